@@ -1,0 +1,342 @@
+//! Time: one instant type and one trait, so that a test can live through months in a second.
+//!
+//! Never reads the wall clock outside [`RealClock`] and [`CompressedClock`]. What must stay true: every wait in the
+//! program goes through [`Clock`], and every wait ends soon after its [`Stop`] is requested.
+
+use std::fmt;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+
+/// The longest slice a wait sleeps before it looks at its stop flag again.
+pub const STOP_SLICE: Duration = Duration::from_millis(250);
+
+/// An instant in UTC, in microseconds since 1970-01-01T00:00:00Z (POSIX time: leap seconds are not counted).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
+#[serde(transparent)]
+pub struct UtcMicros(pub i64);
+
+impl UtcMicros {
+    /// From seconds since 1970 [s]; rounds to the nearest microsecond.
+    pub fn from_seconds(seconds: f64) -> Self {
+        Self((seconds * 1e6).round() as i64)
+    }
+
+    /// Seconds since 1970 [s].
+    pub fn seconds(self) -> f64 {
+        self.0 as f64 * 1e-6
+    }
+
+    /// This instant moved by `seconds` [s], which may be negative.
+    pub fn plus_seconds(self, seconds: f64) -> Self {
+        Self(self.0.saturating_add((seconds * 1e6).round() as i64))
+    }
+
+    /// Seconds from `earlier` to this instant [s]; negative when `earlier` is later.
+    pub fn seconds_since(self, earlier: Self) -> f64 {
+        (self.0 - earlier.0) as f64 * 1e-6
+    }
+
+    /// As chrono's instant, for the edges of the program. Instants beyond chrono's calendar become the epoch.
+    pub fn to_chrono(self) -> chrono::DateTime<chrono::Utc> {
+        chrono::DateTime::from_timestamp_micros(self.0).unwrap_or_default()
+    }
+
+    /// From chrono's instant.
+    pub fn from_chrono(t: chrono::DateTime<chrono::Utc>) -> Self {
+        Self(t.timestamp_micros())
+    }
+
+    /// Reads RFC 3339 text.
+    pub fn parse(text: &str) -> Result<Self, chrono::ParseError> {
+        chrono::DateTime::parse_from_rfc3339(text).map(|t| Self(t.timestamp_micros()))
+    }
+}
+
+impl std::ops::Add<Duration> for UtcMicros {
+    type Output = Self;
+    fn add(self, d: Duration) -> Self {
+        Self(self.0.saturating_add(d.as_micros().min(i64::MAX as u128) as i64))
+    }
+}
+
+/// RFC 3339 in UTC: milliseconds where they say it all, microseconds otherwise.
+impl fmt::Display for UtcMicros {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let pattern = if self.0 % 1_000_000 == 0 {
+            "%Y-%m-%dT%H:%M:%SZ"
+        } else if self.0 % 1000 == 0 {
+            "%Y-%m-%dT%H:%M:%S%.3fZ"
+        } else {
+            "%Y-%m-%dT%H:%M:%S%.6fZ"
+        };
+        write!(f, "{}", self.to_chrono().format(pattern))
+    }
+}
+
+/// A request to stop, shared by everything that waits.
+#[derive(Clone, Debug, Default)]
+pub struct Stop(Arc<AtomicBool>);
+
+impl Stop {
+    /// A flag that nobody has raised yet.
+    pub fn new() -> Self {
+        Self::default()
+    }
+    /// Raises the flag; it is never lowered.
+    pub fn request(&self) {
+        self.0.store(true, Ordering::SeqCst);
+    }
+    /// Whether the flag is raised.
+    pub fn requested(&self) -> bool {
+        self.0.load(Ordering::SeqCst)
+    }
+}
+
+/// How a wait ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Wake {
+    /// The time came.
+    Reached,
+    /// The stop flag was raised first.
+    Stopped,
+}
+
+/// A point on a clock's own monotonic scale, by which an exchange must be done.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Deadline(pub Duration);
+
+/// Where time comes from.
+///
+/// *Simulated* time is what `now` shows. Waits for light and for transfer are counted in it; input/output margins are
+/// counted in real time. The two are the same but under [`CompressedClock`].
+pub trait Clock: Send + Sync {
+    /// The current (simulated) instant.
+    fn now(&self) -> UtcMicros;
+    /// Time since some fixed moment that never goes back; real time but under [`SteppedClock`].
+    fn monotonic(&self) -> Duration;
+    /// How long a simulated span takes on the monotonic scale.
+    fn real_for(&self, simulated: Duration) -> Duration;
+    /// Sleeps until the simulated instant `t`, or until `stop` is raised.
+    fn sleep_until(&self, t: UtcMicros, stop: &Stop) -> Wake;
+    /// Sleeps for a span of the monotonic scale (back-off, margins), or until `stop` is raised.
+    fn pause(&self, span: Duration, stop: &Stop) -> Wake;
+
+    /// The deadline of an exchange that may take `simulated` (light and transfer) plus a real `margin`.
+    fn deadline(&self, simulated: Duration, margin: Duration) -> Deadline {
+        Deadline(self.monotonic() + self.real_for(simulated) + margin)
+    }
+    /// What is left until `deadline`; zero when it has passed.
+    fn left(&self, deadline: Deadline) -> Duration {
+        deadline.0.saturating_sub(self.monotonic())
+    }
+}
+
+fn wall_clock() -> UtcMicros {
+    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
+    UtcMicros(since.as_micros().min(i64::MAX as u128) as i64)
+}
+
+fn pause_in_slices(span: Duration, stop: &Stop) -> Wake {
+    let end = Instant::now() + span;
+    loop {
+        if stop.requested() {
+            return Wake::Stopped;
+        }
+        let left = end.saturating_duration_since(Instant::now());
+        if left.is_zero() {
+            return Wake::Reached;
+        }
+        std::thread::sleep(left.min(STOP_SLICE));
+    }
+}
+
+/// The machine's own clock.
+#[derive(Debug)]
+pub struct RealClock {
+    started: Instant,
+}
+
+impl RealClock {
+    /// Starts the monotonic scale now.
+    #[expect(clippy::new_without_default, reason = "a clock that starts is not a default value")]
+    pub fn new() -> Self {
+        Self { started: Instant::now() }
+    }
+}
+
+impl Clock for RealClock {
+    fn now(&self) -> UtcMicros {
+        wall_clock()
+    }
+    fn monotonic(&self) -> Duration {
+        self.started.elapsed()
+    }
+    fn real_for(&self, simulated: Duration) -> Duration {
+        simulated
+    }
+    fn sleep_until(&self, t: UtcMicros, stop: &Stop) -> Wake {
+        // The wall clock may be set while we sleep, so the rest is worked out anew in every slice.
+        loop {
+            if stop.requested() {
+                return Wake::Stopped;
+            }
+            let left = t.0 - self.now().0;
+            if left <= 0 {
+                return Wake::Reached;
+            }
+            std::thread::sleep(Duration::from_micros(left as u64).min(STOP_SLICE));
+        }
+    }
+    fn pause(&self, span: Duration, stop: &Stop) -> Wake {
+        pause_in_slices(span, stop)
+    }
+}
+
+/// A clock that runs `factor` times faster than the machine's, from a shared origin, so that two processes agree.
+#[derive(Debug, Clone, Copy)]
+pub struct CompressedClock {
+    /// Simulated instant at the origin.
+    pub simulated_origin: UtcMicros,
+    /// The machine's wall clock at the origin.
+    pub real_origin: UtcMicros,
+    /// Simulated seconds in a real second; greater than zero.
+    pub factor: f64,
+    started: Instant,
+}
+
+impl CompressedClock {
+    /// A clock that shows `simulated_origin` when the wall clock shows `real_origin`.
+    pub fn new(simulated_origin: UtcMicros, real_origin: UtcMicros, factor: f64) -> Self {
+        Self { simulated_origin, real_origin, factor, started: Instant::now() }
+    }
+
+    /// The same from now on.
+    pub fn starting_now(simulated_origin: UtcMicros, factor: f64) -> Self {
+        Self::new(simulated_origin, wall_clock(), factor)
+    }
+
+    /// Reads `simulated_us,real_us,factor`, the form the hidden `--compressed-clock` argument has.
+    pub fn parse(text: &str) -> Result<Self, String> {
+        let want =
+            || format!("expected `simulated_us,real_us,factor` with a positive finite factor, but found `{text}`");
+        let parts: Vec<&str> = text.split(',').collect();
+        let [a, b, c] = parts[..] else { return Err(want()) };
+        let (Ok(a), Ok(b), Ok(factor)) = (a.parse(), b.parse(), c.parse::<f64>()) else { return Err(want()) };
+        if !(factor > 0.0 && factor.is_finite()) {
+            return Err(want());
+        }
+        Ok(Self::new(UtcMicros(a), UtcMicros(b), factor))
+    }
+
+    /// The argument that makes another process share this clock.
+    pub fn argument(&self) -> String {
+        format!("{},{},{}", self.simulated_origin.0, self.real_origin.0, self.factor)
+    }
+}
+
+impl Clock for CompressedClock {
+    fn now(&self) -> UtcMicros {
+        let real = (wall_clock().0 - self.real_origin.0) as f64;
+        UtcMicros(self.simulated_origin.0 + (real * self.factor).round() as i64)
+    }
+    fn monotonic(&self) -> Duration {
+        self.started.elapsed()
+    }
+    fn real_for(&self, simulated: Duration) -> Duration {
+        simulated.div_f64(self.factor)
+    }
+    fn sleep_until(&self, t: UtcMicros, stop: &Stop) -> Wake {
+        loop {
+            if stop.requested() {
+                return Wake::Stopped;
+            }
+            let left = (t.0 - self.now().0) as f64 / self.factor;
+            if left <= 0.0 {
+                return Wake::Reached;
+            }
+            std::thread::sleep(Duration::from_micros(left.ceil() as u64).min(STOP_SLICE));
+        }
+    }
+    fn pause(&self, span: Duration, stop: &Stop) -> Wake {
+        pause_in_slices(span, stop)
+    }
+}
+
+/// A clock that stands still until somebody waits on it; then it jumps. For tests that live through months.
+#[derive(Debug)]
+pub struct SteppedClock {
+    origin: i64,
+    now: AtomicI64,
+}
+
+impl SteppedClock {
+    /// A clock that shows `start`.
+    pub fn new(start: UtcMicros) -> Self {
+        Self { origin: start.0, now: AtomicI64::new(start.0) }
+    }
+    /// Moves to `t` unless it is already past.
+    pub fn advance_to(&self, t: UtcMicros) {
+        self.now.fetch_max(t.0, Ordering::SeqCst);
+    }
+    /// The instant a deadline stands for.
+    pub fn instant(&self, deadline: Deadline) -> UtcMicros {
+        UtcMicros(self.origin) + deadline.0
+    }
+}
+
+impl Clock for SteppedClock {
+    fn now(&self) -> UtcMicros {
+        UtcMicros(self.now.load(Ordering::SeqCst))
+    }
+    fn monotonic(&self) -> Duration {
+        Duration::from_micros((self.now.load(Ordering::SeqCst) - self.origin).max(0) as u64)
+    }
+    fn real_for(&self, simulated: Duration) -> Duration {
+        simulated
+    }
+    fn sleep_until(&self, t: UtcMicros, stop: &Stop) -> Wake {
+        if stop.requested() {
+            return Wake::Stopped;
+        }
+        self.advance_to(t);
+        Wake::Reached
+    }
+    fn pause(&self, span: Duration, stop: &Stop) -> Wake {
+        self.sleep_until(self.now() + span, stop)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Identity: what is printed is read back.
+    #[test]
+    fn an_instant_survives_its_text() {
+        for us in [0, 1_795_600_000_000_000, 1_795_600_000_123_000, 1_795_600_000_123_456] {
+            assert_eq!(UtcMicros::parse(&UtcMicros(us).to_string()).unwrap(), UtcMicros(us));
+        }
+    }
+
+    /// Identity: a stepped clock jumps to what is waited for and never back.
+    #[test]
+    fn a_stepped_clock_jumps_and_never_goes_back() {
+        let clock = SteppedClock::new(UtcMicros(1_000_000));
+        assert_eq!(clock.sleep_until(UtcMicros(5_000_000), &Stop::new()), Wake::Reached);
+        clock.advance_to(UtcMicros(2_000_000));
+        assert_eq!(clock.now(), UtcMicros(5_000_000));
+        assert_eq!(clock.instant(clock.deadline(Duration::from_secs(1), Duration::from_secs(2))), UtcMicros(8_000_000));
+    }
+
+    /// Identity: the hidden argument carries the whole clock; nonsense is refused with what was expected.
+    #[test]
+    fn a_compressed_clock_survives_its_argument() {
+        let clock = CompressedClock::new(UtcMicros(7), UtcMicros(9), 960.0);
+        let again = CompressedClock::parse(&clock.argument()).unwrap();
+        assert_eq!((again.simulated_origin, again.real_origin, again.factor), (UtcMicros(7), UtcMicros(9), 960.0));
+        for bad in ["", "1,2", "1,2,0", "1,2,-3", "1,2,NaN", "1,2,inf", "a,2,3"] {
+            assert!(CompressedClock::parse(bad).unwrap_err().contains("expected `simulated_us"));
+        }
+    }
+}

@@ -1,0 +1,175 @@
+//! The configuration as meant: checked, in real units, the only form that travels through the program.
+//!
+//! Written by [`super`] from the file as written; holds no text that still has to be understood.
+
+use crate::record::DarkSource;
+use crate::sun::Place;
+use std::path::PathBuf;
+
+/// Everything one daemon needs to know.
+#[derive(Clone, Debug)]
+pub struct Config {
+    /// The site.
+    pub station: Station,
+    /// The database.
+    pub store: StoreConfig,
+    /// At least one.
+    pub instruments: Vec<InstrumentConfig>,
+    /// The file as written, for the record.
+    pub text: String,
+}
+
+/// What lights the station; decides the source rules of quantities and some limits.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum StationKind {
+    /// Sun and sky.
+    Roof,
+    /// Sun and sky under glazing, perhaps with lamps.
+    Glasshouse,
+    /// A lamp.
+    Lamp,
+}
+
+impl StationKind {
+    /// The name in the configuration.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Roof => "roof",
+            Self::Glasshouse => "glasshouse",
+            Self::Lamp => "lamp",
+        }
+    }
+    /// Whether the sun is (part of) the source.
+    pub fn sunlit(self) -> bool {
+        self != Self::Lamp
+    }
+}
+
+/// `[station]`.
+#[derive(Clone, Debug)]
+pub struct Station {
+    /// Its name.
+    pub name: String,
+    /// What lights it.
+    pub kind: StationKind,
+    /// Where it is.
+    pub place: Place,
+    /// IANA time zone.
+    pub time_zone: chrono_tz::Tz,
+    /// Start of the day, in local standard time [s after midnight].
+    pub day_starts_at_s: u32,
+    /// Mains frequency [Hz]; 0 where no mains-driven light is seen.
+    pub mains_hz: f64,
+}
+
+/// `[store]`.
+#[derive(Clone, Debug)]
+pub struct StoreConfig {
+    /// The database file.
+    pub path: PathBuf,
+    /// Free space below which the owner is warned [MB].
+    pub free_space_floor_mb: u64,
+    /// How long raw frames are kept [months]; `None` keeps them for ever.
+    pub keep_raw_months: Option<u32>,
+}
+
+/// One `[[instrument]]`.
+#[derive(Clone, Debug)]
+pub struct InstrumentConfig {
+    /// Its name in the database.
+    pub name: String,
+    /// Path of the serial port.
+    pub link: PathBuf,
+    /// Line rate [baud].
+    pub baud: u32,
+    /// Name of the wire dialect; only `scpi` so far.
+    pub dialect: String,
+    /// Calibration files, validity ranges apart.
+    pub calibrations: Vec<PathBuf>,
+    /// Warm-up after power-on or connection [s].
+    pub warm_up_s: f64,
+    /// When to read.
+    pub schedule: ScheduleConfig,
+    /// How to expose.
+    pub exposure: ExposureConfig,
+    /// How to have darks.
+    pub darks: DarksConfig,
+    /// What to believe.
+    pub limits: LimitsConfig,
+}
+
+/// `[instrument.schedule]`.
+#[derive(Clone, Debug)]
+pub struct ScheduleConfig {
+    /// Cron expression with seconds, in UTC.
+    pub cron: cron::Schedule,
+    /// Readings only while the sun's elevation is above this [degrees].
+    pub sun_above_deg: Option<f64>,
+    /// Readings only while the sun's elevation is below this [degrees].
+    pub sun_below_deg: Option<f64>,
+    /// Readings only within this local-time window [s after local midnight], start inclusive, end exclusive; may wrap midnight.
+    pub local_window_s: Option<(u32, u32)>,
+    /// Length of the window a reading fills [s]; `None` is a single shot.
+    pub window_s: Option<f64>,
+}
+
+/// `[instrument.exposure]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ExposureConfig {
+    /// Fill of the brightest pixel in use to aim at [1], of full scale.
+    pub target_fill: f64,
+    /// Shortest integration time to use [s]; the instrument's own limit holds as well.
+    pub integration_min_s: f64,
+    /// Longest integration time to use [s].
+    pub integration_max_s: f64,
+    /// Time one reading may take in all, light and transfer, darks apart [s].
+    pub budget_s: f64,
+    /// Exposures of the short rung in a single shot, 1 to 4.
+    pub exposures: u32,
+    /// How many times longer the ultraviolet rung is; `None` takes no ladder.
+    pub ladder_ratio: Option<f64>,
+    /// Exposures of the ultraviolet rung in a single shot, 1 to 4.
+    pub ladder_exposures: u32,
+    /// Frames to throw away after a change of integration time (free-running detectors).
+    pub stale_frames: u32,
+    /// Change of the light between the exposures of a single shot that makes it `unsteady` [1].
+    pub unsteady_share: f64,
+}
+
+/// `[instrument.darks]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct DarksConfig {
+    /// Where darks may come from.
+    pub sources: Vec<DarkSource>,
+    /// Exposures averaged in one dark.
+    pub exposures: u32,
+    /// Age at which a matched dark is taken anew [s].
+    pub refresh_s: f64,
+    /// Age beyond which a matched dark no longer serves without a doubt [s].
+    pub max_age_s: f64,
+    /// Difference of detector temperature a matched dark may have [K].
+    pub max_temperature_difference_k: f64,
+    /// Sun elevation below which night frames may serve [degrees].
+    pub night_below_deg: f64,
+    /// How often the library is renewed at night [s].
+    pub night_every_s: f64,
+    /// Age beyond which the dark model no longer serves without a doubt [s].
+    pub model_max_age_s: f64,
+    /// Longest integration time of the library's grid [s].
+    pub library_max_s: f64,
+}
+
+/// `[instrument.limits]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LimitsConfig {
+    /// Sun elevation below which the optic's cosine response is not trusted [degrees].
+    pub low_sun_deg: f64,
+    /// Limits of `good` by quantity identifier: (relative, absolute in the quantity's unit), expanded (k = 2); defaults are the registry's.
+    pub uncertainty: Vec<(String, f64, f64)>,
+    /// Highest plausible photon flux density 400–700 nm of a lamp [µmol m⁻² s⁻¹].
+    pub lamp_rating_ppfd: Option<f64>,
+    /// Change of the dark offset since the baseline that raises `dark_drift` [counts].
+    pub dark_offset_counts: f64,
+    /// Relative change of the dark rate since the baseline that raises `dark_drift` [1].
+    pub dark_rate_relative: f64,
+}

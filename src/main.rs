@@ -1,0 +1,2 @@
+//! The command line: see `vigilux --help`.
+fn main() {}

@@ -1,0 +1,43 @@
+//! A dark frame and where it came from.
+
+use super::frame::Frame;
+
+/// How darkness was had. The numbers are stored.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[repr(u8)]
+pub enum DarkSource {
+    /// The instrument's own shutter.
+    Shutter = 0,
+    /// The night sky, the sun far below the horizon.
+    Night = 1,
+    /// A person covered the head.
+    Covered = 2,
+}
+
+impl DarkSource {
+    /// All sources, in the order of their numbers.
+    pub const ALL: [Self; 3] = [Self::Shutter, Self::Night, Self::Covered];
+    /// The name outsiders see, in configurations and databases.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Shutter => "shutter",
+            Self::Night => "night",
+            Self::Covered => "covered",
+        }
+    }
+    /// From the name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|s| s.name() == name)
+    }
+}
+
+/// A dark that was accepted.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Dark {
+    /// Its row in the store; 0 while it has none.
+    pub id: i64,
+    /// How darkness was had.
+    pub source: DarkSource,
+    /// The counts.
+    pub frame: Frame,
+}

@@ -1,0 +1,158 @@
+//! Exposures as the instrument gives them and frames as reduction receives them.
+//!
+//! A frame is the lossless sum of n equal exposures; with the CRC-32 of every exposure's block beside it, anything
+//! computed from it can be computed again and every exposure can be found in an independent record.
+
+use crate::clock::UtcMicros;
+
+/// The shutter's state while an exposure ran.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Shutter {
+    /// Open, or the instrument has none.
+    Open,
+    /// Closed.
+    Closed,
+}
+
+/// One exposure, whole and checked.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Exposure {
+    /// When the light began to be collected.
+    pub start: UtcMicros,
+    /// Integration time in force [s], as the instrument answered it.
+    pub integration_s: f64,
+    /// The shutter while it ran.
+    pub shutter: Shutter,
+    /// Detector temperature [°C]; `None` without a sensor.
+    pub temperature_c: Option<f64>,
+    /// Counts of every pixel in detector order, masked ones too.
+    pub counts: Vec<u32>,
+    /// CRC-32 (ISO-HDLC) of the block's payload, as checked against the instrument's.
+    pub crc32: u32,
+    /// How many times it had to be read again.
+    pub rereads: u32,
+}
+
+impl Exposure {
+    /// When the light ceased to be collected.
+    pub fn end(&self) -> UtcMicros {
+        self.start.plus_seconds(self.integration_s)
+    }
+}
+
+/// When one exposure of a frame began, and the checksum that finds it again.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Stamp {
+    /// When the light began to be collected.
+    pub start: UtcMicros,
+    /// CRC-32 of the block's payload.
+    pub crc32: u32,
+}
+
+/// A set of pixels as inclusive ranges, ascending and apart.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct PixelRanges(pub Vec<(u16, u16)>);
+
+impl PixelRanges {
+    /// From a mask: true pixels are in the set.
+    pub fn from_mask(mask: &[bool]) -> Self {
+        let mut ranges: Vec<(u16, u16)> = Vec::new();
+        for (i, _) in mask.iter().enumerate().filter(|(_, set)| **set) {
+            let i = i.min(u16::MAX as usize) as u16;
+            match ranges.last_mut() {
+                Some((_, last)) if *last + 1 == i => *last = i,
+                _ => ranges.push((i, i)),
+            }
+        }
+        Self(ranges)
+    }
+    /// As a mask of `pixels` entries; what lies beyond is left out.
+    pub fn to_mask(&self, pixels: usize) -> Vec<bool> {
+        let mut mask = vec![false; pixels];
+        for &(a, b) in &self.0 {
+            for m in mask.iter_mut().take(b as usize + 1).skip(a as usize) {
+                *m = true;
+            }
+        }
+        mask
+    }
+    /// Whether a pixel is in the set.
+    pub fn contains(&self, pixel: usize) -> bool {
+        self.0.iter().any(|&(a, b)| (a as usize..=b as usize).contains(&pixel))
+    }
+    /// Whether the set is empty.
+    pub fn is_empty(&self) -> bool {
+        self.0.is_empty()
+    }
+    /// How many pixels are in the set.
+    pub fn count(&self) -> usize {
+        self.0.iter().map(|&(a, b)| b as usize - a as usize + 1).sum()
+    }
+    /// Both sets together.
+    pub fn union(&self, other: &Self) -> Self {
+        let top = self.0.iter().chain(&other.0).map(|r| r.1 as usize + 1).max().unwrap_or(0);
+        let mut mask = self.to_mask(top);
+        for &(a, b) in &other.0 {
+            mask[a as usize..=b as usize].fill(true);
+        }
+        Self::from_mask(&mask)
+    }
+}
+
+/// The sum of n exposures of equal integration time with the shutter as stated.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Frame {
+    /// Integration time in force [s], of each exposure.
+    pub integration_s: f64,
+    /// The shutter while they ran.
+    pub shutter: Shutter,
+    /// Mean detector temperature [°C]; `None` without a sensor.
+    pub temperature_c: Option<f64>,
+    /// The exposures, in the order they were taken; never empty.
+    pub stamps: Vec<Stamp>,
+    /// Sum of the counts of every pixel over the exposures.
+    pub sums: Vec<u32>,
+    /// Pixels above the saturation limit in at least one of the exposures (without the spill margin).
+    pub clipped: PixelRanges,
+    /// Largest relative change of the unclipped signal between two of the exposures [1]; 0 for a single one.
+    pub spread: f32,
+}
+
+impl Frame {
+    /// How many exposures it sums.
+    pub fn exposures(&self) -> usize {
+        self.stamps.len()
+    }
+    /// When its first light was collected.
+    pub fn start(&self) -> UtcMicros {
+        self.stamps.first().map_or(UtcMicros(0), |s| s.start)
+    }
+    /// When its last light was collected.
+    pub fn end(&self) -> UtcMicros {
+        self.stamps.last().map_or(UtcMicros(0), |s| s.start.plus_seconds(self.integration_s))
+    }
+    /// Light collected in all [s].
+    pub fn total_s(&self) -> f64 {
+        self.integration_s * self.stamps.len() as f64
+    }
+    /// Whether two integration times are the same setting of the instrument.
+    pub fn same_integration(a: f64, b: f64) -> bool {
+        (a - b).abs() <= 1e-6 * a.abs().max(b.abs())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Identity: a mask survives its ranges.
+    #[test]
+    fn ranges_hold_exactly_the_pixels_of_their_mask() {
+        let mask = [false, true, true, false, true, false, false, true];
+        let ranges = PixelRanges::from_mask(&mask);
+        assert_eq!(ranges.0, [(1, 2), (4, 4), (7, 7)]);
+        assert_eq!(ranges.to_mask(8), mask);
+        assert_eq!((ranges.count(), ranges.contains(2), ranges.contains(3)), (4, true, false));
+        assert_eq!(ranges.union(&PixelRanges(vec![(3, 3), (9, 9)])).0, [(1, 4), (7, 7), (9, 9)]);
+    }
+}

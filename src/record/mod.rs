@@ -1,0 +1,17 @@
+//! What the rooms hand to each other: frames, flags, verdicts, readings, events.
+//!
+//! Plain data, no decisions and no I/O. Names that outsiders see (flags, causes, verdicts, dark sources) are fixed here, once.
+
+pub mod dark;
+pub mod detector;
+pub mod event;
+pub mod flag;
+pub mod frame;
+pub mod reading;
+
+pub use dark::{Dark, DarkSource};
+pub use detector::Detector;
+pub use event::{Event, EventKind};
+pub use flag::{Flag, Flags, Verdict};
+pub use frame::{Exposure, Frame, PixelRanges, Shutter, Stamp};
+pub use reading::{QuantityValue, Reading, Rung, WindowStatistics};

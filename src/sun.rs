@@ -1,0 +1,112 @@
+//! Where the sun stands: a thin face on a published implementation of NREL's SPA.
+//!
+//! Pure: no clock, no I/O, no panic. Outside the algorithm's years (−2000 to 6000) the answer is `None`.
+//! Source: Reda & Andreas 2004, NREL/TP-560-34302 (by way of the `solar-positioning` crate); air mass by Kasten &
+//! Young 1989, Appl. Opt. 28:4735; Earth–Sun distance by Spencer 1971 (Search 2(5):172).
+
+use crate::clock::UtcMicros;
+use chrono::Datelike;
+use solar_positioning::{Location, RefractionCorrection, SolarPositions, delta_t};
+
+/// A place on Earth.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Place {
+    /// Geographic latitude [degrees], north positive, −90 to 90.
+    pub latitude_deg: f64,
+    /// Geographic longitude [degrees], east positive, −180 to 180.
+    pub longitude_deg: f64,
+    /// Height above sea level [m].
+    pub altitude_m: f64,
+}
+
+/// The sun as seen from a place at an instant.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Sun {
+    /// Topocentric elevation with refraction [degrees]; negative below the horizon.
+    pub elevation_deg: f64,
+    /// Azimuth from north through east [degrees].
+    pub azimuth_deg: f64,
+}
+
+impl Sun {
+    /// Apparent zenith angle [degrees].
+    pub fn zenith_deg(&self) -> f64 {
+        90.0 - self.elevation_deg
+    }
+}
+
+/// Mean pressure at a height in the standard atmosphere [hPa].
+///
+/// altitude_m: [m], −500 to 11 000. Source: ISO 2533:1975 troposphere formula, from memory.
+pub fn standard_pressure_hpa(altitude_m: f64) -> f64 {
+    1013.25 * (1.0 - 2.25577e-5 * altitude_m.clamp(-500.0, 11_000.0)).powf(5.25588)
+}
+
+/// The sun's position, refracted for the standard pressure at the place's height and 10 °C.
+pub fn position(place: Place, t: UtcMicros) -> Option<Sun> {
+    let when = t.to_chrono();
+    let delta = delta_t::estimate_from_date_like(&when).ok()?;
+    let location = Location { latitude: place.latitude_deg, longitude: place.longitude_deg };
+    let refraction = RefractionCorrection::new(standard_pressure_hpa(place.altitude_m), 10.0).ok()?;
+    let p = SolarPositions::new().at(&when, location, place.altitude_m, delta, Some(refraction)).ok()?;
+    Some(Sun { elevation_deg: p.elevation_angle(), azimuth_deg: p.azimuth() })
+}
+
+/// Relative optical air mass [1] for an apparent elevation [degrees]; `None` below the horizon.
+///
+/// Source: Kasten & Young 1989, Appl. Opt. 28:4735. At the zenith it is 0.9997, not 1.
+pub fn relative_air_mass(elevation_deg: f64) -> Option<f64> {
+    if !(0.0..=90.0).contains(&elevation_deg) {
+        return None;
+    }
+    Some(1.0 / (elevation_deg.to_radians().sin() + 0.50572 * (elevation_deg + 6.07995).powf(-1.6364)))
+}
+
+/// Square of (mean distance / distance) between Earth and Sun [1]: 1.035 in January, 0.967 in July.
+///
+/// Source: Spencer 1971; good to 1e-4.
+pub fn inverse_distance_squared(t: UtcMicros) -> f64 {
+    let x = std::f64::consts::TAU * f64::from(t.to_chrono().ordinal0()) / 365.0;
+    1.00011 + 0.034221 * x.cos() + 0.00128 * x.sin() + 0.000719 * (2.0 * x).cos() + 0.000077 * (2.0 * x).sin()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Published: the worked example of NREL/TP-560-34302 (2003-10-17 12:30:30 UTC−7), zenith 50.11162°, azimuth 194.34024°.
+    #[test]
+    fn the_worked_example_of_the_report_comes_out() {
+        let when = UtcMicros::parse("2003-10-17T12:30:30-07:00").unwrap().to_chrono();
+        let location = Location { latitude: 39.742476, longitude: -105.1786 };
+        let refraction = RefractionCorrection::new(820.0, 11.0).unwrap();
+        let p = SolarPositions::new().at(&when, location, 1830.14, 67.0, Some(refraction)).unwrap();
+        assert!((p.zenith_angle() - 50.11162).abs() < 1e-5, "zenith {}", p.zenith_angle());
+        assert!((p.azimuth() - 194.34024).abs() < 1e-5, "azimuth {}", p.azimuth());
+        // Our own call differs by its standard pressure, temperature and estimated ΔT only.
+        let place = Place { latitude_deg: 39.742476, longitude_deg: -105.1786, altitude_m: 1830.14 };
+        let ours = position(place, UtcMicros::from_chrono(when)).unwrap();
+        assert!((ours.zenith_deg() - 50.11162).abs() < 1e-3, "zenith {}", ours.zenith_deg());
+        assert!((ours.azimuth_deg - 194.34024).abs() < 1e-3, "azimuth {}", ours.azimuth_deg);
+    }
+
+    /// Independent: pvlib 0.16.1 `get_relative_airmass(z, "kastenyoung1989")`.
+    #[test]
+    fn air_mass_is_kasten_and_youngs() {
+        for (zenith, want) in [(0.0, 0.99971199), (48.236, 1.49932770), (75.0, 3.81291187), (88.0, 19.43324511)] {
+            let got = relative_air_mass(90.0 - zenith).unwrap();
+            assert!((got - want).abs() < 1e-7 * want, "zenith {zenith}: want {want}, got {got}");
+        }
+        assert_eq!(relative_air_mass(-0.1), None);
+        assert_eq!(relative_air_mass(f64::NAN), None);
+    }
+
+    /// Independent: pvlib 0.16.1 `get_extra_radiation(day, 1361, method="spencer")`.
+    #[test]
+    fn distance_follows_spencer() {
+        for (date, want) in [("2026-01-03", 1408.74030642), ("2026-07-04", 1315.52814097)] {
+            let got = 1361.0 * inverse_distance_squared(UtcMicros::parse(&format!("{date}T12:00:00Z")).unwrap());
+            assert!((got - want).abs() < 0.05, "{date}: want {want}, got {got}");
+        }
+    }
+}
