@@ -14,4 +14,5 @@ pub mod calibration;
 pub mod config;
 pub mod instrument;
 pub mod record;
+pub mod reduction;
 pub mod spectrum;

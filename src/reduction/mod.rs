@@ -1,0 +1,17 @@
+//! From counts to irradiance: one function, the same for a live reading, a recomputed one and a test.
+//!
+//! Order, for every frame: offset, linearity, dark, merge of the ladder as count rates, stray light, response with
+//! temperature, cosine. No I/O, no clock, no panic on data; the same input gives the same bits.
+
+pub mod cosine;
+pub mod counts;
+pub mod dark_model;
+pub mod linearity;
+pub mod merge;
+pub mod reduce;
+pub mod scale;
+
+pub use counts::{DarkFor, RungInput};
+pub use dark_model::{DarkModel, LibraryDark, NoModel};
+pub use reduce::{Mode, Reduced, Setting, mode_names, reduce};
+pub use scale::Scale;
