@@ -119,6 +119,34 @@ pub struct Frame {
 }
 
 impl Frame {
+    /// The sum of exposures that were all taken alike, `clipped` telling which counts are; `None` without any, and where
+    /// they differ in pixels. The light's change between them is not looked at: `spread` is 0.
+    pub fn of(exposures: &[Exposure], clipped: impl Fn(u32) -> bool) -> Option<Self> {
+        let first = exposures.first()?;
+        let pixels = first.counts.len();
+        let (mut sums, mut mask) = (vec![0_u32; pixels], vec![false; pixels]);
+        let mut temperatures = Vec::new();
+        for exposure in exposures {
+            if exposure.counts.len() != pixels {
+                return None;
+            }
+            for ((sum, mask), counts) in sums.iter_mut().zip(&mut mask).zip(&exposure.counts) {
+                *sum = sum.saturating_add(*counts);
+                *mask |= clipped(*counts);
+            }
+            temperatures.extend(exposure.temperature_c);
+        }
+        let known = !temperatures.is_empty();
+        Some(Self {
+            integration_s: first.integration_s,
+            shutter: first.shutter,
+            temperature_c: known.then(|| temperatures.iter().sum::<f64>() / temperatures.len() as f64),
+            stamps: exposures.iter().map(|e| Stamp { start: e.start, crc32: e.crc32 }).collect(),
+            sums,
+            clipped: PixelRanges::from_mask(&mask),
+            spread: 0.0,
+        })
+    }
     /// How many exposures it sums.
     pub fn exposures(&self) -> usize {
         self.stamps.len()

@@ -177,6 +177,40 @@ impl DarkModel {
         (c00 + 2.0 * x * c01 + x * x * c11).max(0.0)
     }
 
+    /// As bytes for the store: a JSON head with its length (u32, little-endian), then offsets and rates coded without loss.
+    pub fn encode(&self) -> Vec<u8> {
+        let head = Self { offset: Vec::new(), rate: Vec::new(), ..self.clone() };
+        // Plain numbers always become JSON; an empty head would be refused by `decode`.
+        let head = serde_json::to_vec(&head).unwrap_or_default();
+        let mut bytes = (head.len() as u32).to_le_bytes().to_vec();
+        bytes.extend(head);
+        for array in [&self.offset, &self.rate] {
+            let coded = pco::standalone::simple_compress(array, &pco::ChunkConfig::default()).unwrap_or_default();
+            bytes.extend((coded.len() as u32).to_le_bytes());
+            bytes.extend(coded);
+        }
+        bytes
+    }
+
+    /// From the bytes of [`Self::encode`].
+    pub fn decode(bytes: &[u8]) -> Result<Self, String> {
+        let (head, rest) = part(bytes)?;
+        let mut model: Self =
+            serde_json::from_slice(head).map_err(|why| format!("expected a head, but found {why}"))?;
+        let (offset, rest) = part(rest)?;
+        let (rate, _) = part(rest)?;
+        model.offset = numbers(offset)?;
+        model.rate = numbers(rate)?;
+        if model.offset.len() != model.rate.len() {
+            return Err(format!(
+                "expected as many rates as offsets ({}), but found {}",
+                model.offset.len(),
+                model.rate.len()
+            ));
+        }
+        Ok(model)
+    }
+
     /// Median offset at T₀ [counts] and median rate at a stated temperature [counts/s], to compare models by.
     pub fn summary(&self, temperature_c: f64) -> (f64, f64) {
         let mut offsets = self.offset.clone();
@@ -184,6 +218,26 @@ impl DarkModel {
         let offset = f64::from(median(&mut offsets)) + self.offset_shift(temperature_c);
         (offset, f64::from(median(&mut rates)) * self.rate_factor(temperature_c))
     }
+}
+
+/// The first length-prefixed part and the rest.
+fn part(bytes: &[u8]) -> Result<(&[u8], &[u8]), String> {
+    let short = || format!("expected a length and that many bytes, but found {} bytes", bytes.len());
+    let (length, rest) = bytes.split_first_chunk::<4>().ok_or_else(short)?;
+    let length = u32::from_le_bytes(*length) as usize;
+    rest.split_at_checked(length).ok_or_else(short)
+}
+
+/// Numbers of one array; no detector has more than 65 536 pixels, so no more are ever made room for.
+fn numbers(coded: &[u8]) -> Result<Vec<f32>, String> {
+    let mut numbers = vec![0_f32; 65_536];
+    let progress = pco::standalone::simple_decompress_into(coded, &mut numbers)
+        .map_err(|why| format!("expected coded numbers, but found {why}"))?;
+    if !progress.finished {
+        return Err("expected at most 65536 pixels, but found more".to_owned());
+    }
+    numbers.truncate(progress.n_processed);
+    Ok(numbers)
 }
 
 fn median(values: &mut [f32]) -> f32 {
@@ -396,6 +450,17 @@ mod tests {
         let want = mean_counts(&dark(3.0, 31.0, 4, 7))[hot];
         let got = model.predict(3.0, 31.0)[hot];
         assert!((got - want).abs() < 0.05 * (want - 1200.0), "want {want}, got {got}");
+    }
+
+    /// Identity: a stored model is the model, to the bit; damaged bytes are an error, never a panic.
+    #[test]
+    fn a_model_survives_the_store_to_the_bit() {
+        let model = model_of(&[dark(0.01, 10.0, 2, 1), dark(10.0, 14.0, 2, 2), dark(1.0, 12.0, 2, 2)]).unwrap();
+        let bytes = model.encode();
+        assert_eq!(DarkModel::decode(&bytes).unwrap(), model);
+        for cut in 0..bytes.len() {
+            assert!(DarkModel::decode(&bytes[..cut]).is_err());
+        }
     }
 
     /// Identity: what cannot be fitted is said, and a model without a fitted β holds only near its library.
