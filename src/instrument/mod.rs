@@ -1,5 +1,13 @@
 //! Talking to a spectrometer over a line: link, dialect, session.
+//!
+//! Above this room nobody knows a command word or a byte order. It never judges light; what must stay true: an
+//! exposure it hands out is whole, its checksum was verified against the instrument's, and the integration time and shutter
+//! beside it are those that were in force. Everything else becomes a [`crate::fault::Fault`].
 
+pub mod backoff;
 pub mod link;
+pub mod serial;
 
+pub use backoff::Backoff;
 pub use link::Link;
+pub use serial::SerialLink;
