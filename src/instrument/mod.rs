@@ -1,5 +1,25 @@
 //! Talking to a spectrometer over a line: link, dialect, session.
+//!
+//! Above this room nobody knows a command word or a byte order. It never judges light; what must stay true: an
+//! exposure it hands out is whole, its checksum was verified against the instrument's, and the integration time and shutter
+//! beside it are those that were in force. Everything else becomes a [`crate::fault::Fault`].
 
+pub mod answer;
+pub mod backoff;
+pub mod dialect;
+mod exchange;
+#[cfg(test)]
+mod fake;
 pub mod link;
+pub mod scpi;
+pub mod serial;
+pub mod session;
+#[cfg(test)]
+mod session_tests;
 
+pub use backoff::Backoff;
+pub use dialect::Dialect;
 pub use link::Link;
+pub use scpi::SCPI;
+pub use serial::SerialLink;
+pub use session::{Identity, LinkCounters, Session};

@@ -1,0 +1,354 @@
+//! One exchange on the line: a message out, its answer in, before a deadline.
+//!
+//! Knows framing and time, not what the words mean. What must stay true: **an answer is never taken for that of another
+//! message.** Every message asks the dialect's probe one to three times before its own queries, in turn, so an answer that
+//! comes late or twice has the wrong number of fields for the message that waits now. After any fault the line is out of
+//! step, and nothing is asked before [`Exchange::resynchronise`] has drained it and seen a probe answered.
+
+use super::answer::{self, Block, BlockHead, Malformed, Step};
+use super::dialect::Dialect;
+use super::link::Link;
+use super::session::LinkCounters;
+use crate::clock::{Clock, Deadline, Stop, UtcMicros};
+use crate::fault::Fault;
+use std::sync::Arc;
+use std::time::Duration;
+
+/// What an answer may be late beyond light and transfer, on the monotonic scale.
+const MARGIN: Duration = Duration::from_secs(2);
+/// How long the instrument may think about a message before it answers, light apart [s].
+const THINKING_S: f64 = 0.5;
+/// Probes in front of a message: 1 to this many, in turn.
+const TURNS: usize = 3;
+/// Attempts at seeing a probe answered on a drained line; four of them outlast an instrument that starts anew.
+const PROBINGS: usize = 4;
+/// Garbage that is read before a line is called babbling [bytes].
+const MOST_WASTE: usize = 1 << 20;
+
+/// What a block's answer held.
+#[derive(Debug)]
+pub(super) struct BlockAnswer {
+    /// The fields in front of the block.
+    pub fields: Vec<String>,
+    /// The block's payload.
+    pub payload: Vec<u8>,
+}
+
+/// A fault while a block was waited for.
+#[derive(Debug)]
+pub(super) struct BlockFault {
+    /// The fault.
+    pub fault: Fault,
+    /// The fields in front of the block, when they and the block's own head had come: the exposure was over and the
+    /// block is its.
+    pub begun: Option<Vec<String>>,
+}
+
+/// The line to one instrument.
+pub(super) struct Exchange {
+    link: Box<dyn Link>,
+    clock: Arc<dyn Clock>,
+    stop: Stop,
+    baud: u32,
+    dialect: &'static Dialect,
+    received: Vec<u8>,
+    turn: usize,
+    in_step: bool,
+    opened_before: bool,
+    /// What has happened so far.
+    pub counters: LinkCounters,
+}
+
+impl Exchange {
+    pub fn new(link: Box<dyn Link>, clock: Arc<dyn Clock>, stop: Stop, baud: u32, dialect: &'static Dialect) -> Self {
+        Self {
+            link,
+            clock,
+            stop,
+            baud: baud.max(1),
+            dialect,
+            received: Vec::new(),
+            turn: 0,
+            in_step: false,
+            opened_before: false,
+            counters: LinkCounters::default(),
+        }
+    }
+
+    /// Time bytes take on the line [s]: ten bits each.
+    pub fn wire_s(&self, bytes: usize) -> f64 {
+        bytes as f64 * 10.0 / f64::from(self.baud)
+    }
+
+    /// Whether nothing went wrong since the last resynchronising.
+    pub fn in_step(&self) -> bool {
+        self.in_step
+    }
+
+    /// Says that what comes next cannot be trusted to be an answer.
+    pub fn lose_step(&mut self) {
+        self.in_step = false;
+    }
+
+    pub fn name(&self) -> &str {
+        self.link.name()
+    }
+
+    pub fn baud(&self) -> u32 {
+        self.baud
+    }
+
+    pub fn reopen(&mut self) -> Result<(), Fault> {
+        self.lose_step();
+        self.received.clear();
+        self.link.reopen()?;
+        self.counters.reconnects += u64::from(self.opened_before);
+        self.opened_before = true;
+        Ok(())
+    }
+
+    pub fn close(&mut self) {
+        self.lose_step();
+        self.link.close();
+    }
+
+    /// Sends `settings`, asks `queries` and answers one field for each. The instrument may need `busy_s` for them [s].
+    pub fn ask(&mut self, settings: &[String], queries: &[&str], busy_s: f64) -> Result<Vec<String>, Fault> {
+        let (message, probes) = self.compose(settings, queries);
+        let count = probes + queries.len();
+        let (deadline, _) = self.send(&message, busy_s + self.wire_s(answer::MAX_TEXT))?;
+        let result = self.receive(&message, deadline, answer::MAX_TEXT + 2, answer::text).and_then(|fields| {
+            self.own(&fields, count, probes).map_err(|e| corrupt(&message, e))?;
+            Ok(fields[probes..].to_vec())
+        });
+        self.in_step &= result.is_ok();
+        result
+    }
+
+    /// Asks `queries` and then `last`, whose answer is a block of `length` bytes that needs `light_s` to become [s].
+    /// Calls `on_written` with the instant at which the message was through.
+    pub fn ask_block(
+        &mut self,
+        queries: &[&str],
+        last: &str,
+        length: usize,
+        light_s: f64,
+        on_written: &mut dyn FnMut(UtcMicros),
+    ) -> Result<BlockAnswer, BlockFault> {
+        let (message, probes) = self.compose(&[], &[queries, &[last]].concat());
+        let count = probes + queries.len();
+        let most = answer::MAX_TEXT + length + 16;
+        let (deadline, written) = self
+            .send(&message, light_s + self.wire_s(length + 256))
+            .map_err(|fault| BlockFault { fault, begun: None })?;
+        on_written(written);
+        let parse = |bytes: &[u8]| {
+            Ok(match answer::block(bytes, count, length)? {
+                Step::More => Step::More,
+                Step::Done { value: Block { fields, payload }, used } => {
+                    Step::Done { value: BlockAnswer { fields, payload: payload.to_vec() }, used }
+                }
+            })
+        };
+        let received = self.receive(&message, deadline, most, parse);
+        let result = match received {
+            Ok(BlockAnswer { fields, payload }) => match self.own(&fields, count, probes) {
+                Ok(()) => Ok(BlockAnswer { fields: fields[probes..].to_vec(), payload }),
+                Err(e) => Err(BlockFault { fault: corrupt(&message, e), begun: None }),
+            },
+            Err(fault) => Err(BlockFault { fault, begun: self.begun(count, probes, length) }),
+        };
+        self.in_step &= result.is_ok();
+        result
+    }
+
+    /// The fields of a block answer that failed after its head had come.
+    fn begun(&self, count: usize, probes: usize, length: usize) -> Option<Vec<String>> {
+        match answer::block_head(&self.received, count, length) {
+            Ok(Step::Done { value: BlockHead { fields, .. }, .. }) if self.own(&fields, count, probes).is_ok() => {
+                Some(fields[probes..].to_vec())
+            }
+            _ => None,
+        }
+    }
+
+    /// Whether fields are the answer to a message with so many probes and fields in all.
+    fn own(&self, fields: &[String], count: usize, probes: usize) -> Result<(), Malformed> {
+        let right = &self.dialect.probe.answer;
+        if fields.len() == count && fields[..probes].iter().all(|f| f == right) {
+            return Ok(());
+        }
+        let joined = fields.join(";");
+        Err(Malformed {
+            expected: format!("{count} fields that start with {}", vec![right.as_ref(); probes].join(";")),
+            found: format!("{} fields: {}", fields.len(), answer::shown(joined.as_bytes())),
+        })
+    }
+
+    /// The text of a message and the number of probes in front of its queries. Settings stand on a line of their own, so
+    /// that a refused one cannot take the queries with it.
+    fn compose(&mut self, settings: &[String], queries: &[&str]) -> (String, usize) {
+        self.turn = self.turn % TURNS + 1;
+        let probe: &str = &self.dialect.probe.query;
+        let mut message = settings.join(";");
+        if !message.is_empty() {
+            message.push('\n');
+        }
+        message.push_str(&[&vec![probe; self.turn], queries].concat().join(";"));
+        message.push('\n');
+        (message, self.turn)
+    }
+
+    /// Sends a message; answers the deadline of its answer, `busy_s` [s] after its last byte, and the instant at which
+    /// that byte leaves the line.
+    fn send(&mut self, message: &str, busy_s: f64) -> Result<(Deadline, UtcMicros), Fault> {
+        let result = self.send_now(message, busy_s);
+        self.in_step &= result.is_ok();
+        result
+    }
+
+    fn send_now(&mut self, message: &str, busy_s: f64) -> Result<(Deadline, UtcMicros), Fault> {
+        if self.stop.requested() {
+            return Err(Fault::Stopped);
+        }
+        if self.something_came()? {
+            self.counters.strays += 1;
+            self.received.clear();
+            self.link.drain()?;
+        }
+        self.counters.exchanges += 1;
+        let outward_s = self.wire_s(message.len());
+        let deadline = self.deadline(outward_s + THINKING_S + busy_s);
+        self.link.write(message.as_bytes(), self.deadline(outward_s))?;
+        // A port takes the bytes at once and shifts them out afterwards.
+        Ok((deadline, self.clock.now().plus_seconds(outward_s)))
+    }
+
+    fn deadline(&self, simulated_s: f64) -> Deadline {
+        self.clock.deadline(Duration::try_from_secs_f64(simulated_s).unwrap_or_default(), MARGIN)
+    }
+
+    /// Whether bytes are there that nobody has asked for.
+    fn something_came(&mut self) -> Result<bool, Fault> {
+        let now = Deadline(self.clock.monotonic());
+        Ok(!self.received.is_empty() || self.link.read(&mut [0; 256], now)? > 0)
+    }
+
+    /// Reads until `parse` has its answer. What follows it stays in the buffer and will be found to be a stray.
+    fn receive<T>(
+        &mut self,
+        message: &str,
+        deadline: Deadline,
+        most: usize,
+        parse: impl Fn(&[u8]) -> Result<Step<T>, Malformed>,
+    ) -> Result<T, Fault> {
+        let started = self.clock.monotonic();
+        let mut piece = [0; 4096];
+        loop {
+            match parse(&self.received).map_err(|e| corrupt(message, e))? {
+                Step::Done { value, used } => {
+                    self.received.drain(..used);
+                    return Ok(value);
+                }
+                Step::More if self.received.len() > most => {
+                    let expected = format!("at most {most} bytes");
+                    return Err(corrupt(message, Malformed { expected, found: answer::shown(&self.received) }));
+                }
+                Step::More => {}
+            }
+            if self.stop.requested() {
+                return Err(Fault::Stopped);
+            }
+            let n = self.link.read(&mut piece, deadline)?;
+            if n == 0 {
+                return Err(Fault::NoAnswer {
+                    command: message.trim_end().replace('\n', "\\n"),
+                    waited: self.clock.monotonic().saturating_sub(started),
+                    found: match self.received.len() {
+                        0 => "nothing came".into(),
+                        n => format!("only {n} bytes came: {}", answer::shown(&self.received)),
+                    },
+                });
+            }
+            self.counters.bytes_received += n as u64;
+            self.received.extend_from_slice(&piece[..n]);
+        }
+    }
+
+    /// Ends a running exposure, without waiting for anything; for a daemon that is told to stop.
+    pub fn abort(&mut self) {
+        self.lose_step();
+        let soon = self.clock.deadline(Duration::ZERO, Duration::from_millis(500));
+        // Nothing is left to be done where even this does not go through.
+        let _ = self.link.write(format!("\n{}\n", self.dialect.abort).as_bytes(), soon);
+    }
+
+    /// Brings both ends back in step: throws away what is on its way, ends whatever runs, and asks for the probe, more
+    /// often than any message does and more often each time, until exactly that answer comes.
+    pub fn resynchronise(&mut self) -> Result<(), Fault> {
+        self.lose_step();
+        self.counters.resynchronisations += 1;
+        self.received.clear();
+        let started = self.clock.monotonic();
+        let mut waste = 0;
+        // The first line end closes a message that may have been cut on its way out.
+        let calm = format!("\n{}\n{}\n", self.dialect.abort, self.dialect.clear_errors);
+        let message = |probes: usize| vec![self.dialect.probe.query.as_ref(); probes].join(";") + "\n";
+        for probing in 1..=PROBINGS {
+            let (probes, asked) = (TURNS + probing, message(TURNS + probing));
+            self.link.write(calm.as_bytes(), self.deadline(self.wire_s(calm.len())))?;
+            self.link.drain()?;
+            self.received.clear();
+            let deadline = self.deadline(self.wire_s(asked.len() * 2) + THINKING_S);
+            self.link.write(asked.as_bytes(), deadline)?;
+            if self.probe_answered(probes, deadline, &mut waste)? {
+                self.received.clear();
+                self.in_step = true;
+                return Ok(());
+            }
+        }
+        Err(Fault::NoAnswer {
+            command: message(TURNS + PROBINGS).trim_end().to_owned(),
+            waited: self.clock.monotonic().saturating_sub(started),
+            found: match waste {
+                0 => "nothing came".into(),
+                n => format!("{n} bytes came and none was that answer; the last: {}", answer::shown(&self.received)),
+            },
+        })
+    }
+
+    /// Reads lines until one is the answer to so many probes (true) or the deadline passes (false).
+    fn probe_answered(&mut self, probes: usize, deadline: Deadline, waste: &mut usize) -> Result<bool, Fault> {
+        let mut piece = [0; 4096];
+        loop {
+            while let Some(end) = self.received.iter().position(|b| *b == b'\n') {
+                let right = match answer::text(&self.received[..=end]) {
+                    Ok(Step::Done { value, .. }) => self.own(&value, probes, probes).is_ok(),
+                    _ => false,
+                };
+                if right {
+                    return Ok(true);
+                }
+                self.received.drain(..=end);
+            }
+            if self.received.len() > answer::MAX_TEXT {
+                self.received.clear();
+            }
+            if self.stop.requested() {
+                return Err(Fault::Stopped);
+            }
+            let n = self.link.read(&mut piece, deadline)?;
+            *waste += n;
+            if n == 0 || *waste > MOST_WASTE {
+                return Ok(false);
+            }
+            self.received.extend_from_slice(&piece[..n]);
+        }
+    }
+}
+
+/// A fault for an answer that cannot be.
+pub(super) fn corrupt(message: &str, e: Malformed) -> Fault {
+    let command = message.trim_end().replace('\n', "\\n");
+    Fault::Corrupt { command, expected: e.expected, found: e.found }
+}

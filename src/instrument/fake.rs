@@ -1,0 +1,313 @@
+//! A small instrument for tests of this room: it answers in stepped time and spoils its answers on demand.
+//!
+//! It keeps the truth of every exposure it made, so a test can ask whether what was handed out really happened.
+
+use super::link::Link;
+use crate::clock::{Clock, Deadline, SteppedClock, Stop, UtcMicros};
+use crate::fault::Fault;
+use crate::record::{Exposure, Frame, Shutter};
+use std::collections::VecDeque;
+use std::sync::{Arc, Mutex};
+
+/// A piece of an answer and how long after the one before it comes [s].
+pub type Piece = (f64, Vec<u8>);
+/// What becomes of one answer.
+pub type Spoil = Box<dyn FnMut(Vec<u8>) -> Vec<Piece> + Send>;
+
+/// What really happened in one exposure.
+#[derive(Clone, Debug)]
+pub struct Truth {
+    pub start: UtcMicros,
+    pub integration_s: f64,
+    pub shutter: Shutter,
+    pub counts: Vec<u32>,
+}
+
+/// The instrument's inside.
+pub struct Inside {
+    pub clock: Arc<SteppedClock>,
+    pub stop: Stop,
+    pub serial: String,
+    pub pixels: usize,
+    pub full_scale: u32,
+    pub has_shutter: bool,
+    pub temperature: f64,
+    pub aperture: f64,
+    shutter: Shutter,
+    format: String,
+    order: String,
+    pub errors: VecDeque<String>,
+    last: Option<(Vec<u8>, f64)>,
+    pub truth: Vec<Truth>,
+    /// Messages received, in order.
+    pub heard: Vec<String>,
+    /// Spoils the answer to the next message that holds the word, first come first served.
+    pub spoils: VecDeque<(&'static str, Spoil)>,
+    /// Starts anew before the next message that holds the word.
+    pub restart_before: Option<&'static str>,
+    /// The device is unplugged.
+    pub unplugged: bool,
+    /// Raises the stop flag as soon as somebody waits for an answer.
+    pub stop_when_waiting: bool,
+    inbox: Vec<u8>,
+    outbox: VecDeque<(UtcMicros, Vec<u8>)>,
+    pub opened: u32,
+}
+
+impl Inside {
+    fn reset(&mut self) {
+        (self.aperture, self.shutter) = (0.001, Shutter::Open);
+        (self.format, self.order) = ("ASC".into(), "NORM".into());
+        self.last = None;
+    }
+
+    fn block(&self, payload: &[u8]) -> Vec<u8> {
+        if self.format == "ASC" {
+            return payload.iter().map(u8::to_string).collect::<Vec<_>>().join(",").into_bytes();
+        }
+        let length = payload.len().to_string();
+        let mut block = format!("#{}{length}", length.len()).into_bytes();
+        block.extend(payload);
+        block
+    }
+
+    fn expose(&mut self) -> Vec<u8> {
+        let n = self.truth.len() as u32;
+        let counts: Vec<u32> =
+            (0..self.pixels as u32).map(|i| (n * 997 + i * 31 + 5) % (self.full_scale.min(60_000) + 1)).collect();
+        let start = self.clock.now();
+        let (integration_s, shutter) = (self.aperture, self.shutter);
+        let payload = counts
+            .iter()
+            .flat_map(|c| match self.format.as_str() {
+                "UINT,32" => c.to_be_bytes().to_vec(),
+                _ => (*c as u16).to_be_bytes().to_vec(),
+            })
+            .collect();
+        self.truth.push(Truth { start, integration_s, shutter, counts });
+        self.last = Some((payload, integration_s));
+        self.last.as_ref().map(|l| l.0.clone()).unwrap()
+    }
+
+    fn command(&mut self, command: &str) -> Option<Vec<u8>> {
+        let (head, value) = command.split_once(' ').unwrap_or((command, ""));
+        let word = |s: &str| Some(s.as_bytes().to_vec());
+        match (head, value) {
+            ("*OPC?", _) => word("1"),
+            ("*IDN?", _) => word(&format!("Invented Optics,VS-16,{},1.0", self.serial)),
+            ("*CLS", _) => {
+                self.errors.clear();
+                None
+            }
+            (":ABOR", _) => {
+                self.outbox.clear();
+                None
+            }
+            (":SYST:ERR?", _) => word(&self.errors.pop_front().unwrap_or("0,\"No error\"".into())),
+            (":SENS:DET:SIZE?", _) => word(&self.pixels.to_string()),
+            (":SENS:DET:FSC?", _) => word(&self.full_scale.to_string()),
+            (":SENS:DET:MASK?", _) => word("0,1"),
+            (":SENS:APER?", "MIN") => word("0.001"),
+            (":SENS:APER?", "MAX") => word("60"),
+            (":SENS:APER?", _) => word(&self.aperture.to_string()),
+            (":SENS:APER", s) => {
+                match s.parse::<f64>() {
+                    // Its own step: 10 µs.
+                    Ok(s) if (0.001..=60.0).contains(&s) => self.aperture = (s * 1e5).round() / 1e5,
+                    _ => self.errors.push_back("-222,\"Data out of range;:SENS:APER\"".into()),
+                }
+                None
+            }
+            (":INP:SHUT?", _) if self.has_shutter => word(if self.shutter == Shutter::Open { "OPEN" } else { "CLOS" }),
+            (":INP:SHUT", s) if self.has_shutter => {
+                self.shutter = if s == "OPEN" { Shutter::Open } else { Shutter::Closed };
+                None
+            }
+            (":INP:SHUT" | ":INP:SHUT?", _) => {
+                self.errors.push_back("-241,\"Hardware missing\"".into());
+                None
+            }
+            (":MEAS:TEMP?", _) => word(&self.temperature.to_string()),
+            (":FORM?", _) => word(&self.format.clone()),
+            (":FORM", s) => {
+                self.format = s.into();
+                None
+            }
+            (":FORM:BORD?", _) => word(&self.order.clone()),
+            (":FORM:BORD", s) => {
+                self.order = s.into();
+                None
+            }
+            (":FETC:CRC?", _) => match &self.last {
+                Some(last) => word(&crc32fast::hash(&last.0).to_string()),
+                None => None,
+            },
+            (":FETC?", _) => self.last.clone().map(|last| self.block(&last.0)),
+            (":READ?", _) => {
+                let payload = self.expose();
+                Some(self.block(&payload))
+            }
+            ("", _) => None,
+            _ => {
+                self.errors.push_back("-113,\"Undefined header\"".into());
+                None
+            }
+        }
+    }
+
+    fn message(&mut self, message: &str) {
+        self.heard.push(message.to_owned());
+        if let Some(word) = self.restart_before
+            && message.contains(word)
+        {
+            self.restart_before = None;
+            self.reset();
+        }
+        let mut busy_s = 0.001;
+        let mut answers: Vec<Vec<u8>> = Vec::new();
+        for command in message.split(';') {
+            if command == ":READ?" {
+                busy_s += self.aperture;
+            }
+            answers.extend(self.command(command));
+        }
+        if answers.is_empty() {
+            return;
+        }
+        let mut bytes = answers.join(&b';');
+        bytes.push(b'\n');
+        let spoil = self.spoils.iter().position(|(word, _)| message.contains(word));
+        let pieces = match spoil.and_then(|i| self.spoils.remove(i)) {
+            Some((_, mut spoil)) => spoil(bytes),
+            None => vec![(0.0, bytes)],
+        };
+        let mut due = self.clock.now().plus_seconds(busy_s);
+        for (after_s, bytes) in pieces {
+            due = due.plus_seconds(after_s);
+            self.outbox.push_back((due, bytes));
+        }
+    }
+}
+
+/// The line to the small instrument; clones lead to the same one.
+#[derive(Clone)]
+pub struct FakeLink(pub Arc<Mutex<Inside>>);
+
+impl FakeLink {
+    pub fn new(clock: Arc<SteppedClock>, stop: Stop) -> Self {
+        let mut inside = Inside {
+            clock,
+            stop,
+            serial: "0042".into(),
+            pixels: 16,
+            full_scale: 65_535,
+            has_shutter: true,
+            temperature: 21.5,
+            aperture: 0.001,
+            shutter: Shutter::Open,
+            format: String::new(),
+            order: String::new(),
+            errors: VecDeque::new(),
+            last: None,
+            truth: Vec::new(),
+            heard: Vec::new(),
+            spoils: VecDeque::new(),
+            restart_before: None,
+            unplugged: false,
+            stop_when_waiting: false,
+            inbox: Vec::new(),
+            outbox: VecDeque::new(),
+            opened: 0,
+        };
+        inside.reset();
+        Self(Arc::new(Mutex::new(inside)))
+    }
+
+    /// Spoils the next answer to a message that holds `word`.
+    pub fn spoil(&self, word: &'static str, spoil: impl FnMut(Vec<u8>) -> Vec<Piece> + Send + 'static) {
+        self.0.lock().unwrap().spoils.push_back((word, Box::new(spoil)));
+    }
+
+    /// Panics unless an exposure really happened as it was handed out, after `since`.
+    pub fn must_have_happened(&self, e: &Exposure, since: UtcMicros) {
+        let inside = self.0.lock().unwrap();
+        let truth = inside.truth.iter().find(|t| t.counts == e.counts);
+        let truth = truth.unwrap_or_else(|| panic!("these counts were never taken: {:?}", e.counts));
+        assert!(truth.start >= since, "an old exposure was handed out");
+        assert!((truth.start.seconds_since(e.start)).abs() < 0.02, "start {} instead of {}", e.start, truth.start);
+        assert!(Frame::same_integration(truth.integration_s, e.integration_s), "{e:?}");
+        assert_eq!(truth.shutter, e.shutter);
+    }
+
+    fn there(&self) -> Result<std::sync::MutexGuard<'_, Inside>, Fault> {
+        let inside = self.0.lock().unwrap();
+        match inside.unplugged {
+            true => Err(Fault::Absent { path: "fake".into(), why: "unplugged".into() }),
+            false => Ok(inside),
+        }
+    }
+}
+
+impl Link for FakeLink {
+    fn write(&mut self, bytes: &[u8], _: Deadline) -> Result<(), Fault> {
+        let mut inside = self.there()?;
+        inside.inbox.extend_from_slice(bytes);
+        while let Some(end) = inside.inbox.iter().position(|b| *b == b'\n') {
+            let line: Vec<u8> = inside.inbox.drain(..=end).collect();
+            inside.message(String::from_utf8_lossy(&line).trim_end());
+        }
+        Ok(())
+    }
+
+    fn read(&mut self, buffer: &mut [u8], deadline: Deadline) -> Result<usize, Fault> {
+        let mut inside = self.there()?;
+        let until = inside.clock.instant(deadline);
+        if inside.stop_when_waiting && until > inside.clock.now() {
+            inside.stop.request();
+        }
+        match inside.outbox.front() {
+            Some((due, _)) if *due <= until => {
+                inside.clock.advance_to(*due);
+            }
+            _ => {
+                inside.clock.advance_to(until);
+                return Ok(0);
+            }
+        }
+        let Some((due, mut bytes)) = inside.outbox.pop_front() else { return Ok(0) };
+        let n = bytes.len().min(buffer.len());
+        buffer[..n].copy_from_slice(&bytes[..n]);
+        let rest = bytes.split_off(n);
+        if !rest.is_empty() {
+            inside.outbox.push_front((due, rest));
+        }
+        match n {
+            0 => {
+                drop(inside);
+                self.read(buffer, deadline)
+            }
+            n => Ok(n),
+        }
+    }
+
+    fn drain(&mut self) -> Result<(), Fault> {
+        loop {
+            let soon = Deadline(self.there()?.clock.monotonic() + std::time::Duration::from_millis(100));
+            if self.read(&mut [0; 512], soon)? == 0 {
+                return Ok(());
+            }
+        }
+    }
+
+    fn reopen(&mut self) -> Result<(), Fault> {
+        let mut inside = self.there()?;
+        inside.opened += 1;
+        Ok(())
+    }
+
+    fn close(&mut self) {}
+
+    fn name(&self) -> &str {
+        "fake"
+    }
+}

@@ -1,0 +1,399 @@
+//! A [`Link`] over a serial port.
+//!
+//! Opens exclusively, never blocks past a deadline or longer than a slice without looking at the stop flag, and lets go
+//! of the device the moment it hangs up, so that a replugged one gets its old name back. It never copies the port's
+//! descriptor (dropping a copy would give up exclusive use) and never interprets a byte.
+
+use super::link::Link;
+use crate::clock::{Clock, Deadline, STOP_SLICE, Stop};
+use crate::fault::Fault;
+use crate::system;
+use serialport::{ClearBuffer, SerialPort, TTYPort};
+use std::io::{self, ErrorKind, Read, Write};
+use std::os::fd::AsRawFd;
+use std::os::unix::fs::{FileTypeExt, MetadataExt};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+/// A line is quiet when nothing has come for this long, or for [`QUIET_CHARACTERS`] where that is longer.
+const QUIET: Duration = Duration::from_millis(100);
+const QUIET_CHARACTERS: f64 = 30.0;
+/// A line that is not quiet after this long is not going to be: longer than 4 KB as text at 9600 baud.
+const DRAIN_LIMIT: Duration = Duration::from_secs(30);
+
+/// A serial port by its path.
+pub struct SerialLink {
+    path: PathBuf,
+    name: String,
+    baud: u32,
+    clock: Arc<dyn Clock>,
+    stop: Stop,
+    port: Option<TTYPort>,
+}
+
+impl SerialLink {
+    /// A link that is still closed; [`Link::reopen`] opens it. 8 data bits, no parity, one stop bit, no flow control.
+    pub fn new(path: &Path, baud: u32, clock: Arc<dyn Clock>, stop: Stop) -> Self {
+        Self { name: path.display().to_string(), path: path.to_owned(), baud, clock, stop, port: None }
+    }
+
+    fn absent(&self, why: impl Into<String>) -> Fault {
+        Fault::Absent { path: self.name.clone(), why: why.into() }
+    }
+
+    /// Closes the device and says that it is gone.
+    fn gone(&mut self, why: &str) -> Fault {
+        self.port = None;
+        self.absent(format!("the device hung up ({why})"))
+    }
+
+    fn port(&mut self) -> Result<&mut TTYPort, Fault> {
+        let fault = Fault::Absent { path: self.name.clone(), why: "the port is not open".into() };
+        self.port.as_mut().ok_or(fault)
+    }
+}
+
+/// What one attempt at the port came to.
+enum Attempt {
+    Moved(usize),
+    Nothing,
+    Gone(String),
+}
+
+/// Sorts the answers of a port: silence, progress, or a device that is no longer there. An answer of no bytes after
+/// the port claimed to be ready is how a terminal says that the other side is gone.
+fn sort(result: io::Result<usize>) -> Attempt {
+    match result {
+        Ok(0) => Attempt::Gone("end of file".into()),
+        Ok(n) => Attempt::Moved(n),
+        Err(e) if matches!(e.kind(), ErrorKind::TimedOut | ErrorKind::WouldBlock | ErrorKind::Interrupted) => {
+            Attempt::Nothing
+        }
+        Err(e) => Attempt::Gone(e.to_string()),
+    }
+}
+
+impl Link for SerialLink {
+    fn write(&mut self, bytes: &[u8], deadline: Deadline) -> Result<(), Fault> {
+        let (clock, started) = (self.clock.clone(), self.clock.monotonic());
+        let mut rest = bytes;
+        while !rest.is_empty() {
+            let left = clock.left(deadline);
+            let port = self.port()?;
+            // The stop flag is not looked at here: the command that ends a running exposure is sent after it was raised.
+            set_timeout(port, left.min(STOP_SLICE));
+            match sort(port.write(rest)) {
+                Attempt::Moved(n) => rest = &rest[n.min(rest.len())..],
+                Attempt::Gone(why) => return Err(self.gone(&why)),
+                Attempt::Nothing if left.is_zero() => {
+                    return Err(Fault::NoAnswer {
+                        command: String::from_utf8_lossy(bytes).trim_end().to_owned(),
+                        waited: clock.monotonic().saturating_sub(started),
+                        found: format!("the line took only {} of {} bytes", bytes.len() - rest.len(), bytes.len()),
+                    });
+                }
+                Attempt::Nothing => {}
+            }
+        }
+        Ok(())
+    }
+
+    fn read(&mut self, buffer: &mut [u8], deadline: Deadline) -> Result<usize, Fault> {
+        if buffer.is_empty() {
+            return Ok(0);
+        }
+        let clock = self.clock.clone();
+        loop {
+            if self.stop.requested() {
+                return Err(Fault::Stopped);
+            }
+            let left = clock.left(deadline);
+            let port = self.port()?;
+            set_timeout(port, left.min(STOP_SLICE));
+            match sort(port.read(buffer)) {
+                Attempt::Moved(n) => return Ok(n),
+                Attempt::Gone(why) => return Err(self.gone(&why)),
+                Attempt::Nothing if left.is_zero() => return Ok(0),
+                Attempt::Nothing => {}
+            }
+        }
+    }
+
+    fn drain(&mut self) -> Result<(), Fault> {
+        let quiet = QUIET.max(Duration::from_secs_f64(QUIET_CHARACTERS * 10.0 / f64::from(self.baud.max(1))));
+        let started = Instant::now();
+        if let Err(e) = self.port()?.clear(ClearBuffer::Input) {
+            return Err(self.gone(&e.to_string()));
+        }
+        let mut waste = [0; 4096];
+        let mut thrown = 0;
+        while started.elapsed() < DRAIN_LIMIT {
+            match self.read(&mut waste, Deadline(self.clock.monotonic() + quiet))? {
+                0 => return Ok(()),
+                n => thrown += n,
+            }
+        }
+        Err(Fault::Corrupt {
+            command: "(none)".into(),
+            expected: "a line that falls quiet".into(),
+            found: format!("{thrown} bytes in {:?} that nobody had asked for", started.elapsed()),
+        })
+    }
+
+    fn reopen(&mut self) -> Result<(), Fault> {
+        self.port = None;
+        let builder = serialport::new(self.name.as_str(), self.baud).timeout(STOP_SLICE).exclusive(true);
+        // Asked before opening, because opening what is not a terminal may wait for ever or say nothing helpful.
+        if let Some(why) = unfit(&self.path) {
+            return Err(self.absent(why));
+        }
+        let port = TTYPort::open(&builder).map_err(|e| self.absent(reworded(&self.path, &e)))?;
+        system::never_block(port.as_raw_fd()).map_err(|e| self.absent(e.to_string()))?;
+        // Opening does not flush: what came while nobody listened is still there.
+        port.clear(ClearBuffer::Input).map_err(|e| self.absent(format!("it cannot be cleared: {e}")))?;
+        self.port = Some(port);
+        Ok(())
+    }
+
+    fn close(&mut self) {
+        self.port = None;
+    }
+
+    fn name(&self) -> &str {
+        &self.name
+    }
+}
+
+fn set_timeout(port: &mut TTYPort, timeout: Duration) {
+    // Cannot fail: the port only notes the number down.
+    let _ = port.set_timeout(timeout);
+}
+
+/// Why a path cannot be a serial port, seen without opening it.
+fn unfit(path: &Path) -> Option<String> {
+    match std::fs::metadata(path) {
+        Ok(meta) if meta.file_type().is_char_device() => None,
+        Ok(_) => Some("expected a serial device, but found a file of another kind".into()),
+        Err(e) if e.kind() == ErrorKind::NotFound => Some(match path.parent() {
+            Some(parent) if !parent.as_os_str().is_empty() && !parent.exists() => {
+                format!("no such device; the folder {} does not exist either (is it plugged in?)", parent.display())
+            }
+            _ if path.is_symlink() => "the link points to a device that is not there (is it plugged in?)".into(),
+            _ => "no such device (is it plugged in and switched on?)".into(),
+        }),
+        Err(e) if e.kind() == ErrorKind::PermissionDenied => {
+            Some(format!("a folder on the way may not be entered: {e}"))
+        }
+        Err(e) => Some(e.to_string()),
+    }
+}
+
+/// What the serial library says about a port that did not open, with what a person can do about it.
+fn reworded(path: &Path, error: &serialport::Error) -> String {
+    match error.kind() {
+        serialport::ErrorKind::NoDevice => format!("in use by another program ({error})"),
+        serialport::ErrorKind::Io(ErrorKind::PermissionDenied) => {
+            let gid = std::fs::metadata(path).map(|m| m.gid()).ok();
+            let groups = std::fs::read_to_string("/etc/group").unwrap_or_default();
+            forbidden(gid.and_then(|gid| group_name(&groups, gid)).as_deref())
+        }
+        _ => format!("it does not open: {error}"),
+    }
+}
+
+fn forbidden(group: Option<&str>) -> String {
+    match group {
+        Some(group) => format!(
+            "no permission to open it; it belongs to the group `{group}`: add the user that runs this program with \
+             `sudo usermod -aG {group} USER` and log in again"
+        ),
+        None => "no permission to open it; let its group include the user that runs this program".into(),
+    }
+}
+
+/// The name of a group in the text of a group file (`name:password:gid:members`).
+fn group_name(groups: &str, gid: u32) -> Option<String> {
+    groups.lines().find_map(|line| {
+        let mut parts = line.split(':');
+        let name = parts.next()?;
+        (parts.nth(1)?.parse() == Ok(gid)).then(|| name.to_owned())
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::clock::RealClock;
+
+    /// A pseudo-terminal: our end, the library's end (kept so that the line stays up), and a link to it.
+    fn pair() -> (TTYPort, TTYPort, SerialLink, Stop) {
+        let (far, near) = TTYPort::pair().unwrap();
+        let path = near.name().unwrap();
+        let stop = Stop::new();
+        let link = SerialLink::new(Path::new(&path), 115_200, Arc::new(RealClock::new()), stop.clone());
+        (far, near, link, stop)
+    }
+
+    fn within(link: &SerialLink, ms: u64) -> Deadline {
+        link.clock.deadline(Duration::ZERO, Duration::from_millis(ms))
+    }
+
+    /// Identity: bytes that were queued before the port was opened are not an answer.
+    #[test]
+    fn stale_bytes_are_gone_after_opening_and_after_draining() {
+        let (mut far, _near, mut link, _) = pair();
+        far.write_all(b"stale\n").unwrap();
+        link.reopen().unwrap();
+        let mut buffer = [0; 64];
+        let soon = within(&link, 50);
+        assert_eq!(link.read(&mut buffer, soon), Ok(0));
+        far.write_all(b"late\n").unwrap();
+        link.drain().unwrap();
+        far.write_all(b"fresh\n").unwrap();
+        let soon = within(&link, 2000);
+        assert_eq!(link.read(&mut buffer, soon), Ok(6));
+        assert_eq!(&buffer[..6], b"fresh\n");
+    }
+
+    /// Identity: silence ends at the deadline, not before and not much later, also beyond one slice.
+    #[test]
+    fn a_read_of_a_silent_line_ends_at_its_deadline() {
+        let (_far, _near, mut link, _) = pair();
+        link.reopen().unwrap();
+        for ms in [0_u64, 120, 600] {
+            let (deadline, started) = (within(&link, ms), Instant::now());
+            assert_eq!(link.read(&mut [0; 8], deadline), Ok(0));
+            let took = started.elapsed().as_millis() as u64;
+            assert!(took + 1 >= ms && took < ms + 500, "wanted {ms} ms, took {took} ms");
+        }
+    }
+
+    /// Identity: a stop is seen within a slice although the deadline is far off.
+    #[test]
+    fn a_stop_ends_a_read_within_a_slice() {
+        let (_far, _near, mut link, stop) = pair();
+        link.reopen().unwrap();
+        let deadline = within(&link, 60_000);
+        let started = Instant::now();
+        let raiser = std::thread::spawn(move || {
+            std::thread::sleep(Duration::from_millis(50));
+            stop.request();
+        });
+        assert_eq!(link.read(&mut [0; 8], deadline), Err(Fault::Stopped));
+        assert!(started.elapsed() < Duration::from_millis(900), "{:?}", started.elapsed());
+        raiser.join().unwrap();
+    }
+
+    /// Identity: a line that hangs up is absent, at once and from then on, and its descriptor is let go.
+    #[test]
+    fn a_hang_up_is_absence_and_closes_the_port() {
+        let (far, near, mut link, _) = pair();
+        link.reopen().unwrap();
+        drop(far);
+        let deadline = within(&link, 10_000);
+        let started = Instant::now();
+        let first = link.read(&mut [0; 8], deadline).unwrap_err();
+        assert!(matches!(&first, Fault::Absent { why, .. } if why.contains("hung up")), "{first:?}");
+        assert!(link.port.is_none(), "the descriptor is still held");
+        assert!(matches!(link.write(b"x", deadline), Err(Fault::Absent { .. })));
+        assert!(matches!(link.drain(), Err(Fault::Absent { .. })));
+        assert!(started.elapsed() < Duration::from_secs(2));
+        drop(near);
+        let again = link.reopen().unwrap_err().to_string();
+        assert!(again.contains("no such device"), "{again}");
+    }
+
+    /// Identity: a write to a line that hung up is absence, and so is draining one.
+    #[test]
+    fn a_write_after_a_hang_up_is_absence() {
+        let (far, _near, mut link, _) = pair();
+        link.reopen().unwrap();
+        drop(far);
+        let deadline = within(&link, 1000);
+        assert!(matches!(link.write(b"*IDN?\n", deadline), Err(Fault::Absent { .. })));
+        assert!(link.port.is_none());
+    }
+
+    /// Identity: a reader that never reads cannot hang the writer; it says how much the line took.
+    #[test]
+    fn a_write_to_a_stuck_line_ends_at_its_deadline() {
+        let (_far, _near, mut link, _) = pair();
+        link.reopen().unwrap();
+        let (deadline, started) = (within(&link, 300), Instant::now());
+        let fault = link.write(&vec![b'x'; 100_000], deadline).unwrap_err();
+        assert!(matches!(&fault, Fault::NoAnswer { found, .. } if found.contains("of 100000 bytes")), "{fault}");
+        assert!(started.elapsed() < Duration::from_secs(2));
+    }
+
+    /// Identity: the second program is refused and told why; the first keeps working.
+    #[test]
+    fn a_port_in_use_is_refused_with_its_reason() {
+        let (mut far, _near, mut link, _) = pair();
+        link.reopen().unwrap();
+        let mut second = SerialLink::new(&link.path.clone(), 115_200, Arc::new(RealClock::new()), Stop::new());
+        let text = second.reopen().unwrap_err().to_string();
+        assert!(text.contains("in use by another program"), "{text}");
+        far.write_all(b"still mine").unwrap();
+        let soon = within(&link, 2000);
+        assert_eq!(link.read(&mut [0; 64], soon), Ok(10));
+        link.close();
+        second.reopen().unwrap();
+    }
+
+    /// Identity: a block larger than the terminal's queue arrives whole, in pieces.
+    #[test]
+    fn a_block_larger_than_the_queue_arrives_whole() {
+        let (mut far, _near, mut link, _) = pair();
+        link.reopen().unwrap();
+        let sent: Vec<u8> = (0..9000_u32).map(|i| (i * 31 % 251) as u8).collect();
+        let copy = sent.clone();
+        let sender = std::thread::spawn(move || {
+            far.set_timeout(Duration::from_secs(5)).unwrap();
+            far.write_all(&copy).unwrap();
+            far
+        });
+        let (mut got, mut buffer) = (Vec::new(), [0; 4096]);
+        let deadline = within(&link, 5000);
+        while got.len() < sent.len() {
+            let n = link.read(&mut buffer, deadline).unwrap();
+            assert!(n > 0, "only {} bytes came", got.len());
+            got.extend_from_slice(&buffer[..n]);
+        }
+        assert!(got == sent, "the bytes differ");
+        sender.join().unwrap();
+    }
+
+    /// Identity: each way a path can be wrong has its own words.
+    #[test]
+    fn a_path_that_is_no_port_says_what_is_wrong_with_it() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("file");
+        std::fs::write(&file, "").unwrap();
+        let dangling = folder.path().join("dangling");
+        std::os::unix::fs::symlink(folder.path().join("gone"), &dangling).unwrap();
+        for (path, word) in [
+            (folder.path().join("ttyX"), "no such device (is it plugged in"),
+            (folder.path().join("none/ttyX"), "none does not exist either"),
+            (file, "file of another kind"),
+            (folder.path().to_owned(), "file of another kind"),
+            (dangling, "points to a device that is not there"),
+            (PathBuf::from("/dev/null"), "it does not open"),
+        ] {
+            let mut link = SerialLink::new(&path, 9600, Arc::new(RealClock::new()), Stop::new());
+            let text = link.reopen().unwrap_err().to_string();
+            assert!(text.contains(word) && text.starts_with(&path.display().to_string()), "{text}");
+        }
+    }
+
+    /// Identity: the group that owns the device is named together with the way into it.
+    #[test]
+    fn a_forbidden_port_names_its_group_and_the_way_in() {
+        let groups = "root:x:0:\ndialout:x:20:anna,ben\nbroken\nplugdev:x:46:\n";
+        assert_eq!(group_name(groups, 20).as_deref(), Some("dialout"));
+        assert_eq!(group_name(groups, 21), None);
+        assert!(forbidden(Some("dialout")).contains("usermod -aG dialout"));
+        let error = serialport::Error::new(serialport::ErrorKind::Io(ErrorKind::PermissionDenied), "denied");
+        assert!(reworded(Path::new("/dev/null"), &error).contains("no permission to open it"));
+    }
+}
