@@ -13,5 +13,6 @@ pub mod system;
 pub mod calibration;
 pub mod config;
 pub mod instrument;
+pub mod quantities;
 pub mod record;
 pub mod spectrum;

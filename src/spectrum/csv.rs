@@ -87,8 +87,8 @@ fn row(line: &str, before: Option<f64>) -> Result<(f64, f64), (Option<f64>, Vec<
     let wavelength = number("wavelength_nm", wavelength).map_err(|e| faults.push(e)).ok();
     let irradiance = number("irradiance_w_m2_nm", irradiance).map_err(|e| faults.push(e)).ok();
     match (wavelength, before) {
-        (Some(x), _) if !(x > 0.0) => faults.push(format!("expected a wavelength above 0 nm, but found {x}")),
-        (Some(x), Some(b)) if !(x > b) => {
+        (Some(x), _) if x <= 0.0 => faults.push(format!("expected a wavelength above 0 nm, but found {x}")),
+        (Some(x), Some(b)) if x <= b => {
             faults.push(format!("expected a wavelength above the one before it, {b} nm, but found {x} nm"));
         }
         _ => {}

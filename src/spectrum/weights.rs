@@ -63,7 +63,8 @@ pub fn formula_nodes((from, to): (f64, f64)) -> Vec<f64> {
 /// Σ weights·E is then the integral of weight·E over the band. `None` where the axis or the band cannot serve.
 pub fn fold(axis: &[f64], band: (f64, f64), nodes: &[f64], weight: impl Fn(f64) -> f64) -> Option<SparseRow> {
     let (from, to) = band;
-    if !axis::is_usable(axis) || !(from < to) {
+    // A band with NaN in it has no order, and is refused with the empty ones.
+    if !axis::is_usable(axis) || from.partial_cmp(&to) != Some(std::cmp::Ordering::Less) {
         return None;
     }
     let (first, _) = axis::locate(axis, from)?;
