@@ -14,6 +14,7 @@ pub mod calibration;
 pub mod capture;
 pub mod config;
 pub mod instrument;
+pub mod quantities;
 pub mod record;
 pub mod reduction;
 pub mod spectrum;

@@ -1,0 +1,204 @@
+//! All rows folded onto one wavelength axis, once for each calibration.
+//!
+//! Holds weights and which quantity uses which of them; sums nothing. What must stay true: a quantity whose range is not
+//! covered has no row but a reason, and building answers for any axis.
+
+use super::reason::NullReason;
+use super::registry::{Recipe, registry};
+use super::row::{Row, SourceRule};
+use crate::spectrum::axis;
+use crate::spectrum::weights::SparseRow;
+
+/// The weights of every quantity on one axis.
+#[derive(Clone, Debug)]
+pub struct Matrix {
+    pub(super) samples: usize,
+    pub(super) rows: Vec<SparseRow>,
+    /// For each quantity of the registry: its rows, in the order of its recipe.
+    pub(super) plans: Vec<Result<Vec<usize>, NullReason>>,
+    available_nm: (f64, f64),
+    source: SourceRule,
+}
+
+impl Matrix {
+    /// Folds every row onto an axis.
+    ///
+    /// axis_nm: wavelength of each sample [nm], strictly rising; valid: the calibrated range [nm], which may end inside the
+    /// axis. On an axis that cannot be used, or outside the range, quantities are null with their reason.
+    pub fn build(axis_nm: &[f64], valid: (f64, f64), source: SourceRule) -> Self {
+        let ends = (axis_nm.first().copied().unwrap_or(f64::NAN), axis_nm.last().copied().unwrap_or(f64::NAN));
+        let available = (ends.0.max(valid.0), ends.1.min(valid.1));
+        let usable = axis::is_usable(axis_nm) && !valid.0.is_nan() && !valid.1.is_nan() && available.0 < available.1;
+        let mut names: Vec<&'static str> = Vec::new();
+        let mut rows: Vec<SparseRow> = Vec::new();
+        let mut place = |row: &'static Row| {
+            if let Some(at) = names.iter().position(|n| *n == row.name) {
+                return Ok(at);
+            }
+            rows.push(row.fold(axis_nm, available, source)?);
+            names.push(row.name);
+            Ok(names.len() - 1)
+        };
+        let mut plan = |recipe: &Recipe| {
+            if !usable {
+                return Err(NullReason::Axis);
+            }
+            recipe.rows().iter().map(|row| place(row)).collect()
+        };
+        let plans = registry().iter().map(|q| plan(&q.recipe)).collect();
+        Self { samples: axis_nm.len(), rows, plans, available_nm: available, source }
+    }
+
+    /// How many samples the axis has.
+    pub fn samples(&self) -> usize {
+        self.samples
+    }
+
+    /// The range of wavelengths that serves [nm]: the axis as far as it is calibrated. NaN on an axis that cannot be used.
+    pub fn available_nm(&self) -> (f64, f64) {
+        self.available_nm
+    }
+
+    /// The source rule it was built for.
+    pub fn source(&self) -> SourceRule {
+        self.source
+    }
+
+    fn rows_of(&self, quantity: usize) -> impl Iterator<Item = &SparseRow> {
+        self.plans.get(quantity).and_then(|p| p.as_ref().ok()).into_iter().flatten().map(|r| &self.rows[*r])
+    }
+
+    /// Why a quantity can never have a value on this axis; `None` where it can, or there is no such quantity.
+    pub fn missing(&self, quantity: usize) -> Option<&NullReason> {
+        self.plans.get(quantity)?.as_ref().err()
+    }
+
+    /// First and last sample that weigh in a quantity (by its place in the registry); `None` where it has no value.
+    pub fn span(&self, quantity: usize) -> Option<(usize, usize)> {
+        self.rows_of(quantity).map(|r| (r.first, r.last())).reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)))
+    }
+
+    /// Whether a sample weighs in a quantity at all.
+    pub fn uses(&self, quantity: usize, sample: usize) -> bool {
+        self.rows_of(quantity).any(|r| r.at(sample) != 0.0)
+    }
+
+    /// The share of a quantity that marked samples carry [1]: the largest, over its rows, of Σ|w·E| marked over Σ|w·E|.
+    ///
+    /// irradiance: the axis' own samples; marked: one a sample. 0 where nothing marked weighs or the quantity has no value,
+    /// 1 where a marked sample that weighs is not finite. Without any light the weights alone decide.
+    pub fn share(&self, quantity: usize, irradiance: &[f64], marked: &[bool]) -> f64 {
+        let share_of = |row: &SparseRow, light: &dyn Fn(usize) -> f64| {
+            let (mut part, mut whole) = (0.0, 0.0);
+            for (i, w) in row.weights.iter().enumerate() {
+                let sample = row.first + i;
+                let size = (w * light(sample)).abs();
+                let counted = *w != 0.0 && marked.get(sample).copied().unwrap_or(false);
+                if counted {
+                    part += size;
+                    if !size.is_finite() {
+                        return Some(1.0);
+                    }
+                }
+                // What is broken but not marked must not hide the rest.
+                if size.is_finite() {
+                    whole += size;
+                }
+            }
+            (whole > 0.0).then(|| part / whole)
+        };
+        self.rows_of(quantity)
+            .map(|row| {
+                share_of(row, &|s| irradiance.get(s).copied().unwrap_or(0.0))
+                    .or_else(|| share_of(row, &|_| 1.0))
+                    .unwrap_or(0.0)
+            })
+            .fold(0.0, f64::max)
+    }
+
+    /// The samples that any row uses, as (first, one past the last).
+    pub(super) fn used(&self) -> (usize, usize) {
+        let first = self.rows.iter().map(|r| r.first).min().unwrap_or(0);
+        let end = self.rows.iter().map(|r| r.last() + 1).max().unwrap_or(0);
+        (first, end)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::quantities::registry::index_of;
+
+    fn axis(from: f64, to: f64, n: usize) -> Vec<f64> {
+        (0..n).map(|i| from + (to - from) * i as f64 / (n - 1) as f64).collect()
+    }
+
+    /// Identity: a span reaches from the sample at or below the band to the one at or above it, and no farther.
+    #[test]
+    fn a_quantity_uses_the_samples_around_its_band_and_no_others() {
+        let axis = axis(280.0, 1050.0, 2048);
+        let m = Matrix::build(&axis, (280.0, 1050.0), SourceRule::Sun);
+        for (id, from, to) in [("ppfd", 400.0, 700.0), ("uv_index", 290.0, 400.0), ("red_far_red_ratio", 655.0, 735.0)]
+        {
+            let q = index_of(id).unwrap();
+            let (first, last) = m.span(q).unwrap();
+            assert!(axis[first] <= from && axis[first + 1] > from, "{id}: {}", axis[first]);
+            assert!(axis[last] >= to && axis[last - 1] < to, "{id}: {}", axis[last]);
+            assert!(m.uses(q, first) && m.uses(q, last) && !m.uses(q, first - 1) && !m.uses(q, last + 1), "{id}");
+        }
+        let ratio = index_of("red_far_red_ratio").unwrap();
+        let between = axis.iter().position(|x| *x > 700.0).unwrap();
+        assert!(!m.uses(ratio, between), "the ratio uses nothing between its bands");
+        assert_eq!((m.span(999), m.uses(999, 5), m.uses(0, 999_999)), (None, false, false));
+    }
+
+    /// Identity: what the range does not cover is missing with needed and available range, never partial; the rest is there.
+    #[test]
+    fn an_uncovered_band_is_missing_and_says_what_it_needs() {
+        let axis = axis(250.0, 1050.0, 2048);
+        let m = Matrix::build(&axis, (300.0, 720.0), SourceRule::Sun);
+        let missing = |id: &str| m.missing(index_of(id).unwrap()).map(ToString::to_string);
+        assert_eq!(missing("uv_index").unwrap(), "needs 290 to 400 nm, but the range is 300 to 720 nm");
+        assert_eq!(missing("illuminance").unwrap(), "needs 380 to 780 nm, but the range is 300 to 720 nm");
+        assert_eq!(missing("red_far_red_ratio").unwrap(), "needs 725 to 735 nm, but the range is 300 to 720 nm");
+        for there in ["ppfd", "uva", "pfd_red", "irradiance"] {
+            assert_eq!(missing(there), None, "{there}");
+        }
+        let lamp = Matrix::build(&axis, (260.0, 1050.0), SourceRule::Lamp);
+        assert!(lamp.missing(index_of("uv_index").unwrap()).is_some());
+        assert!(lamp.missing(index_of("uvb").unwrap()).is_none());
+    }
+
+    /// Edge set: no axis panics; one that cannot be used leaves every quantity null.
+    #[test]
+    fn an_axis_that_cannot_be_used_leaves_nothing() {
+        let falling = [700.0, 600.0, 500.0];
+        for axis in [&[][..], &[500.0], &falling, &[400.0, f64::NAN, 700.0], &[500.0, 500.0]] {
+            let m = Matrix::build(axis, (280.0, 1050.0), SourceRule::Sun);
+            assert!((0..registry().len()).all(|q| m.missing(q) == Some(&NullReason::Axis)), "{axis:?}");
+        }
+        let good = axis(280.0, 1050.0, 100);
+        for valid in [(f64::NAN, 1050.0), (280.0, f64::NAN), (700.0, 400.0), (1100.0, 1200.0)] {
+            let m = Matrix::build(&good, valid, SourceRule::Sun);
+            assert!((0..registry().len()).all(|q| m.span(q).is_none()), "{valid:?}");
+        }
+    }
+
+    /// Identity: the share of marked samples is the part of the sum they carry.
+    #[test]
+    fn the_share_of_marked_samples_is_their_part_of_the_sum() {
+        let axis = axis(280.0, 1050.0, 771);
+        let m = Matrix::build(&axis, (280.0, 1050.0), SourceRule::Sun);
+        let par = index_of("par_irradiance").unwrap();
+        let flat = vec![1.0; axis.len()];
+        let marked: Vec<bool> = axis.iter().map(|x| (450.0..480.0).contains(x)).collect();
+        assert!((m.share(par, &flat, &marked) - 0.1).abs() < 1e-9);
+        assert!((m.share(par, &vec![0.0; axis.len()], &marked) - 0.1).abs() < 1e-9);
+        assert_eq!(m.share(index_of("uva").unwrap(), &flat, &marked), 0.0);
+        let mut broken = flat.clone();
+        broken[200] = f64::NAN;
+        let only: Vec<bool> = (0..axis.len()).map(|i| i == 200).collect();
+        assert_eq!(m.share(par, &broken, &only), 1.0);
+        assert_eq!(m.share(999, &flat, &marked), 0.0);
+    }
+}

@@ -1,0 +1,126 @@
+//! Light as plants use it: photosynthetic photons, their colours, the red to far-red ratio.
+//!
+//! All photon quantities count every photon in a window with weight 1 (McCree 1972b, Agric. Meteorol. 10:443–453;
+//! ANSI/ASABE S640).
+
+use super::reason::NullReason;
+use super::registry::{Group, Limit, Quantity, Recipe};
+use super::row::{Band, Curve, Row};
+
+const fn photons(name: &'static str, from: f64, to: f64) -> Row {
+    Row::new(name, Curve::Flat, true, Band::whole(from, to))
+}
+
+static PHOTONS_400_700: Row = photons("photons 400-700", 400.0, 700.0);
+static PHOTONS_400_750: Row = photons("photons 400-750", 400.0, 750.0);
+static PHOTONS_400_500: Row = photons("photons 400-500", 400.0, 500.0);
+static PHOTONS_500_600: Row = photons("photons 500-600", 500.0, 600.0);
+static PHOTONS_600_700: Row = photons("photons 600-700", 600.0, 700.0);
+static PHOTONS_700_800: Row = photons("photons 700-800", 700.0, 800.0);
+static PHOTONS_655_665: Row = photons("photons 655-665", 655.0, 665.0);
+static PHOTONS_725_735: Row = photons("photons 725-735", 725.0, 735.0);
+static ENERGY_400_700: Row = Row::new("energy 400-700", Curve::Flat, false, Band::whole(400.0, 700.0));
+
+/// A tenth of the value, as quantum sensors are held to, or 1 µmol: what shade below a canopy still resolves.
+const PHOTON_LIMIT: Limit = Limit { relative: 0.10, absolute: 1.0 };
+
+const fn photon_flux(
+    id: &'static str,
+    title: &'static str,
+    definition: &'static str,
+    source: &'static str,
+    row: &'static Row,
+) -> Quantity {
+    Quantity {
+        id,
+        unit: "umol m-2 s-1",
+        title,
+        definition,
+        source,
+        remark: "",
+        group: Group::Plants,
+        limit: PHOTON_LIMIT,
+        recipe: Recipe::Linear { row, factor: 1.0 },
+    }
+}
+
+/// Photosynthetic photon flux density.
+pub const PPFD: Quantity = photon_flux(
+    "ppfd",
+    "Photosynthetic photon flux density",
+    "Photons 400-700 nm, each with weight 1",
+    "McCree 1972b, Agric. Meteorol. 10:443-453; ANSI/ASABE S640",
+    &PHOTONS_400_700,
+);
+
+/// Extended photosynthetic photon flux density, uncapped.
+pub const EPPFD: Quantity = Quantity {
+    remark: "the proposal lets 700-750 nm count for at most 30 % of the total; that cap is not applied",
+    ..photon_flux(
+        "eppfd",
+        "Extended photosynthetic photon flux density",
+        "Photons 400-750 nm, each with weight 1; far-red is not capped",
+        "Zhen, van Iersel & Bugbee 2021, Front. Plant Sci. 12:681156",
+        &PHOTONS_400_750,
+    )
+};
+
+/// Photosynthetically active radiation as energy.
+pub const PAR_IRRADIANCE: Quantity = Quantity {
+    id: "par_irradiance",
+    unit: "W m-2",
+    title: "Photosynthetically active irradiance",
+    definition: "Energy 400-700 nm, unweighted",
+    source: "ANSI/ASABE S640 (radiant version)",
+    remark: "",
+    group: Group::Plants,
+    // 1 µmol of daylight carries 0.22 J.
+    limit: Limit { relative: 0.10, absolute: 0.25 },
+    recipe: Recipe::Linear { row: &ENERGY_400_700, factor: 1.0 },
+};
+
+/// Blue photons.
+pub const PFD_BLUE: Quantity =
+    photon_flux("pfd_blue", "Blue photon flux density", "Photons 400-500 nm", "ANSI/ASABE S640", &PHOTONS_400_500);
+
+/// Green photons.
+pub const PFD_GREEN: Quantity =
+    photon_flux("pfd_green", "Green photon flux density", "Photons 500-600 nm", "ANSI/ASABE S640", &PHOTONS_500_600);
+
+/// Red photons.
+pub const PFD_RED: Quantity =
+    photon_flux("pfd_red", "Red photon flux density", "Photons 600-700 nm", "ANSI/ASABE S640", &PHOTONS_600_700);
+
+/// Far-red photons.
+pub const PFD_FAR_RED: Quantity = photon_flux(
+    "pfd_far_red",
+    "Far-red photon flux density",
+    "Photons 700-800 nm",
+    "ANSI/ASABE S640",
+    &PHOTONS_700_800,
+);
+
+/// Red to far-red ratio.
+pub const RED_FAR_RED_RATIO: Quantity = Quantity {
+    id: "red_far_red_ratio",
+    unit: "1",
+    title: "Red to far-red ratio",
+    definition: "Photons 655-665 nm over photons 725-735 nm",
+    source: "Smith 1982, Annu. Rev. Plant Physiol. 33:481-518",
+    remark: "10 nm bands, 655-665 over 725-735 nm; other definitions differ several-fold on the same light",
+    group: Group::Plants,
+    limit: Limit { relative: 0.10, absolute: 0.05 },
+    recipe: Recipe::Finish { rows: &[&PHOTONS_655_665, &PHOTONS_725_735], bright: 1, finish: ratio },
+};
+
+/// First sum over second [1], with its derivatives; too little light where the second is not above zero.
+fn ratio(sums: &[f64], gradient: &mut [f64]) -> Result<f64, NullReason> {
+    let (above, below) = (sums[0], sums[1]);
+    if below > 0.0 {
+        gradient[0] = 1.0 / below;
+        gradient[1] = -above / (below * below);
+        Ok(above / below)
+    } else {
+        Err(NullReason::TooLittleLight)
+    }
+}
