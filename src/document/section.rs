@@ -173,6 +173,28 @@ impl<'d, 't> Section<'d, 't> {
         meant
     }
 
+    /// The same for a key that may be absent.
+    pub fn optional_understood<T>(
+        &self,
+        key: &'static str,
+        rule: &str,
+        understand: impl Fn(&str) -> Option<T>,
+    ) -> Option<T> {
+        if self.has(key) {
+            self.understood(key, None, rule, understand)
+        } else {
+            self.knows(key);
+            None
+        }
+    }
+
+    /// The texts in a list, whatever else is wrong with it, without noting a flaw.
+    pub fn quiet_texts(&self, key: &str) -> Vec<String> {
+        let entries = self.table.and_then(|t| t.get(key)).and_then(list);
+        let text = |e: &Value<'t>| if let DeValue::String(s) = e.get_ref() { Some(s.to_string()) } else { None };
+        entries.into_iter().flatten().filter_map(text).collect()
+    }
+
     /// Text or a TOML date or time, as text; required.
     pub fn moment<T>(&self, key: &'static str, rule: &str, understand: impl Fn(&str) -> Option<T>) -> Option<T> {
         let value = self.need(key, true, &|| rule.to_owned())?;
