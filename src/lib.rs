@@ -12,6 +12,7 @@ pub mod sun;
 pub mod system;
 
 pub mod calibration;
+pub mod capture;
 pub mod config;
 pub mod instrument;
 pub mod record;

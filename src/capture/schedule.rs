@@ -1,0 +1,272 @@
+//! When a reading is due: cron ticks in UTC, and gates that close some of them.
+//!
+//! Ticks are worked out in UTC only: a local-time cron repeats or loses ticks when the clocks change. Local time enters
+//! only through the gate, which asks what a wall clock at the station shows at an instant that is already known. A tick
+//! that a gate closes is not a gap; a tick that came while a reading ran is one ([`Schedule::missed`]), never queued.
+
+use crate::clock::UtcMicros;
+use crate::config::meant::{ScheduleConfig, Station};
+use crate::sun::{self, Place};
+use chrono::Timelike;
+use std::str::FromStr;
+
+/// How many ticks [`Schedule::next_open`] looks at before it says that none is open.
+const TICKS_LOOKED_AT: usize = 100_000;
+
+/// How many missed ticks are listed at most, so that a clock set by years cannot fill the memory.
+pub const MISSED_AT_MOST: usize = 100_000;
+
+/// Whether a tick is to be read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Gate {
+    /// Read.
+    Open,
+    /// Let it pass; this is not a gap.
+    Closed,
+}
+
+/// Reads a cron expression (UTC, with seconds). What cannot be parsed or never fires is refused with the rule it breaks.
+pub fn parse_cron(text: &str) -> Result<cron::Schedule, String> {
+    parse_cron_after(text, UtcMicros(0))
+}
+
+/// As [`parse_cron`], and refuses an expression that fires no more after `after` (its year field lies in the past).
+pub fn parse_cron_after(text: &str, after: UtcMicros) -> Result<cron::Schedule, String> {
+    const RULE: &str = "expected a cron expression of 6 or 7 fields in UTC: second minute hour day-of-month month \
+                        day-of-week (1 or SUN is Sunday, 7 or SAT is Saturday) and perhaps year";
+    let fields = text.split_whitespace().count();
+    if !text.trim_start().starts_with('@') && !(6..=7).contains(&fields) {
+        return Err(format!("{RULE}, but found {fields} fields in `{text}`"));
+    }
+    let schedule = cron::Schedule::from_str(text)
+        .map_err(|e| format!("{RULE}, but found `{text}`: {}", e.to_string().replace('\n', " ").trim()))?;
+    if schedule.after(&after.to_chrono()).next().is_none() {
+        return Err(format!("expected a cron expression that fires, but `{text}` never does (after {after})"));
+    }
+    Ok(schedule)
+}
+
+/// Ticks and gates of one instrument.
+#[derive(Clone, Debug)]
+pub struct Schedule {
+    cron: cron::Schedule,
+    sun_above_deg: Option<f64>,
+    sun_below_deg: Option<f64>,
+    local_window_s: Option<(u32, u32)>,
+    place: Place,
+    time_zone: chrono_tz::Tz,
+}
+
+impl Schedule {
+    /// The schedule of one instrument at a station.
+    pub fn new(config: &ScheduleConfig, station: &Station) -> Self {
+        Self {
+            cron: config.cron.clone(),
+            sun_above_deg: config.sun_above_deg,
+            sun_below_deg: config.sun_below_deg,
+            local_window_s: config.local_window_s,
+            place: station.place,
+            time_zone: station.time_zone,
+        }
+    }
+
+    /// The first tick strictly after `after`, gate or no gate; `None` when the expression fires no more.
+    pub fn next_tick(&self, after: UtcMicros) -> Option<UtcMicros> {
+        self.cron.after(&after.to_chrono()).next().map(UtcMicros::from_chrono)
+    }
+
+    /// The first tick strictly after `after` that the gate lets through; `None` when there is none among the next 100 000.
+    pub fn next_open(&self, after: UtcMicros) -> Option<UtcMicros> {
+        self.ticks(after).take(TICKS_LOOKED_AT).find(|t| self.gate(*t) == Gate::Open)
+    }
+
+    /// The next three ticks that will be read, for people to look at; fewer when there are fewer.
+    pub fn next_three(&self, after: UtcMicros) -> Vec<UtcMicros> {
+        std::iter::successors(self.next_open(after), |t| self.next_open(*t)).take(3).collect()
+    }
+
+    /// Ticks after `began` up to and including `now` that the gate would have let through: what a reading that was
+    /// begun by the tick at `began` and ended at `now` made impossible. At most [`MISSED_AT_MOST`] ticks are looked at.
+    pub fn missed(&self, began: UtcMicros, now: UtcMicros) -> Vec<UtcMicros> {
+        self.ticks(began)
+            .take_while(|t| *t <= now)
+            .take(MISSED_AT_MOST)
+            .filter(|t| self.gate(*t) == Gate::Open)
+            .collect()
+    }
+
+    /// Whether a reading at `t` is wanted. The sun's gate compares the apparent elevation; the window compares what a
+    /// clock on the station's wall shows, start inclusive, end exclusive, and may wrap midnight (equal ends: all day).
+    pub fn gate(&self, t: UtcMicros) -> Gate {
+        if let Some((start, end)) = self.local_window_s {
+            let local = t.to_chrono().with_timezone(&self.time_zone).time().num_seconds_from_midnight();
+            let inside = match start.cmp(&end) {
+                std::cmp::Ordering::Less => (start..end).contains(&local),
+                std::cmp::Ordering::Equal => true,
+                std::cmp::Ordering::Greater => local >= start || local < end,
+            };
+            if !inside {
+                return Gate::Closed;
+            }
+        }
+        if self.sun_above_deg.is_some() || self.sun_below_deg.is_some() {
+            // Where the sun cannot be computed (years beyond ±6000) a reading too many is better than one too few.
+            if let Some(sun) = sun::position(self.place, t) {
+                let low = self.sun_above_deg.is_some_and(|limit| sun.elevation_deg <= limit);
+                let high = self.sun_below_deg.is_some_and(|limit| sun.elevation_deg >= limit);
+                if low || high {
+                    return Gate::Closed;
+                }
+            }
+        }
+        Gate::Open
+    }
+
+    fn ticks(&self, after: UtcMicros) -> impl Iterator<Item = UtcMicros> + '_ {
+        self.cron.after_owned(after.to_chrono()).map(UtcMicros::from_chrono)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::meant::StationKind;
+
+    fn at(text: &str) -> UtcMicros {
+        UtcMicros::parse(text).unwrap()
+    }
+
+    fn schedule(cron: &str, sun_above: Option<f64>, sun_below: Option<f64>, window: Option<(u32, u32)>) -> Schedule {
+        let config = ScheduleConfig {
+            cron: parse_cron(cron).unwrap(),
+            sun_above_deg: sun_above,
+            sun_below_deg: sun_below,
+            local_window_s: window,
+            window_s: None,
+        };
+        let station = Station {
+            name: "Birkenhof".into(),
+            kind: StationKind::Roof,
+            place: Place { latitude_deg: 47.5, longitude_deg: 8.7, altitude_m: 440.0 },
+            time_zone: chrono_tz::Europe::Zurich,
+            day_starts_at_s: 0,
+            mains_hz: 0.0,
+        };
+        Schedule::new(&config, &station)
+    }
+
+    /// Identity: a month of ticks over each change of the clocks is evenly spaced in UTC, none twice, none lost.
+    #[test]
+    fn months_of_ticks_are_even_over_both_changes_of_the_clocks() {
+        let s = schedule("0 */10 * * * *", None, None, None);
+        for start in ["2026-03-01T00:00:00Z", "2026-10-01T00:00:00Z"] {
+            let mut t = at(start);
+            for _ in 0..(60 * 144) {
+                let next = s.next_tick(t).unwrap();
+                assert_eq!(next.0 - t.0, 600_000_000, "after {t}");
+                t = next;
+            }
+        }
+    }
+
+    /// Identity: the next tick lies strictly after the instant asked for, also within a second and on a tick itself.
+    #[test]
+    fn the_next_tick_is_strictly_later() {
+        let s = schedule("*/5 * * * * *", None, None, None);
+        for (after, want) in [
+            ("2026-06-21T12:00:00Z", "2026-06-21T12:00:05Z"),
+            ("2026-06-21T12:00:04.999999Z", "2026-06-21T12:00:05Z"),
+            ("2026-06-21T12:00:05.000001Z", "2026-06-21T12:00:10Z"),
+            ("2026-12-31T23:59:57Z", "2027-01-01T00:00:00Z"),
+        ] {
+            assert_eq!(s.next_tick(at(after)), Some(at(want)), "after {after}");
+        }
+    }
+
+    /// Identity: every refusal names its rule; what the parser accepts but never fires is refused too.
+    #[test]
+    fn an_expression_that_cannot_be_read_or_never_fires_is_refused_with_its_rule() {
+        for (text, words) in [
+            ("* * * * *", "6 or 7 fields"),
+            ("", "found 0 fields"),
+            ("0 0 0 * * 0", "1 or SUN is Sunday"),
+            ("0 0 0 L * *", "`0 0 0 L * *`"),
+            ("0 0 0 30 2 *", "never does"),
+            ("0 0 0 1 1 * 2300-2200", "2300-2200"),
+            ("0 61 * * * *", "`0 61 * * * *`"),
+        ] {
+            let refusal = parse_cron(text).unwrap_err();
+            assert!(refusal.contains(words), "`{text}`: wanted `{words}`, got `{refusal}`");
+            assert!(!refusal.contains('\n'), "`{refusal}`");
+        }
+        assert!(parse_cron_after("0 0 0 1 1 * 2020", at("2026-01-01T00:00:00Z")).unwrap_err().contains("never does"));
+        assert!(parse_cron("0 0 0 29 2 * *").is_ok());
+    }
+
+    /// Identity: on the two days of change the window follows the wall clock: 23 and 25 hours long, 5 to 21 still 16.
+    #[test]
+    fn the_local_window_follows_the_wall_clock_over_both_changes() {
+        let s = schedule("0 0 * * * *", None, None, Some((5 * 3600, 21 * 3600)));
+        for (day, first, last) in [
+            ("2026-03-28", "2026-03-28T04:00:00Z", "2026-03-28T19:00:00Z"),
+            ("2026-03-29", "2026-03-29T03:00:00Z", "2026-03-29T18:00:00Z"),
+            ("2026-10-25", "2026-10-25T04:00:00Z", "2026-10-25T19:00:00Z"),
+        ] {
+            let mut open = Vec::new();
+            let mut t = at(&format!("{day}T00:00:00Z")).plus_seconds(-1.0);
+            while let Some(next) =
+                s.next_open(t).filter(|n| *n < at(&format!("{day}T00:00:00Z")).plus_seconds(86_400.0))
+            {
+                open.push(next);
+                t = next;
+            }
+            assert_eq!((open.len(), open[0], open[15]), (16, at(first), at(last)), "{day}");
+        }
+    }
+
+    /// Identity: a window over midnight is open on both of its sides, start inclusive, end exclusive.
+    #[test]
+    fn a_window_may_wrap_midnight() {
+        let s = schedule("0 0 * * * *", None, None, Some((22 * 3600, 3 * 3600)));
+        for (t, gate) in [
+            ("2026-01-10T20:59:59Z", Gate::Closed),
+            ("2026-01-10T21:00:00Z", Gate::Open),
+            ("2026-01-11T01:59:59Z", Gate::Open),
+            ("2026-01-11T02:00:00Z", Gate::Closed),
+        ] {
+            assert_eq!(s.gate(at(t)), gate, "{t}");
+        }
+    }
+
+    /// Identity: the sun's gates split the day; together they leave twilight only.
+    #[test]
+    fn the_sun_opens_and_closes_the_gate() {
+        let noon = at("2026-06-21T11:30:00Z");
+        let midnight = at("2026-06-21T23:30:00Z");
+        assert_eq!(schedule("0 * * * * *", Some(-6.0), None, None).gate(noon), Gate::Open);
+        assert_eq!(schedule("0 * * * * *", Some(-6.0), None, None).gate(midnight), Gate::Closed);
+        assert_eq!(schedule("0 * * * * *", None, Some(-12.0), None).gate(noon), Gate::Closed);
+        assert_eq!(schedule("0 * * * * *", None, Some(-12.0), None).gate(midnight), Gate::Open);
+        let twilight = schedule("0 * * * * *", Some(-6.0), Some(0.0), None);
+        let next = twilight.next_three(noon);
+        assert_eq!(next.len(), 3);
+        for t in next {
+            let e = sun::position(twilight.place, t).unwrap().elevation_deg;
+            assert!(-6.0 < e && e < 0.0, "{t}: {e}");
+        }
+        assert_eq!(schedule("0 * * * * *", Some(89.0), None, None).next_open(noon), None, "the sun never stands there");
+    }
+
+    /// Identity: of a reading that ran over, exactly the ticks that came meanwhile and that the gate lets through are missed.
+    #[test]
+    fn ticks_during_a_reading_are_missed_and_not_queued() {
+        let s = schedule("*/10 * * * * *", None, None, Some((0, 13 * 3600)));
+        let began = at("2026-01-10T11:59:30Z");
+        assert_eq!(s.missed(began, at("2026-01-10T11:59:39.9Z")), []);
+        assert_eq!(
+            s.missed(began, at("2026-01-10T12:00:25Z")),
+            [at("2026-01-10T11:59:40Z"), at("2026-01-10T11:59:50Z")]
+        );
+        assert_eq!(s.missed(began, at("2026-01-10T11:59:00Z")), [], "a clock set back misses nothing");
+    }
+}
