@@ -1,7 +1,13 @@
 //! The calibration of one instrument, as a laboratory delivers it.
 //!
-//! Only data and reading it: what is done with it is reduction's. A calibration that passed [`Calibration`]'s loader has
+//! Only data and reading it ([`file`], [`set`]): what is done with it is reduction's. A calibration that passed the loader has
 //! rising wavelengths, positive responses, finite numbers everywhere and a validity that begins before it ends.
+
+pub mod file;
+pub mod matrix;
+pub mod set;
+
+pub use set::{CalibrationSet, InForce};
 
 use crate::clock::UtcMicros;
 

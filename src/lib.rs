@@ -5,6 +5,7 @@
 //! is a room with its own reason to change and uses only the rooms listed above it.
 
 pub mod clock;
+pub mod document;
 pub mod fault;
 pub mod sun;
 #[expect(unsafe_code, reason = "system calls without a safe wrapper live here and nowhere else")]

@@ -1,5 +1,127 @@
 //! The configuration file: as written, then as meant.
+//!
+//! [`load`] is the one way in for the daemon and for `check`: it reads the configuration and every calibration it names
+//! and reports all that is wrong with any of them together. It creates nothing and opens no port. The keys, their
+//! units and rules are in [`station`] and [`instrument`]; what comes out is [`meant`].
 
+pub mod cron;
+pub mod instrument;
 pub mod meant;
+pub mod station;
 
 pub use meant::*;
+
+use crate::calibration::CalibrationSet;
+use crate::clock::UtcMicros;
+use crate::document::{Document, Flaw, Flaws, Range, read_text};
+use std::path::{Path, PathBuf};
+
+/// The version of the file's form.
+const VERSION: f64 = 1.0;
+
+/// A configuration together with the calibrations it names.
+#[derive(Clone, Debug)]
+pub struct Setup {
+    /// The configuration.
+    pub config: Config,
+    /// The calibrations of each instrument, in the order of [`Config::instruments`].
+    pub calibrations: Vec<CalibrationSet>,
+}
+
+/// Reads and checks a configuration and its calibrations; a schedule has to fire after `now`.
+pub fn load(path: &Path, now: UtcMicros) -> Result<Setup, Flaws> {
+    let text = read_text(path)?;
+    let mut flaws = Flaws::default();
+    let (config, files) = parse_with_files(path, &text, now)?;
+    let config = flaws.gather(config);
+    let sets: Vec<Option<CalibrationSet>> = files.iter().map(|f| flaws.gather(CalibrationSet::load(f))).collect();
+    flaws.gather(no_serial_twice(path, &sets));
+    flaws.into_result()?;
+    match (config, sets.into_iter().collect()) {
+        (Some(config), Some(calibrations)) => Ok(Setup { config, calibrations }),
+        _ => Err(unusable(path)),
+    }
+}
+
+/// Reads and checks a configuration alone, for commands that only need the store or the site.
+pub fn read(path: &Path, now: UtcMicros) -> Result<Config, Flaws> {
+    let text = read_text(path)?;
+    parse(path, &text, now)
+}
+
+/// Understands the text of the configuration file `path`.
+pub fn parse(path: &Path, text: &str, now: UtcMicros) -> Result<Config, Flaws> {
+    parse_with_files(path, text, now)?.0
+}
+
+/// The configuration or its flaws, and in any case the calibration files it names for each instrument, so that these
+/// can be checked in the same go. Broken syntax is an error of its own: then nothing is known.
+fn parse_with_files(
+    path: &Path,
+    text: &str,
+    now: UtcMicros,
+) -> Result<(Result<Config, Flaws>, Vec<Vec<PathBuf>>), Flaws> {
+    let document = Document::parse(path, text)?;
+    let root = document.root();
+    let folder = path.parent().unwrap_or(Path::new(""));
+    if root.number("version", None, Range::finite("")).is_some_and(|v| v != VERSION) {
+        root.refuse("version", format!("version {VERSION} of the configuration file"));
+    }
+    let (kind, station) = station::read_station(&root.section("station"));
+    let store = station::read_store(&root.section("store"), folder);
+    if let Some(page) = root.optional_section("page") {
+        station::read_page(&page);
+    }
+    let context = instrument::Context { kind, folder, now };
+    let sections = root.sections("instrument");
+    let files =
+        sections.iter().map(|s| s.quiet_texts("calibrations").iter().map(|f| folder.join(f)).collect()).collect();
+    let instruments: Vec<_> = sections.iter().map(|s| instrument::read_instrument(s, context)).collect();
+    for (i, section) in sections.iter().enumerate() {
+        for (j, earlier) in instruments[..i].iter().enumerate() {
+            let (Some(here), Some(earlier)) = (&instruments[i], earlier) else { continue };
+            if here.name == earlier.name {
+                section.refuse("name", format!("another name than instrument[{j}]"));
+            }
+            if here.link == earlier.link {
+                section.refuse("link", format!("another port than instrument[{j}]"));
+            }
+        }
+    }
+    root.close();
+    let whole = document.finish().and_then(|()| {
+        let instruments: Option<Vec<_>> = instruments.into_iter().collect();
+        match (station, store, instruments) {
+            (Some(station), Some(store), Some(instruments)) => {
+                Ok(Config { station, store, instruments, text: text.to_owned() })
+            }
+            // Each part is `Some` where no flaw was noted; the last resort keeps a forgotten note from a panic.
+            _ => Err(unusable(path)),
+        }
+    });
+    Ok((whole, files))
+}
+
+/// One instrument cannot hang on two lines: a copied section whose calibration was forgotten.
+fn no_serial_twice(path: &Path, sets: &[Option<CalibrationSet>]) -> Result<(), Flaws> {
+    let serials: Vec<_> = sets.iter().map(|set| set.as_ref().and_then(CalibrationSet::serial)).collect();
+    let mut flaws = Flaws::default();
+    for (i, serial) in serials.iter().enumerate() {
+        let Some(serial) = serial else { continue };
+        if let Some(j) = serials[..i].iter().position(|s| s.as_ref() == Some(serial)) {
+            let expected = format!("calibrations of another instrument than instrument[{j}]");
+            let found = format!("the same serial number `{serial}`");
+            flaws
+                .0
+                .push(Flaw { key: format!("instrument[{i}].calibrations"), ..Flaw::of_file(path, &expected, found) });
+        }
+    }
+    flaws.into_result()
+}
+
+fn unusable(path: &Path) -> Flaws {
+    Flaws::one(Flaw::of_file(path, "a complete configuration", "one with a part that cannot be used".into()))
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,378 @@
+//! Reading and writing the calibration file.
+//!
+//! All that is wrong with a file is reported together, each with its key, rule and value. A [`Calibration`] that comes
+//! out keeps every promise of its type; whether it is the right one for an instrument and a time is [`super::set`]'s.
+
+use super::matrix;
+use super::{Calibration, Cosine, Noise, Response, StrayLight, TemperatureCoefficient, WavelengthScale};
+use crate::clock::UtcMicros;
+use crate::document::{Document, Flaws, Range, Section, read_text};
+use std::fmt::Write;
+use std::path::Path;
+
+/// Share of full scale above which a count is clipped, where the file does not say.
+pub const DEFAULT_SATURATION_FRACTION: f64 = 0.95;
+/// Share of the response's variance common to all wavelengths, where the file does not say.
+pub const DEFAULT_CORRELATED_FRACTION: f64 = 0.5;
+/// Correlation length of the rest [nm], where the file does not say.
+pub const DEFAULT_CORRELATION_LENGTH_NM: f64 = 50.0;
+/// The longest detector the wavelength scale is followed over [pixels].
+const MAX_PIXELS: u32 = 65_536;
+
+const WAVELENGTH: Range = Range::between(100.0, 5000.0, "nm");
+const TEMPERATURE: Range = Range::between(-273.15, 200.0, "°C");
+
+/// Reads and checks a calibration file; a stray-light matrix is looked for beside it.
+pub fn load(path: &Path) -> Result<Calibration, Flaws> {
+    let text = read_text(path)?;
+    parse(path, &text)
+}
+
+/// Reads and checks the text of the calibration file `path`.
+pub fn parse(path: &Path, text: &str) -> Result<Calibration, Flaws> {
+    let document = Document::parse(path, text)?;
+    let root = document.root();
+    let head = Head::read(&root.section("calibration"));
+    let wavelength = read_wavelength(&root.section("wavelength"));
+    let noise = read_noise(&root.section("noise"));
+    let linearity = root.optional_section("linearity").map_or(Some(vec![1.0]), |s| read_linearity(&s));
+    let response = read_response(&root.section("response"));
+    if let (Some(scale), Some(response)) = (&wavelength, &response) {
+        check_scale(&root, scale, response);
+    }
+    let stray = root.optional_section("stray_light").map_or(Some(StrayFile::default()), |s| StrayFile::read(&s));
+    let cosine = root.optional_section("cosine").map_or(Some(None), |s| read_cosine(&s).map(Some));
+    let temperature =
+        root.optional_section("temperature").map_or(Some(TemperatureCoefficient::default()), |s| read_temperature(&s));
+    root.close();
+    document.finish()?;
+    // Each of them is `Some` where no flaw was noted; the last resort keeps a forgotten note from becoming a panic.
+    let (Some(head), Some(wavelength), Some(noise), Some(linearity), Some(response)) =
+        (head, wavelength, noise, linearity, response)
+    else {
+        return Err(incomplete(path));
+    };
+    let (Some(stray), Some(cosine), Some(temperature)) = (stray, cosine, temperature) else {
+        return Err(incomplete(path));
+    };
+    let mut record = text.to_owned();
+    let matrix = match &stray.matrix {
+        None => None,
+        Some(name) => {
+            let (matrix, fingerprint) = matrix::load(&path.parent().unwrap_or(Path::new("")).join(name))?;
+            matrix::check_scale(path, &wavelength, &matrix)?;
+            // The record must tell two matrices under one name apart.
+            let _ = writeln!(record, "\n# {name}: CRC-32 {fingerprint:08x}");
+            Some(matrix)
+        }
+    };
+    Ok(Calibration {
+        id: head.id,
+        instrument_serial: head.instrument_serial,
+        valid_from: head.valid_from,
+        valid_until: head.valid_until,
+        certificate: head.certificate,
+        temperature_c: head.temperature_c,
+        temperature_range_c: head.temperature_range_c,
+        wavelength,
+        noise,
+        linearity,
+        response,
+        stray_light: StrayLight {
+            floor_band_nm: stray.floor_band_nm,
+            relative_uncertainty: stray.relative_uncertainty,
+            matrix,
+        },
+        cosine,
+        temperature,
+        text: record,
+    })
+}
+
+fn incomplete(path: &Path) -> Flaws {
+    Flaws::one(crate::document::Flaw::of_file(
+        path,
+        "a complete calibration",
+        "one with a part that cannot be used".into(),
+    ))
+}
+
+/// `[calibration]`.
+struct Head {
+    id: String,
+    instrument_serial: String,
+    valid_from: UtcMicros,
+    valid_until: UtcMicros,
+    certificate: String,
+    temperature_c: f64,
+    temperature_range_c: (f64, f64),
+}
+
+impl Head {
+    fn read(s: &Section) -> Option<Self> {
+        let rule = "an instant with its offset, or a date (00:00 UTC)";
+        let id = s.text("id", None, "a name of its own");
+        let instrument_serial = s.text("instrument_serial", None, "the serial number the instrument answers");
+        let valid_from = s.moment("valid_from", rule, instant);
+        let valid_until = s.moment("valid_until", rule, instant);
+        if let (Some(from), Some(until)) = (valid_from, valid_until)
+            && from >= until
+        {
+            s.refuse("valid_until", format!("an instant after valid_from ({from})"));
+        }
+        let certificate = s.text("certificate", None, "the certificate it was taken from");
+        let temperature_c = s.number("temperature_c", None, TEMPERATURE);
+        let range = s.span("temperature_range_c", true, TEMPERATURE);
+        if let (Some(t), Some((low, high))) = (temperature_c, range)
+            && !(low <= t && t <= high)
+        {
+            s.refuse("temperature_c", format!("a temperature within temperature_range_c [{low}, {high}]"));
+        }
+        s.close();
+        Some(Self {
+            id: id?,
+            instrument_serial: instrument_serial?,
+            valid_from: valid_from?,
+            valid_until: valid_until?,
+            certificate: certificate?,
+            temperature_c: temperature_c?,
+            temperature_range_c: range?,
+        })
+    }
+}
+
+/// An instant in RFC 3339, or a date, which stands for 00:00 UTC.
+fn instant(text: &str) -> Option<UtcMicros> {
+    let midnight =
+        || text.parse::<chrono::NaiveDate>().ok()?.and_hms_opt(0, 0, 0).map(|t| UtcMicros::from_chrono(t.and_utc()));
+    UtcMicros::parse(text).ok().or_else(midnight)
+}
+
+fn read_wavelength(s: &Section) -> Option<WavelengthScale> {
+    let coefficients = s.numbers("coefficients", true, 2, Range::finite(""));
+    let uncertainty_nm = s.number("uncertainty_nm", None, Range::at_least(0.0, "nm").up_to(10.0));
+    let fwhm_nm = s.number("fwhm_nm", None, Range::above(0.0, "nm").up_to(100.0));
+    let shift_nm_per_k = s.number("shift_nm_per_k", Some(0.0), Range::between(-1.0, 1.0, "nm/K"));
+    s.close();
+    Some(WavelengthScale {
+        coefficients: coefficients?,
+        uncertainty_nm: uncertainty_nm?,
+        fwhm_nm: fwhm_nm?,
+        shift_nm_per_k: shift_nm_per_k?,
+    })
+}
+
+fn read_noise(s: &Section) -> Option<Noise> {
+    let electrons_per_count = s.number("electrons_per_count", None, Range::above(0.0, "electrons"));
+    let read_noise_counts = s.number("read_noise_counts", None, Range::at_least(0.0, "counts"));
+    let saturation_fraction = s.number(
+        "saturation_fraction",
+        Some(DEFAULT_SATURATION_FRACTION),
+        Range::above(0.0, "of full scale").up_to(1.0),
+    );
+    let spill_pixels = s.whole("spill_pixels", Some(0), Range::between(0.0, 1000.0, "pixels"));
+    s.close();
+    Some(Noise {
+        electrons_per_count: electrons_per_count?,
+        read_noise_counts: read_noise_counts?,
+        saturation_fraction: saturation_fraction?,
+        spill_pixels: u16::try_from(spill_pixels?).ok()?,
+    })
+}
+
+fn read_linearity(s: &Section) -> Option<Vec<f64>> {
+    let coefficients = s.numbers("coefficients", true, 1, Range::finite(""));
+    if let Some(c) = &coefficients
+        && !(c[0] > 0.0)
+    {
+        s.refuse_with(
+            "coefficients[0]",
+            "a number above 0: what the counts of weak light are divided by",
+            format!("`{}`", c[0]),
+        );
+    }
+    s.close();
+    coefficients
+}
+
+fn read_response(s: &Section) -> Option<Response> {
+    let wavelength_nm = s.numbers("wavelength_nm", true, 2, WAVELENGTH);
+    let counts = s.numbers("counts_per_s_per_w_m2_nm", true, 2, Range::above(0.0, "counts/s per W m-2 nm-1"));
+    let uncertain = Range::between(0.0, 1.0, "k = 1");
+    // One number stands for all wavelengths: many certificates state only one.
+    let relative_uncertainty = if s.has("relative_uncertainty") && !s.is_list("relative_uncertainty") {
+        let one = s.number("relative_uncertainty", None, uncertain);
+        one.zip(wavelength_nm.as_ref()).map(|(u, w)| vec![u; w.len()])
+    } else {
+        s.numbers("relative_uncertainty", true, 2, uncertain)
+    };
+    let correlated_fraction =
+        s.number("correlated_fraction", Some(DEFAULT_CORRELATED_FRACTION), Range::between(0.0, 1.0, "of the variance"));
+    let correlation_length_nm =
+        s.number("correlation_length_nm", Some(DEFAULT_CORRELATION_LENGTH_NM), Range::above(0.0, "nm"));
+    check_axis(s, "wavelength_nm", wavelength_nm.as_deref());
+    check_length(s, "counts_per_s_per_w_m2_nm", counts.as_deref(), "wavelength_nm", wavelength_nm.as_deref());
+    check_length(s, "relative_uncertainty", relative_uncertainty.as_deref(), "wavelength_nm", wavelength_nm.as_deref());
+    s.close();
+    Some(Response {
+        wavelength_nm: wavelength_nm?,
+        counts_per_s_per_w_m2_nm: counts?,
+        relative_uncertainty: relative_uncertainty?,
+        correlated_fraction: correlated_fraction?,
+        correlation_length_nm: correlation_length_nm?,
+    })
+}
+
+/// `[stray_light]`, with the matrix still a file name.
+#[derive(Default)]
+struct StrayFile {
+    floor_band_nm: Option<(f64, f64)>,
+    relative_uncertainty: f64,
+    matrix: Option<String>,
+}
+
+impl StrayFile {
+    fn read(s: &Section) -> Option<Self> {
+        let floor_band_nm = s.span("floor_band_nm", false, WAVELENGTH);
+        let relative_uncertainty = s.number("relative_uncertainty", None, Range::between(0.0, 10.0, "k = 1"));
+        let matrix = s.has("matrix").then(|| s.text("matrix", None, "the name of a CSV file"));
+        if matrix.is_none() {
+            s.knows("matrix");
+        }
+        s.close();
+        Some(Self { floor_band_nm, relative_uncertainty: relative_uncertainty?, matrix: matrix.flatten() })
+    }
+}
+
+fn read_cosine(s: &Section) -> Option<Cosine> {
+    let zenith_deg = s.numbers("zenith_deg", true, 2, Range::between(0.0, 90.0, "degrees"));
+    let ratio = s.numbers("ratio", true, 2, Range::at_least(0.0, "").up_to(10.0));
+    let diffuse_ratio = s.number("diffuse_ratio", None, Range::above(0.0, "").up_to(10.0));
+    check_axis(s, "zenith_deg", zenith_deg.as_deref());
+    if zenith_deg.as_ref().is_some_and(|z| z[0] != 0.0) {
+        s.refuse("zenith_deg", "angles that begin at 0, where the response is compared with the ideal");
+    }
+    check_length(s, "ratio", ratio.as_deref(), "zenith_deg", zenith_deg.as_deref());
+    s.close();
+    Some(Cosine { zenith_deg: zenith_deg?, ratio: ratio?, diffuse_ratio: diffuse_ratio? })
+}
+
+fn read_temperature(s: &Section) -> Option<TemperatureCoefficient> {
+    let wavelength_nm = s.numbers("wavelength_nm", true, 1, WAVELENGTH);
+    let relative_per_k = s.numbers("relative_per_k", true, 1, Range::between(-0.1, 0.1, "1/K"));
+    check_axis(s, "wavelength_nm", wavelength_nm.as_deref());
+    check_length(s, "relative_per_k", relative_per_k.as_deref(), "wavelength_nm", wavelength_nm.as_deref());
+    s.close();
+    Some(TemperatureCoefficient { wavelength_nm: wavelength_nm?, relative_per_k: relative_per_k? })
+}
+
+/// An axis has to rise from each entry to the next; the first place where it does not is named.
+fn check_axis(s: &Section, key: &str, axis: Option<&[f64]>) {
+    let Some(axis) = axis else { return };
+    if let Some(i) = axis.windows(2).position(|pair| !(pair[0] < pair[1])) {
+        let found = format!("`{}` after `{}`", axis[i + 1], axis[i]);
+        s.refuse_with(&format!("{key}[{}]", i + 1), "a number above the one before it", found);
+    }
+}
+
+fn check_length(s: &Section, key: &str, values: Option<&[f64]>, axis_key: &str, axis: Option<&[f64]>) {
+    if let (Some(values), Some(axis)) = (values, axis)
+        && values.len() != axis.len()
+    {
+        s.refuse_with(key, format!("as many entries as {axis_key} ({})", axis.len()), format!("{}", values.len()));
+    }
+}
+
+/// The scale has to rise over the pixels that the response gives a meaning.
+///
+/// How many pixels there are is known only when the instrument answers ([`WavelengthScale::first_fall`] is asked again
+/// then), so the scale is followed until it has passed the last wavelength of the response.
+fn check_scale(root: &Section, scale: &WavelengthScale, response: &Response) {
+    let last = response.wavelength_nm[response.wavelength_nm.len() - 1];
+    let refuse =
+        |expected: String, found: String| root.section("wavelength").refuse_with("coefficients", expected, found);
+    if !(scale.at(0.0) < last) {
+        refuse(
+            format!("pixel 0 below the last wavelength of the response ({last} nm)"),
+            format!("{} nm", scale.at(0.0)),
+        );
+        return;
+    }
+    let end = (1..MAX_PIXELS).find(|p| !(scale.at(f64::from(*p)) < last)).unwrap_or(MAX_PIXELS);
+    if let Some(pixel) = scale.first_fall(end) {
+        let (before, here) = (scale.at(f64::from(pixel) - 1.0), scale.at(f64::from(pixel)));
+        refuse(
+            "wavelengths that rise from pixel to pixel".into(),
+            format!("{here:.3} nm after {before:.3} nm at pixel {pixel}"),
+        );
+    }
+}
+
+impl WavelengthScale {
+    /// The first of `pixels` pixels whose wavelength is not above the one before it; `None` when the scale rises.
+    pub fn first_fall(&self, pixels: u32) -> Option<u32> {
+        (1..pixels).find(|p| !(self.at(f64::from(*p)) > self.at(f64::from(*p) - 1.0)))
+    }
+}
+
+/// The text of a calibration file that [`parse`] reads back to the same numbers.
+///
+/// A matrix is not in it: `matrix_file` names the file the caller keeps it in.
+pub fn write(c: &Calibration, matrix_file: Option<&str>) -> String {
+    let mut t = String::new();
+    let quoted = |text: &str| toml::Value::String(text.to_owned()).to_string();
+    let list = |values: &[f64]| format!("[{}]", values.iter().map(|v| format!("{v:?}")).collect::<Vec<_>>().join(", "));
+    let mut line = |text: String| {
+        t.push_str(&text);
+        t.push('\n');
+    };
+    line("[calibration]".into());
+    line(format!("id = {}", quoted(&c.id)));
+    line(format!("instrument_serial = {}", quoted(&c.instrument_serial)));
+    line(format!("valid_from = {}", c.valid_from));
+    line(format!("valid_until = {}", c.valid_until));
+    line(format!("certificate = {}", quoted(&c.certificate)));
+    line(format!("temperature_c = {:?}", c.temperature_c));
+    line(format!("temperature_range_c = {}", list(&[c.temperature_range_c.0, c.temperature_range_c.1])));
+    line("\n[wavelength]".into());
+    line(format!("coefficients = {}", list(&c.wavelength.coefficients)));
+    line(format!("uncertainty_nm = {:?}", c.wavelength.uncertainty_nm));
+    line(format!("fwhm_nm = {:?}", c.wavelength.fwhm_nm));
+    line(format!("shift_nm_per_k = {:?}", c.wavelength.shift_nm_per_k));
+    line("\n[noise]".into());
+    line(format!("electrons_per_count = {:?}", c.noise.electrons_per_count));
+    line(format!("read_noise_counts = {:?}", c.noise.read_noise_counts));
+    line(format!("saturation_fraction = {:?}", c.noise.saturation_fraction));
+    line(format!("spill_pixels = {}", c.noise.spill_pixels));
+    line("\n[linearity]".into());
+    line(format!("coefficients = {}", list(&c.linearity)));
+    line("\n[response]".into());
+    line(format!("wavelength_nm = {}", list(&c.response.wavelength_nm)));
+    line(format!("counts_per_s_per_w_m2_nm = {}", list(&c.response.counts_per_s_per_w_m2_nm)));
+    line(format!("relative_uncertainty = {}", list(&c.response.relative_uncertainty)));
+    line(format!("correlated_fraction = {:?}", c.response.correlated_fraction));
+    line(format!("correlation_length_nm = {:?}", c.response.correlation_length_nm));
+    line("\n[stray_light]".into());
+    if let Some((low, high)) = c.stray_light.floor_band_nm {
+        line(format!("floor_band_nm = {}", list(&[low, high])));
+    }
+    line(format!("relative_uncertainty = {:?}", c.stray_light.relative_uncertainty));
+    if let Some(name) = matrix_file {
+        line(format!("matrix = {}", quoted(name)));
+    }
+    if let Some(cosine) = &c.cosine {
+        line("\n[cosine]".into());
+        line(format!("zenith_deg = {}", list(&cosine.zenith_deg)));
+        line(format!("ratio = {}", list(&cosine.ratio)));
+        line(format!("diffuse_ratio = {:?}", cosine.diffuse_ratio));
+    }
+    if !c.temperature.wavelength_nm.is_empty() {
+        line("\n[temperature]".into());
+        line(format!("wavelength_nm = {}", list(&c.temperature.wavelength_nm)));
+        line(format!("relative_per_k = {}", list(&c.temperature.relative_per_k)));
+    }
+    t
+}
+
+#[cfg(test)]
+pub(super) mod tests;

@@ -1,0 +1,203 @@
+use super::*;
+
+/// A small calibration that is right, each value unlike its default.
+pub const GOOD: &str = r#"
+[calibration]
+id = "brook-2026"
+instrument_serial = "BR-0042"
+valid_from = 2026-01-01
+valid_until = 2027-01-01T00:00:00Z
+certificate = "made up for tests"
+temperature_c = 23.0
+temperature_range_c = [-5.0, 45.0]
+
+[wavelength]
+coefficients = [280.0, 0.4, -1e-5]
+uncertainty_nm = 0.1
+fwhm_nm = 2.0
+shift_nm_per_k = 0.008
+
+[noise]
+electrons_per_count = 3.0
+read_noise_counts = 6.0
+saturation_fraction = 0.9
+spill_pixels = 12
+
+[linearity]
+coefficients = [1.0, 1e-7]
+
+[response]
+wavelength_nm = [280, 400, 700, 1000]
+counts_per_s_per_w_m2_nm = [1e5, 2e6, 3e6, 1e6]
+relative_uncertainty = [0.05, 0.02, 0.02, 0.03]
+correlated_fraction = 0.4
+correlation_length_nm = 40.0
+
+[stray_light]
+floor_band_nm = [281.0, 289.0]
+relative_uncertainty = 0.3
+
+[cosine]
+zenith_deg = [0, 60, 90]
+ratio = [1.0, 0.97, 0.5]
+diffuse_ratio = 0.98
+
+[temperature]
+wavelength_nm = [300, 900]
+relative_per_k = [0.0, 0.001]
+"#;
+
+fn refused(from: &str, to: &str) -> Vec<String> {
+    assert!(GOOD.contains(from), "the example has no `{from}`");
+    match parse(Path::new("c.toml"), &GOOD.replacen(from, to, 1)) {
+        Ok(_) => Vec::new(),
+        Err(flaws) => flaws.0.iter().map(ToString::to_string).collect(),
+    }
+}
+
+/// Identity: every number of the file arrives in its place.
+#[test]
+fn a_good_file_is_read_whole() {
+    let c = parse(Path::new("c.toml"), GOOD).unwrap();
+    assert_eq!((c.id.as_str(), c.instrument_serial.as_str()), ("brook-2026", "BR-0042"));
+    assert_eq!(c.valid_from, UtcMicros::parse("2026-01-01T00:00:00Z").unwrap());
+    assert_eq!(c.valid_until, UtcMicros::parse("2027-01-01T00:00:00Z").unwrap());
+    assert_eq!((c.temperature_c, c.temperature_range_c), (23.0, (-5.0, 45.0)));
+    assert_eq!(c.wavelength.coefficients, [280.0, 0.4, -1e-5]);
+    assert_eq!((c.noise.saturation_fraction, c.noise.spill_pixels), (0.9, 12));
+    assert_eq!(c.linearity, [1.0, 1e-7]);
+    assert_eq!(c.response.relative_uncertainty, [0.05, 0.02, 0.02, 0.03]);
+    assert_eq!((c.response.correlated_fraction, c.response.correlation_length_nm), (0.4, 40.0));
+    assert_eq!(c.stray_light.floor_band_nm, Some((281.0, 289.0)));
+    assert_eq!(c.cosine.as_ref().unwrap().ratio, [1.0, 0.97, 0.5]);
+    assert_eq!(c.temperature.relative_per_k, [0.0, 0.001]);
+    assert_eq!(c.text, GOOD);
+}
+
+/// Identity: sections that may be absent stand for no correction, keys for the documented defaults.
+#[test]
+fn what_may_be_left_out_has_its_documented_default() {
+    let required = GOOD.split("[linearity]").next().unwrap();
+    let text = format!(
+        "{}[response]\nwavelength_nm = [280, 1000]\ncounts_per_s_per_w_m2_nm = [1, 2]\nrelative_uncertainty = 0.02\n",
+        required.replace("saturation_fraction = 0.9\nspill_pixels = 12\n", "")
+    );
+    let c = parse(Path::new("c.toml"), &text).unwrap();
+    assert_eq!((c.noise.saturation_fraction, c.noise.spill_pixels), (0.95, 0));
+    assert_eq!(c.linearity, [1.0]);
+    assert_eq!(c.response.relative_uncertainty, [0.02, 0.02]);
+    assert_eq!((c.response.correlated_fraction, c.response.correlation_length_nm), (0.5, 50.0));
+    assert_eq!((c.stray_light.floor_band_nm, c.cosine, c.temperature.wavelength_nm.len()), (None, None, 0));
+}
+
+/// Identity: what is written is read back to the same numbers.
+#[test]
+fn a_calibration_survives_its_file() {
+    let c = parse(Path::new("c.toml"), GOOD).unwrap();
+    let text = write(&c, None);
+    let again = parse(Path::new("c.toml"), &text).unwrap();
+    assert_eq!(again, Calibration { text, ..c });
+}
+
+/// Identity: each broken rule is refused with key, rule and value.
+#[test]
+fn each_broken_rule_names_key_rule_and_value() {
+    let cases = [
+        (
+            "[280, 400, 700, 1000]",
+            "[280, 400, 390, 1000]",
+            "c.toml:27: response.wavelength_nm[2]: expected a number above the one before it, but found `390` after `400`",
+        ),
+        (
+            "[280, 400, 700, 1000]",
+            "[280, 400, 400, 1000]",
+            "c.toml:27: response.wavelength_nm[2]: expected a number above the one before it, but found `400` after `400`",
+        ),
+        (
+            "[1e5, 2e6, 3e6, 1e6]",
+            "[1e5, -2e6, 3e6, 1e6]",
+            "c.toml:28: response.counts_per_s_per_w_m2_nm[1]: expected a number above 0 [counts/s per W m-2 nm-1], but \
+             found `-2e6`",
+        ),
+        (
+            "[1e5, 2e6, 3e6, 1e6]",
+            "[1e5, 0, 3e6, 1e6]",
+            "c.toml:28: response.counts_per_s_per_w_m2_nm[1]: expected a number above 0 [counts/s per W m-2 nm-1], but \
+             found `0`",
+        ),
+        (
+            "[1e5, 2e6, 3e6, 1e6]",
+            "[1e5, nan, 3e6, 1e6]",
+            "c.toml:28: response.counts_per_s_per_w_m2_nm[1]: expected a number above 0 [counts/s per W m-2 nm-1], but \
+             found `nan`",
+        ),
+        (
+            "[1e5, 2e6, 3e6, 1e6]",
+            "[1e5, 2e6, 3e6]",
+            "c.toml:28: response.counts_per_s_per_w_m2_nm: expected as many entries as wavelength_nm (4), but found 3",
+        ),
+        (
+            "valid_from = 2026-01-01",
+            "valid_from = 2028-01-01",
+            "c.toml:6: calibration.valid_until: expected an instant after valid_from (2028-01-01T00:00:00Z), but found \
+             `2027-01-01T00:00:00Z`",
+        ),
+        (
+            "valid_from = 2026-01-01",
+            "valid_from = 2026-01-01T00:00:00",
+            "c.toml:5: calibration.valid_from: expected an instant with its offset, or a date (00:00 UTC), but found \
+             `2026-01-01T00:00:00`",
+        ),
+        (
+            "[280.0, 0.4, -1e-5]",
+            "[280.0, 0.4, -1e-3]",
+            "c.toml:12: wavelength.coefficients: expected wavelengths that rise from pixel to pixel, but found 319.999 nm \
+             after 320.000 nm at pixel 201",
+        ),
+        (
+            "[280.0, 0.4, -1e-5]",
+            "[1050.0, -0.4]",
+            "c.toml:12: wavelength.coefficients: expected pixel 0 below the last wavelength of the response (1000 nm), but \
+             found 1050 nm",
+        ),
+        (
+            "temperature_c = 23.0",
+            "temperature_c = 60",
+            "c.toml:8: calibration.temperature_c: expected a temperature within temperature_range_c [-5, 45], but found \
+             `60`",
+        ),
+        (
+            "floor_band_nm = [281.0, 289.0]",
+            "floor_band_nm = [289.0, 281.0]",
+            "c.toml:34: stray_light.floor_band_nm: expected two numbers [low, high], low below high, each a number from 100 \
+             to 5000 [nm], but found `[289.0, 281.0]`",
+        ),
+        (
+            "zenith_deg = [0, 60, 90]",
+            "zenith_deg = [10, 60, 90]",
+            "c.toml:38: cosine.zenith_deg: expected angles that begin at 0, where the response is compared with the ideal, \
+             but found `[10, 60, 90]`",
+        ),
+        (
+            "coefficients = [1.0, 1e-7]",
+            "coefficients = [0.0, 1e-7]",
+            "c.toml:24: linearity.coefficients[0]: expected a number above 0: what the counts of weak light are divided by, \
+             but found `0`",
+        ),
+        (
+            "fwhm_nm = 2.0\n",
+            "",
+            "c.toml: wavelength.fwhm_nm: expected a number above 0 and at most 100 [nm], but found nothing: the key is required",
+        ),
+    ];
+    for (from, to, want) in cases {
+        assert_eq!(refused(from, to), [want], "{from} -> {to}");
+    }
+}
+
+/// Identity: a matrix that is not there is refused by its name.
+#[test]
+fn a_matrix_that_is_missing_is_refused() {
+    let found = refused("relative_uncertainty = 0.3", "relative_uncertainty = 0.3\nmatrix = \"none.csv\"");
+    assert_eq!(found, ["none.csv: expected a readable matrix, but found no such file"]);
+}

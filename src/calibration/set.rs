@@ -1,0 +1,147 @@
+//! All calibrations of one instrument, and which of them is in force.
+//!
+//! What must stay true: they are for one serial number and no two of them are in force at once.
+
+use super::{Calibration, file};
+use crate::clock::UtcMicros;
+use crate::document::{Flaw, Flaws};
+use std::path::{Path, PathBuf};
+
+/// The calibrations of one instrument, by the begin of their validity.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CalibrationSet {
+    entries: Vec<(PathBuf, Calibration)>,
+}
+
+/// What holds for an instrument at an instant. Validity begins with `valid_from` and ends before `valid_until`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum InForce<'a> {
+    /// This one.
+    Valid(&'a Calibration),
+    /// None; this one was the last, and its validity has ended.
+    Expired(&'a Calibration),
+    /// None: another instrument, or every validity begins later.
+    Missing,
+}
+
+impl CalibrationSet {
+    /// Reads the files of one instrument; everything wrong with any of them is reported together.
+    pub fn load(files: &[PathBuf]) -> Result<Self, Flaws> {
+        let mut flaws = Flaws::default();
+        let mut read = Vec::new();
+        for path in files {
+            if let Some(calibration) = flaws.gather(file::load(path)) {
+                read.push((path.clone(), calibration));
+            }
+        }
+        let set = flaws.gather(Self::new(read));
+        flaws.into_result()?;
+        // With no flaw there is a set; an empty one would say "missing" at every instant.
+        Ok(set.unwrap_or(Self { entries: Vec::new() }))
+    }
+
+    /// Puts calibrations that were read side by side.
+    pub fn new(mut entries: Vec<(PathBuf, Calibration)>) -> Result<Self, Flaws> {
+        entries.sort_by_key(|(_, c)| c.valid_from);
+        let mut flaws = Flaws::default();
+        let mut refuse = |path: &Path, key: &str, expected: String, found: String| {
+            flaws.0.push(Flaw { key: key.into(), ..Flaw::of_file(path, &expected, found) });
+        };
+        for (i, (path, calibration)) in entries.iter().enumerate() {
+            for (earlier_path, earlier) in &entries[..i] {
+                let beside = format!("`{}` in {}", earlier.id, earlier_path.display());
+                if calibration.instrument_serial != earlier.instrument_serial {
+                    let expected = format!("the serial number `{}` of {beside}", earlier.instrument_serial);
+                    let found = format!("`{}`", calibration.instrument_serial);
+                    refuse(path, "calibration.instrument_serial", expected, found);
+                } else if calibration.valid_from < earlier.valid_until {
+                    let expected = format!("a validity that begins when {beside} has ended ({})", earlier.valid_until);
+                    refuse(path, "calibration.valid_from", expected, format!("{}", calibration.valid_from));
+                }
+                if calibration.id == earlier.id {
+                    refuse(
+                        path,
+                        "calibration.id",
+                        format!("another name than {beside}"),
+                        format!("`{}`", calibration.id),
+                    );
+                }
+            }
+        }
+        flaws.into_result()?;
+        Ok(Self { entries })
+    }
+
+    /// What holds for the instrument with this serial number.
+    pub fn in_force(&self, at: UtcMicros, serial: &str) -> InForce<'_> {
+        let mut found = InForce::Missing;
+        for (_, calibration) in self.entries.iter().filter(|(_, c)| c.instrument_serial == serial) {
+            if calibration.valid_from <= at {
+                let valid = at < calibration.valid_until;
+                found = if valid { InForce::Valid(calibration) } else { InForce::Expired(calibration) };
+            }
+        }
+        found
+    }
+
+    /// The serial number they are for; `None` for an empty set.
+    pub fn serial(&self) -> Option<&str> {
+        self.entries.first().map(|(_, c)| c.instrument_serial.as_str())
+    }
+
+    /// Each file with its calibration, by the begin of validity.
+    pub fn entries(&self) -> impl Iterator<Item = (&Path, &Calibration)> {
+        self.entries.iter().map(|(path, calibration)| (path.as_path(), calibration))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn calibration(id: &str, serial: &str, from: i64, until: i64) -> (PathBuf, Calibration) {
+        let text = file::tests::GOOD;
+        let mut c = file::parse(Path::new("c.toml"), text).unwrap();
+        c.id = id.into();
+        c.instrument_serial = serial.into();
+        c.valid_from = UtcMicros(from);
+        c.valid_until = UtcMicros(until);
+        (PathBuf::from(format!("{id}.toml")), c)
+    }
+
+    /// Identity: the begin of validity is in, its end is out, and what ended last is remembered.
+    #[test]
+    fn the_one_in_force_is_found_and_the_last_one_remembered() {
+        let set = CalibrationSet::new(vec![calibration("b", "7", 30, 40), calibration("a", "7", 10, 20)]).unwrap();
+        let id = |at, serial| match set.in_force(UtcMicros(at), serial) {
+            InForce::Valid(c) => format!("valid {}", c.id),
+            InForce::Expired(c) => format!("expired {}", c.id),
+            InForce::Missing => "missing".into(),
+        };
+        let cases =
+            [(9, "missing"), (10, "valid a"), (19, "valid a"), (20, "expired a"), (30, "valid b"), (40, "expired b")];
+        for (at, want) in cases {
+            assert_eq!(id(at, "7"), want, "at {at}");
+            assert_eq!(id(at, "8"), "missing");
+        }
+    }
+
+    /// Identity: overlap, another instrument and a name used twice are refused with both files named.
+    #[test]
+    fn two_calibrations_are_never_in_force_at_once() {
+        let refused = |a, b| CalibrationSet::new(vec![a, b]).unwrap_err().to_string();
+        assert_eq!(
+            refused(calibration("a", "7", 0, 20_000_000), calibration("b", "7", 19_000_000, 40_000_000)),
+            "b.toml: calibration.valid_from: expected a validity that begins when `a` in a.toml has ended \
+             (1970-01-01T00:00:20Z), but found 1970-01-01T00:00:19Z"
+        );
+        assert_eq!(
+            refused(calibration("a", "7", 0, 1), calibration("b", "8", 2, 3)),
+            "b.toml: calibration.instrument_serial: expected the serial number `7` of `a` in a.toml, but found `8`"
+        );
+        assert_eq!(
+            refused(calibration("a", "7", 0, 1), calibration("a", "7", 2, 3)),
+            "a.toml: calibration.id: expected another name than `a` in a.toml, but found `a`"
+        );
+    }
+}

@@ -1,0 +1,239 @@
+//! Reading one `[[instrument]]` with its schedule, exposure, darks and limits.
+
+use super::station::time_of_day_s;
+use super::{DarksConfig, ExposureConfig, InstrumentConfig, LimitsConfig, ScheduleConfig, StationKind, cron};
+use crate::clock::UtcMicros;
+use crate::document::{Range, Section};
+use crate::record::DarkSource;
+use std::path::Path;
+
+/// The only wire dialect so far.
+const DIALECTS: [&str; 1] = ["scpi"];
+/// A reading once a minute, on the minute.
+const DEFAULT_CRON: &str = "0 * * * * *";
+
+const ELEVATION: Range = Range::between(-90.0, 90.0, "degrees");
+
+/// What the rest of the file means for an instrument.
+#[derive(Clone, Copy)]
+pub struct Context<'a> {
+    /// What lights the station; `None` when the file does not say so rightly.
+    pub kind: Option<StationKind>,
+    /// Relative paths count from here.
+    pub folder: &'a Path,
+    /// The present: a schedule has to fire after it.
+    pub now: UtcMicros,
+}
+
+/// Reads one `[[instrument]]`.
+pub fn read_instrument(s: &Section, context: Context) -> Option<InstrumentConfig> {
+    let name = s.understood("name", None, "a name of letters, digits, `-` and `_`", |text| {
+        let plain = |c: char| c.is_alphanumeric() || c == '-' || c == '_';
+        (!text.is_empty() && text.chars().count() <= 64 && text.chars().all(plain)).then(|| text.to_owned())
+    });
+    let link = s.text("link", None, "the path of a serial port");
+    let baud = s.whole("baud", Some(115_200), Range::at_least(1.0, "baud"));
+    let dialect = s.understood("dialect", Some(DIALECTS[0]), "the wire dialect `scpi`", |text| {
+        DIALECTS.contains(&text).then(|| text.to_owned())
+    });
+    let rule = "a list of at least one calibration file";
+    let calibrations = s.texts("calibrations", true, rule).filter(|files| {
+        let holds = !files.is_empty() && files.iter().all(|f| !f.trim().is_empty());
+        if !holds {
+            s.refuse("calibrations", rule);
+        }
+        holds
+    });
+    let warm_up_min = s.number("warm_up_min", Some(20.0), Range::between(0.0, 1440.0, "min"));
+    let schedule = read_schedule(&s.section("schedule"), context);
+    let exposure = read_exposure(&s.section("exposure"));
+    let darks = read_darks(&s.section("darks"), context.kind);
+    let limits = read_limits(&s.section("limits"));
+    s.close();
+    Some(InstrumentConfig {
+        name: name?,
+        link: context.folder.join(link?),
+        baud: baud?,
+        dialect: dialect?,
+        calibrations: calibrations?.iter().map(|file| context.folder.join(file)).collect(),
+        warm_up_s: warm_up_min? * 60.0,
+        schedule: schedule?,
+        exposure: exposure?,
+        darks: darks?,
+        limits: limits?,
+    })
+}
+
+fn read_schedule(s: &Section, context: Context) -> Option<ScheduleConfig> {
+    let text = s.text("cron", Some(DEFAULT_CRON), cron::RULE);
+    let schedule = text.and_then(|text| {
+        cron::parse(&text, context.now).map_err(|found| s.refuse_with("cron", cron::RULE, found)).ok()
+    });
+    let sun_above_deg = s.optional_number("sun_above_deg", ELEVATION);
+    let sun_below_deg = s.optional_number("sun_below_deg", ELEVATION);
+    if let (Some(above), Some(below)) = (sun_above_deg, sun_below_deg)
+        && !(above < below)
+    {
+        s.refuse("sun_above_deg", format!("an elevation below sun_below_deg ({below}), or no reading is ever taken"));
+    }
+    let rule = "a span of local time such as `05:00-21:00`, its ends apart";
+    let local_window_s = s.optional_understood("local_window", rule, |text| {
+        let (start, end) = text.split_once('-')?;
+        let (start, end) = (time_of_day_s(start.trim())?, time_of_day_s(end.trim())?);
+        (start != end).then_some((start, end))
+    });
+    let window_s = s.optional_number("window_s", Range::above(0.0, "s").up_to(3600.0));
+    if let (Some(window), Some(interval)) =
+        (window_s, schedule.as_ref().and_then(|c| cron::shortest_interval_s(c, context.now)))
+        && !(window < interval)
+    {
+        s.refuse("window_s", format!("a window shorter than the time between two ticks of cron ({interval} s)"));
+    }
+    s.close();
+    Some(ScheduleConfig { cron: schedule?, sun_above_deg, sun_below_deg, local_window_s, window_s })
+}
+
+fn read_exposure(s: &Section) -> Option<ExposureConfig> {
+    let target_fill = s.number("target_fill", Some(0.75), Range::between(0.1, 0.9, "of full scale"));
+    let integration_min_ms = s.number("integration_min_ms", Some(1.0), Range::above(0.0, "ms").up_to(600_000.0));
+    let integration_max_ms = s.number("integration_max_ms", Some(10_000.0), Range::above(0.0, "ms").up_to(600_000.0));
+    if let (Some(min), Some(max)) = (integration_min_ms, integration_max_ms)
+        && !(min <= max)
+    {
+        s.refuse_with(
+            if s.has("integration_min_ms") { "integration_min_ms" } else { "integration_max_ms" },
+            "integration_min_ms of at most integration_max_ms",
+            format!("{min} and {max}"),
+        );
+    }
+    let budget_s = s.number("budget_s", Some(20.0), Range::above(0.0, "s").up_to(3600.0));
+    if let (Some(min), Some(budget)) = (integration_min_ms, budget_s)
+        && !(min * 1e-3 < budget)
+    {
+        s.refuse("budget_s", format!("more than the shortest integration time ({min} ms)"));
+    }
+    let exposures = s.whole("exposures", Some(2), Range::between(1.0, 4.0, ""));
+    let ladder = s.truth("ladder", true);
+    let ladder_ratio = s.number("ladder_ratio", Some(70.0), Range::between(2.0, 1000.0, ""));
+    let ladder_exposures = s.whole("ladder_exposures", Some(1), Range::between(1.0, 4.0, ""));
+    let stale_frames = s.whole("stale_frames", Some(0), Range::between(0.0, 10.0, "frames"));
+    let unsteady_share = s.number("unsteady_share", Some(0.05), Range::above(0.0, "").up_to(1.0));
+    s.close();
+    Some(ExposureConfig {
+        target_fill: target_fill?,
+        integration_min_s: integration_min_ms? * 1e-3,
+        integration_max_s: integration_max_ms? * 1e-3,
+        budget_s: budget_s?,
+        exposures: exposures?,
+        ladder_ratio: ladder.then_some(ladder_ratio?),
+        ladder_exposures: ladder_exposures?,
+        stale_frames: stale_frames?,
+        unsteady_share: unsteady_share?,
+    })
+}
+
+fn read_darks(s: &Section, kind: Option<StationKind>) -> Option<DarksConfig> {
+    let rule = "a list of `shutter`, `night`, `covered`, at least one and none twice";
+    let sources = if s.has("sources") {
+        let named = s.texts("sources", true, rule);
+        named.and_then(|names| {
+            let sources: Option<Vec<DarkSource>> = names.iter().map(|n| DarkSource::from_name(n)).collect();
+            let apart = |list: &Vec<DarkSource>| (1..list.len()).all(|i| !list[..i].contains(&list[i]));
+            let sources = sources.filter(|list| !list.is_empty() && apart(list));
+            if sources.is_none() {
+                s.refuse("sources", rule);
+            }
+            sources
+        })
+    } else {
+        s.knows("sources");
+        let sunless = kind == Some(StationKind::Lamp);
+        Some(DarkSource::ALL.into_iter().filter(|source| !(sunless && *source == DarkSource::Night)).collect())
+    };
+    if kind == Some(StationKind::Lamp) && sources.as_ref().is_some_and(|list| list.contains(&DarkSource::Night)) {
+        s.refuse("sources", "no `night` at a lamp: the sun's absence does not darken it");
+    }
+    let exposures = s.whole("exposures", Some(8), Range::between(1.0, 256.0, ""));
+    let refresh_min = s.number("refresh_min", Some(20.0), Range::above(0.0, "min").up_to(10_080.0));
+    let max_age_min = s.number("max_age_min", Some(60.0), Range::above(0.0, "min").up_to(10_080.0));
+    if let (Some(refresh), Some(max)) = (refresh_min, max_age_min)
+        && !(refresh <= max)
+    {
+        let key = if s.has("refresh_min") { "refresh_min" } else { "max_age_min" };
+        s.refuse_with(key, "refresh_min of at most max_age_min", format!("{refresh} and {max}"));
+    }
+    let difference = s.number("max_temperature_difference_k", Some(1.0), Range::above(0.0, "K").up_to(20.0));
+    let night_below_deg = s.number("night_below_deg", Some(-12.0), Range::between(-90.0, -6.0, "degrees"));
+    let night_every_min = s.number("night_every_min", Some(60.0), Range::above(0.0, "min").up_to(1440.0));
+    let model_max_age_days = s.number("model_max_age_days", Some(30.0), Range::above(0.0, "days").up_to(3660.0));
+    let library_max_s = s.number("library_max_s", Some(60.0), Range::above(0.0, "s").up_to(600.0));
+    s.close();
+    Some(DarksConfig {
+        sources: sources?,
+        exposures: exposures?,
+        refresh_s: refresh_min? * 60.0,
+        max_age_s: max_age_min? * 60.0,
+        max_temperature_difference_k: difference?,
+        night_below_deg: night_below_deg?,
+        night_every_s: night_every_min? * 60.0,
+        model_max_age_s: model_max_age_days? * 86_400.0,
+        library_max_s: library_max_s?,
+    })
+}
+
+fn read_limits(s: &Section) -> Option<LimitsConfig> {
+    let low_sun_deg = s.number("low_sun_deg", Some(15.0), Range::between(0.0, 90.0, "degrees"));
+    let lamp_rating_ppfd = s.optional_number("lamp_rating_ppfd", Range::above(0.0, "umol m-2 s-1"));
+    let dark_offset_counts = s.number("dark_offset_counts", Some(20.0), Range::above(0.0, "counts"));
+    let dark_rate_relative = s.number("dark_rate_relative", Some(0.5), Range::above(0.0, ""));
+    let uncertainty = s.optional_section("uncertainty").map_or(Some(Vec::new()), |limits| read_uncertainty(&limits));
+    s.close();
+    Some(LimitsConfig {
+        low_sun_deg: low_sun_deg?,
+        uncertainty: uncertainty?,
+        lamp_rating_ppfd,
+        dark_offset_counts: dark_offset_counts?,
+        dark_rate_relative: dark_rate_relative?,
+    })
+}
+
+/// The quantities that may be named in `[instrument.limits.uncertainty]`.
+const QUANTITIES: [&str; 19] = [
+    "ppfd",
+    "eppfd",
+    "par_irradiance",
+    "pfd_blue",
+    "pfd_green",
+    "pfd_red",
+    "pfd_far_red",
+    "red_far_red_ratio",
+    "illuminance",
+    "cie_x",
+    "cie_y",
+    "cct",
+    "duv",
+    "uva",
+    "uvb",
+    "erythemal_irradiance",
+    "uv_index",
+    "irradiance",
+    "photon_flux_density",
+];
+
+fn read_uncertainty(s: &Section) -> Option<Vec<(String, f64, f64)>> {
+    let limits = s.keys().into_iter().map(|id| {
+        if !QUANTITIES.contains(&id.as_str()) {
+            s.refuse_with(&id, "the identifier of a quantity", "an unknown name");
+            return None;
+        }
+        let limit = s.entry(&id);
+        let relative = limit.number("relative", Some(0.0), Range::at_least(0.0, "k = 2").up_to(10.0));
+        let absolute = limit.number("absolute", Some(0.0), Range::at_least(0.0, "in the quantity's unit, k = 2"));
+        if relative == Some(0.0) && absolute == Some(0.0) {
+            s.refuse_with(&id, "relative or absolute above 0: nothing could ever be good", "neither");
+        }
+        limit.close();
+        Some((id, relative?, absolute?))
+    });
+    limits.collect::<Vec<_>>().into_iter().collect()
+}

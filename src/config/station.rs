@@ -1,0 +1,110 @@
+//! Reading `[station]`, `[store]` and `[page]`.
+
+use super::{Station, StationKind, StoreConfig};
+use crate::document::{Range, Section};
+use crate::sun::Place;
+use std::net::SocketAddr;
+use std::path::Path;
+
+/// Height above sea level where the file does not say [m].
+const DEFAULT_ALTITUDE_M: f64 = 0.0;
+/// The database where the file does not say, beside it.
+const DEFAULT_STORE_PATH: &str = "vigilux.db";
+/// Free space below which the owner is warned [MB].
+const DEFAULT_FREE_SPACE_FLOOR_MB: u32 = 500;
+
+/// Reads `[station]`; the kind also by itself, since rules elsewhere depend on it whatever else is wrong here.
+pub fn read_station(s: &Section) -> (Option<StationKind>, Option<Station>) {
+    let name = s.text("name", None, "a name");
+    let kind = s.understood("kind", None, "one of `roof`, `glasshouse`, `lamp`", |text| {
+        [StationKind::Roof, StationKind::Glasshouse, StationKind::Lamp].into_iter().find(|k| k.name() == text)
+    });
+    let latitude_deg = s.number("latitude_deg", None, Range::between(-90.0, 90.0, "degrees, north positive"));
+    let longitude_deg = s.number("longitude_deg", None, Range::between(-180.0, 180.0, "degrees, east positive"));
+    let altitude_m = s.number("altitude_m", Some(DEFAULT_ALTITUDE_M), Range::between(-500.0, 9000.0, "m"));
+    let zone = "an IANA time zone such as `Europe/Dublin`";
+    let time_zone = s.understood("time_zone", None, zone, |text| text.parse().ok());
+    let day = "a local standard time such as `00:00`";
+    let day_starts_at_s = s.understood("day_starts_at", Some("00:00"), day, time_of_day_s);
+    // Under the open sky no lamp is seen; anywhere else a wrong guess would leave ripple in every number.
+    let default_mains = (kind == Some(StationKind::Roof)).then_some(0.0);
+    let mains_hz = read_mains(s, default_mains, kind.is_none());
+    s.close();
+    let whole = || {
+        let place = Place { latitude_deg: latitude_deg?, longitude_deg: longitude_deg?, altitude_m: altitude_m? };
+        Some(Station {
+            name: name?,
+            kind: kind?,
+            place,
+            time_zone: time_zone?,
+            day_starts_at_s: day_starts_at_s?,
+            mains_hz: mains_hz?,
+        })
+    };
+    (kind, whole())
+}
+
+fn read_mains(s: &Section, default: Option<f64>, kind_unknown: bool) -> Option<f64> {
+    if kind_unknown && !s.has("mains_hz") {
+        s.knows("mains_hz");
+        return None;
+    }
+    let mains = s.number("mains_hz", default, Range::between(0.0, 70.0, "Hz; 0 where no mains-driven light is seen"));
+    mains.filter(|hz| {
+        let holds = *hz == 0.0 || (40.0..=70.0).contains(hz);
+        if !holds {
+            s.refuse("mains_hz", "0, or a mains frequency from 40 to 70 [Hz]");
+        }
+        holds
+    })
+}
+
+/// `HH:MM` as seconds after midnight, 00:00 to 23:59.
+pub(super) fn time_of_day_s(text: &str) -> Option<u32> {
+    let (hours, minutes) = text.split_once(':')?;
+    let digits =
+        |part: &str| (part.len() == 2 && part.bytes().all(|b| b.is_ascii_digit())).then(|| part.parse::<u32>().ok())?;
+    let (hours, minutes) = (digits(hours)?, digits(minutes)?);
+    (hours < 24 && minutes < 60).then_some(hours * 3600 + minutes * 60)
+}
+
+/// Reads `[store]`; a relative path counts from `folder`.
+pub fn read_store(s: &Section, folder: &Path) -> Option<StoreConfig> {
+    let path = s.text("path", Some(DEFAULT_STORE_PATH), "the path of the database file");
+    let floor = s.whole("free_space_floor_mb", Some(DEFAULT_FREE_SPACE_FLOOR_MB), Range::at_least(0.0, "MB"));
+    let keep_raw_months = if s.has("keep_raw_months") {
+        s.whole(
+            "keep_raw_months",
+            None,
+            Range::between(1.0, 1200.0, "months; leave the key out to keep raw frames for ever"),
+        )
+    } else {
+        s.knows("keep_raw_months");
+        None
+    };
+    s.close();
+    Some(StoreConfig { path: folder.join(path?), free_space_floor_mb: u64::from(floor?), keep_raw_months })
+}
+
+/// Reads `[page]`: where the station's page will listen.
+pub fn read_page(s: &Section) -> Option<SocketAddr> {
+    let listen = s.understood("listen", None, "an address and port such as `127.0.0.1:8050`", |text| text.parse().ok());
+    s.close();
+    listen
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Identity: only whole minutes of one day are times of day.
+    #[test]
+    fn a_time_of_day_is_two_digits_colon_two_digits() {
+        for (text, want) in [("00:00", Some(0)), ("05:30", Some(19_800)), ("23:59", Some(86_340))] {
+            assert_eq!(time_of_day_s(text), want, "{text}");
+        }
+        for text in ["", "24:00", "12:60", "5:00", "+5:00", "05:0", "05:00:00", "0５:00", "-1:00"] {
+            assert_eq!(time_of_day_s(text), None, "{text}");
+        }
+    }
+}
