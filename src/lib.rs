@@ -15,6 +15,7 @@ pub mod calibration;
 pub mod capture;
 pub mod config;
 pub mod instrument;
+pub mod quality;
 pub mod quantities;
 pub mod record;
 pub mod reduction;

@@ -5,6 +5,10 @@
 //! cancels what it should by itself; a formula over rows takes its derivatives, and its variance by one adjoint pass.
 //! Derivatives are first order: a relative uncertainty beyond a third is no longer right to two figures.
 
+mod effects;
+
+pub use effects::effects;
+
 use super::kernel::{MOST_LANES, adjoint_noise2, sum_block};
 use super::matrix::Matrix;
 use super::reason::NullReason;

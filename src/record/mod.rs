@@ -12,6 +12,6 @@ pub mod reading;
 pub use dark::{Dark, DarkSource};
 pub use detector::Detector;
 pub use event::{Event, EventKind};
-pub use flag::{Flag, Flags, Verdict};
+pub use flag::{Effect, Flag, Flags, Verdict};
 pub use frame::{Exposure, Frame, PixelRanges, Shutter, Stamp};
 pub use reading::{QuantityValue, Reading, Rung, WindowStatistics};

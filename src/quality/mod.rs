@@ -1,0 +1,12 @@
+//! What to think of a number: flags, verdicts, physical limits, faulty pixels, drift of the dark.
+//!
+//! Pure. A flag touches a quantity only through the wavelengths it uses and the size of the effect; nothing flagged is
+//! dropped, nothing is corrected here.
+
+pub mod drift;
+pub mod limits;
+pub mod pixels;
+pub mod verdict;
+
+pub use drift::DarkDrift;
+pub use verdict::{Assessment, DarkUse, Judged, judge};

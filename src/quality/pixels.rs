@@ -1,0 +1,54 @@
+//! Pixels that turned hot or dead, from the smoothness that the slit gives every spectrum.
+//!
+//! No light that came through a slit several pixels wide can double or halve from one pixel to the next; a pixel that
+//! does so beyond its noise is at fault.
+
+/// How far beyond its noise a pixel must stand out.
+const SIGNIFICANCE: f64 = 8.0;
+/// How much more or less than both neighbours a pixel must show.
+const FACTOR: f64 = 2.0;
+
+/// What the faulty pixels add to the spectrum, pixel by pixel [W m⁻² nm⁻¹]; `None` where no pixel is at fault.
+///
+/// comparable: pixels that were served by the same rung as both neighbours; only they can be compared, since the light
+/// may have changed between rungs. Not applied where the slit covers fewer than 3 pixels (`slit_pixels`): there a line
+/// may stand alone.
+pub fn faults(irradiance: &[f64], variance: &[f64], comparable: &[bool], slit_pixels: f64) -> Option<Vec<f64>> {
+    if !(slit_pixels >= 3.0) {
+        return None;
+    }
+    let mut effect: Option<Vec<f64>> = None;
+    for i in 1..irradiance.len().saturating_sub(1) {
+        if !comparable[i] {
+            continue;
+        }
+        let (left, here, right) = (irradiance[i - 1], irradiance[i], irradiance[i + 1]);
+        let noise = SIGNIFICANCE * (variance[i] + 0.25 * (variance[i - 1] + variance[i + 1])).sqrt();
+        let hot = here > FACTOR * left.max(right).max(0.0) + noise;
+        let dead = here < left.min(right) / FACTOR - noise;
+        if hot || dead {
+            effect.get_or_insert_with(|| vec![0.0; irradiance.len()])[i] = here - 0.5 * (left + right);
+        }
+    }
+    effect
+}
+
+#[cfg(test)]
+mod tests {
+    use super::faults;
+
+    /// Identity: one hot and one dead pixel are found by what they add; a smooth spectrum and a steep edge are not.
+    #[test]
+    fn a_hot_and_a_dead_pixel_stand_out_and_an_edge_does_not() {
+        let smooth: Vec<f64> = (0..200).map(|i| 1.0 / (1.0 + (-(f64::from(i) - 100.0) / 3.0).exp())).collect();
+        let (variance, all) = (vec![1e-6; 200], vec![true; 200]);
+        assert_eq!(faults(&smooth, &variance, &all, 5.0), None);
+        let mut bad = smooth.clone();
+        bad[150] += 3.0;
+        bad[170] = 0.0;
+        let effect = faults(&bad, &variance, &all, 5.0).unwrap();
+        assert!((effect[150] - 3.0).abs() < 0.01 && (effect[170] + 1.0).abs() < 0.01);
+        assert_eq!(effect.iter().filter(|e| **e != 0.0).count(), 2);
+        assert_eq!(faults(&bad, &variance, &all, 2.0), None);
+    }
+}

@@ -1,0 +1,61 @@
+//! What a change of the spectrum does to every quantity, to first order: for doubts that have a size.
+
+use super::{MOST_LANES, Matrix, Recipe, finished, registry, sum_block};
+
+/// The signed effect of each column on each quantity, `effects[column][quantity]`, in the order of the registry.
+///
+/// irradiance and every column: [W m⁻² nm⁻¹] on the matrix's axis; a column is what each sample would change by, all
+/// together. NaN where the quantity has no value, or where lengths differ.
+pub fn effects(m: &Matrix, irradiance: &[f64], columns: &[&[f64]]) -> Vec<Vec<f64>> {
+    let quantities = registry().len();
+    let mut all = vec![vec![f64::NAN; quantities]; columns.len()];
+    if irradiance.len() != m.samples || columns.iter().any(|c| c.len() != m.samples) {
+        return all;
+    }
+    let (mut block, mut light, mut changes, mut unused) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+    sum_block(&m.rows, m.used(), &[irradiance], None, &mut block, &mut light, &mut unused);
+    for (group, out) in columns.chunks(MOST_LANES).zip(all.chunks_mut(MOST_LANES)) {
+        sum_block(&m.rows, m.used(), group, None, &mut block, &mut changes, &mut unused);
+        for (q, (quantity, plan)) in registry().iter().zip(&m.plans).enumerate() {
+            let Ok(rows) = plan else { continue };
+            for (lane, effects) in out.iter_mut().enumerate() {
+                effects[q] = match quantity.recipe {
+                    Recipe::Linear { factor, .. } => factor * changes[rows[0]][lane],
+                    Recipe::Finish { finish, .. } => match finished(rows.iter().map(|r| light[*r][0]), finish) {
+                        Ok((_, gradient)) => gradient.iter().zip(rows).map(|(g, r)| g * changes[*r][lane]).sum(),
+                        Err(_) => f64::NAN,
+                    },
+                };
+            }
+        }
+    }
+    all
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::{Mode, evaluate};
+    use super::*;
+    use crate::quantities::SourceRule;
+
+    /// Identity: without other uncertainty, effects are what the modes of an evaluation are.
+    #[test]
+    fn effects_are_those_of_modes() {
+        let axis: Vec<f64> = (0..800).map(|i| 290.0 + f64::from(i)).collect();
+        let light: Vec<f64> = axis.iter().map(|nm| 1.0 + (nm / 90.0).sin() * 0.4).collect();
+        let columns: Vec<Vec<f64>> =
+            (1..12).map(|k| axis.iter().map(|nm| 1e-4 * (nm / 30.0 * f64::from(k)).cos()).collect()).collect();
+        let m = Matrix::build(&axis, (290.0, 1089.0), SourceRule::Sun);
+        let modes: Vec<Mode> = columns.iter().map(|c| Mode { name: "x", column: c }).collect();
+        let outcomes = evaluate(&m, &light, &vec![0.0; 800], &modes);
+        let views: Vec<&[f64]> = columns.iter().map(|c| &c[..]).collect();
+        let got = effects(&m, &light, &views);
+        for (k, effects) in got.iter().enumerate() {
+            for (q, outcome) in outcomes.iter().enumerate().filter(|(_, o)| o.value.is_ok()) {
+                let want = outcome.effects[k];
+                assert!((effects[q] - want).abs() <= 1e-12 * want.abs().max(1e-12), "quantity {q}, column {k}");
+            }
+        }
+        assert!(effects(&m, &light, &[&[0.0; 3]])[0][0].is_nan());
+    }
+}
