@@ -19,3 +19,4 @@ pub mod quantities;
 pub mod record;
 pub mod reduction;
 pub mod spectrum;
+pub mod store;
