@@ -20,3 +20,4 @@ pub mod quantities;
 pub mod record;
 pub mod reduction;
 pub mod spectrum;
+pub mod store;

@@ -1,0 +1,128 @@
+//! What can go wrong with the database, in the words of the person who has to act.
+
+use rusqlite::ffi;
+use std::path::{Path, PathBuf};
+
+/// Errors of the store.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// There is no database file.
+    #[error("{path}: expected a database, but there is no such file")]
+    NotFound {
+        /// The file.
+        path: PathBuf,
+    },
+    /// The file could not be opened or created.
+    #[error("{path}: {why}")]
+    Open {
+        /// The file.
+        path: PathBuf,
+        /// The likely cause, in words.
+        why: String,
+    },
+    /// A database of another program, or no database at all.
+    #[error("{path}: expected a database of vigilux, but found {found}")]
+    Foreign {
+        /// The file.
+        path: PathBuf,
+        /// What it is instead.
+        found: String,
+    },
+    /// Written by a newer program.
+    #[error("{path}: expected schema version {known} or older, but found version {found}: a newer vigilux wrote it")]
+    NewerSchema {
+        /// The file.
+        path: PathBuf,
+        /// Its version.
+        found: i64,
+        /// The newest version this program knows.
+        known: i64,
+    },
+    /// Written by an older program; only the daemon moves a schema forward.
+    #[error("{path}: expected schema version {known}, but found version {found}: `vigilux run` brings it forward")]
+    OlderSchema {
+        /// The file.
+        path: PathBuf,
+        /// Its version.
+        found: i64,
+        /// The version this program writes.
+        known: i64,
+    },
+    /// Another daemon has the database.
+    #[error("{path}: expected no other daemon on this database, but process {pid} holds its lock")]
+    DaemonRunning {
+        /// The database.
+        path: PathBuf,
+        /// What the lock file says.
+        pid: String,
+    },
+    /// No room for what was to be written; nothing of it was kept, and all that was stored before is readable.
+    #[error("no room in the database's file system while {doing}: {source}")]
+    StorageFull {
+        /// What was being done.
+        doing: &'static str,
+        /// What SQLite said.
+        source: rusqlite::Error,
+    },
+    /// Something the caller handed over does not fit the database.
+    #[error("expected {expected}, but found {found}")]
+    Shape {
+        /// What would have been right.
+        expected: String,
+        /// What was handed over.
+        found: String,
+    },
+    /// A stored row does not hold together.
+    #[error("{table} {id}: expected {expected}, but found {found}")]
+    Corrupt {
+        /// The table.
+        table: &'static str,
+        /// Its row.
+        id: i64,
+        /// What would have been right.
+        expected: String,
+        /// What is there.
+        found: String,
+    },
+    /// Anything else SQLite refuses.
+    #[error("the database failed while {doing}: {source}")]
+    Sqlite {
+        /// What was being done.
+        doing: &'static str,
+        /// What SQLite said.
+        source: rusqlite::Error,
+    },
+}
+
+impl StoreError {
+    /// Sorts an error of SQLite: no room is a class of its own, since a station lives on through it.
+    ///
+    /// A file-size limit or a full disk may come as an i/o error of a write rather than as SQLITE_FULL.
+    pub(super) fn sqlite(doing: &'static str) -> impl Fn(rusqlite::Error) -> Self {
+        move |source| match source.sqlite_error() {
+            Some(e)
+                if e.extended_code & 0xff == ffi::SQLITE_FULL
+                    || [ffi::SQLITE_IOERR_WRITE, ffi::SQLITE_IOERR_TRUNCATE, ffi::SQLITE_IOERR_SHMSIZE]
+                        .contains(&e.extended_code) =>
+            {
+                Self::StorageFull { doing, source }
+            }
+            _ => Self::Sqlite { doing, source },
+        }
+    }
+
+    /// Re-words a bare error of the operating system.
+    pub(super) fn open(path: &Path, error: &std::io::Error) -> Self {
+        let why = match error.kind() {
+            std::io::ErrorKind::NotFound => "its parent folder does not exist".to_owned(),
+            std::io::ErrorKind::PermissionDenied => "this user may not write in its folder".to_owned(),
+            _ => error.to_string(),
+        };
+        Self::Open { path: path.to_owned(), why }
+    }
+
+    /// Whether the cause is that there is no room.
+    pub fn is_storage_full(&self) -> bool {
+        matches!(self, Self::StorageFull { .. })
+    }
+}

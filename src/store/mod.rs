@@ -1,0 +1,97 @@
+//! The database: what a station keeps, and the only place that writes it.
+//!
+//! **Contract.** One SQLite file in WAL mode. [`schema`] names every table and unit. The daemon ([`Store::open_daemon`],
+//! one a database, held by a lock beside the file) writes readings with their frames, values, events and state in one
+//! transaction each; a reading is durable when [`Store::commit_reading`] returns its id, whatever is killed or cut
+//! afterwards (`synchronous=FULL`, and `psow=0` so that a torn sector cannot take a neighbour along). A transaction
+//! that fails leaves nothing behind. Other processes may add a note or a dark ([`Store::open_writer`]) and read at any time
+//! ([`Reader::open`]); reads are short, so that the write-ahead log can be folded back.
+//!
+//! Raw first: `reading`, `frame`, `dark` are facts and never change. Values hang on a *computation*, and a reading's
+//! values in force are those of the computation with the highest `in_force` number among those it has values of, so
+//! that a recomputation is filled at leisure and switched on by one row. The schema moves forward only, by the daemon; a
+//! newer one is refused.
+//!
+//! Never stored: a number that is not finite (it becomes null, with its reason). Never reused: a reading's id.
+
+pub mod codec;
+mod error;
+mod open;
+mod query;
+mod register;
+mod rows;
+mod schema;
+mod write;
+
+pub use error::StoreError;
+pub use query::{Counts, Readings};
+pub use register::{InstrumentRow, NewInstrument, Provenance};
+pub use rows::{DarkModel, DarkReference, FrameRecord, MadeWith, NewReading, StoredReading, Tracker};
+
+use rusqlite::Connection;
+use std::fs::File;
+use std::path::{Path, PathBuf};
+use std::sync::{Mutex, MutexGuard};
+
+/// Page size of a new database [bytes].
+///
+/// Measured with one frame of 2048 pixels and 19 quantities a reading (`benches/store_footprint.rs`).
+pub const PAGE_SIZE: u32 = 2048;
+
+/// A database that can be read.
+#[derive(Debug)]
+pub struct Reader {
+    inner: Mutex<Inner>,
+    path: PathBuf,
+    quantities: Vec<(String, String)>,
+    select: String,
+}
+
+/// The connection and what is remembered of the rows behind it.
+#[derive(Debug)]
+struct Inner {
+    connection: Connection,
+    /// Hour of the newest reading, since 1970.
+    last_hour: Option<i64>,
+}
+
+/// A database that can be written, and read.
+#[derive(Debug)]
+pub struct Store {
+    reader: Reader,
+    insert_value: String,
+    insert_window: String,
+    /// Held as long as this daemon lives.
+    _lock: Option<File>,
+}
+
+impl std::ops::Deref for Store {
+    type Target = Reader;
+    fn deref(&self) -> &Reader {
+        &self.reader
+    }
+}
+
+impl Reader {
+    /// The database file.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+    /// The quantities, as (identifier, unit), in the order in which readings carry them here.
+    ///
+    /// The daemon's order for the daemon; for everyone else the order in which the database got to know them.
+    pub fn quantities(&self) -> &[(String, String)] {
+        &self.quantities
+    }
+    /// Where a quantity stands in the values of a reading.
+    pub fn position(&self, id: &str) -> Option<usize> {
+        self.quantities.iter().position(|(q, _)| q == id)
+    }
+    fn lock(&self) -> MutexGuard<'_, Inner> {
+        // A thread that panicked ends the process; in tests the connection rolled back whatever was open.
+        self.inner.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,219 @@
+//! Opening: settings, the daemon's lock, and refusing what is not ours.
+
+use super::error::StoreError;
+use super::{Inner, PAGE_SIZE, Reader, Store, query, schema, write};
+use rusqlite::{Connection, OpenFlags};
+use std::fmt::Write as _;
+use std::fs::{File, OpenOptions, TryLockError};
+use std::io::{Read as _, Seek as _, Write as _};
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use std::time::Duration;
+
+/// How long a write waits for another process's transaction, each of which lasts well under 200 ms.
+const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
+
+impl Store {
+    /// Opens the database for the daemon, creating it or bringing it forward as needed.
+    ///
+    /// `quantities` are (identifier, unit) in the order in which readings will carry their values. A second daemon on the
+    /// same database is refused.
+    pub fn open_daemon(path: &Path, quantities: &[(&str, &str)]) -> Result<Self, StoreError> {
+        Self::open_daemon_with_page_size(path, quantities, PAGE_SIZE)
+    }
+
+    /// The same with another page size for a new database, for measurements.
+    #[doc(hidden)]
+    pub fn open_daemon_with_page_size(
+        path: &Path,
+        quantities: &[(&str, &str)],
+        page_size: u32,
+    ) -> Result<Self, StoreError> {
+        let lock = lock_daemon(path)?;
+        let mut connection = connect(path, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE)?;
+        let oops = StoreError::sqlite("preparing the database");
+        let fresh = is_empty(&connection, path)?;
+        if fresh {
+            // The page size cannot change once the journal mode is WAL.
+            connection.pragma_update(None, "page_size", page_size).map_err(&oops)?;
+            connection.pragma_update(None, "application_id", schema::APPLICATION_ID).map_err(&oops)?;
+        } else {
+            check_ours(&connection, path)?;
+        }
+        let mode: String =
+            connection.query_row("PRAGMA journal_mode=WAL", [], |row| row.get(0)).map_err(open_failed(path))?;
+        if mode != "wal" {
+            let why =
+                format!("expected its file system to allow a write-ahead log, but the journal mode stays `{mode}`");
+            return Err(StoreError::Open { path: path.to_owned(), why });
+        }
+        connection
+            .execute_batch(
+                "PRAGMA synchronous=FULL; PRAGMA wal_autocheckpoint=1000; PRAGMA journal_size_limit=8388608;
+                 PRAGMA foreign_keys=ON;",
+            )
+            .map_err(&oops)?;
+        schema::migrate(&mut connection, schema::MIGRATIONS, path)?;
+        schema::add_quantities(&mut connection, quantities)?;
+        let owned = quantities.iter().map(|(id, unit)| ((*id).to_owned(), (*unit).to_owned())).collect();
+        Self::assemble(connection, path, owned, Some(lock))
+    }
+
+    /// Opens an existing database for another process that adds a note or a dark; the daemon may be running.
+    pub fn open_writer(path: &Path) -> Result<Self, StoreError> {
+        let connection = connect_existing(path, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
+        connection
+            .execute_batch("PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON;")
+            .map_err(StoreError::sqlite("preparing the database"))?;
+        let quantities = schema::quantities_of(&connection)?;
+        Self::assemble(connection, path, quantities, None)
+    }
+
+    fn assemble(
+        connection: Connection,
+        path: &Path,
+        quantities: Vec<(String, String)>,
+        lock: Option<File>,
+    ) -> Result<Self, StoreError> {
+        let ids: Vec<&str> = quantities.iter().map(|(id, _)| id.as_str()).collect();
+        let (insert_value, insert_window) = (write::insert_value(&ids), write::insert_window(&ids));
+        let reader = Reader::assemble(connection, path, quantities)?;
+        Ok(Self { reader, insert_value, insert_window, _lock: lock })
+    }
+}
+
+impl Reader {
+    /// Opens an existing database for reading only.
+    pub fn open(path: &Path) -> Result<Self, StoreError> {
+        let connection = connect_existing(path, OpenFlags::SQLITE_OPEN_READ_ONLY)?;
+        let quantities = schema::quantities_of(&connection)?;
+        Self::assemble(connection, path, quantities)
+    }
+
+    fn assemble(connection: Connection, path: &Path, quantities: Vec<(String, String)>) -> Result<Self, StoreError> {
+        let last_hour = query::last_hour(&connection)?;
+        let select = query::select(quantities.iter().map(|(id, _)| id.as_str()));
+        let inner = Mutex::new(Inner { connection, last_hour });
+        Ok(Self { inner, path: path.to_owned(), quantities, select })
+    }
+}
+
+fn connect_existing(path: &Path, flags: OpenFlags) -> Result<Connection, StoreError> {
+    if !path.exists() {
+        return Err(StoreError::NotFound { path: path.to_owned() });
+    }
+    let connection = connect(path, flags)?;
+    check_ours(&connection, path)?;
+    let (found, known) = (schema::version(&connection)?, schema::MIGRATIONS.len() as i64);
+    let path = path.to_owned();
+    match found {
+        f if f > known => Err(StoreError::NewerSchema { path, found, known }),
+        f if f < known => Err(StoreError::OlderSchema { path, found, known }),
+        _ => Ok(connection),
+    }
+}
+
+fn connect(path: &Path, flags: OpenFlags) -> Result<Connection, StoreError> {
+    let uri = uri(path)?;
+    let flags = flags | OpenFlags::SQLITE_OPEN_URI | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let connection = Connection::open_with_flags(uri, flags).map_err(open_failed(path))?;
+    connection.busy_timeout(BUSY_TIMEOUT).map_err(open_failed(path))?;
+    connection.set_prepared_statement_cache_capacity(32);
+    // No memory map: an i/o error or a cut file would be a signal and not an error.
+    connection
+        .execute_batch(
+            "PRAGMA mmap_size=0; PRAGMA cache_size=-1024; PRAGMA temp_store=MEMORY; PRAGMA trusted_schema=OFF;",
+        )
+        .map_err(open_failed(path))?;
+    Ok(connection)
+}
+
+fn open_failed(path: &Path) -> impl Fn(rusqlite::Error) -> StoreError {
+    move |e| match StoreError::sqlite("opening the database")(e) {
+        full @ StoreError::StorageFull { .. } => full,
+        StoreError::Sqlite { source, .. } => {
+            let code = source.sqlite_error_code();
+            let path = path.to_owned();
+            match code {
+                Some(rusqlite::ErrorCode::NotADatabase) => {
+                    StoreError::Foreign { path, found: "a file that is no SQLite database".into() }
+                }
+                Some(rusqlite::ErrorCode::CannotOpen) => {
+                    let why = "expected a database in a folder this user may write to, but it cannot be opened";
+                    StoreError::Open { path, why: why.into() }
+                }
+                _ => StoreError::Open { path, why: source.to_string() },
+            }
+        }
+        other => other,
+    }
+}
+
+/// The database as a URI without power-safe overwrite: flash writes whole blocks, so a torn write can spoil bytes
+/// beside those that were written; SQLite then pads what it appends to the log.
+fn uri(path: &Path) -> Result<String, StoreError> {
+    let absolute = std::path::absolute(path).map_err(|e| StoreError::open(path, &e))?;
+    let mut uri = String::from("file://");
+    for &byte in std::os::unix::ffi::OsStrExt::as_bytes(absolute.as_os_str()) {
+        if byte.is_ascii_alphanumeric() || b"/._-".contains(&byte) {
+            uri.push(byte as char);
+        } else {
+            // Writing to a string cannot fail.
+            let _ = write!(uri, "%{byte:02X}");
+        }
+    }
+    Ok(uri + "?psow=0")
+}
+
+fn is_empty(connection: &Connection, path: &Path) -> Result<bool, StoreError> {
+    let application: i64 =
+        connection.query_row("PRAGMA application_id", [], |row| row.get(0)).map_err(open_failed(path))?;
+    let tables: i64 =
+        connection.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0)).map_err(open_failed(path))?;
+    Ok(tables == 0 && [0, schema::APPLICATION_ID].contains(&application) && schema::version(connection)? == 0)
+}
+
+fn check_ours(connection: &Connection, path: &Path) -> Result<(), StoreError> {
+    let found: i64 = connection.query_row("PRAGMA application_id", [], |row| row.get(0)).map_err(open_failed(path))?;
+    if found == schema::APPLICATION_ID {
+        return Ok(());
+    }
+    let found = format!("an SQLite database with application id {found:#x}");
+    Err(StoreError::Foreign { path: path.to_owned(), found })
+}
+
+/// Takes the lock that makes this process the daemon of the database; it is let go when the file is closed, however the
+/// process ends. The lock file stays: removing it would let two daemons hold locks of two files of one name.
+fn lock_daemon(path: &Path) -> Result<File, StoreError> {
+    let mut name = path.as_os_str().to_owned();
+    name.push(".lock");
+    let lock_path = PathBuf::from(name);
+    let oops = |e: std::io::Error| StoreError::open(&lock_path, &e);
+    let mut file =
+        OpenOptions::new().read(true).write(true).create(true).truncate(false).open(&lock_path).map_err(oops)?;
+    match file.try_lock() {
+        Ok(()) => {}
+        Err(TryLockError::WouldBlock) => {
+            let mut pid = String::new();
+            let _ = file.read_to_string(&mut pid);
+            let pid = if pid.trim().is_empty() { "unknown".to_owned() } else { pid.trim().to_owned() };
+            return Err(StoreError::DaemonRunning { path: path.to_owned(), pid });
+        }
+        Err(TryLockError::Error(e)) => return Err(oops(e)),
+    }
+    // What the file says is only for messages, so a full disk must not keep the daemon from starting.
+    let _ = file.set_len(0).and_then(|()| file.rewind()).and_then(|()| writeln!(file, "{}", std::process::id()));
+    Ok(file)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Identity: characters with a meaning in a URI are escaped, so a path is opened as it is written.
+    #[test]
+    fn a_path_with_awkward_characters_becomes_a_plain_uri() {
+        let uri = uri(Path::new("/tmp/a b?c#d%e/ü.db")).unwrap();
+        assert_eq!(uri, "file:///tmp/a%20b%3Fc%23d%25e/%C3%BC.db?psow=0");
+    }
+}

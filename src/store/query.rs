@@ -1,0 +1,413 @@
+//! Reading: short reads only, so that no read mark keeps the write-ahead log from being folded back.
+
+use super::codec::{self, Coded};
+use super::error::StoreError;
+use super::rows::{DarkModel, DarkReference, FrameRecord, MadeWith, StoredReading, Tracker};
+use super::schema::{FRAMES_PER_READING, VALUE_IN_FORCE};
+use super::{Inner, Reader};
+use crate::clock::UtcMicros;
+use crate::record::{
+    Dark, DarkSource, Event, EventKind, Flags, Frame, QuantityValue, Reading, Rung, Verdict, WindowStatistics,
+};
+use rusqlite::{Connection, OptionalExtension, Params, Row, params};
+use std::collections::VecDeque;
+use std::ops::Range;
+
+/// Readings fetched in one go.
+const PAGE: i64 = 256;
+const MICROS_PER_HOUR: i64 = 3_600_000_000;
+
+/// The hour of an instant since 1970.
+pub(super) fn hour_of(t: UtcMicros) -> i64 {
+    t.0.div_euclid(MICROS_PER_HOUR)
+}
+
+/// The hour of the newest reading.
+pub(super) fn last_hour(connection: &Connection) -> Result<Option<i64>, StoreError> {
+    connection
+        .query_row("SELECT time_mid FROM reading ORDER BY id DESC LIMIT 1", [], |row| row.get(0))
+        .optional()
+        .map(|t| t.map(|t| hour_of(UtcMicros(t))))
+        .map_err(StoreError::sqlite("reading the newest reading"))
+}
+
+/// The columns of a reading, without a condition.
+pub(super) fn select<'a>(ids: impl Iterator<Item = &'a str>) -> String {
+    let mut columns = String::new();
+    for id in ids {
+        for column in ["v.\"ID\"", "v.\"ID_uncertainty\"", "v.\"ID_verdict\""] {
+            columns += &format!(", {}", column.replace("ID", id));
+        }
+        for column in ["w.\"ID_minimum\"", "w.\"ID_maximum\"", "w.\"ID_deviation\""] {
+            columns += &format!(", {}", column.replace("ID", id));
+        }
+    }
+    format!(
+        "SELECT r.id, r.time_start, r.time_mid, r.time_end, r.instrument, i.name, r.configuration, r.sun_elevation, \
+         r.sun_azimuth, r.relative_air_mass, r.detector_temperature, r.exposures, r.fill, r.flags, v.computation, \
+         v.calibration, v.flags, v.signal_to_noise, v.stray_floor, v.dark_age, v.reasons, w.reading{columns} \
+         FROM reading r JOIN instrument i ON i.id = r.instrument LEFT JOIN value v ON v.id = {VALUE_IN_FORCE} \
+         LEFT JOIN window_value w ON w.reading = r.id"
+    )
+}
+const FIRST_QUANTITY: usize = 22;
+
+/// How the rungs are written in `reading.exposures`.
+pub(super) fn exposures_text(rungs: &[Rung]) -> String {
+    let pairs: Vec<(f64, u32)> = rungs.iter().map(|r| (r.integration_s, r.exposures)).collect();
+    // Numbers and arrays can always be written; what is not finite becomes null.
+    serde_json::to_string(&pairs).unwrap_or_else(|_| "[]".into())
+}
+
+/// How much a database holds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Counts {
+    /// Readings.
+    pub readings: i64,
+    /// Accepted darks.
+    pub darks: i64,
+    /// Events of every kind.
+    pub events: i64,
+    /// Of these, gaps.
+    pub gaps: i64,
+    /// Size of the database file [bytes], without the write-ahead log.
+    pub bytes: i64,
+}
+
+impl Reader {
+    /// The newest `n` readings, oldest first.
+    pub fn latest(&self, n: usize) -> Result<Vec<StoredReading>, StoreError> {
+        let inner = self.lock();
+        let n = i64::try_from(n).unwrap_or(i64::MAX);
+        let mut readings = self.fetch(&inner, "ORDER BY r.id DESC LIMIT ?1", [n])?;
+        readings.reverse();
+        Ok(readings)
+    }
+
+    /// One reading.
+    pub fn reading(&self, id: i64) -> Result<Option<StoredReading>, StoreError> {
+        Ok(self.fetch(&self.lock(), "WHERE r.id = ?1", [id])?.pop())
+    }
+
+    /// The readings with `from <= time_mid < to`, in the order in which they were stored, fetched page by page.
+    ///
+    /// Readings that are stored while this runs are not seen.
+    pub fn readings(&self, from: UtcMicros, to: UtcMicros) -> Result<Readings<'_>, StoreError> {
+        let inner = self.lock();
+        let runs = |c: &Connection| -> rusqlite::Result<(Vec<(i64, i64)>, i64)> {
+            let mut statement = c.prepare_cached("SELECT first_reading, hour FROM hour ORDER BY first_reading")?;
+            let runs = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect::<Result<_, _>>()?;
+            Ok((runs, c.query_row("SELECT coalesce(max(id), 0) FROM reading", [], |row| row.get(0))?))
+        };
+        let (runs, last) = runs(&inner.connection).map_err(StoreError::sqlite("finding readings by time"))?;
+        let mut ranges: VecDeque<Range<i64>> = VecDeque::new();
+        for (i, &(first, hour)) in runs.iter().enumerate() {
+            let end = runs.get(i + 1).map_or(last + 1, |next| next.0.min(last + 1));
+            if hour < hour_of(from) || hour.saturating_mul(MICROS_PER_HOUR) >= to.0 || first >= end {
+                continue;
+            }
+            match ranges.back_mut() {
+                Some(range) if range.end == first => range.end = end,
+                _ => ranges.push_back(first..end),
+            }
+        }
+        Ok(Readings { reader: self, from, to, ranges, page: VecDeque::new() })
+    }
+
+    fn fetch(&self, inner: &Inner, tail: &str, params: impl Params) -> Result<Vec<StoredReading>, StoreError> {
+        let read = || -> rusqlite::Result<Vec<Result<StoredReading, StoreError>>> {
+            let mut statement = inner.connection.prepare_cached(&format!("{} {tail}", self.select))?;
+            statement.query_map(params, |row| self.reading_of(row))?.collect()
+        };
+        read().map_err(StoreError::sqlite("reading readings"))?.into_iter().collect()
+    }
+
+    fn reading_of(&self, row: &Row<'_>) -> rusqlite::Result<Result<StoredReading, StoreError>> {
+        let id = row.get(0)?;
+        let corrupt = |table, expected: &str, found: String| {
+            Ok(Err(StoreError::Corrupt { table, id, expected: expected.into(), found }))
+        };
+        let exposures: String = row.get(11)?;
+        let Ok(pairs) = serde_json::from_str::<Vec<(Option<f64>, u32)>>(&exposures) else {
+            return corrupt("reading", "pairs of integration time and count", exposures);
+        };
+        let rung = |(t, n): (Option<f64>, u32)| Rung { integration_s: t.unwrap_or(f64::NAN), exposures: n };
+        let reasons: Option<String> = row.get(20)?;
+        let reasons: serde_json::Map<String, serde_json::Value> = match &reasons {
+            None => serde_json::Map::new(),
+            Some(text) => match serde_json::from_str(text) {
+                Ok(map) => map,
+                Err(_) => return corrupt("value", "reasons by quantity", text.clone()),
+            },
+        };
+        let computation: Option<i64> = row.get(14)?;
+        let windowed = row.get::<_, Option<i64>>(21)?.is_some();
+        let (mut values, mut window) = (Vec::with_capacity(self.quantities().len()), Vec::new());
+        for (k, (name, _)) in self.quantities().iter().enumerate() {
+            let at = FIRST_QUANTITY + 6 * k;
+            let verdict = row.get::<_, Option<i64>>(at + 2)?;
+            values.push(match (row.get(at)?, row.get(at + 1)?, verdict.map(Verdict::from_code)) {
+                (Some(value), Some(uncertainty), Some(Some(verdict))) => {
+                    QuantityValue::Value { value, uncertainty, verdict }
+                }
+                (None, None, None) => QuantityValue::Null(match reasons.get(name).and_then(|r| r.as_str()) {
+                    Some(reason) => reason.to_owned(),
+                    None if computation.is_none() => "no values are in force".to_owned(),
+                    None => "not among the quantities when it was computed".to_owned(),
+                }),
+                (value, uncertainty, _) => {
+                    let found: (Option<f64>, Option<f64>, _) = (value, uncertainty, verdict);
+                    return corrupt("value", "a value with uncertainty and verdict, or none", format!("{found:?}"));
+                }
+            });
+            if windowed {
+                window.push(match (row.get(at + 3)?, row.get(at + 4)?, row.get(at + 5)?) {
+                    (Some(minimum), Some(maximum), Some(deviation)) => {
+                        Some(WindowStatistics { minimum, maximum, deviation })
+                    }
+                    _ => None,
+                });
+            }
+        }
+        let flags_when_taken = Flags(row.get(13)?);
+        let reading = Reading {
+            id,
+            time_start: UtcMicros(row.get(1)?),
+            time_mid: UtcMicros(row.get(2)?),
+            time_end: UtcMicros(row.get(3)?),
+            instrument: row.get(5)?,
+            sun_elevation: row.get(7)?,
+            sun_azimuth: row.get(8)?,
+            relative_air_mass: row.get(9)?,
+            detector_temperature: row.get(10)?,
+            exposures: pairs.into_iter().map(rung).collect(),
+            fill: row.get::<_, Option<f64>>(12)?.unwrap_or(f64::NAN),
+            signal_to_noise: row.get(17)?,
+            stray_floor: row.get(18)?,
+            dark_age: row.get(19)?,
+            flags: row.get::<_, Option<u32>>(16)?.map_or(flags_when_taken, Flags),
+            values,
+            window,
+        };
+        let made_with = MadeWith {
+            instrument: row.get(4)?,
+            calibration: row.get(15)?,
+            configuration: row.get(6)?,
+            computation: computation.unwrap_or(0),
+        };
+        Ok(Ok(StoredReading { reading, made_with, flags_when_taken }))
+    }
+
+    /// The frames of a reading with the darks that served, shortest rung first.
+    pub fn frames(&self, reading: i64) -> Result<Vec<FrameRecord>, StoreError> {
+        let first = reading.saturating_mul(FRAMES_PER_READING);
+        let rows = self.rows(
+            "reading frames",
+            "SELECT id, integration, temperature, detail, sums, crc32, dark, dark_model FROM frame \
+             WHERE id >= ?1 AND id < ?2 ORDER BY id",
+            [first, first.saturating_add(FRAMES_PER_READING)],
+            |row| Ok((frame_of("frame", row)?, row.get(6)?, row.get(7)?)),
+        )?;
+        rows.into_iter()
+            .map(|(frame, dark, model)| {
+                let dark = match (dark, model) {
+                    (Some(dark), _) => DarkReference::Matched(dark),
+                    (None, Some(model)) => DarkReference::Model(model),
+                    (None, None) => DarkReference::None,
+                };
+                Ok(FrameRecord { frame: frame?, dark })
+            })
+            .collect()
+    }
+
+    /// One dark.
+    pub fn dark(&self, id: i64) -> Result<Option<Dark>, StoreError> {
+        self.darks_where("id = ?1", [id])?.pop().transpose()
+    }
+
+    /// The darks of an instrument (its row) since an instant, oldest first; a damaged one is an error of its own, so that
+    /// the others can still serve.
+    pub fn darks(&self, instrument: i64, since: UtcMicros) -> Result<Vec<Result<Dark, StoreError>>, StoreError> {
+        self.darks_where("instrument = ?1 AND time >= ?2 ORDER BY time, id", [instrument, since.0])
+    }
+
+    fn darks_where(&self, condition: &str, params: impl Params) -> Result<Vec<Result<Dark, StoreError>>, StoreError> {
+        let sql =
+            format!("SELECT id, integration, temperature, detail, sums, crc32, source FROM dark WHERE {condition}");
+        let rows = self.rows("reading darks", &sql, params, |row| {
+            Ok((row.get::<_, i64>(0)?, frame_of("dark", row)?, row.get::<_, String>(6)?))
+        })?;
+        let dark = |(id, frame, source): (i64, Result<Frame, StoreError>, String)| {
+            let Some(source) = DarkSource::from_name(&source) else {
+                let expected = "shutter, night or covered".into();
+                return Err(StoreError::Corrupt { table: "dark", id, expected, found: source });
+            };
+            Ok(Dark { id, source, frame: frame? })
+        };
+        Ok(rows.into_iter().map(dark).collect())
+    }
+
+    /// One dark model.
+    pub fn dark_model(&self, id: i64) -> Result<Option<DarkModel>, StoreError> {
+        self.dark_model_where("id = ?1", id)
+    }
+
+    /// The dark model of an instrument (its row) that was stored last.
+    pub fn latest_dark_model(&self, instrument: i64) -> Result<Option<DarkModel>, StoreError> {
+        self.dark_model_where("instrument = ?1 ORDER BY id DESC LIMIT 1", instrument)
+    }
+
+    fn dark_model_where(&self, condition: &str, key: i64) -> Result<Option<DarkModel>, StoreError> {
+        let sql = format!("SELECT id, instrument, fitted_at, blob, crc32 FROM dark_model WHERE {condition}");
+        let mut rows = self.rows("reading a dark model", &sql, [key], |row| {
+            let model = DarkModel {
+                id: row.get(0)?,
+                instrument: row.get(1)?,
+                fitted_at: UtcMicros(row.get(2)?),
+                blob: row.get(3)?,
+            };
+            Ok((model, row.get::<_, u32>(4)?))
+        })?;
+        let Some((model, want)) = rows.pop() else { return Ok(None) };
+        let got = crc32fast::hash(&model.blob);
+        if want != got {
+            let (expected, found) = (format!("a blob with checksum {want:08x}"), format!("{got:08x}"));
+            return Err(StoreError::Corrupt { table: "dark_model", id: model.id, expected, found });
+        }
+        Ok(Some(model))
+    }
+
+    /// State saved under a name for an instrument (its row).
+    pub fn load_tracker(&self, instrument: i64, name: &str) -> Result<Option<Tracker>, StoreError> {
+        let sql = "SELECT json, time FROM tracker WHERE instrument = ?1 AND name = ?2";
+        let mut rows = self.rows("reading saved state", sql, params![instrument, name], |row| {
+            Ok(Tracker { instrument, name: name.to_owned(), json: row.get(0)?, time: UtcMicros(row.get(1)?) })
+        })?;
+        Ok(rows.pop())
+    }
+
+    /// The events that touch `from <= t < to`, by time.
+    pub fn events(&self, from: UtcMicros, to: UtcMicros) -> Result<Vec<Event>, StoreError> {
+        self.events_where("time < ?2 AND coalesce(until, time) >= ?1 ORDER BY time, id", [from.0, to.0])
+    }
+
+    /// The gaps that touch `from <= t < to`, by time.
+    pub fn gaps(&self, from: UtcMicros, to: UtcMicros) -> Result<Vec<Event>, StoreError> {
+        let condition = "kind = 'gap' AND time < ?2 AND coalesce(until, time) >= ?1 ORDER BY time, id";
+        self.events_where(condition, [from.0, to.0])
+    }
+
+    /// The newest `n` events, oldest first.
+    pub fn latest_events(&self, n: usize) -> Result<Vec<Event>, StoreError> {
+        let n = i64::try_from(n).unwrap_or(i64::MAX);
+        let mut events = self.events_where("1 ORDER BY time DESC, id DESC LIMIT ?1", [n])?;
+        events.reverse();
+        Ok(events)
+    }
+
+    fn events_where(&self, condition: &str, params: impl Params) -> Result<Vec<Event>, StoreError> {
+        let sql = format!("SELECT id, time, until, instrument, kind, cause, text FROM event WHERE {condition}");
+        let rows = self.rows("reading events", &sql, params, |row| {
+            let (kind, cause): (String, Option<String>) = (row.get(4)?, row.get(5)?);
+            let Some(kind) = EventKind::from_names(&kind, cause.as_deref()) else {
+                let (expected, found) = ("a known kind of event".into(), format!("{kind} {cause:?}"));
+                return Ok(Err(StoreError::Corrupt { table: "event", id: row.get(0)?, expected, found }));
+            };
+            Ok(Ok(Event {
+                time: UtcMicros(row.get(1)?),
+                until: row.get::<_, Option<i64>>(2)?.map(UtcMicros),
+                instrument: row.get(3)?,
+                kind,
+                text: row.get(6)?,
+            }))
+        })?;
+        rows.into_iter().collect()
+    }
+
+    /// How much there is. Readings are counted by their ids, which have no holes.
+    pub fn counts(&self) -> Result<Counts, StoreError> {
+        let sql = "SELECT (SELECT coalesce(max(id) - min(id) + 1, 0) FROM reading), (SELECT count(*) FROM dark), \
+             (SELECT count(*) FROM event), (SELECT count(*) FROM event WHERE kind = 'gap'), \
+             (SELECT page_count FROM pragma_page_count) * (SELECT page_size FROM pragma_page_size)";
+        let mut rows = self.rows("counting", sql, [], |row| {
+            Ok(Counts {
+                readings: row.get(0)?,
+                darks: row.get(1)?,
+                events: row.get(2)?,
+                gaps: row.get(3)?,
+                bytes: row.get(4)?,
+            })
+        })?;
+        // A SELECT without FROM has exactly one row.
+        Ok(rows.pop().unwrap_or(Counts { readings: 0, darks: 0, events: 0, gaps: 0, bytes: 0 }))
+    }
+
+    /// What SQLite's own check of the whole file finds; empty when all is well.
+    pub fn integrity_faults(&self) -> Result<Vec<String>, StoreError> {
+        let mut found = self.rows("checking integrity", "PRAGMA integrity_check", [], |row| row.get(0))?;
+        found.retain(|line: &String| line != "ok");
+        Ok(found)
+    }
+
+    /// Reads rows in one go, so that no statement is left half read.
+    pub(super) fn rows<T>(
+        &self,
+        doing: &'static str,
+        sql: &str,
+        params: impl Params,
+        row: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
+    ) -> Result<Vec<T>, StoreError> {
+        let inner = self.lock();
+        let read =
+            || -> rusqlite::Result<Vec<T>> { inner.connection.prepare_cached(sql)?.query_map(params, row)?.collect() };
+        read().map_err(StoreError::sqlite(doing))
+    }
+}
+
+/// The frame in columns id, integration, temperature, detail, sums, crc32.
+fn frame_of(table: &'static str, row: &Row<'_>) -> rusqlite::Result<Result<Frame, StoreError>> {
+    let id = row.get(0)?;
+    let coded = Coded { detail: row.get(3)?, sums: row.get(4)?, crc32: row.get(5)? };
+    Ok(codec::decode(&coded, row.get(1)?, row.get(2)?).map_err(|e| StoreError::Corrupt {
+        table,
+        id,
+        expected: e.expected,
+        found: e.found,
+    }))
+}
+
+/// Readings of a span, page by page.
+#[derive(Debug)]
+pub struct Readings<'a> {
+    reader: &'a Reader,
+    from: UtcMicros,
+    to: UtcMicros,
+    ranges: VecDeque<Range<i64>>,
+    page: VecDeque<StoredReading>,
+}
+
+impl Iterator for Readings<'_> {
+    type Item = Result<StoredReading, StoreError>;
+    fn next(&mut self) -> Option<Self::Item> {
+        loop {
+            if let Some(reading) = self.page.pop_front() {
+                return Some(Ok(reading));
+            }
+            let range = self.ranges.front_mut()?;
+            let ids = range.start..range.end.min(range.start.saturating_add(PAGE));
+            range.start = ids.end;
+            if range.is_empty() {
+                self.ranges.pop_front();
+            }
+            let tail = "WHERE r.id >= ?1 AND r.id < ?2 AND r.time_mid >= ?3 AND r.time_mid < ?4 ORDER BY r.id";
+            let params = [ids.start, ids.end, self.from.0, self.to.0];
+            match self.reader.fetch(&self.reader.lock(), tail, params) {
+                Ok(page) => self.page = page.into(),
+                Err(e) => {
+                    self.ranges.clear();
+                    return Some(Err(e));
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,306 @@
+//! What readings were made with: instruments, calibrations, configurations, computations.
+//!
+//! Each is one row for each distinct text, so registering is free to be repeated. What comes in force in place of
+//! another is an event.
+
+use super::error::StoreError;
+use super::write::put_event;
+use super::{Reader, Store};
+use crate::clock::UtcMicros;
+use crate::record::{Detector, Event, EventKind, PixelRanges};
+use rusqlite::{OptionalExtension, params};
+
+/// The version of this program, as it stands in the rows it makes.
+const VERSION: &str = env!("CARGO_PKG_VERSION");
+
+/// An instrument as it answered when it was connected.
+#[derive(Clone, Copy, Debug)]
+pub struct NewInstrument<'a> {
+    /// Its name in the configuration.
+    pub name: &'a str,
+    /// Serial number.
+    pub serial: &'a str,
+    /// The whole answer to `*IDN?`.
+    pub identity: &'a str,
+    /// What it says about its detector.
+    pub detector: &'a Detector,
+}
+
+/// An instrument on record.
+#[derive(Clone, Debug, PartialEq)]
+pub struct InstrumentRow {
+    /// Its row.
+    pub id: i64,
+    /// Its name in the configuration.
+    pub name: String,
+    /// Serial number.
+    pub serial: String,
+    /// The whole answer to `*IDN?`.
+    pub identity: String,
+    /// What it says about its detector.
+    pub detector: Detector,
+    /// When it first answered.
+    pub first_seen: UtcMicros,
+}
+
+/// A calibration, configuration or computation on record.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Provenance {
+    /// Its row.
+    pub id: i64,
+    /// Its own name; empty for those that have none.
+    pub name: String,
+    /// The text as it was.
+    pub text: String,
+    /// SHA-256 of the text, in hexadecimal.
+    pub sha256: String,
+    /// Version of the program that made the row.
+    pub program_version: String,
+    /// In force since, or made at.
+    pub since: UtcMicros,
+}
+
+fn sha256(text: &str) -> String {
+    hmac_sha256::Hash::hash(text.as_bytes()).iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+impl Store {
+    /// The row of an instrument; a new one where name, serial number or what counts mean has changed.
+    pub fn register_instrument(&self, new: &NewInstrument<'_>, when: UtcMicros) -> Result<i64, StoreError> {
+        let d = new.detector;
+        // Pairs of whole numbers can always be written.
+        let masked = serde_json::to_string(&d.masked.0).unwrap_or_default();
+        self.transact("registering an instrument", |tx| {
+            let known: Option<i64> = tx
+                .query_row(
+                    "SELECT id FROM instrument WHERE name = ?1 AND serial = ?2 AND pixels = ?3 AND full_scale = ?4 \
+                     AND masked = ?5 ORDER BY id DESC LIMIT 1",
+                    params![new.name, new.serial, d.pixels as i64, d.full_scale, masked],
+                    |row| row.get(0),
+                )
+                .optional()?;
+            if let Some(id) = known {
+                tx.execute(
+                    "UPDATE instrument SET identity = ?2, integration_min = ?3, integration_max = ?4, \
+                     has_shutter = ?5, transfer = ?6 WHERE id = ?1 AND (identity, integration_min, integration_max, \
+                     has_shutter, transfer) IS NOT (?2, ?3, ?4, ?5, ?6)",
+                    params![id, new.identity, d.integration_min_s, d.integration_max_s, d.has_shutter, d.transfer_s],
+                )?;
+                return Ok(id);
+            }
+            tx.prepare(
+                "INSERT INTO instrument(name, serial, identity, pixels, full_scale, masked, integration_min, \
+                 integration_max, has_shutter, transfer, first_seen) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            )?
+            .insert(params![
+                new.name,
+                new.serial,
+                new.identity,
+                d.pixels as i64,
+                d.full_scale,
+                masked,
+                d.integration_min_s,
+                d.integration_max_s,
+                d.has_shutter,
+                d.transfer_s,
+                when.0
+            ])
+        })
+    }
+
+    /// The row of the calibration that is in force for an instrument (its row) from now on; replacing another is an event.
+    pub fn register_calibration(
+        &self,
+        instrument: i64,
+        name: &str,
+        text: &str,
+        when: UtcMicros,
+    ) -> Result<i64, StoreError> {
+        self.transact("registering a calibration", |tx| {
+            let newest: Option<(i64, String, String, i64)> = tx
+                .query_row(
+                    "SELECT id, name, text, in_force_since FROM calibration WHERE instrument = ?1 \
+                     ORDER BY in_force_since DESC LIMIT 1",
+                    [instrument],
+                    |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)),
+                )
+                .optional()?;
+            if let Some((id, ..)) = newest.as_ref().filter(|n| n.1 == name && n.2 == text) {
+                return Ok(*id);
+            }
+            // A clock that was set back must not bring the old one in force again.
+            let since = newest.as_ref().map_or(when.0, |n| when.0.max(n.3 + 1));
+            let hash = sha256(text);
+            let again = tx
+                .query_row(
+                    "UPDATE calibration SET in_force_since = ?4 WHERE instrument = ?1 AND name = ?2 AND text = ?3 \
+                     RETURNING id",
+                    params![instrument, name, text, since],
+                    |row| row.get(0),
+                )
+                .optional()?;
+            let id = match again {
+                Some(id) => id,
+                None => tx
+                    .prepare(
+                        "INSERT INTO calibration(instrument, name, text, sha256, program_version, in_force_since) \
+                         VALUES (?, ?, ?, ?, ?, ?)",
+                    )?
+                    .insert(params![instrument, name, text, hash, VERSION, since])?,
+            };
+            if let Some((_, old, ..)) = newest {
+                let holder: String =
+                    tx.query_row("SELECT name FROM instrument WHERE id = ?1", [instrument], |row| row.get(0))?;
+                let text = format!("calibration `{name}` ({}) in force in place of `{old}`", &hash[..12]);
+                let kind = EventKind::CalibrationChanged;
+                put_event(tx, &Event { time: when, until: None, instrument: Some(holder), kind, text })?;
+            }
+            Ok(id)
+        })
+    }
+
+    /// The row of the configuration that is in force from now on; replacing another is an event.
+    pub fn register_configuration(&self, text: &str, when: UtcMicros) -> Result<i64, StoreError> {
+        self.transact("registering a configuration", |tx| {
+            let newest: Option<(i64, String, String, i64)> = tx
+                .query_row(
+                    "SELECT id, text, sha256, in_force_since FROM configuration ORDER BY in_force_since DESC LIMIT 1",
+                    [],
+                    |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)),
+                )
+                .optional()?;
+            if let Some((id, ..)) = newest.as_ref().filter(|n| n.1 == text) {
+                return Ok(*id);
+            }
+            let since = newest.as_ref().map_or(when.0, |n| when.0.max(n.3 + 1));
+            let hash = sha256(text);
+            let again = tx
+                .query_row(
+                    "UPDATE configuration SET in_force_since = ?2 WHERE text = ?1 RETURNING id",
+                    params![text, since],
+                    |row| row.get(0),
+                )
+                .optional()?;
+            let id = match again {
+                Some(id) => id,
+                None => tx
+                    .prepare(
+                        "INSERT INTO configuration(text, sha256, program_version, in_force_since) VALUES (?, ?, ?, ?)",
+                    )?
+                    .insert(params![text, hash, VERSION, since])?,
+            };
+            if let Some((_, _, old, _)) = newest {
+                let text = format!("configuration {} in force in place of {}", &hash[..12], &old[..12.min(old.len())]);
+                let kind = EventKind::ConfigurationChanged;
+                put_event(tx, &Event { time: when, until: None, instrument: None, kind, text })?;
+            }
+            Ok(id)
+        })
+    }
+
+    /// The row of the computation that readings are made with from now on; `text` says what it does (registry, settings).
+    pub fn register_computation(&self, text: &str, when: UtcMicros) -> Result<i64, StoreError> {
+        self.transact("registering a computation", |tx| {
+            let known = tx
+                .query_row(
+                    "SELECT id FROM computation WHERE text = ?1 AND program_version = ?2 AND in_force IS NOT NULL \
+                     ORDER BY id DESC LIMIT 1",
+                    [text, VERSION],
+                    |row| row.get(0),
+                )
+                .optional()?;
+            if let Some(id) = known {
+                return Ok(id);
+            }
+            tx.prepare(
+                "INSERT INTO computation(text, sha256, program_version, created, in_force) \
+                 VALUES (?, ?, ?, ?, (SELECT coalesce(max(in_force), 0) + 1 FROM computation))",
+            )?
+            .insert(params![text, sha256(text), VERSION, when.0])
+        })
+    }
+}
+
+impl Reader {
+    /// Every instrument on record, by row.
+    pub fn instruments(&self) -> Result<Vec<InstrumentRow>, StoreError> {
+        let sql = "SELECT id, name, serial, identity, pixels, full_scale, masked, integration_min, integration_max, \
+             has_shutter, transfer, first_seen FROM instrument ORDER BY id";
+        let rows = self.rows("reading instruments", sql, [], |row| {
+            let (id, masked): (i64, String) = (row.get(0)?, row.get(6)?);
+            let Ok(ranges) = serde_json::from_str::<Vec<(u16, u16)>>(&masked) else {
+                let expected = "ranges of masked pixels".into();
+                return Ok(Err(StoreError::Corrupt { table: "instrument", id, expected, found: masked }));
+            };
+            Ok(Ok(InstrumentRow {
+                id,
+                name: row.get(1)?,
+                serial: row.get(2)?,
+                identity: row.get(3)?,
+                detector: Detector {
+                    pixels: row.get::<_, u32>(4)? as usize,
+                    full_scale: row.get(5)?,
+                    masked: PixelRanges(ranges),
+                    integration_min_s: row.get(7)?,
+                    integration_max_s: row.get(8)?,
+                    has_shutter: row.get(9)?,
+                    transfer_s: row.get(10)?,
+                },
+                first_seen: UtcMicros(row.get(11)?),
+            }))
+        })?;
+        rows.into_iter().collect()
+    }
+
+    /// A calibration by its row.
+    pub fn calibration(&self, id: i64) -> Result<Option<Provenance>, StoreError> {
+        self.provenance("calibration", "name", "in_force_since", "WHERE id = ?1", id)
+    }
+
+    /// A configuration by its row.
+    pub fn configuration(&self, id: i64) -> Result<Option<Provenance>, StoreError> {
+        self.provenance("configuration", "''", "in_force_since", "WHERE id = ?1", id)
+    }
+
+    /// The configuration that came in force last.
+    pub fn current_configuration(&self) -> Result<Option<Provenance>, StoreError> {
+        self.provenance("configuration", "''", "in_force_since", "ORDER BY in_force_since DESC LIMIT ?1", 1)
+    }
+
+    /// A computation by its row.
+    pub fn computation(&self, id: i64) -> Result<Option<Provenance>, StoreError> {
+        self.provenance("computation", "''", "created", "WHERE id = ?1", id)
+    }
+
+    fn provenance(
+        &self,
+        table: &str,
+        name: &str,
+        since: &str,
+        tail: &str,
+        key: i64,
+    ) -> Result<Option<Provenance>, StoreError> {
+        let sql = format!("SELECT id, {name}, text, sha256, program_version, {since} FROM {table} {tail}");
+        let mut rows = self.rows("reading what readings were made with", &sql, [key], |row| {
+            Ok(Provenance {
+                id: row.get(0)?,
+                name: row.get(1)?,
+                text: row.get(2)?,
+                sha256: row.get(3)?,
+                program_version: row.get(4)?,
+                since: UtcMicros(row.get(5)?),
+            })
+        })?;
+        Ok(rows.pop())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    /// Published: FIPS 180-4's example message "abc" (NIST, Cryptographic Standards and Guidelines, SHA-256 example).
+    #[test]
+    fn a_hash_is_sha_256() {
+        let want = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";
+        assert_eq!(super::sha256("abc"), want);
+    }
+}

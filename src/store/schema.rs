@@ -1,0 +1,268 @@
+//! The tables, and how an older database is brought forward.
+//!
+//! Migrations are only ever added at the end of [`MIGRATIONS`]; one that was released is never edited. A column of the
+//! registry's quantities is no migration: it is added by [`add_quantities`] whenever it is missing.
+
+use super::error::StoreError;
+use crate::record::Flag;
+use rusqlite::{Connection, Transaction, params};
+use std::path::Path;
+
+/// `PRAGMA application_id`: "vglx".
+pub(super) const APPLICATION_ID: i64 = 0x7667_6c78;
+
+/// Bits of a `value` row's id that hold the reading; the rest hold the computation.
+pub(super) const READING_BITS: u32 = 40;
+/// Frames a reading may have; a `frame` row's id is reading × this + rung.
+pub(super) const FRAMES_PER_READING: i64 = 16;
+
+/// One script for each schema version, the first one making version 1.
+pub(super) const MIGRATIONS: &[&str] = &[VERSION_1];
+
+const VERSION_1: &str = "
+CREATE TABLE flag (bit INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
+CREATE TABLE quantity (position INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, unit TEXT NOT NULL) STRICT;
+
+CREATE TABLE instrument (
+    id INTEGER PRIMARY KEY,
+    name TEXT NOT NULL,
+    serial TEXT NOT NULL,
+    identity TEXT NOT NULL,          -- the whole answer to *IDN?
+    pixels INTEGER NOT NULL,
+    full_scale INTEGER NOT NULL,     -- counts
+    masked TEXT NOT NULL,            -- JSON: [[first, last], ...], inclusive
+    integration_min REAL NOT NULL,   -- s
+    integration_max REAL NOT NULL,   -- s
+    has_shutter INTEGER NOT NULL,
+    transfer REAL NOT NULL,          -- s
+    first_seen INTEGER NOT NULL      -- microseconds UTC, like every time here
+) STRICT;
+CREATE TABLE calibration (
+    id INTEGER PRIMARY KEY,
+    instrument INTEGER NOT NULL REFERENCES instrument(id),
+    name TEXT NOT NULL,
+    text TEXT NOT NULL,
+    sha256 TEXT NOT NULL,
+    program_version TEXT NOT NULL,
+    in_force_since INTEGER NOT NULL
+) STRICT;
+CREATE TABLE configuration (
+    id INTEGER PRIMARY KEY,
+    text TEXT NOT NULL,
+    sha256 TEXT NOT NULL,
+    program_version TEXT NOT NULL,
+    in_force_since INTEGER NOT NULL
+) STRICT;
+CREATE TABLE computation (
+    id INTEGER PRIMARY KEY,
+    text TEXT NOT NULL,
+    sha256 TEXT NOT NULL,
+    program_version TEXT NOT NULL,
+    created INTEGER NOT NULL,
+    in_force INTEGER UNIQUE          -- the highest one a reading has values of counts; NULL while it is being filled
+) STRICT;
+
+-- Facts: written once, never changed.
+CREATE TABLE reading (
+    id INTEGER PRIMARY KEY,          -- never reused, since the newest row is never deleted
+    time_start INTEGER NOT NULL,
+    time_mid INTEGER NOT NULL,
+    time_end INTEGER NOT NULL,
+    instrument INTEGER NOT NULL REFERENCES instrument(id),
+    configuration INTEGER NOT NULL REFERENCES configuration(id),
+    sun_elevation REAL,              -- degrees
+    sun_azimuth REAL,                -- degrees from north through east
+    relative_air_mass REAL,          -- 1
+    detector_temperature REAL,       -- degrees Celsius
+    exposures TEXT NOT NULL,         -- JSON: [[integration time in s, number of exposures], ...]
+    fill REAL,                       -- 1
+    flags INTEGER NOT NULL           -- as raised when it was taken
+) STRICT;
+-- Where a run of readings begins whose time_mid lies in one hour: finds times without an index on every reading,
+-- also when the clock was set back.
+CREATE TABLE hour (
+    first_reading INTEGER PRIMARY KEY,
+    hour INTEGER NOT NULL            -- hours since 1970
+) STRICT;
+
+-- What a computation made of a reading.
+CREATE TABLE value (
+    id INTEGER PRIMARY KEY,          -- computation << 40 | reading
+    reading INTEGER NOT NULL GENERATED ALWAYS AS (id & 0xffffffffff) VIRTUAL,
+    computation INTEGER NOT NULL GENERATED ALWAYS AS (id >> 40) VIRTUAL,
+    calibration INTEGER REFERENCES calibration(id),
+    flags INTEGER NOT NULL,
+    signal_to_noise REAL,            -- 1
+    stray_floor REAL,                -- counts/s
+    dark_age REAL,                   -- s
+    reasons TEXT                     -- JSON: {quantity: why it is null}
+) STRICT;
+-- What the exposures of a window did; cannot be computed again.
+CREATE TABLE window_value (reading INTEGER PRIMARY KEY REFERENCES reading(id)) STRICT;
+
+CREATE TABLE dark (
+    id INTEGER PRIMARY KEY,
+    instrument INTEGER NOT NULL REFERENCES instrument(id),
+    time INTEGER NOT NULL,           -- first exposure
+    source TEXT NOT NULL,            -- shutter, night, covered
+    integration REAL NOT NULL,       -- s
+    temperature REAL,                -- degrees Celsius
+    exposures INTEGER NOT NULL,
+    detail BLOB NOT NULL,
+    sums BLOB NOT NULL,
+    crc32 INTEGER NOT NULL
+) STRICT;
+CREATE INDEX dark_by_time ON dark(instrument, time);
+CREATE TABLE dark_model (
+    id INTEGER PRIMARY KEY,
+    instrument INTEGER NOT NULL REFERENCES instrument(id),
+    fitted_at INTEGER NOT NULL,
+    blob BLOB NOT NULL,
+    crc32 INTEGER NOT NULL
+) STRICT;
+-- What reduction receives: sums as pco wrote them (u32), crc32 of the sums as little-endian bytes.
+CREATE TABLE frame (
+    id INTEGER PRIMARY KEY,          -- reading * 16 + rung
+    reading INTEGER NOT NULL GENERATED ALWAYS AS (id / 16) VIRTUAL,
+    dark INTEGER REFERENCES dark(id),
+    dark_model INTEGER REFERENCES dark_model(id),
+    integration REAL NOT NULL,       -- s
+    temperature REAL,                -- degrees Celsius
+    exposures INTEGER NOT NULL,
+    detail BLOB NOT NULL,
+    sums BLOB NOT NULL,
+    crc32 INTEGER NOT NULL,
+    CHECK (dark IS NULL OR dark_model IS NULL)
+) STRICT;
+
+CREATE TABLE event (
+    id INTEGER PRIMARY KEY,
+    time INTEGER NOT NULL,
+    until INTEGER,
+    instrument TEXT,
+    kind TEXT NOT NULL,
+    cause TEXT,
+    text TEXT NOT NULL
+) STRICT;
+CREATE INDEX event_by_time ON event(time);
+CREATE TABLE tracker (
+    instrument INTEGER NOT NULL REFERENCES instrument(id),
+    name TEXT NOT NULL,
+    json TEXT NOT NULL,
+    time INTEGER NOT NULL,
+    PRIMARY KEY (instrument, name)
+) STRICT, WITHOUT ROWID;
+";
+
+/// Which id of `value` holds the values in force of the reading `r.id`, as SQL.
+pub(super) const VALUE_IN_FORCE: &str = "(SELECT c.id << 40 | r.id FROM computation c WHERE c.in_force IS NOT NULL \
+     AND EXISTS (SELECT 1 FROM value x WHERE x.id = (c.id << 40 | r.id)) ORDER BY c.in_force DESC LIMIT 1)";
+
+/// Brings a database to the newest schema, one transaction a version.
+pub(super) fn migrate(connection: &mut Connection, migrations: &[&str], path: &Path) -> Result<(), StoreError> {
+    let oops = StoreError::sqlite("bringing the schema forward");
+    let known = migrations.len() as i64;
+    let found = version(connection)?;
+    if found > known {
+        return Err(StoreError::NewerSchema { path: path.to_owned(), found, known });
+    }
+    for (step, script) in migrations.iter().enumerate().skip(found.max(0) as usize) {
+        let tx = connection.transaction().map_err(&oops)?;
+        tx.execute_batch(script).map_err(&oops)?;
+        tx.pragma_update(None, "user_version", step as i64 + 1).map_err(&oops)?;
+        tx.commit().map_err(&oops)?;
+    }
+    Ok(())
+}
+
+/// The schema version of a database.
+pub(super) fn version(connection: &Connection) -> Result<i64, StoreError> {
+    connection
+        .query_row("PRAGMA user_version", [], |row| row.get(0))
+        .map_err(StoreError::sqlite("reading the schema version"))
+}
+
+/// Whether an identifier may be a column: what the registry has, and nothing that would need quoting.
+fn is_identifier(id: &str) -> bool {
+    id.starts_with(|c: char| c.is_ascii_lowercase())
+        && id.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_')
+}
+
+/// Adds columns for quantities the database does not know yet, names its flags, and makes the view anew.
+pub(super) fn add_quantities(connection: &mut Connection, quantities: &[(&str, &str)]) -> Result<(), StoreError> {
+    let oops = StoreError::sqlite("adding columns for quantities");
+    let tx = connection.transaction().map_err(&oops)?;
+    for flag in Flag::ALL {
+        tx.execute("INSERT OR IGNORE INTO flag(bit, name) VALUES (?1, ?2)", params![*flag as u8, flag.name()])
+            .map_err(&oops)?;
+    }
+    let known = quantities_of(&tx)?;
+    let mut changed = false;
+    for (id, unit) in quantities {
+        if !is_identifier(id) {
+            return Err(StoreError::Shape {
+                expected: "quantity identifiers of lower-case letters, digits and underscores".into(),
+                found: format!("`{id}`"),
+            });
+        }
+        match known.iter().find(|(k, _)| k == id) {
+            Some((_, stored)) if stored == unit => {}
+            Some((_, stored)) => {
+                return Err(StoreError::Shape {
+                    expected: format!("quantity `{id}` in `{stored}`, as the database has it"),
+                    found: format!("`{unit}`"),
+                });
+            }
+            None => {
+                tx.execute("INSERT INTO quantity(id, unit) VALUES (?1, ?2)", [id, unit]).map_err(&oops)?;
+                tx.execute_batch(&format!(
+                    "ALTER TABLE value ADD COLUMN \"{id}\" REAL;
+                     ALTER TABLE value ADD COLUMN \"{id}_uncertainty\" REAL;
+                     ALTER TABLE value ADD COLUMN \"{id}_verdict\" INTEGER;
+                     ALTER TABLE window_value ADD COLUMN \"{id}_minimum\" REAL;
+                     ALTER TABLE window_value ADD COLUMN \"{id}_maximum\" REAL;
+                     ALTER TABLE window_value ADD COLUMN \"{id}_deviation\" REAL;"
+                ))
+                .map_err(&oops)?;
+                changed = true;
+            }
+        }
+    }
+    if changed || known.is_empty() {
+        make_view(&tx).map_err(&oops)?;
+    }
+    tx.commit().map_err(&oops)
+}
+
+/// The quantities a database has columns for, as (identifier, unit), in the order they were added.
+pub(super) fn quantities_of(connection: &Connection) -> Result<Vec<(String, String)>, StoreError> {
+    let read = || -> rusqlite::Result<Vec<(String, String)>> {
+        let mut statement = connection.prepare("SELECT id, unit FROM quantity ORDER BY position")?;
+        statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect()
+    };
+    read().map_err(StoreError::sqlite("reading the list of quantities"))
+}
+
+/// The view for people and scripts: one row a reading, the values in force, verdicts in words.
+fn make_view(tx: &Transaction<'_>) -> rusqlite::Result<()> {
+    let mut statement = tx.prepare("SELECT id FROM quantity ORDER BY position")?;
+    let ids: Vec<String> = statement.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?;
+    let mut columns = String::new();
+    for id in ids {
+        columns += &format!(
+            ", v.\"{id}\", v.\"{id}_uncertainty\", CASE v.\"{id}_verdict\" WHEN 0 THEN 'good' WHEN 1 THEN 'suspect' \
+             WHEN 2 THEN 'bad' END AS \"{id}_verdict\", w.\"{id}_minimum\", w.\"{id}_maximum\", w.\"{id}_deviation\""
+        );
+    }
+    tx.execute_batch(&format!(
+        "DROP VIEW IF EXISTS readings;
+         CREATE VIEW readings AS SELECT r.id AS id, r.time_start, r.time_mid, r.time_end, i.name AS instrument,
+             k.name AS calibration, r.configuration, v.computation, r.sun_elevation, r.sun_azimuth,
+             r.relative_air_mass, r.detector_temperature, r.exposures, r.fill, v.signal_to_noise, v.stray_floor,
+             v.dark_age, coalesce(v.flags, r.flags) AS flags, v.reasons{columns}
+         FROM reading r JOIN instrument i ON i.id = r.instrument
+             LEFT JOIN value v ON v.id = {VALUE_IN_FORCE}
+             LEFT JOIN calibration k ON k.id = v.calibration
+             LEFT JOIN window_value w ON w.reading = r.id;"
+    ))
+}

@@ -1,0 +1,611 @@
+//! The contract of the store, one promise a test. Databases lie in memory-backed folders where there are some.
+
+use super::*;
+use crate::clock::UtcMicros;
+use crate::fault::GapCause;
+use crate::record::*;
+use rusqlite::Connection;
+use tempfile::TempDir;
+
+const QUANTITIES: [(&str, &str); 3] = [("ppfd", "umol m-2 s-1"), ("cct", "K"), ("uv_index", "1")];
+const NOON: UtcMicros = UtcMicros(1_782_043_200_000_000); // 2026-06-21T12:00:00Z
+
+fn folder() -> TempDir {
+    let memory = Path::new("/dev/shm");
+    if memory.is_dir() { tempfile::tempdir_in(memory).unwrap() } else { tempfile::tempdir().unwrap() }
+}
+
+fn detector() -> Detector {
+    Detector {
+        pixels: 64,
+        full_scale: 65_535,
+        masked: PixelRanges(vec![(0, 3), (60, 63)]),
+        integration_min_s: 0.001,
+        integration_max_s: 60.0,
+        has_shutter: true,
+        transfer_s: 0.36,
+    }
+}
+
+fn frame(start: UtcMicros, seed: u32) -> Frame {
+    Frame {
+        integration_s: 0.1 + f64::from(seed) * 1e-3,
+        shutter: Shutter::Open,
+        temperature_c: (!seed.is_multiple_of(3)).then_some(21.0625 + f64::from(seed)),
+        stamps: (0..4).map(|k| Stamp { start: UtcMicros(start.0 + k * 460_017), crc32: seed ^ k as u32 }).collect(),
+        sums: (0..64u32).map(|i| 4000 + (i * 7919 + seed * 104_729) % 977).collect(),
+        clipped: PixelRanges(vec![(10, 12), (40, 40)]),
+        spread: 0.0125,
+    }
+}
+
+fn reading(mid: UtcMicros) -> Reading {
+    Reading {
+        id: 0,
+        time_start: mid.plus_seconds(-1.0),
+        time_mid: mid,
+        time_end: mid.plus_seconds(1.5),
+        instrument: "roof head".into(),
+        sun_elevation: Some(61.25),
+        sun_azimuth: Some(180.1),
+        relative_air_mass: Some(1.14),
+        detector_temperature: Some(21.1),
+        exposures: vec![
+            Rung { integration_s: 0.1, exposures: 4 },
+            Rung { integration_s: 2.0000000000000004, exposures: 1 },
+        ],
+        fill: 0.7312,
+        signal_to_noise: Some(312.0),
+        stray_floor: Some(-0.25),
+        dark_age: Some(3600.0),
+        flags: [Flag::Warming, Flag::DarkModelled].into_iter().collect(),
+        values: vec![
+            QuantityValue::Value { value: 1_234.567_890_123_456_7, uncertainty: 12.0, verdict: Verdict::Good },
+            QuantityValue::Null("too little light, says \"the\" detector".into()),
+            QuantityValue::Value { value: -0.001, uncertainty: 0.1, verdict: Verdict::Suspect },
+        ],
+        window: vec![],
+    }
+}
+
+struct Station {
+    folder: TempDir,
+    store: Store,
+    made_with: MadeWith,
+}
+
+impl Station {
+    fn new() -> Self {
+        let folder = folder();
+        let store = Store::open_daemon(&folder.path().join("v.db"), &QUANTITIES).unwrap();
+        let made_with = register(&store);
+        Self { folder, store, made_with }
+    }
+    fn path(&self) -> PathBuf {
+        self.folder.path().join("v.db")
+    }
+    fn commit(&self, mid: UtcMicros) -> Result<i64, StoreError> {
+        self.commit_with(&reading(mid), &[FrameRecord { frame: frame(mid, 1), dark: DarkReference::None }])
+    }
+    fn commit_with(&self, reading: &Reading, frames: &[FrameRecord]) -> Result<i64, StoreError> {
+        let made_with = self.made_with;
+        self.store.commit_reading(&NewReading { reading, made_with, frames, events: &[], trackers: &[] })
+    }
+    /// Another connection, as a person with a database shell would have.
+    fn shell(&self) -> Connection {
+        Connection::open(self.path()).unwrap()
+    }
+}
+
+fn register(store: &Store) -> MadeWith {
+    let d = detector();
+    let new = NewInstrument { name: "roof head", serial: "VB-0001", identity: "a,b,VB-0001,1", detector: &d };
+    let instrument = store.register_instrument(&new, NOON).unwrap();
+    MadeWith {
+        instrument,
+        calibration: Some(store.register_calibration(instrument, "lab-7", "[calibration]", NOON).unwrap()),
+        configuration: store.register_configuration("version = 1", NOON).unwrap(),
+        computation: store.register_computation("registry 1", NOON).unwrap(),
+    }
+}
+
+/// Identity: everything of a reading comes back bit for bit, through another connection too.
+#[test]
+fn a_reading_comes_back_as_it_was_with_frames_events_and_state() {
+    let s = Station::new();
+    let dark = Dark { id: 0, source: DarkSource::Night, frame: Frame { shutter: Shutter::Closed, ..frame(NOON, 9) } };
+    let dark_id = s.store.add_dark(s.made_with.instrument, &dark).unwrap();
+    let model_id = s.store.add_dark_model(s.made_with.instrument, NOON, b"offset and rate").unwrap();
+    let mut r = reading(NOON);
+    r.window = vec![
+        Some(WindowStatistics { minimum: 1200.0, maximum: 1300.25, deviation: 21.5 }),
+        None,
+        Some(WindowStatistics { minimum: -0.01, maximum: 0.01, deviation: 0.005 }),
+    ];
+    let frames = [
+        FrameRecord { frame: frame(NOON, 1), dark: DarkReference::Matched(dark_id) },
+        FrameRecord { frame: frame(NOON, 2), dark: DarkReference::Model(model_id) },
+        FrameRecord { frame: frame(NOON, 3), dark: DarkReference::None },
+    ];
+    let event = Event {
+        time: NOON,
+        until: None,
+        instrument: Some("roof head".into()),
+        kind: EventKind::LinkFault,
+        text: "read again".into(),
+    };
+    let tracker =
+        Tracker { instrument: s.made_with.instrument, name: "exposure".into(), json: "{\"t\":0.1}".into(), time: NOON };
+    let new = NewReading {
+        reading: &r,
+        made_with: s.made_with,
+        frames: &frames,
+        events: std::slice::from_ref(&event),
+        trackers: std::slice::from_ref(&tracker),
+    };
+    let id = s.store.commit_reading(&new).unwrap();
+    let want = StoredReading { flags_when_taken: r.flags, reading: Reading { id, ..r }, made_with: s.made_with };
+    let reader = Reader::open(&s.path()).unwrap();
+    for reader in [&reader, &*s.store] {
+        assert_eq!(reader.latest(5).unwrap(), std::slice::from_ref(&want));
+        assert_eq!(reader.reading(id).unwrap().as_ref(), Some(&want));
+        assert_eq!(reader.frames(id).unwrap(), frames);
+        assert_eq!(reader.events(NOON, NOON.plus_seconds(1.0)).unwrap(), std::slice::from_ref(&event));
+        assert_eq!(reader.load_tracker(s.made_with.instrument, "exposure").unwrap().as_ref(), Some(&tracker));
+        assert_eq!(reader.load_tracker(s.made_with.instrument, "other").unwrap(), None);
+        let dark = Dark { id: dark_id, ..dark.clone() };
+        assert_eq!(reader.dark(dark_id).unwrap().as_ref(), Some(&dark));
+        let darks: Vec<Dark> =
+            reader.darks(s.made_with.instrument, NOON).unwrap().into_iter().collect::<Result<_, _>>().unwrap();
+        assert_eq!(darks, [dark]);
+        assert!(reader.darks(s.made_with.instrument, NOON.plus_seconds(1.0)).unwrap().is_empty());
+        let model = reader.latest_dark_model(s.made_with.instrument).unwrap().unwrap();
+        assert_eq!((model.id, model.fitted_at, &model.blob[..]), (model_id, NOON, &b"offset and rate"[..]));
+        assert_eq!(reader.dark_model(model_id).unwrap(), Some(model));
+        assert_eq!(reader.instruments().unwrap()[0].detector, detector());
+        assert_eq!(reader.calibration(s.made_with.calibration.unwrap()).unwrap().unwrap().name, "lab-7");
+        assert_eq!(reader.current_configuration().unwrap().unwrap().text, "version = 1");
+        assert_eq!(reader.computation(s.made_with.computation).unwrap().unwrap().text, "registry 1");
+        assert_eq!(reader.integrity_faults().unwrap(), Vec::<String>::new());
+    }
+}
+
+/// Identity: what is not finite is stored as null and says so; the number columns hold no NaN and no infinity.
+#[test]
+fn a_number_that_is_not_finite_is_never_stored() {
+    let s = Station::new();
+    let value = |value, uncertainty| QuantityValue::Value { value, uncertainty, verdict: Verdict::Good };
+    let mut r = reading(NOON);
+    r.values = vec![value(f64::NAN, 1.0), value(f64::NEG_INFINITY, 1.0), value(1.0, f64::NAN)];
+    r.window = vec![Some(WindowStatistics { minimum: f64::NAN, maximum: 1.0, deviation: 1.0 }), None, None];
+    (r.fill, r.sun_elevation, r.dark_age) = (f64::NAN, Some(f64::INFINITY), Some(f64::NAN));
+    let id = s.commit_with(&r, &[]).unwrap();
+    let got = s.store.reading(id).unwrap().unwrap().reading;
+    let null = |why: &str| QuantityValue::Null(why.into());
+    assert_eq!(
+        got.values,
+        [
+            null("the computed value was NaN"),
+            null("the computed value was -inf"),
+            null("the computed uncertainty was NaN")
+        ]
+    );
+    assert_eq!((got.sun_elevation, got.dark_age), (None, None));
+    assert_eq!(got.window, [None, None, None]);
+    let nulls: i64 = s
+        .shell()
+        .query_row(
+            "SELECT count(*) FROM readings WHERE coalesce(fill, sun_elevation, dark_age, ppfd) IS NULL",
+            [],
+            |r| r.get(0),
+        )
+        .unwrap();
+    assert_eq!(nulls, 1);
+}
+
+/// Identity: a daemon that comes back finds its rows and goes on numbering.
+#[test]
+fn restart_keeps_rows_and_goes_on() {
+    let s = Station::new();
+    for k in 0..3 {
+        s.commit(NOON.plus_seconds(60.0 * f64::from(k))).unwrap();
+    }
+    let Station { folder, store, made_with } = s;
+    drop(store);
+    let store = Store::open_daemon(&folder.path().join("v.db"), &QUANTITIES).unwrap();
+    assert_eq!(register(&store), made_with);
+    let s = Station { folder, store, made_with };
+    assert_eq!(s.commit(NOON.plus_seconds(180.0)).unwrap(), 4);
+    assert_eq!(s.store.latest(10).unwrap().iter().map(|r| r.reading.id).collect::<Vec<_>>(), [1, 2, 3, 4]);
+    assert_eq!(s.store.events(UtcMicros(0), UtcMicros(i64::MAX)).unwrap(), []);
+    let hours: i64 = s.shell().query_row("SELECT count(*) FROM hour", [], |r| r.get(0)).unwrap();
+    assert_eq!(hours, 1);
+}
+
+/// Identity: the lock is held as long as the store lives; the message names the process and the database.
+#[test]
+fn a_second_daemon_is_refused() {
+    let s = Station::new();
+    let error = Store::open_daemon(&s.path(), &QUANTITIES).unwrap_err().to_string();
+    let want = format!("process {} holds its lock", std::process::id());
+    assert!(error.contains(&want) && error.contains("v.db"), "{error}");
+    let (path, folder) = (s.path(), s.folder);
+    drop(s.store);
+    Store::open_daemon(&path, &QUANTITIES).unwrap();
+    drop(folder);
+}
+
+/// Identity: other processes write notes while the daemon runs, and need a database that is there.
+#[test]
+fn a_note_can_be_added_beside_the_daemon() {
+    let s = Station::new();
+    let note = Event { time: NOON, until: None, instrument: None, kind: EventKind::Note, text: "cleaned".into() };
+    Store::open_writer(&s.path()).unwrap().add_event(&note).unwrap();
+    assert_eq!(s.store.latest_events(3).unwrap(), [note]);
+    s.commit(NOON).unwrap();
+    let missing = s.folder.path().join("none.db");
+    let error = Store::open_writer(&missing).unwrap_err().to_string();
+    assert!(error.ends_with("none.db: expected a database, but there is no such file"), "{error}");
+    assert!(!missing.exists());
+}
+
+/// Identity: what this program did not write is not touched, and the message says what it is.
+#[test]
+fn databases_of_others_and_of_newer_programs_are_refused() {
+    let s = Station::new();
+    s.shell().pragma_update(None, "user_version", 99).unwrap();
+    for error in [Reader::open(&s.path()).unwrap_err(), Store::open_writer(&s.path()).unwrap_err()] {
+        let error = error.to_string();
+        assert!(error.contains("version 1 or older, but found version 99: a newer vigilux wrote it"), "{error}");
+    }
+    let (path, folder) = (s.path(), s.folder);
+    drop(s.store);
+    let error = Store::open_daemon(&path, &QUANTITIES).unwrap_err().to_string();
+    assert!(error.contains("found version 99"), "{error}");
+    Connection::open(&path).unwrap().pragma_update(None, "user_version", 0).unwrap();
+    assert!(Reader::open(&path).unwrap_err().to_string().contains("`vigilux run` brings it forward"));
+
+    let foreign = folder.path().join("foreign.db");
+    Connection::open(&foreign).unwrap().execute_batch("CREATE TABLE t(x)").unwrap();
+    let text = folder.path().join("text.db");
+    std::fs::write(&text, "this is no database, but long enough to be looked at as one by SQLite".repeat(20)).unwrap();
+    for (path, found) in [(foreign, "application id 0x0"), (text, "no SQLite database")] {
+        let before = std::fs::read(&path).unwrap();
+        for error in [Store::open_daemon(&path, &QUANTITIES).unwrap_err(), Reader::open(&path).unwrap_err()] {
+            let error = error.to_string();
+            assert!(error.contains("expected a database of vigilux") && error.contains(found), "{error}");
+        }
+        assert_eq!(std::fs::read(&path).unwrap(), before);
+    }
+    let nowhere = folder.path().join("no/such/folder/v.db");
+    let error = Store::open_daemon(&nowhere, &QUANTITIES).unwrap_err().to_string();
+    assert!(error.contains("its parent folder does not exist"), "{error}");
+}
+
+/// Identity: migrations run in order, once, and each leaves its number.
+#[test]
+fn an_older_schema_is_brought_forward() {
+    let mut c = Connection::open_in_memory().unwrap();
+    let path = Path::new("x");
+    let steps = ["CREATE TABLE a(x)", "ALTER TABLE a ADD COLUMN y", "INSERT INTO a VALUES (1, 2)"];
+    schema::migrate(&mut c, &steps[..1], path).unwrap();
+    schema::migrate(&mut c, &steps, path).unwrap();
+    schema::migrate(&mut c, &steps, path).unwrap();
+    assert_eq!(schema::version(&c).unwrap(), 3);
+    assert_eq!(c.query_row("SELECT count(*), sum(y) FROM a", [], |r| Ok((r.get(0)?, r.get(1)?))).unwrap(), (1, 2));
+    // A step that fails leaves the version before it.
+    let broken = ["", "", "", "CREATE TABLE b(x); CREATE TABLE b(x)"];
+    schema::migrate(&mut c, &broken, path).unwrap_err();
+    assert_eq!(schema::version(&c).unwrap(), 3);
+    assert_eq!(c.query_row("SELECT count(*) FROM sqlite_schema", [], |r| r.get::<_, i64>(0)).unwrap(), 1);
+}
+
+/// Independent: a filter over all readings in memory. The clock goes back twice on the way, as after a bad start.
+#[test]
+fn a_span_of_time_is_found_page_by_page_also_when_the_clock_was_set_back() {
+    let s = Station::new();
+    let mut times = Vec::new();
+    for (start, count) in [(0.0, 700), (-90_000.0, 80), (20_000.0, 300), (19_000.0, 5)] {
+        times.extend((0..count).map(|k| NOON.plus_seconds(start + 61.0 * f64::from(k))));
+    }
+    for t in &times {
+        s.commit_with(&reading(*t), &[]).unwrap();
+    }
+    let reader = Reader::open(&s.path()).unwrap();
+    let from = NOON.plus_seconds(-100_000.0);
+    for k in 0..60 {
+        for length in [0.0, 1.0, 3_000.0, 40_000.0] {
+            let (a, b) =
+                (from.plus_seconds(2_777.0 * f64::from(k)), from.plus_seconds(2_777.0 * f64::from(k) + length));
+            let got: Vec<i64> = reader.readings(a, b).unwrap().map(|r| r.unwrap().reading.id).collect();
+            let want: Vec<i64> = (1..).zip(&times).filter(|(_, t)| (a..b).contains(*t)).map(|(id, _)| id).collect();
+            assert_eq!(got, want, "from {a} to {b}");
+        }
+    }
+    let all = reader.readings(UtcMicros(i64::MIN), UtcMicros(i64::MAX)).unwrap();
+    assert_eq!(all.count(), times.len());
+    assert_eq!(reader.counts().unwrap().readings, times.len() as i64);
+}
+
+/// Identity: between two pages no read mark is held, so the log can be folded back and emptied.
+#[test]
+fn a_slow_reader_does_not_keep_the_log_from_being_folded_back() {
+    let s = Station::new();
+    for k in 0..600 {
+        s.commit_with(&reading(NOON.plus_seconds(f64::from(k))), &[]).unwrap();
+    }
+    let reader = Reader::open(&s.path()).unwrap();
+    let mut readings = reader.readings(UtcMicros(0), UtcMicros(i64::MAX)).unwrap();
+    readings.next().unwrap().unwrap();
+    let busy: i64 = s.shell().query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |r| r.get(0)).unwrap();
+    assert_eq!(busy, 0);
+    assert_eq!(std::fs::metadata(s.folder.path().join("v.db-wal")).unwrap().len(), 0);
+    assert_eq!(readings.count(), 599);
+}
+
+/// Identity: a quantity that joins later gets its columns; older readings say why they have none of it.
+#[test]
+fn a_new_quantity_gets_columns_and_older_readings_say_why_they_lack_it() {
+    let s = Station::new();
+    s.commit(NOON).unwrap();
+    let (path, made_with, folder) = (s.path(), s.made_with, s.folder);
+    drop(s.store);
+    let more = [("illuminance", "lx"), QUANTITIES[0], QUANTITIES[1], QUANTITIES[2]];
+    let store = Store::open_daemon(&path, &more).unwrap();
+    let mut r = reading(NOON.plus_seconds(60.0));
+    r.values.insert(0, QuantityValue::Value { value: 98_000.0, uncertainty: 900.0, verdict: Verdict::Bad });
+    store.commit_reading(&NewReading { reading: &r, made_with, frames: &[], events: &[], trackers: &[] }).unwrap();
+    let [old, new] = &store.latest(2).unwrap()[..] else { panic!("two readings") };
+    assert_eq!(old.reading.values[0], QuantityValue::Null("not among the quantities when it was computed".into()));
+    assert_eq!(old.reading.values[1..], reading(NOON).values);
+    assert_eq!(new.reading.values, r.values);
+    let reader = Reader::open(&path).unwrap();
+    assert_eq!(reader.position("illuminance"), Some(3));
+    assert_eq!(reader.latest(1).unwrap()[0].reading.values[3], r.values[0]);
+    let verdict: String = Connection::open(&path)
+        .unwrap()
+        .query_row("SELECT illuminance_verdict FROM readings WHERE id = 2", [], |r| r.get(0))
+        .unwrap();
+    assert_eq!(verdict, "bad");
+    drop((store, reader));
+    let error = Store::open_daemon(&path, &[("ppfd", "W m-2")]).unwrap_err().to_string();
+    assert_eq!(error, "expected quantity `ppfd` in `umol m-2 s-1`, as the database has it, but found `W m-2`");
+    assert!(Store::open_daemon(&path, &[("a\"; DROP", "1")]).unwrap_err().to_string().contains("lower-case letters"));
+    drop(folder);
+}
+
+/// Identity: the view is what outsiders rely on: names, units of time, verdicts in words, flags as bits.
+#[test]
+fn the_view_shows_values_in_force() {
+    let s = Station::new();
+    let id = s.commit(NOON).unwrap();
+    let shell = s.shell();
+    let row: (i64, i64, String, String, f64, String, Option<f64>, i64) = shell
+        .query_row(
+            "SELECT id, time_mid, instrument, calibration, ppfd, uv_index_verdict, cct, flags FROM readings",
+            [],
+            |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?, r.get(4)?, r.get(5)?, r.get(6)?, r.get(7)?)),
+        )
+        .unwrap();
+    let flags = i64::from(reading(NOON).flags.0);
+    let want = (id, NOON.0, "roof head".into(), "lab-7".into(), 1_234.567_890_123_456_7, "suspect".into(), None, flags);
+    assert_eq!(row, want);
+    let names: String = shell
+        .query_row("SELECT group_concat(name, ' ') FROM readings r JOIN flag f ON r.flags >> f.bit & 1", [], |r| {
+            r.get(0)
+        })
+        .unwrap();
+    assert_eq!(names, "warming dark_modelled");
+    let reason: String = shell.query_row("SELECT reasons ->> '$.cct' FROM readings", [], |r| r.get(0)).unwrap();
+    assert_eq!(reason, "too little light, says \"the\" detector");
+}
+
+/// Identity: a computation that is being filled is unseen; one row puts it in force, only for what it has values of.
+#[test]
+fn a_recomputation_comes_in_force_by_one_row() {
+    let s = Station::new();
+    for k in 0..3 {
+        s.commit(NOON.plus_seconds(f64::from(k))).unwrap();
+    }
+    let shell = s.shell();
+    shell
+        .execute_batch(
+            "INSERT INTO computation(id, text, sha256, program_version, created) VALUES (7, 'again', '', '', 0);
+             INSERT INTO value(id, flags, ppfd, ppfd_uncertainty, ppfd_verdict)
+                 SELECT 7 << 40 | reading, 4, 99.0, 1.0, 1 FROM value WHERE reading <= 2;",
+        )
+        .unwrap();
+    let ppfd = || s.store.latest(3).unwrap().iter().map(|r| r.reading.values[0].value().unwrap()).collect::<Vec<_>>();
+    let old = 1_234.567_890_123_456_7;
+    assert_eq!(ppfd(), [old, old, old]);
+    shell.execute("UPDATE computation SET in_force = 2 WHERE id = 7", []).unwrap();
+    assert_eq!(ppfd(), [99.0, 99.0, old]);
+    let first = s.store.reading(1).unwrap().unwrap();
+    assert_eq!((first.reading.flags, first.flags_when_taken), (Flags(4), reading(NOON).flags));
+    assert_eq!(first.made_with.computation, 7);
+    // What is measured afterwards has values of the daemon's computation only.
+    s.commit(NOON.plus_seconds(9.0)).unwrap();
+    assert_eq!(s.store.latest(1).unwrap()[0].made_with.computation, s.made_with.computation);
+}
+
+/// Identity: a transaction that fails in its last statement leaves nothing of its first ones.
+#[test]
+fn a_reading_that_fails_half_way_leaves_nothing_behind() {
+    let s = Station::new();
+    s.commit(NOON).unwrap();
+    let next_hour = NOON.plus_seconds(3600.0);
+    let frames = [FrameRecord { frame: frame(next_hour, 1), dark: DarkReference::Matched(12_345) }];
+    let error = s.commit_with(&reading(next_hour), &frames).unwrap_err();
+    assert!(!error.is_storage_full() && error.to_string().contains("FOREIGN KEY"), "{error}");
+    let rows = |table: &str| -> i64 {
+        s.shell().query_row(&format!("SELECT count(*) FROM {table}"), [], |r| r.get(0)).unwrap()
+    };
+    assert_eq!(["reading", "value", "frame", "hour"].map(rows), [1, 1, 1, 1]);
+    assert_eq!(s.commit(next_hour).unwrap(), 2);
+    assert_eq!(["reading", "value", "frame", "hour"].map(rows), [2, 2, 2, 2]);
+    let short = Reading { values: vec![], ..reading(NOON) };
+    let error = s.commit_with(&short, &[]).unwrap_err().to_string();
+    assert_eq!(error, "expected values of 3 quantities, but found 0");
+}
+
+/// Identity: without room a reading is refused as a whole, what was stored is readable, and it goes on when there is room.
+#[test]
+fn disk_full_is_reported_and_lived_through() {
+    let s = Station::new();
+    s.commit(NOON).unwrap();
+    s.store.lock().connection.execute_batch("PRAGMA max_page_count=1").unwrap(); // becomes the present size
+    let mut stored = 1;
+    let error = loop {
+        match s.commit(NOON.plus_seconds(stored as f64)) {
+            Ok(id) => stored = id,
+            Err(error) => break error,
+        }
+        assert!(stored < 1000, "never full");
+    };
+    assert!(error.is_storage_full(), "{error}");
+    assert!(error.to_string().starts_with("no room in the database's file system while storing a reading"), "{error}");
+    assert_eq!(s.store.latest(1000).unwrap().len() as i64, stored);
+    assert_eq!(Reader::open(&s.path()).unwrap().frames(1).unwrap().len(), 1);
+    s.store.lock().connection.execute_batch("PRAGMA max_page_count=100000").unwrap();
+    assert_eq!(s.commit(NOON).unwrap(), stored + 1);
+    assert_eq!(s.store.integrity_faults().unwrap(), Vec::<String>::new());
+}
+
+/// Identity: wherever the log was cut by a power loss, the database opens whole, with the first n readings and all
+/// that belongs to them; n grows with the length of the log.
+#[test]
+fn a_log_cut_anywhere_opens_with_whole_readings() {
+    let s = Station::new();
+    for k in 0..6 {
+        s.commit(NOON.plus_seconds(f64::from(k))).unwrap();
+    }
+    let (db, log) = (std::fs::read(s.path()).unwrap(), std::fs::read(s.folder.path().join("v.db-wal")).unwrap());
+    let copy = folder();
+    let path = copy.path().join("v.db");
+    let mut last = 0;
+    for cut in (0..=log.len()).step_by(509).chain([log.len()]) {
+        std::fs::write(&path, &db).unwrap();
+        std::fs::write(copy.path().join("v.db-wal"), &log[..cut]).unwrap();
+        let _ = std::fs::remove_file(copy.path().join("v.db-shm"));
+        let store = Store::open_daemon(&path, &QUANTITIES).unwrap();
+        let ids: Vec<i64> = store.latest(100).unwrap().iter().map(|r| r.reading.id).collect();
+        assert_eq!(ids, (1..=ids.len() as i64).collect::<Vec<_>>(), "log cut at {cut}");
+        assert!(ids.len() >= last, "log cut at {cut}: {} readings after {last}", ids.len());
+        last = ids.len();
+        for id in ids {
+            assert_eq!(store.frames(id).unwrap().len(), 1);
+        }
+        assert_eq!(store.integrity_faults().unwrap(), Vec::<String>::new(), "log cut at {cut}");
+    }
+    assert_eq!(last, 6);
+}
+
+/// Identity: with `psow=0` a commit is padded to whole sectors, so the log grows by more than its frames; a plain
+/// connection's does not. Shows that the setting of the URI arrives.
+#[test]
+fn every_connection_writes_without_power_safe_overwrite() {
+    let grown = |s: &Station, write: &dyn Fn()| {
+        let log = || std::fs::metadata(s.folder.path().join("v.db-wal")).unwrap().len();
+        let before = log();
+        write();
+        log() - before
+    };
+    let s = Station::new();
+    let note = Event { time: NOON, until: None, instrument: None, kind: EventKind::Note, text: "n".into() };
+    s.store.add_event(&note).unwrap();
+    let ours = grown(&s, &|| assert!(s.store.add_event(&note).is_ok()));
+    let other = Store::open_writer(&s.path()).unwrap();
+    let writers = grown(&s, &|| assert!(other.add_event(&note).is_ok()));
+    let shell = s.shell();
+    shell.execute_batch("PRAGMA synchronous=FULL").unwrap();
+    let plain = grown(&s, &|| {
+        shell.execute("INSERT INTO event(time, kind, text) VALUES (1782043200000000, 'note', 'n')", []).unwrap();
+    });
+    assert!(ours > plain && writers > plain, "ours {ours}, writer's {writers}, plain {plain} bytes");
+}
+
+/// Identity: a damaged frame is an error that names its row; nothing panics and the others are read.
+#[test]
+fn a_damaged_frame_or_dark_is_an_error_that_names_it() {
+    let s = Station::new();
+    for k in 0..2 {
+        s.commit(NOON.plus_seconds(f64::from(k))).unwrap();
+        s.store.add_dark(1, &Dark { id: 0, source: DarkSource::Shutter, frame: frame(NOON, k) }).unwrap();
+    }
+    let shell = s.shell();
+    shell.execute("UPDATE frame SET sums = x'00ff00ff' WHERE id = 16", []).unwrap();
+    shell.execute("UPDATE dark SET crc32 = crc32 + 1 WHERE id = 1", []).unwrap();
+    let error = s.store.frames(1).unwrap_err().to_string();
+    assert!(error.starts_with("frame 16: expected coded sums with checksum"), "{error}");
+    assert_eq!(s.store.frames(2).unwrap().len(), 1);
+    let darks = s.store.darks(1, UtcMicros(0)).unwrap();
+    assert_eq!(darks.iter().map(Result::is_ok).collect::<Vec<_>>(), [false, true]);
+}
+
+/// Identity: events are found by the span they cover, gaps keep their cause, and a lasting one can be extended.
+#[test]
+fn events_and_gaps_are_found_by_the_span_they_cover() {
+    let s = Station::new();
+    let at = |t: f64| NOON.plus_seconds(t);
+    let event = |time, until, kind| Event { time, until, instrument: None, kind, text: "x".into() };
+    let mut written: Vec<Event> =
+        GapCause::ALL.iter().map(|c| event(at(0.0), Some(at(100.0)), EventKind::Gap(*c))).collect();
+    written.push(event(at(50.0), None, EventKind::Started));
+    let ids = s.store.add_events(&written).unwrap();
+    assert_eq!(s.store.events(at(0.0), at(1.0)).unwrap(), written[..8]);
+    assert_eq!(s.store.events(at(99.0), at(1000.0)).unwrap(), written[..8]);
+    assert_eq!(s.store.events(at(50.0), at(50.1)).unwrap(), written);
+    assert_eq!(s.store.events(at(100.1), at(200.0)).unwrap(), []);
+    assert_eq!(s.store.gaps(at(0.0), at(60.0)).unwrap(), written[..8]);
+    s.store.extend_event(ids[2], at(500.0), "still gone").unwrap();
+    let late = s.store.gaps(at(400.0), at(600.0)).unwrap();
+    assert_eq!((late.len(), late[0].until, &late[0].text[..]), (1, Some(at(500.0)), "still gone"));
+    assert!(s.store.extend_event(4711, at(1.0), "").is_err());
+    let counts = s.store.counts().unwrap();
+    assert_eq!((counts.events, counts.gaps, counts.readings), (9, 8, 0));
+}
+
+/// Identity: registering again is free; a change, also back to what was, is one event.
+#[test]
+fn what_comes_in_force_is_registered_once_and_each_change_is_an_event() {
+    let s = Station::new();
+    let store = &s.store;
+    assert_eq!(register(store), s.made_with);
+    assert!(store.latest_events(9).unwrap().is_empty());
+    let b = store.register_configuration("version = 1 # b", NOON.plus_seconds(1.0)).unwrap();
+    assert_ne!(b, s.made_with.configuration);
+    // The clock has gone back meanwhile.
+    let a = store.register_configuration("version = 1", NOON.plus_seconds(-50.0)).unwrap();
+    assert_eq!(a, s.made_with.configuration);
+    assert_eq!(store.register_configuration("version = 1", NOON).unwrap(), a);
+    assert_eq!(store.current_configuration().unwrap().unwrap().id, a);
+    let k = store.register_calibration(s.made_with.instrument, "lab-8", "[calibration] # 8", NOON).unwrap();
+    assert_eq!(store.register_calibration(s.made_with.instrument, "lab-8", "[calibration] # 8", NOON).unwrap(), k);
+    let mut kinds: Vec<&str> = store.latest_events(9).unwrap().iter().map(|e| e.kind.name()).collect();
+    kinds.sort_unstable();
+    assert_eq!(kinds, ["calibration_changed", "configuration_changed", "configuration_changed"]);
+    let c = store.register_computation("registry 2", NOON).unwrap();
+    assert_ne!(c, s.made_with.computation);
+    let d = Detector { full_scale: 4095, ..detector() };
+    let other = NewInstrument { name: "roof head", serial: "VB-0001", identity: "", detector: &d };
+    assert_ne!(store.register_instrument(&other, NOON).unwrap(), s.made_with.instrument);
+    let d = Detector { transfer_s: 0.5, ..detector() };
+    let same = NewInstrument { name: "roof head", serial: "VB-0001", identity: "new firmware", detector: &d };
+    assert_eq!(store.register_instrument(&same, NOON).unwrap(), s.made_with.instrument);
+    assert_eq!(store.instruments().unwrap()[0].identity, "new firmware");
+    assert_eq!(store.instruments().unwrap()[0].detector.transfer_s, 0.5);
+}
+
+/// Identity: state is replaced under its name, and floating-point numbers in it keep every bit.
+#[test]
+fn state_is_replaced_under_its_name() {
+    let s = Station::new();
+    let numbers = vec![0.1 + 0.2, 1e-310, 123_456_789.123_456_79];
+    let mut t = Tracker { instrument: 1, name: "baseline".into(), json: "[]".into(), time: NOON };
+    s.store.save_tracker(&t).unwrap();
+    (t.json, t.time) = (serde_json::to_string(&numbers).unwrap(), NOON.plus_seconds(9.0));
+    s.store.save_tracker(&t).unwrap();
+    let got = s.store.load_tracker(1, "baseline").unwrap().unwrap();
+    assert_eq!(got, t);
+    assert_eq!(serde_json::from_str::<Vec<f64>>(&got.json).unwrap(), numbers);
+}

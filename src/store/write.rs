@@ -1,0 +1,290 @@
+//! Writing: one transaction for everything that belongs together.
+
+use super::error::StoreError;
+use super::rows::{DarkReference, NewReading, Tracker};
+use super::schema::{FRAMES_PER_READING, READING_BITS};
+use super::{Store, codec, query};
+use crate::clock::UtcMicros;
+use crate::record::{Dark, Event, Frame, QuantityValue, Reading};
+use rusqlite::{Connection, Statement, ToSql, Transaction, TransactionBehavior, params};
+
+const INSERT_READING: &str = "INSERT INTO reading(time_start, time_mid, time_end, instrument, configuration, \
+     sun_elevation, sun_azimuth, relative_air_mass, detector_temperature, exposures, fill, flags) \
+     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)";
+const INSERT_FRAME: &str = "INSERT INTO frame(id, dark, dark_model, integration, temperature, exposures, detail, \
+     sums, crc32) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)";
+const INSERT_DARK: &str = "INSERT INTO dark(instrument, time, source, integration, temperature, exposures, detail, \
+     sums, crc32) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)";
+const INSERT_EVENT: &str =
+    "INSERT INTO event(time, until, instrument, kind, cause, text) VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
+const UPSERT_TRACKER: &str = "INSERT INTO tracker(instrument, name, json, time) VALUES (?1, ?2, ?3, ?4) \
+     ON CONFLICT DO UPDATE SET json = excluded.json, time = excluded.time";
+
+/// Columns of `value` before those of the quantities.
+const VALUE_FACTS: [&str; 7] = ["id", "calibration", "flags", "signal_to_noise", "stray_floor", "dark_age", "reasons"];
+
+/// The statement that stores values, for quantities in this order.
+pub(super) fn insert_value(ids: &[&str]) -> String {
+    let quantities = ids.iter().flat_map(|id| ["", "_uncertainty", "_verdict"].map(|s| format!("\"{id}{s}\"")));
+    insert("value", VALUE_FACTS.map(str::to_owned).into_iter().chain(quantities).collect())
+}
+
+/// The statement that stores window statistics, for quantities in this order.
+pub(super) fn insert_window(ids: &[&str]) -> String {
+    let quantities = ids.iter().flat_map(|id| ["minimum", "maximum", "deviation"].map(|s| format!("\"{id}_{s}\"")));
+    insert("window_value", std::iter::once("reading".to_owned()).chain(quantities).collect())
+}
+
+fn insert(table: &str, columns: Vec<String>) -> String {
+    format!("INSERT INTO {table}({}) VALUES ({})", columns.join(", "), vec!["?"; columns.len()].join(", "))
+}
+
+impl Store {
+    /// Stores a reading with its frames, values, events and state; durable when this returns its id.
+    pub fn commit_reading(&self, new: &NewReading<'_>) -> Result<i64, StoreError> {
+        let doing = "storing a reading";
+        self.check_shape(new)?;
+        let reading = new.reading;
+        // Coding needs no lock and no transaction.
+        let frames: Vec<codec::Coded> = new.frames.iter().map(|f| encode(&f.frame)).collect::<Result<_, _>>()?;
+        let mut inner = self.lock();
+        let hour = query::hour_of(reading.time_mid);
+        let new_hour = inner.last_hour != Some(hour);
+        let id = transact(&mut inner.connection, doing, |tx| {
+            let id = insert_reading(tx, new)?;
+            if new_hour {
+                tx.prepare_cached("INSERT INTO hour(first_reading, hour) VALUES (?1, ?2)")?
+                    .execute(params![id, hour])?;
+            }
+            for (rung, (record, coded)) in new.frames.iter().zip(&frames).enumerate() {
+                let (dark, model) = match record.dark {
+                    DarkReference::Matched(dark) => (Some(dark), None),
+                    DarkReference::Model(model) => (None, Some(model)),
+                    DarkReference::None => (None, None),
+                };
+                let frame = &record.frame;
+                tx.prepare_cached(INSERT_FRAME)?.execute(params![
+                    id * FRAMES_PER_READING + rung as i64,
+                    dark,
+                    model,
+                    frame.integration_s,
+                    finite(frame.temperature_c),
+                    frame.exposures() as i64,
+                    coded.detail,
+                    coded.sums,
+                    coded.crc32,
+                ])?;
+            }
+            self.put_values(tx, id, new)?;
+            new.events.iter().try_for_each(|e| put_event(tx, e).map(drop))?;
+            new.trackers.iter().try_for_each(|t| put_tracker(tx, t))?;
+            Ok(id)
+        })?;
+        inner.last_hour = Some(hour);
+        Ok(id)
+    }
+
+    fn put_values(&self, tx: &Transaction<'_>, id: i64, new: &NewReading<'_>) -> rusqlite::Result<()> {
+        let reading = new.reading;
+        let mut reasons = serde_json::Map::new();
+        let mut statement = tx.prepare_cached(&self.insert_value)?;
+        let mut bind = Binder { statement: &mut statement, next: 1 };
+        bind.put(new.made_with.computation << READING_BITS | id)?;
+        bind.put(new.made_with.calibration)?;
+        bind.put(reading.flags.0)?;
+        bind.put(finite(reading.signal_to_noise))?;
+        bind.put(finite(reading.stray_floor))?;
+        bind.put(finite(reading.dark_age))?;
+        for ((name, _), value) in self.quantities().iter().zip(&reading.values) {
+            if let Some(why) = why_null(value) {
+                reasons.insert(name.clone(), why.into());
+            }
+        }
+        bind.put((!reasons.is_empty()).then(|| serde_json::Value::Object(reasons).to_string()))?;
+        for value in &reading.values {
+            match value {
+                QuantityValue::Value { value: v, uncertainty, verdict } if why_null(value).is_none() => {
+                    // Negative zero is zero: SQLite keeps whole numbers as integers.
+                    bind.put(v + 0.0)?;
+                    bind.put(uncertainty + 0.0)?;
+                    bind.put(*verdict as i64)?;
+                }
+                _ => (0..3).try_for_each(|_| bind.put(None::<f64>))?,
+            }
+        }
+        statement.raw_execute()?;
+        if !reading.window.is_empty() {
+            let mut statement = tx.prepare_cached(&self.insert_window)?;
+            let mut bind = Binder { statement: &mut statement, next: 1 };
+            bind.put(id)?;
+            for w in &reading.window {
+                let w = w.filter(|w| (w.minimum + w.maximum + w.deviation).is_finite());
+                bind.put(w.map(|w| w.minimum + 0.0))?;
+                bind.put(w.map(|w| w.maximum + 0.0))?;
+                bind.put(w.map(|w| w.deviation + 0.0))?;
+            }
+            statement.raw_execute()?;
+        }
+        Ok(())
+    }
+
+    fn check_shape(&self, new: &NewReading<'_>) -> Result<(), StoreError> {
+        let shape = |expected: String, found: usize| Err(StoreError::Shape { expected, found: found.to_string() });
+        let (n, reading) = (self.quantities().len(), new.reading);
+        if reading.values.len() != n {
+            return shape(format!("values of {n} quantities"), reading.values.len());
+        }
+        if !reading.window.is_empty() && reading.window.len() != n {
+            return shape(format!("window statistics of none or {n} quantities"), reading.window.len());
+        }
+        if new.frames.len() > FRAMES_PER_READING as usize {
+            return shape(format!("at most {FRAMES_PER_READING} frames"), new.frames.len());
+        }
+        Ok(())
+    }
+
+    /// Stores a dark that was accepted; returns its row.
+    pub fn add_dark(&self, instrument: i64, dark: &Dark) -> Result<i64, StoreError> {
+        let coded = encode(&dark.frame)?;
+        let frame = &dark.frame;
+        self.transact("storing a dark", |tx| {
+            tx.prepare_cached(INSERT_DARK)?.insert(params![
+                instrument,
+                frame.start().0,
+                dark.source.name(),
+                frame.integration_s,
+                finite(frame.temperature_c),
+                frame.exposures() as i64,
+                coded.detail,
+                coded.sums,
+                coded.crc32,
+            ])
+        })
+    }
+
+    /// Stores a fitted dark model; returns its row.
+    pub fn add_dark_model(&self, instrument: i64, fitted_at: UtcMicros, blob: &[u8]) -> Result<i64, StoreError> {
+        self.transact("storing a dark model", |tx| {
+            tx.prepare_cached("INSERT INTO dark_model(instrument, fitted_at, blob, crc32) VALUES (?1, ?2, ?3, ?4)")?
+                .insert(params![instrument, fitted_at.0, blob, crc32fast::hash(blob)])
+        })
+    }
+
+    /// Stores an event; returns its row.
+    pub fn add_event(&self, event: &Event) -> Result<i64, StoreError> {
+        self.transact("storing an event", |tx| put_event(tx, event))
+    }
+
+    /// Stores events that belong together; returns their rows.
+    pub fn add_events(&self, events: &[Event]) -> Result<Vec<i64>, StoreError> {
+        self.transact("storing events", |tx| events.iter().map(|e| put_event(tx, e)).collect())
+    }
+
+    /// Moves the end of an event that lasts on, and rewords it.
+    pub fn extend_event(&self, id: i64, until: UtcMicros, text: &str) -> Result<(), StoreError> {
+        let changed = self.transact("extending an event", |tx| {
+            tx.prepare_cached("UPDATE event SET until = ?2, text = ?3 WHERE id = ?1")?
+                .execute(params![id, until.0, text])
+        })?;
+        if changed == 1 {
+            return Ok(());
+        }
+        Err(StoreError::Shape { expected: "the row of an event".into(), found: format!("{id}") })
+    }
+
+    /// Saves state that has to outlive a restart, in place of what was saved under its name.
+    pub fn save_tracker(&self, tracker: &Tracker) -> Result<(), StoreError> {
+        self.transact("saving state", |tx| put_tracker(tx, tracker))
+    }
+
+    /// Runs `work` in one write transaction, which is rolled back unless all of it succeeds.
+    pub(super) fn transact<T>(
+        &self,
+        doing: &'static str,
+        work: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<T>,
+    ) -> Result<T, StoreError> {
+        transact(&mut self.lock().connection, doing, work)
+    }
+}
+
+fn transact<T>(
+    connection: &mut Connection,
+    doing: &'static str,
+    work: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<T>,
+) -> Result<T, StoreError> {
+    // Immediate: a write lock that is taken late cannot wait for another process and fails instead.
+    let oops = StoreError::sqlite(doing);
+    let tx = connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(&oops)?;
+    let done = work(&tx).map_err(&oops)?;
+    tx.commit().map_err(&oops)?;
+    Ok(done)
+}
+
+fn insert_reading(tx: &Transaction<'_>, new: &NewReading<'_>) -> rusqlite::Result<i64> {
+    let r: &Reading = new.reading;
+    tx.prepare_cached(INSERT_READING)?.insert(params![
+        r.time_start.0,
+        r.time_mid.0,
+        r.time_end.0,
+        new.made_with.instrument,
+        new.made_with.configuration,
+        finite(r.sun_elevation),
+        finite(r.sun_azimuth),
+        finite(r.relative_air_mass),
+        finite(r.detector_temperature),
+        query::exposures_text(&r.exposures),
+        finite(Some(r.fill)),
+        r.flags.0,
+    ])
+}
+
+/// Stores an event within a transaction.
+pub(super) fn put_event(tx: &Transaction<'_>, event: &Event) -> rusqlite::Result<i64> {
+    tx.prepare_cached(INSERT_EVENT)?.insert(params![
+        event.time.0,
+        event.until.map(|t| t.0),
+        event.instrument,
+        event.kind.name(),
+        event.kind.cause().map(|c| c.name()),
+        event.text,
+    ])
+}
+
+fn put_tracker(tx: &Transaction<'_>, t: &Tracker) -> rusqlite::Result<()> {
+    tx.prepare_cached(UPSERT_TRACKER)?.execute(params![t.instrument, t.name, t.json, t.time.0]).map(drop)
+}
+
+fn encode(frame: &Frame) -> Result<codec::Coded, StoreError> {
+    codec::encode(frame).map_err(|e| StoreError::Shape { expected: e.expected, found: e.found })
+}
+
+/// Null for what is not finite.
+fn finite(x: Option<f64>) -> Option<f64> {
+    x.filter(|x| x.is_finite())
+}
+
+/// Why a quantity is stored as null, where it is.
+fn why_null(value: &QuantityValue) -> Option<String> {
+    match value {
+        QuantityValue::Null(reason) => Some(reason.clone()),
+        QuantityValue::Value { value, .. } if !value.is_finite() => Some(format!("the computed value was {value}")),
+        QuantityValue::Value { uncertainty, .. } if !(*uncertainty >= 0.0 && uncertainty.is_finite()) => {
+            Some(format!("the computed uncertainty was {uncertainty}"))
+        }
+        QuantityValue::Value { .. } => None,
+    }
+}
+
+/// Binds parameters in order.
+struct Binder<'a, 'c> {
+    statement: &'a mut Statement<'c>,
+    next: usize,
+}
+
+impl Binder<'_, '_> {
+    fn put(&mut self, value: impl ToSql) -> rusqlite::Result<()> {
+        self.statement.raw_bind_parameter(self.next, value)?;
+        self.next += 1;
+        Ok(())
+    }
+}
