@@ -406,7 +406,7 @@ mod tests {
         assert_eq!(choice(&[older.clone(), fresh.clone()], Some(0.0)), DarkChoice::Matched(1));
         assert_eq!(choice(&[cold.clone(), older], None), DarkChoice::Matched(2));
         assert_eq!(choice(&[cold.clone(), other.clone()], Some(day)), DarkChoice::Model { stale: false });
-        assert_eq!(choice(&[cold.clone()], Some(40.0 * day)), DarkChoice::Stale(3));
+        assert_eq!(choice(std::slice::from_ref(&cold), Some(40.0 * day)), DarkChoice::Stale(3));
         assert_eq!(choice(&[note(5, 0.01, 20.0, 90.0 * day)], Some(40.0 * day)), DarkChoice::Model { stale: true });
         assert_eq!(choice(&[other], None), DarkChoice::Missing);
         let after = note(6, 0.01, 20.0, -30.0);

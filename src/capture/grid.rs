@@ -14,7 +14,7 @@ const HALF_CYCLE_TOLERANCE: f64 = 0.005;
 
 /// Whether lamps at `mains_hz` [Hz] average out over `integration_s` [s]; always true where `mains_hz` is 0.
 pub fn whole_half_cycles(integration_s: f64, mains_hz: f64) -> bool {
-    if !(mains_hz > 0.0) {
+    if mains_hz <= 0.0 {
         return true;
     }
     let cycles = integration_s * 2.0 * mains_hz;

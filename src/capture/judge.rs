@@ -11,7 +11,7 @@ use crate::record::{Frame, PixelRanges};
 /// Reaches over which neighbours are correlated [pixels]: lines and bands.
 const REACHES: [usize; 2] = [4, 16];
 /// Correlation of neighbours, in standard deviations of what chance makes of it, from which on a frame is lit.
-const STRUCTURE: f64 = 6.0;
+const NEIGHBOURS_LIMIT: f64 = 6.0;
 /// Half-waves along the axis that a whole sky is made of, up to so many.
 const WAVES: usize = 6;
 /// Sum of squares of the waves' amplitudes, in standard deviations, from which on a frame is lit: χ² of 6 degrees of
@@ -135,35 +135,27 @@ fn structure(scaled: &[f64], open: &[usize]) -> Result<(), Refusal> {
     let n = scaled.len();
     let bounded: Vec<f64> = scaled.iter().map(|r| r.clamp(-WINSOR, WINSOR)).collect();
     let mean = bounded.iter().sum::<f64>() / n as f64;
-    let sums: Vec<f64> = std::iter::once(0.0)
-        .chain(bounded.iter().scan(0.0, |s, r| {
-            *s += r - mean;
-            Some(*s)
-        }))
-        .collect();
-    let variance = (bounded.iter().map(|r| (r - mean).powi(2)).sum::<f64>() / n as f64).max(1e-12);
+    let centred: Vec<f64> = bounded.iter().map(|r| r - mean).collect();
+    let variance = (centred.iter().map(|r| r * r).sum::<f64>() / n as f64).max(1e-12);
+    let mut sums = vec![0.0];
+    sums.extend(centred.iter().scan(0.0, |sum, r| {
+        *sum += r;
+        Some(*sum)
+    }));
+    // The pixel in the middle of the brightest span of `span` pixels, to tell a person where to look.
+    let brightest = |span: usize| {
+        let light = |i: &usize| sums[i + span] - sums[*i];
+        open[(0..n - span).max_by(|a, b| light(a).total_cmp(&light(b))).unwrap_or(0) + span / 2]
+    };
     for reach in REACHES.into_iter().filter(|r| r * 8 <= n) {
-        let (mut common, mut pairs) = (0.0, 0.0);
-        for (i, r) in bounded.iter().enumerate() {
-            let end = (i + 1 + reach).min(n);
-            common += (r - mean) * (sums[end] - sums[i + 1]);
-            pairs += (end - i - 1) as f64;
+        let deviations = neighbours(&centred, &sums, reach) / variance;
+        if deviations > NEIGHBOURS_LIMIT {
+            return Err(Refusal::Lit { deviations, limit: NEIGHBOURS_LIMIT, pixel: brightest(reach) });
         }
-        let deviations = common / (variance * pairs.sqrt());
     }
-    let waves: f64 = (1..=WAVES)
-        .map(|k| {
-            let phase = std::f64::consts::PI * k as f64 / n as f64;
-            let along = |(i, r): (usize, &f64)| (r - mean) * (phase * (i as f64 + 0.5)).cos();
-            bounded.iter().enumerate().map(along).sum::<f64>().powi(2) * 2.0 / (variance * n as f64)
-        })
-        .sum();
+    let waves = waves(&centred) / variance;
     if waves > WAVES_LIMIT {
-        let reach = n / WAVES;
-        let near = |i: usize| sums[i + reach] - sums[i];
-        let brightest = (0..n - reach).max_by(|a, b| near(*a).total_cmp(&near(*b))).unwrap_or(0);
-        let pixel = open[brightest + reach / 2];
-        return Err(Refusal::Lit { deviations: waves.sqrt(), limit: WAVES_LIMIT.sqrt(), pixel });
+        return Err(Refusal::Lit { deviations: waves.sqrt(), limit: WAVES_LIMIT.sqrt(), pixel: brightest(n / WAVES) });
     }
     let stands_out = |run: &&[f64]| run.iter().filter(|r| **r > RUN_DEVIATIONS).count() + 1 >= RUN;
     if let Some((k, run)) = scaled.windows(RUN).enumerate().find(|(_, run)| stands_out(run)) {
@@ -172,6 +164,32 @@ fn structure(scaled: &[f64], open: &[usize]) -> Result<(), Refusal> {
         return Err(Refusal::Lit { deviations, limit, pixel: open[k + RUN / 2] });
     }
     Ok(())
+}
+
+/// Sum of the products of all pairs of pixels up to `reach` apart, over the root of their number: one standard deviation
+/// of chance is the pixels' variance. `sums` are the running sums of `centred`, beginning with 0.
+fn neighbours(centred: &[f64], sums: &[f64], reach: usize) -> f64 {
+    let n = centred.len();
+    let (mut common, mut pairs) = (0.0, 0.0);
+    for (i, r) in centred.iter().enumerate() {
+        let end = (i + 1 + reach).min(n);
+        common += r * (sums[end] - sums[i + 1]);
+        pairs += (end - i - 1) as f64;
+    }
+    common / pairs.max(1.0).sqrt()
+}
+
+/// Sum of squares of the amplitudes of the longest cosine waves along the axis, each of which chance gives the pixels'
+/// variance.
+fn waves(centred: &[f64]) -> f64 {
+    let n = centred.len() as f64;
+    (1..=WAVES)
+        .map(|k| {
+            let phase = std::f64::consts::PI * k as f64 / n;
+            let along = |(i, r): (usize, &f64)| r * (phase * (i as f64 + 0.5)).cos();
+            centred.iter().enumerate().map(along).sum::<f64>().powi(2) * 2.0 / n
+        })
+        .sum()
 }
 
 /// The middle value; 0 when there is none. NaN sorts last.

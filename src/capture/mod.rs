@@ -13,6 +13,8 @@ pub mod look;
 pub mod plan;
 pub mod schedule;
 pub mod setup;
+#[cfg(test)]
+mod trial;
 pub mod warm_up;
 
 pub use darks::{DarkChoice, DarkContext, DarkNote, DarkOrder, DarkWanted, choose, covered_orders, orders};

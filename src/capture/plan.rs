@@ -286,8 +286,8 @@ impl<'a> ReadingPlan<'a> {
         let attempts: Vec<Attempt> =
             self.earlier.into_iter().chain([self.attempt]).filter(|a| !a.short.exposures.is_empty()).collect();
         let chosen = if attempts.iter().any(|a| !a.spoiled) {
-            let clean = attempts.into_iter().filter(|a| !a.spoiled);
-            if window { clean.max_by(|a, b| a.short.span_s().total_cmp(&b.short.span_s())) } else { clean.last() }
+            let mut clean = attempts.into_iter().filter(|a| !a.spoiled);
+            if window { clean.max_by(|a, b| a.short.span_s().total_cmp(&b.short.span_s())) } else { clean.next_back() }
         } else {
             // All are clipped: the shortest clips least.
             let time = |a: &Attempt| a.short.exposures.first().map_or(f64::INFINITY, |e| e.integration_s);
