@@ -11,6 +11,7 @@ pub mod sun;
 #[expect(unsafe_code, reason = "system calls without a safe wrapper live here and nowhere else")]
 pub mod system;
 
+pub mod bench;
 pub mod calibration;
 pub mod capture;
 pub mod config;

@@ -1,0 +1,164 @@
+//! The truth: what light there was during each exposure, before head and slit.
+//!
+//! The key that joins a truth to a reading is the CRC-32 of the block sent. Kept in memory, written to a file as one
+//! JSON object a line, or neither.
+
+use crate::clock::UtcMicros;
+use std::fmt::Write as _;
+use std::fs::File;
+use std::io::{BufWriter, Write};
+use std::path::Path;
+use std::sync::{Arc, Mutex};
+
+/// One exposure's truth.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TruthRecord {
+    /// When it began.
+    pub start: UtcMicros,
+    /// How long it took [s].
+    pub length_s: f64,
+    /// CRC-32 of the block sent.
+    pub crc32: u32,
+    /// Whether light got in.
+    pub shutter_open: bool,
+    /// Wavelength of the first value [nm]; one value a nanometre.
+    pub first_nm: i32,
+    /// Horizontal spectral irradiance, mean over the exposure [W m⁻² nm⁻¹].
+    pub irradiance_w_m2_nm: Vec<f64>,
+}
+
+impl TruthRecord {
+    /// One line of JSON without the line feed.
+    pub fn json(&self) -> String {
+        let mut line = format!(
+            "{{\"start\":{:.6},\"length_s\":{},\"crc32\":{},\"shutter\":\"{}\",\"first_nm\":{},\"irradiance_w_m2_nm\":[",
+            self.start.seconds(),
+            self.length_s,
+            self.crc32,
+            if self.shutter_open { "open" } else { "closed" },
+            self.first_nm
+        );
+        for (i, value) in self.irradiance_w_m2_nm.iter().enumerate() {
+            if i > 0 {
+                line.push(',');
+            }
+            if *value == 0.0 {
+                line.push('0');
+            } else {
+                // Writing into a string cannot fail.
+                let _ = write!(line, "{value:.6e}");
+            }
+        }
+        line.push_str("]}");
+        line
+    }
+}
+
+#[derive(Debug, Default)]
+struct Inner {
+    keep: bool,
+    kept: Vec<TruthRecord>,
+    file: Option<BufWriter<File>>,
+    failed: Option<std::io::Error>,
+}
+
+/// Where truths go; clones share one log.
+#[derive(Clone, Debug, Default)]
+pub struct TruthLog(Arc<Mutex<Inner>>);
+
+impl TruthLog {
+    /// A log that keeps nothing.
+    pub fn none() -> Self {
+        Self::default()
+    }
+
+    /// A log that keeps records in memory until they are taken; 6 KB each.
+    pub fn in_memory() -> Self {
+        let log = Self::default();
+        log.inner().keep = true;
+        log
+    }
+
+    /// A log that appends to a file.
+    pub fn to_file(path: &Path) -> std::io::Result<Self> {
+        let log = Self::default();
+        log.inner().file = Some(BufWriter::new(File::options().create(true).append(true).open(path)?));
+        Ok(log)
+    }
+
+    fn inner(&self) -> std::sync::MutexGuard<'_, Inner> {
+        // A panic while the lock was held ended the process or the test; the records are whole either way.
+        self.0.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
+    }
+
+    /// Whether anybody wants records.
+    pub fn wanted(&self) -> bool {
+        let inner = self.inner();
+        inner.keep || inner.file.is_some()
+    }
+
+    /// Adds a record.
+    pub fn add(&self, record: TruthRecord) {
+        let mut inner = self.inner();
+        if let Some(file) = &mut inner.file {
+            if let Err(why) = writeln!(file, "{}", record.json()) {
+                inner.failed.get_or_insert(why);
+            }
+        }
+        if inner.keep {
+            inner.kept.push(record);
+        }
+    }
+
+    /// The latest record kept with this CRC.
+    pub fn find(&self, crc32: u32) -> Option<TruthRecord> {
+        self.inner().kept.iter().rev().find(|r| r.crc32 == crc32).cloned()
+    }
+
+    /// Takes all records kept so far, oldest first.
+    pub fn drain(&self) -> Vec<TruthRecord> {
+        std::mem::take(&mut self.inner().kept)
+    }
+
+    /// Writes out what is buffered; the first failure since the beginning is reported.
+    pub fn flush(&self) -> std::io::Result<()> {
+        let mut inner = self.inner();
+        if let Some(why) = inner.failed.take() {
+            return Err(why);
+        }
+        inner.file.as_mut().map_or(Ok(()), std::io::Write::flush)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Identity: a line of the file is JSON with the keys outsiders rely on.
+    #[test]
+    fn a_line_is_json_with_the_stated_keys() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("truth.jsonl");
+        let log = TruthLog::to_file(&path).unwrap();
+        let record = TruthRecord {
+            start: UtcMicros(1_782_036_000_123_456),
+            length_s: 0.005,
+            crc32: 4_000_000_000,
+            shutter_open: true,
+            first_nm: 270,
+            irradiance_w_m2_nm: vec![0.0, 1.25, 3.0e-9],
+        };
+        log.add(record.clone());
+        log.add(record);
+        log.flush().unwrap();
+        let text = std::fs::read_to_string(path).unwrap();
+        assert_eq!(text.lines().count(), 2);
+        let value: serde_json::Value = serde_json::from_str(text.lines().next().unwrap()).unwrap();
+        assert_eq!(value["start"].as_f64(), Some(1_782_036_000.123456));
+        assert_eq!(value["length_s"].as_f64(), Some(0.005));
+        assert_eq!(value["crc32"].as_u64(), Some(4_000_000_000));
+        assert_eq!(value["shutter"], "open");
+        assert_eq!(value["first_nm"].as_i64(), Some(270));
+        assert_eq!(value["irradiance_w_m2_nm"], serde_json::json!([0, 1.25, 3.0e-9]));
+    }
+}
