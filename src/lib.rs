@@ -21,4 +21,5 @@ pub mod quantities;
 pub mod record;
 pub mod reduction;
 pub mod spectrum;
+pub mod station;
 pub mod store;

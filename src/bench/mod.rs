@@ -6,6 +6,7 @@
 //! exposure is the light the detector was given.
 
 pub mod climate;
+pub mod comparison;
 pub mod detector;
 pub mod faults;
 pub mod front;

@@ -211,7 +211,7 @@ impl Reader {
         rows.into_iter()
             .map(|(frame, dark, model)| {
                 let dark = match (dark, model) {
-                    (Some(dark), _) => DarkReference::Matched(dark),
+                    (Some(dark), model) => DarkReference::Matched { dark, model },
                     (None, Some(model)) => DarkReference::Model(model),
                     (None, None) => DarkReference::None,
                 };

@@ -19,8 +19,13 @@ pub struct MadeWith {
 /// Which dark served a frame.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum DarkReference {
-    /// A matched dark: row of `dark`.
-    Matched(i64),
+    /// A matched dark.
+    Matched {
+        /// Row of `dark`.
+        dark: i64,
+        /// Row of `dark_model`: the model that knew the pixels' offsets, where there was one.
+        model: Option<i64>,
+    },
     /// The dark model: row of `dark_model`.
     Model(i64),
     /// None could serve.

@@ -123,7 +123,7 @@ fn a_reading_comes_back_as_it_was_with_frames_events_and_state() {
         Some(WindowStatistics { minimum: -0.01, maximum: 0.01, deviation: 0.005 }),
     ];
     let frames = [
-        FrameRecord { frame: frame(NOON, 1), dark: DarkReference::Matched(dark_id) },
+        FrameRecord { frame: frame(NOON, 1), dark: DarkReference::Matched { dark: dark_id, model: Some(model_id) } },
         FrameRecord { frame: frame(NOON, 2), dark: DarkReference::Model(model_id) },
         FrameRecord { frame: frame(NOON, 3), dark: DarkReference::None },
     ];
@@ -434,7 +434,8 @@ fn a_reading_that_fails_half_way_leaves_nothing_behind() {
     let s = Station::new();
     s.commit(NOON).unwrap();
     let next_hour = NOON.plus_seconds(3600.0);
-    let frames = [FrameRecord { frame: frame(next_hour, 1), dark: DarkReference::Matched(12_345) }];
+    let frames =
+        [FrameRecord { frame: frame(next_hour, 1), dark: DarkReference::Matched { dark: 12_345, model: None } }];
     let error = s.commit_with(&reading(next_hour), &frames).unwrap_err();
     assert!(!error.is_storage_full() && error.to_string().contains("FOREIGN KEY"), "{error}");
     let rows = |table: &str| -> i64 {

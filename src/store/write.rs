@@ -58,7 +58,7 @@ impl Store {
             }
             for (rung, (record, coded)) in new.frames.iter().zip(&frames).enumerate() {
                 let (dark, model) = match record.dark {
-                    DarkReference::Matched(dark) => (Some(dark), None),
+                    DarkReference::Matched { dark, model } => (Some(dark), model),
                     DarkReference::Model(model) => (None, Some(model)),
                     DarkReference::None => (None, None),
                 };

@@ -1,0 +1,375 @@
+//! The darks of one instrument: kept, developed, fitted, and handed out.
+//!
+//! Which darks to take and which serves is capture's decision, whether a frame is dark too; the model is reduction's. This
+//! keeps what they decide on, in memory and in the store, and never lets a refused dark serve.
+
+use super::StationError;
+use crate::calibration::Calibration;
+use crate::capture::{
+    CaptureSetup, DarkChoice, DarkContext, DarkNoise, DarkNote, DarkOrder, DarkWanted, choose, judge, looks_dark,
+    orders,
+};
+use crate::clock::UtcMicros;
+use crate::config::{DarksConfig, LimitsConfig};
+use crate::quality::DarkUse;
+use crate::quality::drift::{DarkDrift, Finding};
+use crate::record::{Dark, DarkSource, Event, EventKind, Exposure, Frame};
+use crate::reduction::{DarkFor, DarkModel, LibraryDark};
+use crate::store::{DarkReference, Store};
+use std::sync::Arc;
+
+/// Darks the model is fitted to, at most.
+const LIBRARY_SIZE: usize = 96;
+/// Darks of about the same integration time and temperature in the library, newest first.
+const ALIKE_IN_LIBRARY: usize = 2;
+/// With a model in force, it is fitted anew when this long has passed [s] …
+const REFIT_S: f64 = 3600.0;
+/// … or when this share of new darks has come.
+const REFIT_SHARE: f64 = 0.5;
+/// Darks are loaded from this far back after a restart [s].
+const LOADED_S: f64 = 10.0 * 86_400.0;
+/// The sun's elevation from which on a light frame cannot be dark [degrees].
+const DAYLIGHT_DEG: f64 = 3.0;
+
+/// The darks of one instrument.
+pub struct Darkroom {
+    config: DarksConfig,
+    limits: LimitsConfig,
+    instrument: String,
+    row: i64,
+    store: Arc<Store>,
+    darks: Vec<Kept>,
+    model: Option<(i64, DarkModel)>,
+    fitted_at: Option<UtcMicros>,
+    new_since_fit: usize,
+    refused_at: Option<UtcMicros>,
+    shutter_lit: bool,
+    drift: DarkDrift,
+}
+
+struct Kept {
+    note: DarkNote,
+    frame: Frame,
+    /// Taken in warm-up: serves light of the same minutes, never the model.
+    warming: bool,
+}
+
+/// The dark that serves a frame.
+#[derive(Clone, Copy, Debug)]
+pub struct Served {
+    /// Capture's choice.
+    pub choice: DarkChoice,
+    /// What the verdict has to know.
+    pub used: DarkUse,
+    /// When it was taken, or the newest dark of the model.
+    pub time: Option<UtcMicros>,
+    /// For the store.
+    pub reference: DarkReference,
+}
+
+/// What a dark or a model is made from.
+pub struct Bench<'a> {
+    /// The instrument's setup.
+    pub setup: &'a CaptureSetup,
+    /// The calibration in force, for noise and linearity.
+    pub calibration: Option<&'a Calibration>,
+}
+
+impl Bench<'_> {
+    fn noise(&self) -> DarkNoise {
+        DarkNoise {
+            read_noise_counts: self.setup.read_noise_counts,
+            electrons_per_count: self.setup.electrons_per_count,
+        }
+    }
+}
+
+impl Darkroom {
+    /// Opens it with what the store remembers.
+    pub fn open(
+        config: &DarksConfig,
+        limits: &LimitsConfig,
+        instrument: &str,
+        row: i64,
+        store: &Arc<Store>,
+        drift: DarkDrift,
+        now: UtcMicros,
+    ) -> Result<Self, StationError> {
+        let mut room = Self {
+            config: config.clone(),
+            limits: limits.clone(),
+            instrument: instrument.to_owned(),
+            row,
+            store: Arc::clone(store),
+            darks: Vec::new(),
+            model: None,
+            fitted_at: None,
+            new_since_fit: 0,
+            refused_at: None,
+            shutter_lit: false,
+            drift,
+        };
+        for dark in store.darks(row, now.plus_seconds(-LOADED_S))? {
+            match dark {
+                Ok(dark) => room.darks.push(Kept { note: note_of(&dark), frame: dark.frame, warming: false }),
+                Err(why) => tracing::error!(instrument, "a stored dark cannot be used: {why}"),
+            }
+        }
+        room.prune(now);
+        if let Some(stored) = store.latest_dark_model(row)? {
+            match DarkModel::decode(&stored.blob) {
+                Ok(model) => {
+                    room.fitted_at = Some(stored.fitted_at);
+                    room.model = Some((stored.id, model));
+                }
+                Err(why) => tracing::error!(instrument, "the stored dark model cannot be used: {why}"),
+            }
+        }
+        Ok(room)
+    }
+
+    /// The tracker of the dark's drift.
+    pub fn drift(&self) -> &DarkDrift {
+        &self.drift
+    }
+
+    /// Detector temperature of the newest dark [°C].
+    pub fn last_temperature_c(&self) -> Option<f64> {
+        self.darks.last().and_then(|k| k.note.temperature_c)
+    }
+
+    /// Darks to take now, at a detector temperature [°C], with time until the next reading [s].
+    pub fn orders(
+        &self,
+        bench: &Bench<'_>,
+        used_s: &[f64],
+        sun_elevation_deg: Option<f64>,
+        temperature_c: Option<f64>,
+        now: UtcMicros,
+        free_s: f64,
+    ) -> Vec<DarkOrder> {
+        let notes: Vec<DarkNote> = self.darks.iter().map(|k| k.note.clone()).collect();
+        let context = DarkContext {
+            now,
+            has_shutter: bench.setup.detector.has_shutter,
+            sun_elevation_deg,
+            temperature_c,
+            used_s,
+            free_s,
+            overhead_s: bench.setup.overhead_s(),
+            grid: &bench.setup.grid,
+            has_model: self.model.is_some(),
+        };
+        orders(&self.config, &notes, &context)
+    }
+
+    /// Makes a dark of exposures: keeps and stores it, or refuses it with an event.
+    pub fn develop(
+        &mut self,
+        source: DarkSource,
+        exposures: &[Exposure],
+        bench: &Bench<'_>,
+        warming: bool,
+    ) -> Result<Result<(), Event>, StationError> {
+        let Some(frame) = Frame::of(exposures, |counts| bench.setup.is_clipped(counts)) else { return Ok(Ok(())) };
+        // In warm-up the offset is on its way: the model's prediction would refuse what is dark.
+        let expected = if warming { None } else { self.predicted(&frame) };
+        if let Err(refusal) = judge(&frame, &bench.setup.detector.masked, bench.noise(), expected.as_deref()) {
+            self.refused_at = Some(frame.end());
+            self.shutter_lit |= source == DarkSource::Shutter;
+            let text = format!("{} dark of {:.4} s refused: {refusal}", source.name(), frame.integration_s);
+            return Ok(Err(Event {
+                time: frame.start(),
+                until: Some(frame.end()),
+                instrument: Some(self.instrument.clone()),
+                kind: EventKind::DarkRefused,
+                text,
+            }));
+        }
+        let mut dark = Dark { id: 0, source, frame };
+        match self.store.add_dark(self.row, &dark) {
+            Ok(id) => dark.id = id,
+            Err(error) if error.is_storage_full() => {
+                tracing::error!(instrument = self.instrument, "{error}: a dark could not be kept");
+                return Ok(Ok(()));
+            }
+            Err(error) => return Err(error.into()),
+        }
+        if source == DarkSource::Shutter {
+            self.shutter_lit = false;
+        }
+        let now = dark.frame.end();
+        self.darks.push(Kept { note: note_of(&dark), frame: dark.frame, warming });
+        self.new_since_fit += usize::from(!warming);
+        self.prune(now);
+        Ok(Ok(()))
+    }
+
+    fn predicted(&self, frame: &Frame) -> Option<Vec<f64>> {
+        let (_, model) = self.model.as_ref()?;
+        let temperature = frame.temperature_c?;
+        model.holds_at(temperature).then(|| model.predict(frame.integration_s, temperature))
+    }
+
+    /// Fits the model anew where that is due, and checks the drift of the dark; an event where a limit was passed.
+    pub fn refit(&mut self, bench: &Bench<'_>, now: UtcMicros) -> Result<Option<Event>, StationError> {
+        let Some(calibration) = bench.calibration else { return Ok(None) };
+        let due = match (&self.model, self.fitted_at) {
+            (Some((_, model)), Some(at)) => {
+                now.seconds_since(at).abs() >= REFIT_S
+                    || self.new_since_fit as f64 >= (REFIT_SHARE * model.darks as f64).max(2.0)
+            }
+            _ => true,
+        };
+        if !due || self.new_since_fit == 0 {
+            return Ok(None);
+        }
+        let library: Vec<LibraryDark<'_>> = self
+            .library(now)
+            .into_iter()
+            .map(|i| LibraryDark {
+                frame: &self.darks[i].frame,
+                // Without a sensor all darks are taken to be of the calibration's temperature: β stays unknown.
+                temperature_c: self.darks[i].note.temperature_c.unwrap_or(calibration.temperature_c),
+            })
+            .collect();
+        let model = match DarkModel::fit(&library, &calibration.noise, &calibration.linearity) {
+            Ok(model) => model,
+            Err(why) => {
+                tracing::debug!(instrument = self.instrument, "no dark model yet: {why}");
+                return Ok(None);
+            }
+        };
+        let id = match self.store.add_dark_model(self.row, now, &model.encode()) {
+            Ok(id) => id,
+            Err(error) if error.is_storage_full() => return Ok(None),
+            Err(error) => return Err(error.into()),
+        };
+        let finding = self.drift.check(&model, &self.limits, now);
+        self.model = Some((id, model));
+        self.fitted_at = Some(now);
+        self.new_since_fit = 0;
+        Ok(finding.map(|finding| Event {
+            time: now,
+            until: None,
+            instrument: Some(self.instrument.clone()),
+            kind: EventKind::Drift,
+            text: match finding {
+                Finding::Beyond(text) => text,
+                Finding::Within => "the dark is within its limits again".to_owned(),
+            },
+        }))
+    }
+
+    /// Indices of the darks the model is fitted to, oldest first: the newest, spread over times and temperatures.
+    fn library(&self, now: UtcMicros) -> Vec<usize> {
+        let mut chosen: Vec<usize> = Vec::new();
+        for i in (0..self.darks.len()).rev() {
+            let kept = &self.darks[i];
+            if kept.warming || now.seconds_since(kept.note.time) > self.config.model_max_age_s {
+                continue;
+            }
+            let alike = chosen.iter().filter(|j| alike(&self.darks[**j].note, &kept.note)).count();
+            if alike < ALIKE_IN_LIBRARY {
+                chosen.push(i);
+            }
+            if chosen.len() == LIBRARY_SIZE {
+                break;
+            }
+        }
+        chosen.reverse();
+        chosen
+    }
+
+    /// Forgets what can neither be matched any more nor serve the model.
+    fn prune(&mut self, now: UtcMicros) {
+        if self.darks.len() < 2 * LIBRARY_SIZE {
+            return;
+        }
+        let library = self.library(now);
+        let max_age = self.config.max_age_s;
+        let mut i = 0;
+        self.darks.retain(|kept| {
+            let keep = library.binary_search(&i).is_ok() || now.seconds_since(kept.note.time) <= max_age;
+            i += 1;
+            keep
+        });
+    }
+
+    /// Which dark serves a frame of light.
+    pub fn serve(&self, frame: &Frame) -> Served {
+        let usable = self
+            .model
+            .as_ref()
+            .filter(|(_, m)| m.offset.len() == frame.sums.len() && frame.temperature_c.is_none_or(|t| m.holds_at(t)));
+        let wanted = DarkWanted {
+            time: frame.start(),
+            integration_s: frame.integration_s,
+            temperature_c: frame.temperature_c,
+            model_fitted: usable.map(|(_, m)| m.newest),
+        };
+        let notes: Vec<DarkNote> =
+            self.darks.iter().filter(|k| k.frame.sums.len() == frame.sums.len()).map(|k| k.note.clone()).collect();
+        let choice = choose(&self.config, &notes, &wanted);
+        let model_row = usable.map(|(row, _)| *row);
+        let (time, reference) = match choice {
+            DarkChoice::Matched(id) | DarkChoice::Stale(id) => {
+                (self.dark(id).map(|k| k.note.time), DarkReference::Matched { dark: id, model: model_row })
+            }
+            DarkChoice::Model { .. } => {
+                (usable.map(|(_, m)| m.newest), model_row.map_or(DarkReference::None, DarkReference::Model))
+            }
+            DarkChoice::Missing => (None, DarkReference::None),
+        };
+        let used = DarkUse {
+            stale: matches!(choice, DarkChoice::Stale(_) | DarkChoice::Model { stale: true }),
+            suspect: self.refused_at.zip(time).is_some_and(|(refused, served)| refused > served),
+            modelled: matches!(choice, DarkChoice::Model { .. }),
+        };
+        Served { choice, used, time, reference }
+    }
+
+    /// The dark itself.
+    pub fn dark_for(&self, served: &Served) -> Option<DarkFor<'_>> {
+        match served.reference {
+            DarkReference::Matched { dark, model } => Some(DarkFor::Matched {
+                dark: &self.dark(dark)?.frame,
+                model: self.model.as_ref().filter(|(row, _)| Some(*row) == model).map(|(_, m)| m),
+            }),
+            DarkReference::Model(_) => self.model.as_ref().map(|(_, m)| DarkFor::Model(m)),
+            DarkReference::None => None,
+        }
+    }
+
+    fn dark(&self, id: i64) -> Option<&Kept> {
+        self.darks.iter().rev().find(|k| k.note.id == id)
+    }
+
+    /// Whether the shutter lies: its dark is lit, or a light frame by daylight is none.
+    pub fn shutter_fault(&self, frames: &[Frame], bench: &Bench<'_>, sun: Option<f64>) -> bool {
+        let daylight = sun.is_some_and(|e| e > DAYLIGHT_DEG);
+        let unlit = || {
+            frames
+                .iter()
+                .all(|f| looks_dark(f, &bench.setup.detector.masked, bench.noise(), self.predicted(f).as_deref()))
+        };
+        self.shutter_lit || (daylight && bench.setup.detector.has_shutter && unlit())
+    }
+}
+
+fn note_of(dark: &Dark) -> DarkNote {
+    DarkNote {
+        id: dark.id,
+        source: dark.source,
+        integration_s: dark.frame.integration_s,
+        temperature_c: dark.frame.temperature_c,
+        time: dark.frame.start(),
+        exposures: dark.frame.exposures() as u32,
+    }
+}
+
+/// Whether two darks teach the model the same.
+fn alike(a: &DarkNote, b: &DarkNote) -> bool {
+    let times = (a.integration_s / b.integration_s - 1.0).abs() < 0.15;
+    times && a.temperature_c.zip(b.temperature_c).is_none_or(|(a, b)| (a - b).abs() < 1.0)
+}

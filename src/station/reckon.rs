@@ -1,0 +1,312 @@
+//! From what capture brought home to a reading: reduction, quantities and quality in one pure step.
+//!
+//! Live logging, recomputation and tests all come through [`Reckoner::reckon`]. It does no I/O and takes no clock; axes
+//! and weights are built once for each calibration and wavelength shift and kept.
+
+use crate::calibration::Calibration;
+use crate::clock::UtcMicros;
+use crate::config::{LimitsConfig, Station};
+use crate::quality::limits::Ceiling;
+use crate::quality::verdict::judge_without_numbers;
+use crate::quality::{Assessment, DarkUse, Judged, judge};
+use crate::quantities::{self, Matrix, SourceRule};
+use crate::record::{Detector, Flag, Flags, Frame, Reading, Rung, WindowStatistics};
+use crate::reduction::{DarkFor, Reduced, RungInput, Scale, Setting, reduce, scale};
+use crate::sun;
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+/// Axes and weights kept at most; a detector that swings through more shifts than this is not in use.
+const KEPT_AXES: usize = 64;
+
+/// One rung with everything that is known about it.
+#[derive(Clone, Copy, Debug)]
+pub struct Taking<'a> {
+    /// The light.
+    pub frame: &'a Frame,
+    /// Its dark; `None` where none can serve.
+    pub dark: Option<DarkFor<'a>>,
+    /// How the dark was had.
+    pub dark_use: DarkUse,
+    /// When the dark was taken, or the newest dark in the model.
+    pub dark_time: Option<UtcMicros>,
+    /// Whether mains ripple could not be averaged out.
+    pub flicker: bool,
+}
+
+/// What the station knows about a reading beside its frames.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Circumstances {
+    /// Inside warm-up.
+    pub warming: bool,
+    /// The same counts as the frame before.
+    pub stuck: bool,
+    /// A shutter dark that is lit, or a light frame that is a dark.
+    pub shutter_fault: bool,
+    /// The tracker of the dark is past its limit.
+    pub dark_drift: bool,
+    /// Frames were read again.
+    pub link_fault: bool,
+    /// The clock was not known to be synchronised.
+    pub clock_unsynced: bool,
+    /// Whether this is a single shot rather than a window.
+    pub single_shot: bool,
+    /// Change between exposures that makes a single shot unsteady [1].
+    pub unsteady_share: f64,
+    /// Highest fill of the short rung [1].
+    pub fill: f64,
+}
+
+/// A reading and what it was made through.
+#[derive(Clone, Debug)]
+pub struct Reckoned {
+    /// The reading, not yet stored.
+    pub reading: Reading,
+    /// Its spectrum; `None` where no dark could serve.
+    pub reduced: Option<Reduced>,
+    /// Flags that touch each quantity, in the order of the registry.
+    pub touching: Vec<Flags>,
+}
+
+/// Everything that turns frames of one instrument into readings, for one calibration.
+#[derive(Debug)]
+pub struct Reckoner {
+    instrument: String,
+    station: Station,
+    limits: LimitsConfig,
+    calibration: Arc<Calibration>,
+    detector: Detector,
+    axes: BTreeMap<i32, (Arc<Scale>, Arc<Matrix>)>,
+}
+
+impl Reckoner {
+    /// For an instrument at a station under a calibration.
+    pub fn new(
+        instrument: &str,
+        station: Station,
+        limits: LimitsConfig,
+        calibration: Arc<Calibration>,
+        detector: Detector,
+    ) -> Self {
+        Self { instrument: instrument.to_owned(), station, limits, calibration, detector, axes: BTreeMap::new() }
+    }
+
+    /// The calibration it works with.
+    pub fn calibration(&self) -> &Arc<Calibration> {
+        &self.calibration
+    }
+
+    /// The axis and weights for a detector temperature [°C].
+    pub fn axis(&mut self, temperature_c: Option<f64>) -> (Arc<Scale>, Arc<Matrix>) {
+        let step = scale::step_for(&self.calibration, temperature_c);
+        if self.axes.len() >= KEPT_AXES && !self.axes.contains_key(&step) {
+            self.axes.clear();
+        }
+        let rule = if self.station.kind.sunlit() { SourceRule::Sun } else { SourceRule::Lamp };
+        let (scale, matrix) = self.axes.entry(step).or_insert_with(|| {
+            let scale = Scale::new(&self.calibration, &self.detector, step);
+            let matrix = Matrix::build(&scale.wavelength_nm, scale.valid_nm, rule);
+            (Arc::new(scale), Arc::new(matrix))
+        });
+        (Arc::clone(scale), Arc::clone(matrix))
+    }
+
+    /// Makes the reading. `takings` are the rungs, shortest first, at least one. `singles` are the exposures of a window,
+    /// rung by rung, as frames of one; empty for a single shot.
+    pub fn reckon(&mut self, takings: &[Taking<'_>], singles: &[Vec<Frame>], about: &Circumstances) -> Reckoned {
+        let mut reading = facts(&self.instrument, &self.station, takings, about);
+        let served: Vec<&Taking<'_>> = takings.iter().filter(|t| t.dark.is_some()).collect();
+        let rungs: Vec<RungInput<'_>> =
+            served.iter().filter_map(|t| t.dark.map(|dark| RungInput { frame: t.frame, dark })).collect();
+        if rungs.is_empty() {
+            let judged = judge_without_numbers(Flag::DarkMissing, "no dark can serve", bare_flags(about));
+            return finish(reading, None, judged, Vec::new());
+        }
+
+        let (scale, matrix) = self.axis(reading.detector_temperature);
+        let setting = Setting {
+            calibration: &self.calibration,
+            scale: &scale,
+            temperature_c: reading.detector_temperature,
+            sun_elevation_deg: reading.sun_elevation.filter(|_| self.station.kind.sunlit()),
+        };
+        let reduced = reduce(&rungs, &setting);
+        let modes: Vec<quantities::Mode<'_>> =
+            reduced.modes.iter().map(|m| quantities::Mode { name: m.name, column: &m.column }).collect();
+        let outcomes = quantities::evaluate(&matrix, &reduced.irradiance, &reduced.variance, &modes);
+        let spreads: Vec<f64> = served.iter().map(|t| f64::from(t.frame.spread)).collect();
+        let flickers: Vec<bool> = served.iter().map(|t| t.flicker).collect();
+        let darks: Vec<DarkUse> = served.iter().map(|t| t.dark_use).collect();
+        let judged = judge(
+            &reduced,
+            &matrix,
+            &outcomes,
+            &Assessment {
+                calibration: &self.calibration,
+                limits: &self.limits,
+                ceiling: Ceiling {
+                    kind: self.station.kind,
+                    sun_elevation_deg: reading.sun_elevation,
+                    inverse_distance_squared: sun::inverse_distance_squared(reading.time_mid),
+                    lamp_rating_ppfd: self.limits.lamp_rating_ppfd,
+                },
+                temperature_c: reading.detector_temperature,
+                warming: about.warming,
+                expired: reading.time_mid > self.calibration.valid_until,
+                stuck: about.stuck,
+                shutter_fault: about.shutter_fault,
+                single_shot: about.single_shot,
+                unsteady_share: about.unsteady_share,
+                spreads: &spreads,
+                flickers: &flickers,
+                darks: &darks,
+                dark_drift: about.dark_drift,
+                link_fault: about.link_fault,
+                clock_unsynced: about.clock_unsynced,
+            },
+        );
+        reading.signal_to_noise = reduced.signal_to_noise;
+        reading.stray_floor = reduced.floor_rate;
+        let window = match singles {
+            [] => Vec::new(),
+            _ => statistics(&rungs, singles, &reduced, &matrix, &setting),
+        };
+        finish(reading, Some(reduced), judged, window)
+    }
+}
+
+/// A reading without numbers, since no calibration is in force: its frames are kept, all else can be computed later.
+pub fn without_calibration(
+    instrument: &str,
+    station: &Station,
+    takings: &[Taking<'_>],
+    about: &Circumstances,
+) -> Reckoned {
+    let judged = judge_without_numbers(Flag::CalibrationMissing, "no calibration is in force", bare_flags(about));
+    finish(facts(instrument, station, takings, about), None, judged, Vec::new())
+}
+
+/// Flags that are known without any number.
+fn bare_flags(about: &Circumstances) -> Flags {
+    let mut flags = Flags::NONE;
+    flags.raise_if(about.warming, Flag::Warming);
+    flags.raise_if(about.stuck, Flag::StuckFrame);
+    flags.raise_if(about.shutter_fault, Flag::ShutterFault);
+    flags.raise_if(about.link_fault, Flag::LinkFault);
+    flags.raise_if(about.clock_unsynced, Flag::ClockUnsynced);
+    flags
+}
+
+/// Times, sun and how it was taken.
+fn facts(instrument: &str, station: &Station, takings: &[Taking<'_>], about: &Circumstances) -> Reading {
+    let frames = || takings.iter().map(|t| t.frame);
+    let time_start = frames().map(Frame::start).min().unwrap_or_default();
+    let time_end = frames().map(Frame::end).max().unwrap_or_default();
+    let time_mid = mean_time(frames(), time_start);
+    let sun = sun::position(station.place, time_mid).filter(|_| station.kind.sunlit());
+    let temperatures: Vec<f64> = frames().filter_map(|f| f.temperature_c).collect();
+    let detector_temperature =
+        (!temperatures.is_empty()).then(|| temperatures.iter().sum::<f64>() / temperatures.len() as f64);
+    Reading {
+        id: 0,
+        time_start,
+        time_mid,
+        time_end,
+        instrument: instrument.to_owned(),
+        sun_elevation: sun.map(|s| s.elevation_deg),
+        sun_azimuth: sun.map(|s| s.azimuth_deg),
+        relative_air_mass: sun.and_then(|s| sun::relative_air_mass(s.elevation_deg)),
+        detector_temperature,
+        exposures: frames().map(|f| Rung { integration_s: f.integration_s, exposures: f.exposures() as u32 }).collect(),
+        fill: about.fill,
+        signal_to_noise: None,
+        stray_floor: None,
+        dark_age: takings
+            .iter()
+            .filter_map(|t| t.dark_time)
+            .map(|t| time_mid.seconds_since(t).abs())
+            .max_by(f64::total_cmp),
+        flags: Flags::NONE,
+        values: Vec::new(),
+        window: Vec::new(),
+    }
+}
+
+fn finish(
+    mut reading: Reading,
+    reduced: Option<Reduced>,
+    judged: Judged,
+    window: Vec<Option<WindowStatistics>>,
+) -> Reckoned {
+    reading.flags = judged.flags;
+    reading.values = judged.values;
+    reading.window = window;
+    Reckoned { reading, reduced, touching: judged.touching }
+}
+
+/// Mean time of the light collected, every second of exposure counting once.
+fn mean_time<'a>(frames: impl Iterator<Item = &'a Frame>, origin: UtcMicros) -> UtcMicros {
+    let (mut sum, mut light) = (0.0, 0.0);
+    for frame in frames {
+        for stamp in &frame.stamps {
+            sum += (stamp.start.seconds_since(origin) + 0.5 * frame.integration_s) * frame.integration_s;
+            light += frame.integration_s;
+        }
+    }
+    if light > 0.0 { origin.plus_seconds(sum / light) } else { origin }
+}
+
+/// Minimum, maximum and deviation of every quantity over the exposures of a window.
+///
+/// Each exposure is reduced with its rung's dark; pixels that its rung does not mainly serve take the window's mean. A
+/// quantity is followed through the rung that serves most of it.
+fn statistics(
+    rungs: &[RungInput<'_>],
+    singles: &[Vec<Frame>],
+    reduced: &Reduced,
+    matrix: &Matrix,
+    setting: &Setting<'_>,
+) -> Vec<Option<WindowStatistics>> {
+    let parts: Vec<Vec<f64>> =
+        reduced.served.iter().map(|s| s.iter().zip(&reduced.irradiance).map(|(s, e)| s * e).collect()).collect();
+    let columns: Vec<&[f64]> = parts.iter().map(|p| &p[..]).collect();
+    let shares = quantities::effects(matrix, &reduced.irradiance, &columns);
+    let series: Vec<Vec<Vec<f64>>> = rungs
+        .iter()
+        .zip(singles)
+        .zip(&reduced.served)
+        .map(|((rung, exposures), served)| {
+            exposures
+                .iter()
+                .map(|frame| {
+                    let one = reduce(&[RungInput { frame, dark: rung.dark }], setting);
+                    let spectrum: Vec<f64> = (0..served.len())
+                        .map(|i| if served[i] > 0.5 { one.irradiance[i] } else { reduced.irradiance[i] })
+                        .collect();
+                    quantities::values(matrix, &spectrum).into_iter().map(|v| v.unwrap_or(f64::NAN)).collect()
+                })
+                .collect()
+        })
+        .collect();
+    (0..quantities::registry().len())
+        .map(|q| {
+            let main = (0..series.len()).max_by(|a, b| shares[*a][q].abs().total_cmp(&shares[*b][q].abs()))?;
+            let of: Vec<f64> = series[main].iter().map(|v| v[q]).filter(|v| v.is_finite()).collect();
+            spread_of(&of)
+        })
+        .collect()
+}
+
+fn spread_of(values: &[f64]) -> Option<WindowStatistics> {
+    if values.len() < 2 {
+        return None;
+    }
+    let n = values.len() as f64;
+    let mean = values.iter().sum::<f64>() / n;
+    let square = values.iter().map(|v| (v - mean) * (v - mean)).sum::<f64>();
+    Some(WindowStatistics {
+        minimum: values.iter().copied().fold(f64::INFINITY, f64::min),
+        maximum: values.iter().copied().fold(f64::NEG_INFINITY, f64::max),
+        deviation: (square / (n - 1.0)).sqrt(),
+    })
+}

@@ -1,0 +1,666 @@
+//! The thin loop of one instrument: sleep, exchange, reduce, commit.
+//!
+//! It decides nothing: schedule, exposure, darks, reduction and verdicts are other rooms' work, and this loop carries
+//! their decisions out in order. What must stay true: one thread owns the whole road; every tick ends in a stored reading or
+//! in a gap with its cause; what is printed as stored is on the disk.
+
+use super::StationError;
+use super::darkroom::{Bench, Darkroom};
+use super::gaps::GapKeeper;
+use super::reckon::{Circumstances, Reckoned, Reckoner, Taking, without_calibration};
+use super::status::Status;
+use crate::calibration::{CalibrationSet, InForce};
+use crate::capture::grid::whole_half_cycles;
+use crate::capture::{Action, CaptureSetup, DarkOrder, ExposureState, Gate, ReadingPlan, Schedule, Taken, WarmUp};
+use crate::clock::{Clock, Stop, UtcMicros, Wake};
+use crate::config::{InstrumentConfig, Station};
+use crate::fault::{Fault, GapCause};
+use crate::instrument::{Backoff, Dialect, Link, Session};
+use crate::record::{DarkSource, Detector, Event, EventKind, Exposure, Frame, Shutter};
+use crate::store::{FrameRecord, MadeWith, NewInstrument, NewReading, Store, Tracker};
+use crate::sun;
+use std::sync::Arc;
+use std::time::Duration;
+
+/// A wall clock that moved by more than this against the monotonic one while a reading ran was set [s].
+const CLOCK_STEP_S: f64 = 0.5;
+/// Time kept free before the next tick [s].
+const SPARE_S: f64 = 2.0;
+/// Names of persisted state.
+const EXPOSURE_TRACKER: &str = "exposure";
+const WARM_UP_TRACKER: &str = "warm_up";
+const DARK_TRACKER: &str = "dark_drift";
+
+/// Makes the line to an instrument.
+pub type LinkMaker = Arc<dyn Fn(&Stop) -> Box<dyn Link> + Send + Sync>;
+
+/// What a road is made of.
+#[derive(Clone)]
+pub struct RoadParts {
+    /// The instrument as configured.
+    pub instrument: InstrumentConfig,
+    /// The station.
+    pub station: Station,
+    /// Calibrations of this instrument, validity ranges apart.
+    pub calibrations: Arc<CalibrationSet>,
+    /// Time.
+    pub clock: Arc<dyn Clock>,
+    /// The database.
+    pub store: Arc<Store>,
+    /// Row of the configuration in force.
+    pub configuration: i64,
+    /// Row of the computation readings are made with.
+    pub computation: i64,
+    /// The words of the line.
+    pub dialect: &'static Dialect,
+    /// Makes the line.
+    pub link: LinkMaker,
+    /// Whether the clock is known to be synchronised; asked once a reading.
+    pub clock_synchronised: fn() -> Option<bool>,
+    /// Where to report.
+    pub status: Status,
+}
+
+/// Who wants to know what a road does.
+pub trait Observer: Send {
+    /// A reading is on the disk.
+    fn stored(&mut self, id: i64, reckoned: &Reckoned, frames: &[Frame]);
+    /// An event is on record.
+    fn event(&mut self, event: &Event) {
+        let _ = event;
+    }
+}
+
+/// One instrument's road.
+pub struct Road {
+    parts: RoadParts,
+    stop: Stop,
+    session: Session,
+    schedule: Schedule,
+    backoff: Backoff,
+    retry_at: Option<UtcMicros>,
+    gaps: GapKeeper,
+    met: Option<Met>,
+    warm_up: WarmUp,
+    exposure: ExposureState,
+    last_crcs: Vec<u32>,
+    last_tick: UtcMicros,
+    retries_seen: u64,
+}
+
+/// What is known once an instrument has answered.
+struct Met {
+    serial: String,
+    detector: Detector,
+    row: i64,
+    darkroom: Darkroom,
+    /// What readings are planned from; without a calibration, the instrument's own facts and careful guesses.
+    setup: CaptureSetup,
+    calibrated: Option<Calibrated>,
+}
+
+impl Met {
+    fn bench(&self) -> Bench<'_> {
+        Bench { setup: &self.setup, calibration: self.calibrated.as_ref().map(|c| &**c.reckoner.calibration()) }
+    }
+}
+
+/// The calibration in force: its row and what is built from it.
+struct Calibrated {
+    row: i64,
+    reckoner: Reckoner,
+}
+
+impl Road {
+    /// A road that has not met its instrument yet.
+    pub fn new(parts: &RoadParts, stop: Stop) -> Result<Self, StationError> {
+        let link = (parts.link)(&stop);
+        let session = Session::new(link, Arc::clone(&parts.clock), stop.clone(), parts.instrument.baud, parts.dialect);
+        let now = parts.clock.now();
+        Ok(Self {
+            session,
+            schedule: Schedule::new(&parts.instrument.schedule, &parts.station),
+            backoff: Backoff::default(),
+            retry_at: None,
+            gaps: GapKeeper::new(&parts.instrument.name),
+            met: None,
+            warm_up: WarmUp::default(),
+            exposure: ExposureState::default(),
+            last_crcs: Vec::new(),
+            last_tick: now,
+            retries_seen: 0,
+            parts: parts.clone(),
+            stop,
+        })
+    }
+
+    /// Goes on until the stop flag is raised, or until the first tick after `until`.
+    pub fn run(&mut self, observer: &mut dyn Observer, until: Option<UtcMicros>) -> Result<(), StationError> {
+        loop {
+            let Some(tick) = self.schedule.next_tick(self.last_tick) else {
+                tracing::warn!(instrument = self.name(), "the schedule has no further tick");
+                return Ok(());
+            };
+            if until.is_some_and(|u| tick > u) {
+                return Ok(());
+            }
+            self.parts.status.update(|s| {
+                s.doing = "waiting";
+                s.next = Some(tick);
+            });
+            if self.wait_for(tick, observer)? == Wake::Stopped {
+                return Ok(());
+            }
+            self.last_tick = tick;
+            let began = self.parts.clock.now();
+            self.parts.status.update(|s| {
+                s.doing = "reading";
+                s.heartbeat = Some(began);
+            });
+            match self.tick(tick, observer)? {
+                Ok(()) => {}
+                Err(Fault::Stopped) => {
+                    self.gap(tick, &Fault::Stopped, observer)?;
+                    return Ok(());
+                }
+                Err(fault) => self.gap(tick, &fault, observer)?,
+            }
+            self.note_retries();
+            for missed in self.schedule.missed(tick, self.parts.clock.now()) {
+                if self.schedule.gate(missed) == Gate::Open {
+                    self.gap_of(missed, GapCause::Busy, "the reading before it still ran", observer)?;
+                }
+                self.last_tick = missed;
+            }
+            if self.stop.requested() {
+                return Ok(());
+            }
+        }
+    }
+
+    fn name(&self) -> &str {
+        &self.parts.instrument.name
+    }
+
+    /// Sleeps until the tick, trying meanwhile to meet an instrument that is away.
+    fn wait_for(&mut self, tick: UtcMicros, observer: &mut dyn Observer) -> Result<Wake, StationError> {
+        loop {
+            let now = self.parts.clock.now();
+            let retry = if self.met.is_none() { Some(self.retry_at.unwrap_or(now)) } else { None };
+            let Some(at) = retry.filter(|at| *at < tick) else {
+                return Ok(self.parts.clock.sleep_until(tick, &self.stop));
+            };
+            if self.parts.clock.sleep_until(at, &self.stop) == Wake::Stopped {
+                return Ok(Wake::Stopped);
+            }
+            if let Err(fault) = self.meet(observer)? {
+                if fault == Fault::Stopped {
+                    return Ok(Wake::Stopped);
+                }
+                self.lost(&fault);
+            }
+        }
+    }
+
+    /// One tick. The outer result ends the road, the inner one becomes a gap.
+    fn tick(&mut self, tick: UtcMicros, observer: &mut dyn Observer) -> Result<Result<(), Fault>, StationError> {
+        let open = self.schedule.gate(tick) == Gate::Open;
+        if self.met.is_none() {
+            // The backoff holds here too: a port that cannot be opened is not hammered by the schedule.
+            let fault = match self.retry_at.filter(|at| *at > self.parts.clock.now()) {
+                Some(_) => Some(self.absent()),
+                None => self.meet(observer)?.err(),
+            };
+            if let Some(fault) = fault {
+                self.lost(&fault);
+                return Ok(if open { Err(fault) } else { Ok(()) });
+            }
+        }
+        let result = if open { self.read(tick, observer)? } else { self.only_darks(tick, observer)? };
+        if let Err(fault) = &result
+            && matches!(fault, Fault::Absent { .. } | Fault::Identity { .. } | Fault::NoAnswer { .. })
+        {
+            self.lost(fault);
+        }
+        Ok(if open { result } else { result.or(Ok(())) })
+    }
+
+    /// The last fault of connecting, for the record of a tick that comes while the next attempt is still to wait.
+    fn absent(&self) -> Fault {
+        let last = self.parts.status.snapshot().last_fault;
+        let why = last.map_or_else(|| "not connected".to_owned(), |(_, text)| text);
+        match self.gaps.last_cause() {
+            Some(GapCause::InstrumentIdentity) => Fault::Identity { expected: self.expected_serial(), found: why },
+            Some(GapCause::NoAnswer) => {
+                Fault::NoAnswer { command: "connecting".into(), waited: Duration::ZERO, found: why }
+            }
+            _ => Fault::Absent { path: self.parts.instrument.link.display().to_string(), why },
+        }
+    }
+
+    fn expected_serial(&self) -> String {
+        self.parts.calibrations.serial().unwrap_or_default().to_owned()
+    }
+
+    /// Lets go of the line, so that a replugged device gets its old name back, and names the next attempt.
+    fn lost(&mut self, fault: &Fault) {
+        self.session.disconnect();
+        self.met = None;
+        let now = self.parts.clock.now();
+        if self.retry_at.is_none_or(|at| at <= now) {
+            self.retry_at = Some(now + self.backoff.after_failure());
+        }
+        let text = fault.to_string();
+        self.parts.status.update(|s| {
+            // A fault that repeats is logged once.
+            if s.last_fault.as_ref().is_none_or(|(_, t)| *t != text) {
+                tracing::warn!(instrument = s.instrument, "{text}; trying again");
+            }
+            s.serial = None;
+            s.last_fault = Some((now, text));
+        });
+    }
+
+    /// Connects and learns everything that depends on who answers.
+    fn meet(&mut self, observer: &mut dyn Observer) -> Result<Result<(), Fault>, StationError> {
+        let (identity, detector) = match self.session.connect() {
+            Ok(met) => met,
+            Err(fault) => return Ok(Err(fault)),
+        };
+        let now = self.parts.clock.now();
+        if let Some(expected) = self.parts.calibrations.serial().filter(|s| *s != identity.serial) {
+            return Ok(Err(Fault::Identity { expected: expected.to_owned(), found: identity.serial }));
+        }
+        let idn = format!("{},{},{},{}", identity.maker, identity.model, identity.serial, identity.firmware);
+        let name = self.parts.instrument.name.clone();
+        let new = NewInstrument { name: &name, serial: &identity.serial, identity: &idn, detector: &detector };
+        let row = self.parts.store.register_instrument(&new, now)?;
+        self.restore(row)?;
+        self.warm_up.connected(now, false);
+        let drift = self.load(row, DARK_TRACKER)?.unwrap_or_default();
+        let instrument = &self.parts.instrument;
+        let darkroom =
+            Darkroom::open(&instrument.darks, &instrument.limits, &name, row, &self.parts.store, drift, now)?;
+        let setup = uncalibrated_setup(&self.parts, &detector);
+        self.met = Some(Met { serial: identity.serial.clone(), detector, row, darkroom, setup, calibrated: None });
+        self.backoff.reset();
+        self.retry_at = None;
+        self.parts.status.update(|s| s.serial = Some(identity.serial.clone()));
+        if self.parts.status.snapshot().last_fault.is_some() {
+            let text = format!("connected to {idn}");
+            self.record(
+                Event { time: now, until: None, instrument: Some(name), kind: EventKind::LinkFault, text },
+                observer,
+            )?;
+        }
+        tracing::info!(instrument = self.name(), "connected to {idn}");
+        Ok(Ok(()))
+    }
+
+    /// State from before a restart.
+    fn restore(&mut self, row: i64) -> Result<(), StationError> {
+        if let Some(state) = self.load(row, EXPOSURE_TRACKER)? {
+            self.exposure = state;
+        }
+        if let Some(state) = self.load(row, WARM_UP_TRACKER)? {
+            self.warm_up = state;
+        }
+        Ok(())
+    }
+
+    /// A persisted state; one that cannot be read any more counts as absent, the instrument finds its way anew.
+    fn load<T: serde::de::DeserializeOwned>(&self, row: i64, name: &str) -> Result<Option<T>, StationError> {
+        let stored = self.parts.store.load_tracker(row, name)?;
+        Ok(stored.and_then(|t| match serde_json::from_str(&t.json) {
+            Ok(state) => Some(state),
+            Err(why) => {
+                tracing::warn!(
+                    instrument = self.name(),
+                    "saved state `{name}` cannot be read ({why}); starting it anew"
+                );
+                None
+            }
+        }))
+    }
+
+    /// Sees to it that what is built fits the calibration in force at an instant.
+    fn calibrate(&mut self, now: UtcMicros) -> Result<(), StationError> {
+        let Some(met) = self.met.as_mut() else { return Ok(()) };
+        let calibrations = Arc::clone(&self.parts.calibrations);
+        let wanted = match calibrations.in_force(now, &met.serial) {
+            // An expired one goes on serving, with its flag.
+            InForce::Valid(calibration) | InForce::Expired(calibration) => Some(calibration),
+            InForce::Missing => None,
+        };
+        if met.calibrated.as_ref().map(|c| c.reckoner.calibration().id.as_str()) == wanted.map(|c| c.id.as_str()) {
+            return Ok(());
+        }
+        (met.setup, met.calibrated) = match wanted {
+            None => (uncalibrated_setup(&self.parts, &met.detector), None),
+            Some(calibration) => {
+                let row = self.parts.store.register_calibration(met.row, &calibration.id, &calibration.text, now)?;
+                let mut reckoner = Reckoner::new(
+                    &self.parts.instrument.name,
+                    self.parts.station.clone(),
+                    self.parts.instrument.limits.clone(),
+                    Arc::new(calibration.clone()),
+                    met.detector.clone(),
+                );
+                let in_use = reckoner.axis(None).0.valid.clone();
+                let setup = CaptureSetup::new(
+                    self.parts.instrument.exposure.clone(),
+                    met.detector.clone(),
+                    &calibration.noise,
+                    &calibration.linearity,
+                    &in_use,
+                    self.parts.station.mains_hz,
+                    self.parts.instrument.schedule.window_s,
+                );
+                (setup, Some(Calibrated { row, reckoner }))
+            }
+        };
+        Ok(())
+    }
+
+    fn sun_elevation(&self, t: UtcMicros) -> Option<f64> {
+        self.parts
+            .station
+            .kind
+            .sunlit()
+            .then(|| sun::position(self.parts.station.place, t).map(|s| s.elevation_deg))
+            .flatten()
+    }
+
+    /// One reading, with the darks it needs.
+    fn read(&mut self, tick: UtcMicros, observer: &mut dyn Observer) -> Result<Result<(), Fault>, StationError> {
+        let began = self.parts.clock.now();
+        let (mono, rereads_before) = (self.parts.clock.monotonic(), self.session.counters().retries);
+        if let Err(fault) = self.session.check_identity() {
+            return Ok(Err(fault));
+        }
+        self.calibrate(began)?;
+        let end = self.schedule.next_tick(tick);
+        let taken = match self.expose_all(began) {
+            Ok(taken) => taken,
+            Err(fault) => return Ok(Err(fault)),
+        };
+        if taken.frames.is_empty() {
+            return Ok(Err(Fault::NoAnswer {
+                command: "a whole reading".into(),
+                waited: Duration::from_secs_f64(self.parts.clock.now().seconds_since(began).max(0.0)),
+                found: "no exposure served".into(),
+            }));
+        }
+        self.exposure = taken.state.clone();
+        let used: Vec<f64> = taken.frames.iter().map(|f| f.integration_s).collect();
+        let temperature_c = taken.frames.iter().rev().find_map(|f| f.temperature_c);
+        if let Err(fault) = self.take_darks(&used, temperature_c, end, observer)? {
+            return Ok(Err(fault));
+        }
+        let now = self.parts.clock.now();
+        let drifted = self.parts.clock.real_for(Duration::from_secs_f64(now.seconds_since(began).max(0.0)));
+        let elapsed = self.parts.clock.monotonic().saturating_sub(mono);
+        if elapsed.abs_diff(drifted).as_secs_f64() > CLOCK_STEP_S {
+            self.warm_up.clock_set(elapsed.as_secs_f64() - drifted.as_secs_f64());
+            self.gap_of(tick, GapCause::ClockStepped, "the clock was set while the reading ran", observer)?;
+            return Ok(Ok(()));
+        }
+        self.warm_up.heard(now);
+        let link_fault = self.session.counters().retries > rereads_before;
+        self.store(tick, &taken, link_fault, observer)?;
+        Ok(Ok(()))
+    }
+
+    fn expose_all(&mut self, began: UtcMicros) -> Result<Taken, Fault> {
+        let Some(met) = self.met.as_ref() else { return Err(self.absent()) };
+        let mut plan = ReadingPlan::new(&met.setup, self.exposure.clone(), began);
+        while let Action::Expose { integration_s, shutter } = plan.next(self.parts.clock.now()) {
+            plan.take(self.session.expose(integration_s, shutter)?);
+        }
+        Ok(plan.finish())
+    }
+
+    /// Takes the darks that are due, as far as time allows before the next tick.
+    fn take_darks(
+        &mut self,
+        used: &[f64],
+        temperature_c: Option<f64>,
+        end: Option<UtcMicros>,
+        observer: &mut dyn Observer,
+    ) -> Result<Result<(), Fault>, StationError> {
+        let now = self.parts.clock.now();
+        let sun = self.sun_elevation(now);
+        let Some(met) = self.met.as_ref() else { return Ok(Ok(())) };
+        let free = end.map_or(f64::INFINITY, |e| e.seconds_since(now) - SPARE_S);
+        for order in met.darkroom.orders(&met.bench(), used, sun, temperature_c, now, free) {
+            if let Err(fault) = self.take_dark(&order, observer)? {
+                return Ok(Err(fault));
+            }
+        }
+        let now = self.parts.clock.now();
+        let Some(met) = self.met.as_mut() else { return Ok(Ok(())) };
+        let bench =
+            Bench { setup: &met.setup, calibration: met.calibrated.as_ref().map(|c| &**c.reckoner.calibration()) };
+        if let Some(event) = met.darkroom.refit(&bench, now)? {
+            tracing::warn!(instrument = self.name(), "{}", event.text);
+            self.record(event, observer)?;
+        }
+        Ok(Ok(()))
+    }
+
+    fn take_dark(&mut self, order: &DarkOrder, observer: &mut dyn Observer) -> Result<Result<(), Fault>, StationError> {
+        let shutter = if order.source == DarkSource::Shutter { Shutter::Closed } else { Shutter::Open };
+        let mut exposures: Vec<Exposure> = Vec::new();
+        for _ in 0..order.exposures.max(1) {
+            match self.session.expose(order.integration_s, shutter) {
+                Ok(exposure) => exposures.push(exposure),
+                Err(fault) => return Ok(Err(fault)),
+            }
+        }
+        let warming = self.warm_up.warming(self.parts.clock.now(), self.parts.instrument.warm_up_s);
+        let Some(met) = self.met.as_mut() else { return Ok(Ok(())) };
+        let bench =
+            Bench { setup: &met.setup, calibration: met.calibrated.as_ref().map(|c| &**c.reckoner.calibration()) };
+        match met.darkroom.develop(order.source, &exposures, &bench, warming)? {
+            Ok(()) => self.parts.status.update(|s| s.darks.0 += 1),
+            Err(event) => {
+                self.parts.status.update(|s| s.darks.1 += 1);
+                self.record(event, observer)?;
+            }
+        }
+        Ok(Ok(()))
+    }
+
+    /// A tick that the gate closes: only darks are looked after.
+    fn only_darks(&mut self, tick: UtcMicros, observer: &mut dyn Observer) -> Result<Result<(), Fault>, StationError> {
+        if let Err(fault) = self.session.check_identity() {
+            return Ok(Err(fault));
+        }
+        self.calibrate(self.parts.clock.now())?;
+        // Nothing has told the detector's temperature yet: any dark of about the last one's will do as reference.
+        let temperature_c = self.met.as_ref().and_then(|m| m.darkroom.last_temperature_c());
+        self.take_darks(&[], temperature_c, self.schedule.next_tick(tick), observer)
+    }
+
+    /// Reckons the reading, commits it with everything that belongs to it and tells the observer.
+    fn store(
+        &mut self,
+        tick: UtcMicros,
+        taken: &Taken,
+        link_fault: bool,
+        observer: &mut dyn Observer,
+    ) -> Result<(), StationError> {
+        let now = self.parts.clock.now();
+        let name = self.parts.instrument.name.clone();
+        let crcs: Vec<u32> = taken.frames.iter().flat_map(|f| f.stamps.iter().map(|s| s.crc32)).collect();
+        let stuck = is_stuck(&crcs, &self.last_crcs);
+        let (exposure, warm_up) = (json(&self.exposure), json(&self.warm_up));
+        let sun = taken.frames.first().and_then(|f| self.sun_elevation(f.start()));
+        let Some(met) = self.met.as_mut() else { return Ok(()) };
+        let about = Circumstances {
+            warming: self.warm_up.warming(taken.frames[0].start(), self.parts.instrument.warm_up_s),
+            stuck,
+            shutter_fault: met.darkroom.shutter_fault(&taken.frames, &met.bench(), sun),
+            dark_drift: met.darkroom.drift().is_beyond(),
+            link_fault,
+            clock_unsynced: (self.parts.clock_synchronised)() != Some(true),
+            single_shot: self.parts.instrument.schedule.window_s.is_none(),
+            unsteady_share: self.parts.instrument.exposure.unsteady_share,
+            fill: taken.fill,
+        };
+        let served: Vec<_> = taken.frames.iter().map(|f| met.darkroom.serve(f)).collect();
+        let takings: Vec<Taking<'_>> = taken
+            .frames
+            .iter()
+            .zip(&served)
+            .map(|(frame, s)| Taking {
+                frame,
+                dark: met.darkroom.dark_for(s),
+                dark_use: s.used,
+                dark_time: s.time,
+                flicker: !whole_half_cycles(frame.integration_s, self.parts.station.mains_hz),
+            })
+            .collect();
+        let reckoned = match met.calibrated.as_mut() {
+            Some(c) => c.reckoner.reckon(&takings, &singles(taken), &about),
+            None => without_calibration(&name, &self.parts.station, &takings, &about),
+        };
+        let records: Vec<FrameRecord> = taken
+            .frames
+            .iter()
+            .zip(&served)
+            .map(|(f, s)| FrameRecord { frame: f.clone(), dark: s.reference })
+            .collect();
+        let tracker =
+            |name: &str, json: &str| Tracker { instrument: met.row, name: name.into(), json: json.into(), time: now };
+        let trackers = [
+            tracker(EXPOSURE_TRACKER, &exposure),
+            tracker(WARM_UP_TRACKER, &warm_up),
+            tracker(DARK_TRACKER, &json(met.darkroom.drift())),
+        ];
+        let made_with = MadeWith {
+            instrument: met.row,
+            calibration: met.calibrated.as_ref().map(|c| c.row),
+            configuration: self.parts.configuration,
+            computation: self.parts.computation,
+        };
+        let new =
+            NewReading { reading: &reckoned.reading, made_with, frames: &records, events: &[], trackers: &trackers };
+        match self.parts.store.commit_reading(&new) {
+            Ok(id) => {
+                self.last_crcs = crcs;
+                self.gaps.close();
+                self.parts.status.update(|s| {
+                    s.stored += 1;
+                    s.good += u64::from(reckoned.reading.values.iter().any(|v| v.is_good()));
+                    s.last = Some((id, reckoned.reading.time_mid));
+                    s.exposure = reckoned.reading.exposures.first().map(|r| (r.integration_s, reckoned.reading.fill));
+                    for flag in reckoned.reading.flags.names() {
+                        *s.flags.entry(flag).or_insert(0) += 1;
+                    }
+                });
+                observer.stored(id, &reckoned, &taken.frames);
+                Ok(())
+            }
+            Err(error) if error.is_storage_full() => {
+                self.gap_of(tick, GapCause::StorageFull, &error.to_string(), observer)
+            }
+            Err(error) => Err(error.into()),
+        }
+    }
+
+    fn gap(&mut self, tick: UtcMicros, fault: &Fault, observer: &mut dyn Observer) -> Result<(), StationError> {
+        self.gap_of(tick, fault.cause(), &fault.to_string(), observer)
+    }
+
+    /// Puts a reading that did not happen on record. A store that is full cannot take that either; the count stands.
+    fn gap_of(
+        &mut self,
+        tick: UtcMicros,
+        cause: GapCause,
+        why: &str,
+        observer: &mut dyn Observer,
+    ) -> Result<(), StationError> {
+        self.parts.status.gap(cause);
+        match self.gaps.add(&self.parts.store, tick, cause, why) {
+            Ok(event) => {
+                observer.event(&event);
+                Ok(())
+            }
+            Err(error) if error.is_storage_full() => {
+                tracing::error!(
+                    instrument = self.name(),
+                    "{error}: the gap of {tick} ({}) is not on record",
+                    cause.name()
+                );
+                Ok(())
+            }
+            Err(error) => Err(error.into()),
+        }
+    }
+
+    fn record(&mut self, event: Event, observer: &mut dyn Observer) -> Result<(), StationError> {
+        match self.parts.store.add_event(&event) {
+            Ok(_) => {}
+            Err(error) if error.is_storage_full() => tracing::error!("{error}: `{}` is not on record", event.text),
+            Err(error) => return Err(error.into()),
+        }
+        observer.event(&event);
+        Ok(())
+    }
+
+    fn note_retries(&mut self) {
+        let retries = self.session.counters().retries;
+        if retries > self.retries_seen {
+            let more = retries - self.retries_seen;
+            tracing::warn!(instrument = self.name(), "{more} exchanges had to be repeated");
+            self.parts.status.update(|s| s.retries += more);
+        }
+        self.retries_seen = retries;
+    }
+}
+
+/// Whether a frame is the one before, noise and all.
+fn is_stuck(crcs: &[u32], last: &[u32]) -> bool {
+    crcs.iter().enumerate().any(|(i, c)| last.contains(c) || crcs[..i].contains(c))
+}
+
+fn singles(taken: &Taken) -> Vec<Vec<Frame>> {
+    if taken.singles.is_empty() {
+        return Vec::new();
+    }
+    let mut by_rung = vec![Vec::new(); taken.frames.len()];
+    for single in &taken.singles {
+        if let (Some(rung), Some(frame)) = (by_rung.get_mut(single.frame), taken.frames.get(single.frame)) {
+            // Clipping is judged on the sum of the rung: a pixel that clipped once is out for the whole window.
+            rung.extend(
+                Frame::of(std::slice::from_ref(&single.exposure), |_| false)
+                    .map(|f| Frame { clipped: frame.clipped.clone(), ..f }),
+            );
+        }
+    }
+    by_rung
+}
+
+fn uncalibrated_setup(parts: &RoadParts, detector: &Detector) -> CaptureSetup {
+    let noise = crate::calibration::Noise {
+        electrons_per_count: 1.0,
+        read_noise_counts: 10.0,
+        saturation_fraction: 0.95,
+        spill_pixels: 8,
+    };
+    CaptureSetup::new(
+        parts.instrument.exposure.clone(),
+        detector.clone(),
+        &noise,
+        &[],
+        &vec![true; detector.pixels],
+        parts.station.mains_hz,
+        parts.instrument.schedule.window_s,
+    )
+}
+
+/// Our own plain structures always become JSON.
+fn json<T: serde::Serialize>(state: &T) -> String {
+    serde_json::to_string(state).unwrap_or_default()
+}

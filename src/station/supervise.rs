@@ -1,0 +1,103 @@
+//! Keeps the roads running: one blocking thread an instrument, signals on a small runtime of their own.
+//!
+//! TERM or INT asks every road to stop, which takes at most a few seconds even inside a long exposure; a second one leaves at
+//! once. USR1 logs a snapshot of every road. A road that ends in an error is started again with back-off; a panic ends
+//! the process, since a half-dead daemon is worse than a restart.
+
+use super::StationError;
+use super::road::{Observer, Road, RoadParts};
+use super::status::Status;
+use crate::clock::{Stop, Wake};
+use crate::instrument::Backoff;
+use std::thread::JoinHandle;
+use std::time::Duration;
+use tokio::signal::unix::{SignalKind, signal};
+
+/// One road to keep running: what it is made of, and whom it tells.
+pub struct Charge {
+    /// Makes the road afresh for every start.
+    pub parts: RoadParts,
+    /// Told of every stored reading and event.
+    pub observer: Box<dyn Observer>,
+}
+
+/// Runs all roads until a signal or `stop`. Returns when every road has ended.
+pub fn supervise(charges: Vec<Charge>, stop: &Stop) -> Result<(), StationError> {
+    let mut statuses = Vec::new();
+    let mut threads = Vec::new();
+    for charge in charges {
+        let status = charge.parts.status.clone();
+        let name = format!("road-{}", charge.parts.instrument.name);
+        statuses.push(status.clone());
+        let stop = stop.clone();
+        let thread = std::thread::Builder::new()
+            .name(name)
+            .spawn(move || keep_running(charge, &stop))
+            .map_err(StationError::Thread)?;
+        threads.push(thread);
+    }
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(StationError::Runtime)?;
+    runtime.block_on(watch(&threads, &statuses, stop))?;
+    let mut first = Ok(());
+    for thread in threads {
+        if let Ok(Err(error)) = thread.join() {
+            first = first.and(Err(error));
+        }
+    }
+    first
+}
+
+/// Waits for signals and for the end of the roads.
+async fn watch(
+    threads: &[JoinHandle<Result<(), StationError>>],
+    statuses: &[Status],
+    stop: &Stop,
+) -> Result<(), StationError> {
+    let mut term = signal(SignalKind::terminate()).map_err(StationError::Runtime)?;
+    let mut int = signal(SignalKind::interrupt()).map_err(StationError::Runtime)?;
+    let mut usr1 = signal(SignalKind::user_defined1()).map_err(StationError::Runtime)?;
+    let mut beat = tokio::time::interval(Duration::from_millis(100));
+    loop {
+        let asked = tokio::select! {
+            _ = term.recv() => true,
+            _ = int.recv() => true,
+            _ = usr1.recv() => {
+                statuses.iter().for_each(|s| tracing::info!("{}", s.snapshot()));
+                false
+            }
+            _ = beat.tick() => {
+                if threads.iter().all(JoinHandle::is_finished) {
+                    return Ok(());
+                }
+                false
+            }
+        };
+        if asked {
+            if stop.requested() {
+                tracing::warn!("asked to stop a second time: leaving at once");
+                std::process::exit(1);
+            }
+            tracing::info!("asked to stop: finishing");
+            stop.request();
+        }
+    }
+}
+
+/// One thread: the road, started again after an error.
+fn keep_running(mut charge: Charge, stop: &Stop) -> Result<(), StationError> {
+    let mut backoff = Backoff::default();
+    loop {
+        let error =
+            match Road::new(&charge.parts, stop.clone()).and_then(|mut road| road.run(&mut *charge.observer, None)) {
+                Ok(()) => return Ok(()),
+                Err(error) if stop.requested() => return Err(error),
+                Err(error) => error,
+            };
+        let wait = backoff.after_failure();
+        tracing::error!(instrument = charge.parts.instrument.name, "{error}; starting again in {wait:?}");
+        charge.parts.status.update(|s| s.doing = "waiting to start again");
+        if charge.parts.clock.pause(wait, stop) == Wake::Stopped {
+            return Ok(());
+        }
+    }
+}
