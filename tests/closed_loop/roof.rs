@@ -1,0 +1,66 @@
+//! Under the open sky at one reading a minute: clear and broken-cloud summer days, nights, no shutter, a real optic.
+
+use crate::support::closed_loop::{Loop, assert_good_within, quantile, share};
+use vigilux::bench::scenes::SkyKind;
+use vigilux::bench::settings::Settings;
+
+const STATION: &str = r#"
+version = 1
+[station]
+name = "Larkfield roof"
+kind = "roof"
+latitude_deg = 48.0
+longitude_deg = 11.0
+altitude_m = 300
+time_zone = "Europe/Berlin"
+[[instrument]]
+name = "south"
+link = "/dev/null"
+[instrument.schedule]
+cron = "0 * * * * *"
+"#;
+
+fn day(sky: SkyKind) -> Loop {
+    let mut bench = Settings::default();
+    bench.scene.sky = sky;
+    let mut station = Loop::new(&bench, STATION, "2026-06-20T22:00:00Z");
+    station.run_until("2026-06-21T22:00:00Z");
+    station
+}
+
+fn uv_allowed(truth: f64) -> f64 {
+    (0.06 * truth).max(0.15)
+}
+
+fn check(station: &Loop, uv_share: Option<f64>) {
+    let lit = station.above(5.0);
+    assert!(lit.len() > 800, "a summer day has more readings than {}", lit.len());
+    for id in ["ppfd", "illuminance"] {
+        let good = share(&lit, |r| r.is_good(id));
+        let mut relative = assert_good_within(&lit, id, |truth| 0.02 * truth);
+        let q95 = quantile(&mut relative, 0.95);
+        println!("{id}: {:.2} % good, 95 % of them within {:.3} %", good * 100.0, q95 * 100.0);
+        assert!(good >= 0.95, "{id}: {good}");
+        assert!(q95 <= 0.01, "{id}: {q95}");
+    }
+    let everywhere: Vec<_> = station.rows.iter().collect();
+    assert_good_within(&everywhere, "uv_index", uv_allowed);
+    let high = station.above(15.0);
+    let good = share(&high, |r| r.is_good("uv_index"));
+    println!("uv_index: {:.2} % good above 15°", good * 100.0);
+    if let Some(least) = uv_share {
+        assert!(good >= least, "uv_index: {good}");
+    }
+}
+
+/// Independent: the bench's truth, weighed by the exposures that served.
+#[test]
+fn on_a_clear_day_good_values_are_right_and_nearly_all_are_good() {
+    check(&day(SkyKind::Clear), Some(0.90));
+}
+
+/// Independent: the bench's truth, weighed by the exposures that served.
+#[test]
+fn under_broken_clouds_good_values_are_right_and_nearly_all_are_good() {
+    check(&day(SkyKind::Broken), None);
+}

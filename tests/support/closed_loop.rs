@@ -1,0 +1,229 @@
+//! The daemon's own road against the bench, through the dialect, in stepped time, with the truth of every exposure.
+
+use std::collections::HashMap;
+use std::path::Path;
+use std::sync::Arc;
+use vigilux::bench::comparison::Comparison;
+use vigilux::bench::inprocess::{Handle, InProcessLink, connect};
+use vigilux::bench::settings::Settings;
+use vigilux::bench::truth::{TruthLog, TruthRecord};
+use vigilux::bench::world::Bench;
+use vigilux::calibration::{CalibrationSet, file};
+use vigilux::clock::{Clock, SteppedClock, Stop, UtcMicros};
+use vigilux::config::{self, Setup, StationKind};
+use vigilux::instrument::Link;
+use vigilux::quantities::{self, SourceRule};
+use vigilux::record::{Event, Flag, Frame, Reading};
+use vigilux::station::assemble::{Station, assemble};
+use vigilux::station::road::LinkMaker;
+use vigilux::station::{Observer, Reckoned, Road};
+
+/// One stored reading beside its truth.
+pub struct Row {
+    /// What was stored.
+    pub reading: Reading,
+    /// The true value of every quantity, in the order of the registry.
+    pub truth: Vec<Option<f64>>,
+}
+
+impl Row {
+    /// The stored value.
+    pub fn value(&self, id: &str) -> Option<f64> {
+        self.reading.values[index(id)].value()
+    }
+    /// Whether the stored value is good.
+    pub fn is_good(&self, id: &str) -> bool {
+        self.reading.values[index(id)].is_good()
+    }
+    /// The true value.
+    pub fn true_value(&self, id: &str) -> Option<f64> {
+        self.truth[index(id)]
+    }
+    /// Stored minus true.
+    pub fn error(&self, id: &str) -> Option<f64> {
+        Some(self.value(id)? - self.true_value(id)?)
+    }
+    /// The sun's elevation [degrees].
+    pub fn sun(&self) -> f64 {
+        self.reading.sun_elevation.unwrap_or(f64::NAN)
+    }
+    /// Whether a flag is raised.
+    pub fn has(&self, flag: Flag) -> bool {
+        self.reading.flags.has(flag)
+    }
+    /// For messages.
+    pub fn describe(&self, id: &str) -> String {
+        format!(
+            "{} sun {:.1}° {id} got {:?} want {:?} flags {:?} rungs {:?} T {:?}",
+            self.reading.time_mid,
+            self.sun(),
+            self.value(id),
+            self.true_value(id),
+            self.reading.flags,
+            self.reading.exposures,
+            self.reading.detector_temperature
+        )
+    }
+}
+
+/// Where a quantity stands in the registry.
+pub fn index(id: &str) -> usize {
+    quantities::index_of(id).unwrap_or_else(|| panic!("no quantity `{id}`"))
+}
+
+/// A station and its bench in stepped time.
+pub struct Loop {
+    pub clock: Arc<SteppedClock>,
+    pub handle: Handle,
+    pub station: Station,
+    pub setup: Setup,
+    pub rows: Vec<Row>,
+    pub events: Vec<Event>,
+    truth: TruthLog,
+    comparison: Comparison,
+    link: Option<InProcessLink>,
+    road: Option<Road>,
+    _folder: tempfile::TempDir,
+}
+
+impl Loop {
+    /// A station as `config` has it (without `[store]`, and with the instrument's `calibrations` left out) from `start`.
+    pub fn new(bench: &Settings, config: &str, start: &str) -> Self {
+        let start = UtcMicros::parse(start).expect("the test names an instant");
+        let clock = Arc::new(SteppedClock::new(start));
+        let mut world = Bench::new(bench, start).expect("the test's bench is right");
+        let truth = TruthLog::in_memory();
+        world.truth = truth.clone();
+        let certificate = vigilux::bench::certificate::text(&world);
+        let (link, handle) = connect(world, Arc::clone(&clock));
+        let folder = temporary_folder();
+        let path = folder.path().join("station.toml");
+        std::fs::write(folder.path().join("certificate.toml"), certificate).expect("the folder can be written");
+        let config = config.replace("[[instrument]]", "[[instrument]]\ncalibrations = [\"certificate.toml\"]");
+        std::fs::write(&path, config).expect("the folder can be written");
+        let setup = config::load(&path, start).unwrap_or_else(|why| panic!("the test's configuration is wrong: {why}"));
+        let shared: Arc<dyn Clock> = Arc::clone(&clock) as Arc<dyn Clock>;
+        // The road asks for its link once; the in-process one is handed over through this.
+        let unused: LinkMaker = Arc::new(|_: &Stop| -> Box<dyn Link> { unreachable!("replaced below") });
+        let station = assemble(&setup, &shared, |_| Arc::clone(&unused), || Some(true)).expect("the store opens");
+        let rule =
+            if setup.config.station.kind == StationKind::Lamp { SourceRule::Lamp } else { SourceRule::Sun };
+        Self {
+            clock,
+            handle,
+            station,
+            setup,
+            rows: Vec::new(),
+            events: Vec::new(),
+            truth,
+            comparison: Comparison::new(rule),
+            link: Some(link),
+            road: None,
+            _folder: folder,
+        }
+    }
+
+    /// Lets the road run until an instant.
+    pub fn run_until(&mut self, until: &str) {
+        let until = UtcMicros::parse(until).expect("the test names an instant");
+        self.run_to(until);
+    }
+
+    /// Lets the road run on for some hours.
+    pub fn run_hours(&mut self, hours: f64) {
+        let until = self.clock.now().plus_seconds(hours * 3600.0);
+        self.run_to(until);
+    }
+
+    fn run_to(&mut self, until: UtcMicros) {
+        if self.road.is_none() {
+            let link = std::sync::Mutex::new(self.link.take());
+            let mut parts = self.station.roads[0].clone();
+            parts.link = Arc::new(move |_: &Stop| -> Box<dyn Link> {
+                Box::new(link.lock().expect("no panic held it").take().expect("the road asks once"))
+            });
+            self.road = Some(Road::new(&parts, Stop::new()).expect("a road can be made"));
+        }
+        let mut watcher = Watcher {
+            truth: &self.truth,
+            comparison: &mut self.comparison,
+            rows: &mut self.rows,
+            events: &mut self.events,
+            pending: HashMap::new(),
+        };
+        let road = self.road.as_mut().expect("made above");
+        road.run(&mut watcher, Some(until)).unwrap_or_else(|why| panic!("the road ended: {why}"));
+    }
+
+    /// Rows with the sun above some degrees.
+    pub fn above(&self, degrees: f64) -> Vec<&Row> {
+        self.rows.iter().filter(|r| r.sun() > degrees).collect()
+    }
+}
+
+struct Watcher<'a> {
+    truth: &'a TruthLog,
+    comparison: &'a mut Comparison,
+    rows: &'a mut Vec<Row>,
+    events: &'a mut Vec<Event>,
+    pending: HashMap<u32, TruthRecord>,
+}
+
+impl Observer for Watcher<'_> {
+    fn stored(&mut self, id: i64, reckoned: &Reckoned, frames: &[Frame]) {
+        self.pending.extend(self.truth.drain().into_iter().map(|r| (r.crc32, r)));
+        let truth = match &reckoned.reduced {
+            Some(reduced) => self
+                .comparison
+                .truth(reduced, frames, |crc| self.pending.get(&crc))
+                .unwrap_or_else(|| panic!("reading {id}: no truth for one of its exposures")),
+            None => vec![None; reckoned.reading.values.len()],
+        };
+        self.pending.clear();
+        self.rows.push(Row { reading: reckoned.reading.clone(), truth });
+    }
+    fn event(&mut self, event: &Event) {
+        self.events.push(event.clone());
+    }
+}
+
+/// A folder in memory where the machine has one: what is tested here is not the disk.
+pub fn temporary_folder() -> tempfile::TempDir {
+    let memory = Path::new("/dev/shm");
+    let made = if memory.is_dir() { tempfile::tempdir_in(memory) } else { tempfile::tempdir() };
+    made.expect("a temporary folder can be made")
+}
+
+/// Checks a certificate's text the way the station reads it.
+pub fn calibration_of(text: &str) -> CalibrationSet {
+    let path = Path::new("certificate.toml");
+    let calibration = file::parse(path, text).unwrap_or_else(|why| panic!("{why}"));
+    CalibrationSet::new(vec![(path.to_path_buf(), calibration)]).unwrap_or_else(|why| panic!("{why}"))
+}
+
+/// Share of rows for which something holds.
+pub fn share(rows: &[&Row], holds: impl Fn(&Row) -> bool) -> f64 {
+    rows.iter().filter(|r| holds(r)).count() as f64 / rows.len().max(1) as f64
+}
+
+/// Every good value must lie within `allowed(truth)` of the truth; returns the absolute errors relative to the truth.
+pub fn assert_good_within(rows: &[&Row], id: &str, allowed: impl Fn(f64) -> f64) -> Vec<f64> {
+    let mut relative = Vec::new();
+    let mut wrong = Vec::new();
+    for row in rows.iter().filter(|r| r.is_good(id)) {
+        let (Some(error), Some(truth)) = (row.error(id), row.true_value(id)) else { continue };
+        relative.push((error / truth).abs());
+        if !(error.abs() <= allowed(truth)) {
+            wrong.push(row.describe(id));
+        }
+    }
+    assert!(wrong.is_empty(), "{} good values of {id} are wrong, the first of them:\n{}", wrong.len(), wrong[..wrong.len().min(8)].join("\n"));
+    relative
+}
+
+/// The value below which a share of the numbers lies.
+pub fn quantile(values: &mut [f64], share: f64) -> f64 {
+    values.sort_by(f64::total_cmp);
+    let at = ((values.len() as f64 * share).ceil() as usize).clamp(1, values.len()) - 1;
+    values[at]
+}
