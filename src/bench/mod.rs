@@ -14,10 +14,12 @@ pub mod light;
 pub mod optic;
 pub mod scenes;
 pub mod settings;
+pub mod sky;
 pub mod slit;
 pub mod stray;
 pub mod tables;
 pub mod truth;
+pub mod weigh;
 pub mod words;
 pub mod world;
 

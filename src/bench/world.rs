@@ -43,7 +43,7 @@ impl Bench {
     /// A bench switched on at `began`, with the scene its settings name.
     pub fn new(settings: &Settings, began: UtcMicros) -> Result<Self, BenchError> {
         settings.check()?;
-        let scene = settings.scene.build(Self::grid_of(settings), settings.seed)?;
+        let scene = settings.scene.build(Self::grid_of(settings), settings.seed, began)?;
         Self::with_scene(settings, began, scene)
     }
 
