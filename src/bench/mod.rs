@@ -5,6 +5,7 @@
 //! stay true: the same settings, seed and commands at the same times give the same bits, and the truth it reports of an
 //! exposure is the light the detector was given.
 
+pub mod certificate;
 pub mod climate;
 pub mod detector;
 pub mod faults;
@@ -23,6 +24,7 @@ pub mod weigh;
 pub mod words;
 pub mod world;
 
+pub use certificate::certificate;
 pub use faults::{FaultKind, FaultRule, PixelFault, Strikes};
 pub use front::Front;
 pub use inprocess::{Handle, InProcessLink, connect};

@@ -96,6 +96,11 @@ impl Bench {
         &self.detector
     }
 
+    /// The detector, to look at or change.
+    pub fn detector_mut(&mut self) -> &mut Detector {
+        &mut self.detector
+    }
+
     /// Other air from now on: daily mean [°C] and amplitude [K].
     pub fn set_ambient(&mut self, mean_c: f64, amplitude_k: f64) {
         self.settings.ambient.mean_c = mean_c;
