@@ -146,6 +146,14 @@ impl Detector {
         self.slit.see(light, rate);
     }
 
+    /// Count rates [counts/s] of light, stray light included, at the reference temperature and as new.
+    pub fn light_rates(&mut self, light: &[f64], shift_nm: f64) -> Vec<f64> {
+        let mut rate = vec![0.0; self.settings.pixels];
+        self.in_band(light, shift_nm, &mut rate);
+        self.stray.add(&mut rate, &self.lit, &mut Vec::new());
+        rate
+    }
+
     /// Offset-free counts that the converter makes of a charge [linear counts], and their slope.
     ///
     /// Solves counts / Σ cₖ·countsᵏ = charge by Newton's method; two steps reach 1e-9 for a few per cent.
@@ -253,3 +261,7 @@ impl Detector {
         }
     }
 }
+
+#[cfg(test)]
+#[path = "detector_tests.rs"]
+mod tests;

@@ -5,6 +5,7 @@
 //! stay true: the same settings, seed and commands at the same times give the same bits, and the truth it reports of an
 //! exposure is the light the detector was given.
 
+pub mod certificate;
 pub mod climate;
 pub mod comparison;
 pub mod detector;
@@ -15,13 +16,16 @@ pub mod light;
 pub mod optic;
 pub mod scenes;
 pub mod settings;
+pub mod sky;
 pub mod slit;
 pub mod stray;
 pub mod tables;
 pub mod truth;
+pub mod weigh;
 pub mod words;
 pub mod world;
 
+pub use certificate::certificate;
 pub use faults::{FaultKind, FaultRule, PixelFault, Strikes};
 pub use front::Front;
 pub use inprocess::{Handle, InProcessLink, connect};

@@ -43,7 +43,7 @@ impl Bench {
     /// A bench switched on at `began`, with the scene its settings name.
     pub fn new(settings: &Settings, began: UtcMicros) -> Result<Self, BenchError> {
         settings.check()?;
-        let scene = settings.scene.build(Self::grid_of(settings), settings.seed)?;
+        let scene = settings.scene.build(Self::grid_of(settings), settings.seed, began)?;
         Self::with_scene(settings, began, scene)
     }
 
@@ -94,6 +94,11 @@ impl Bench {
     /// The detector.
     pub fn detector(&self) -> &Detector {
         &self.detector
+    }
+
+    /// The detector, to look at or change.
+    pub fn detector_mut(&mut self) -> &mut Detector {
+        &mut self.detector
     }
 
     /// Other air from now on: daily mean [°C] and amplitude [K].

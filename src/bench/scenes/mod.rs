@@ -4,11 +4,18 @@
 //! It draws no sequential random numbers: weather is hashed from the seed and the time, so that two processes, or two
 //! questions in any order, get the same answer.
 
+pub mod clouds;
+pub mod glasshouse;
+pub mod lamp;
 pub mod playback;
+pub mod roof;
 
 use super::light::{Grid, Light};
 use crate::clock::UtcMicros;
-use playback::Playback;
+use glasshouse::Glasshouse;
+use lamp::Lamp;
+use playback::{Modulated, Playback, PlaybackError};
+use roof::Roof;
 use serde::Deserialize;
 use std::path::PathBuf;
 
@@ -62,6 +69,42 @@ pub struct SceneSettings {
     pub altitude_m: f64,
     /// Column ozone [DU].
     pub ozone_du: f64,
+    /// Mean time a broken cloud, or the gap behind it, stays [min].
+    pub cloud_min: f64,
+    /// A street lamp that leaks in while the sun is below −2° [lx]; 0 for none.
+    pub street_lamp_lux: f64,
+    /// The full moon's light [lx] (0.1 to 0.3 outdoors), up all night and waning with its phase; 0 for none.
+    pub moon_lux: f64,
+    /// Mains frequency [Hz] that lamps ripple with, at twice of it.
+    pub mains_hz: u32,
+    /// `glasshouse`: half of the visible transmission is reached here [nm].
+    pub glazing_edge_nm: f64,
+    /// `glasshouse`: transmission of the glazing in the visible [1].
+    pub glazing_transmission: f64,
+    /// `glasshouse`: photon flux of the lamps, 400–700 nm [µmol m⁻² s⁻¹].
+    pub lamps_ppfd: f64,
+    /// `glasshouse`: lamps on, mean solar time [h].
+    pub lamps_on_hour: f64,
+    /// `glasshouse`: lamps off, mean solar time [h], later than on.
+    pub lamps_off_hour: f64,
+    /// `glasshouse`: ripple of the lamps, (max − min)/(max + min) [1].
+    pub lamps_ripple: f64,
+    /// `lamp`: illuminance of the new lamp [lx].
+    pub lamp_lux: f64,
+    /// `lamp`: length of the lit part of a cycle [min].
+    pub lamp_on_min: f64,
+    /// `lamp`: length of the unlit part [min].
+    pub lamp_off_min: f64,
+    /// `lamp`: hours it burnt before the bench began [h].
+    pub lamp_burnt_h: f64,
+    /// `lamp`: relative loss of all light in 1000 burning hours [1].
+    pub lamp_fade_per_1000h: f64,
+    /// `lamp`: further loss of the phosphor's light [1].
+    pub lamp_phosphor_fade_per_1000h: f64,
+    /// `lamp`: shift of the blue peak [nm].
+    pub lamp_blue_shift_nm_per_1000h: f64,
+    /// `lamp`: ripple, (max − min)/(max + min) [1]; 0 for a good driver.
+    pub lamp_ripple: f64,
     /// A spectrum file: the light of scene `spectrum`.
     pub spectrum: Option<PathBuf>,
     /// A file of `time_utc,factor` rows by which any scene is multiplied, linear between and held beyond its ends.
@@ -77,6 +120,24 @@ impl Default for SceneSettings {
             longitude_deg: 11.0,
             altitude_m: 300.0,
             ozone_du: 300.0,
+            cloud_min: 3.0,
+            street_lamp_lux: 0.0,
+            moon_lux: 0.0,
+            mains_hz: 50,
+            glazing_edge_nm: 370.0,
+            glazing_transmission: 0.88,
+            lamps_ppfd: 200.0,
+            lamps_on_hour: 5.0,
+            lamps_off_hour: 21.0,
+            lamps_ripple: 0.3,
+            lamp_lux: 10_000.0,
+            lamp_on_min: 165.0,
+            lamp_off_min: 15.0,
+            lamp_burnt_h: 0.0,
+            lamp_fade_per_1000h: 0.03,
+            lamp_phosphor_fade_per_1000h: 0.02,
+            lamp_blue_shift_nm_per_1000h: 0.1,
+            lamp_ripple: 0.0,
             spectrum: None,
             modulation: None,
         }
@@ -89,13 +150,37 @@ impl SceneSettings {
         range("scene.longitude_deg", self.longitude_deg, -180.0, 180.0);
         range("scene.altitude_m", self.altitude_m, -400.0, 9000.0);
         range("scene.ozone_du", self.ozone_du, 50.0, 700.0);
+        range("scene.cloud_min", self.cloud_min, 1.5, 600.0);
+        range("scene.street_lamp_lux", self.street_lamp_lux, 0.0, 1e5);
+        range("scene.moon_lux", self.moon_lux, 0.0, 1e5);
+        range("scene.mains_hz", f64::from(self.mains_hz), 0.0, 1000.0);
+        range("scene.glazing_edge_nm", self.glazing_edge_nm, 200.0, 1000.0);
+        range("scene.glazing_transmission", self.glazing_transmission, 0.0, 1.0);
+        range("scene.lamps_ppfd", self.lamps_ppfd, 0.0, 1e4);
+        range("scene.lamps_on_hour", self.lamps_on_hour, 0.0, 24.0);
+        range("scene.lamps_off_hour", self.lamps_off_hour, self.lamps_on_hour, 24.0);
+        range("scene.lamps_ripple", self.lamps_ripple, 0.0, 1.0);
+        range("scene.lamp_lux", self.lamp_lux, 0.0, 1e6);
+        range("scene.lamp_on_min", self.lamp_on_min, 1e-3, 1e6);
+        range("scene.lamp_off_min", self.lamp_off_min, 0.0, 1e6);
+        range("scene.lamp_burnt_h", self.lamp_burnt_h, 0.0, 1e6);
+        range("scene.lamp_fade_per_1000h", self.lamp_fade_per_1000h, -1.0, 10.0);
+        range("scene.lamp_phosphor_fade_per_1000h", self.lamp_phosphor_fade_per_1000h, -1.0, 10.0);
+        range("scene.lamp_blue_shift_nm_per_1000h", self.lamp_blue_shift_nm_per_1000h, -50.0, 50.0);
+        range("scene.lamp_ripple", self.lamp_ripple, 0.0, 1.0);
     }
 
-    /// Builds the scene on a grid.
-    pub fn build(&self, grid: Grid, _seed: u64) -> Result<Box<dyn Scene>, playback::PlaybackError> {
+    /// Builds the scene on a grid; `began` is when the bench was switched on and the lamp's first cycle began.
+    pub fn build(&self, grid: Grid, seed: u64, began: UtcMicros) -> Result<Box<dyn Scene>, PlaybackError> {
         let scene: Box<dyn Scene> = match self.kind {
-            _ => Box::new(Playback::from_file(self.spectrum.as_deref(), grid)?),
+            SceneKind::Roof => Box::new(Roof::new(self, seed, grid)),
+            SceneKind::Glasshouse => Box::new(Glasshouse::new(self, Box::new(Roof::new(self, seed, grid)), grid)),
+            SceneKind::Lamp => Box::new(Lamp::new(self, began, grid)),
+            SceneKind::Spectrum => Box::new(Playback::from_file(self.spectrum.as_deref(), grid)?),
         };
-        Ok(scene)
+        Ok(match &self.modulation {
+            Some(path) => Box::new(Modulated::from_file(scene, path)?),
+            None => scene,
+        })
     }
 }
