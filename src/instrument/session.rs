@@ -18,9 +18,12 @@ use crate::clock::{Clock, Stop, UtcMicros};
 use crate::fault::Fault;
 use crate::record::{Detector, Exposure, Frame, Shutter};
 use std::sync::Arc;
+use std::time::Duration;
 
 /// How often one call tries again before its fault is final.
 pub const RETRIES: u32 = 3;
+/// How much longer each further retry waits than the one before.
+const PATIENCE: Duration = Duration::from_secs(1);
 /// How long a shutter may need to settle [s].
 const SHUTTER_S: f64 = 1.0;
 /// How far the integration time in force may be from the one asked for: the larger of this share [1] …
@@ -217,6 +220,8 @@ impl Session {
         tracing::debug!(link = self.exchange.name(), %fault, "trying again");
         self.rereads += 1;
         self.exchange.counters.retries += 1;
+        // What a first retry did not cure may be late answers that meet one retry after the other.
+        self.exchange.rest(PATIENCE * (self.rereads - 1));
         self.exchange.lose_step();
         self.in_force = None;
         Ok(())
