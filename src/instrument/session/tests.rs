@@ -1,13 +1,13 @@
-//! What a session must stand, against the small instrument of [`super::fake`].
+//! What a session must stand, against the small instrument of the fake link.
 //!
 //! The claim behind every test here: an exposure that is handed out really happened, after it was asked for, with the
 //! settings beside it; everything else is a fault.
 
 use super::fake::{FakeLink, Inside, Piece};
-use super::scpi::SCPI;
-use super::session::{RETRIES, Session};
+use super::{RETRIES, Session};
 use crate::clock::{Clock, SteppedClock, Stop, UtcMicros};
 use crate::fault::Fault;
+use crate::instrument::SCPI;
 use crate::record::{Exposure, PixelRanges, Shutter};
 use proptest::prelude::*;
 use std::sync::{Arc, MutexGuard};

@@ -2,9 +2,9 @@
 //!
 //! It keeps the truth of every exposure it made, so a test can ask whether what was handed out really happened.
 
-use super::link::Link;
 use crate::clock::{Clock, Deadline, SteppedClock, Stop, UtcMicros};
 use crate::fault::Fault;
+use crate::instrument::Link;
 use crate::record::{Exposure, Frame, Shutter};
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex};
