@@ -65,8 +65,9 @@ pub struct Probe {
 pub struct Dialect {
     /// Its name in a configuration.
     pub name: Text,
-    /// Stands in front of every message's queries, one to a few times, and so numbers the messages.
-    pub probe: Probe,
+    /// The digits 0 and 1: queries whose known answers differ. A few of them stand in front of the queries of every
+    /// message, and so number the messages.
+    pub digits: [Probe; 2],
     /// Asks for `maker,model,serial,firmware`; the last query of its message.
     pub identify: Text,
     /// Empties the error queue.

@@ -1,12 +1,13 @@
 //! One exchange on the line: a message out, its answer in, before a deadline.
 //!
 //! Knows framing and time, not what the words mean. What must stay true: **an answer is never taken for that of another
-//! message.** Every message asks the dialect's probe one to three times before its own queries, in turn, so an answer that
-//! comes late or twice has the wrong number of fields for the message that waits now. After any fault the line is out of
-//! step, and nothing is asked before [`Exchange::resynchronise`] has drained it and seen a probe answered.
+//! message.** Messages are numbered: each asks a few queries with known answers before its own, chosen so that they spell its
+//! number, and an answer that comes late or twice spells another. (A checksum alone would not do: an old block and its old
+//! checksum agree with each other.) After any fault the line is out of step, and nothing is asked before
+//! [`Exchange::resynchronise`] has drained it and seen a known answer.
 
 use super::answer::{self, Block, BlockHead, Malformed, Step};
-use super::dialect::Dialect;
+use super::dialect::{Dialect, Probe};
 use super::link::Link;
 use super::session::LinkCounters;
 use crate::clock::{Clock, Deadline, Stop, UtcMicros};
@@ -18,9 +19,11 @@ use std::time::Duration;
 const MARGIN: Duration = Duration::from_secs(2);
 /// How long the instrument may think about a message before it answers, light apart [s].
 const THINKING_S: f64 = 0.5;
-/// Probes in front of a message: 1 to this many, in turn.
-const TURNS: usize = 3;
-/// Attempts at seeing a probe answered on a drained line; four of them outlast an instrument that starts anew.
+/// Binary digits of a message's number.
+const DIGITS: usize = 4;
+/// Numbers in turn: a prime, so that the same few messages over and over do not meet the same numbers again.
+const NUMBERS: usize = 13;
+/// Attempts at seeing a known answer on a drained line; four of them outlast an instrument that starts anew.
 const PROBINGS: usize = 4;
 /// Garbage that is read before a line is called babbling [bytes].
 const MOST_WASTE: usize = 1 << 20;
@@ -52,7 +55,7 @@ pub(super) struct Exchange {
     baud: u32,
     dialect: &'static Dialect,
     received: Vec<u8>,
-    turn: usize,
+    number: usize,
     in_step: bool,
     opened_before: bool,
     /// What has happened so far.
@@ -68,7 +71,7 @@ impl Exchange {
             baud: baud.max(1),
             dialect,
             received: Vec::new(),
-            turn: 0,
+            number: 0,
             in_step: false,
             opened_before: false,
             counters: LinkCounters::default(),
@@ -98,6 +101,12 @@ impl Exchange {
         self.baud
     }
 
+    /// Waits, for an answer that is later than its deadline to come and be thrown away.
+    pub fn rest(&mut self, span: Duration) {
+        // A stop that cuts it short is seen by whatever is asked next.
+        self.clock.pause(span, &self.stop);
+    }
+
     pub fn reopen(&mut self) -> Result<(), Fault> {
         self.lose_step();
         self.received.clear();
@@ -114,12 +123,12 @@ impl Exchange {
 
     /// Sends `settings`, asks `queries` and answers one field for each. The instrument may need `busy_s` for them [s].
     pub fn ask(&mut self, settings: &[String], queries: &[&str], busy_s: f64) -> Result<Vec<String>, Fault> {
-        let (message, probes) = self.compose(settings, queries);
-        let count = probes + queries.len();
+        let message = self.compose(settings, queries);
+        let count = DIGITS + queries.len();
         let (deadline, _) = self.send(&message, busy_s + self.wire_s(answer::MAX_TEXT))?;
         let result = self.receive(&message, deadline, answer::MAX_TEXT + 2, answer::text).and_then(|fields| {
-            self.own(&fields, count, probes).map_err(|e| corrupt(&message, e))?;
-            Ok(fields[probes..].to_vec())
+            self.own(&fields, count).map_err(|e| corrupt(&message, e))?;
+            Ok(fields[DIGITS..].to_vec())
         });
         self.in_step &= result.is_ok();
         result
@@ -135,8 +144,8 @@ impl Exchange {
         light_s: f64,
         on_written: &mut dyn FnMut(UtcMicros),
     ) -> Result<BlockAnswer, BlockFault> {
-        let (message, probes) = self.compose(&[], &[queries, &[last]].concat());
-        let count = probes + queries.len();
+        let message = self.compose(&[], &[queries, &[last]].concat());
+        let count = DIGITS + queries.len();
         let most = answer::MAX_TEXT + length + 16;
         let (deadline, written) = self
             .send(&message, light_s + self.wire_s(length + 256))
@@ -152,51 +161,56 @@ impl Exchange {
         };
         let received = self.receive(&message, deadline, most, parse);
         let result = match received {
-            Ok(BlockAnswer { fields, payload }) => match self.own(&fields, count, probes) {
-                Ok(()) => Ok(BlockAnswer { fields: fields[probes..].to_vec(), payload }),
+            Ok(BlockAnswer { fields, payload }) => match self.own(&fields, count) {
+                Ok(()) => Ok(BlockAnswer { fields: fields[DIGITS..].to_vec(), payload }),
                 Err(e) => Err(BlockFault { fault: corrupt(&message, e), begun: None }),
             },
-            Err(fault) => Err(BlockFault { fault, begun: self.begun(count, probes, length) }),
+            Err(fault) => Err(BlockFault { fault, begun: self.begun(count, length) }),
         };
         self.in_step &= result.is_ok();
         result
     }
 
     /// The fields of a block answer that failed after its head had come.
-    fn begun(&self, count: usize, probes: usize, length: usize) -> Option<Vec<String>> {
+    fn begun(&self, count: usize, length: usize) -> Option<Vec<String>> {
         match answer::block_head(&self.received, count, length) {
-            Ok(Step::Done { value: BlockHead { fields, .. }, .. }) if self.own(&fields, count, probes).is_ok() => {
-                Some(fields[probes..].to_vec())
+            Ok(Step::Done { value: BlockHead { fields, .. }, .. }) if self.own(&fields, count).is_ok() => {
+                Some(fields[DIGITS..].to_vec())
             }
             _ => None,
         }
     }
 
-    /// Whether fields are the answer to a message with so many probes and fields in all.
-    fn own(&self, fields: &[String], count: usize, probes: usize) -> Result<(), Malformed> {
-        let right = &self.dialect.probe.answer;
-        if fields.len() == count && fields[..probes].iter().all(|f| f == right) {
+    /// The digits of the current message's number.
+    fn digits(&self) -> [&'static Probe; DIGITS] {
+        std::array::from_fn(|i| &self.dialect.digits[self.number >> i & 1])
+    }
+
+    /// Whether fields are the answer to the current message, which has `count` of them.
+    fn own(&self, fields: &[String], count: usize) -> Result<(), Malformed> {
+        let right = self.digits().map(|d| d.answer.as_ref());
+        if fields.len() == count && fields.iter().zip(right).all(|(found, right)| found == right) {
             return Ok(());
         }
         let joined = fields.join(";");
         Err(Malformed {
-            expected: format!("{count} fields that start with {}", vec![right.as_ref(); probes].join(";")),
+            expected: format!("{count} fields that start with {}", right.join(";")),
             found: format!("{} fields: {}", fields.len(), answer::shown(joined.as_bytes())),
         })
     }
 
-    /// The text of a message and the number of probes in front of its queries. Settings stand on a line of their own, so
-    /// that a refused one cannot take the queries with it.
-    fn compose(&mut self, settings: &[String], queries: &[&str]) -> (String, usize) {
-        self.turn = self.turn % TURNS + 1;
-        let probe: &str = &self.dialect.probe.query;
+    /// The text of the next message. Settings stand on a line of their own, so that a refused one cannot take the
+    /// queries with it.
+    fn compose(&mut self, settings: &[String], queries: &[&str]) -> String {
+        self.number = (self.number + 1) % NUMBERS;
         let mut message = settings.join(";");
         if !message.is_empty() {
             message.push('\n');
         }
-        message.push_str(&[&vec![probe; self.turn], queries].concat().join(";"));
+        let digits = self.digits().map(|d| d.query.as_ref());
+        message.push_str(&[&digits, queries].concat().join(";"));
         message.push('\n');
-        (message, self.turn)
+        message
     }
 
     /// Sends a message; answers the deadline of its answer, `busy_s` [s] after its last byte, and the instant at which
@@ -283,8 +297,8 @@ impl Exchange {
         let _ = self.link.write(format!("\n{}\n", self.dialect.abort).as_bytes(), soon);
     }
 
-    /// Brings both ends back in step: throws away what is on its way, ends whatever runs, and asks for the probe, more
-    /// often than any message does and more often each time, until exactly that answer comes.
+    /// Brings both ends back in step: throws away what is on its way, ends whatever runs, and asks a query with a known
+    /// answer, more often than any message has digits and more often each time, until exactly that answer comes.
     pub fn resynchronise(&mut self) -> Result<(), Fault> {
         self.lose_step();
         self.counters.resynchronisations += 1;
@@ -293,22 +307,24 @@ impl Exchange {
         let mut waste = 0;
         // The first line end closes a message that may have been cut on its way out.
         let calm = format!("\n{}\n{}\n", self.dialect.abort, self.dialect.clear_errors);
-        let message = |probes: usize| vec![self.dialect.probe.query.as_ref(); probes].join(";") + "\n";
+        let probe = &self.dialect.digits[0];
+        let repeated = |word: &str, times: usize| vec![word; times].join(";") + "\n";
         for probing in 1..=PROBINGS {
-            let (probes, asked) = (TURNS + probing, message(TURNS + probing));
+            let asked = repeated(&probe.query, DIGITS + probing);
+            let right = repeated(&probe.answer, DIGITS + probing);
             self.link.write(calm.as_bytes(), self.deadline(self.wire_s(calm.len())))?;
             self.link.drain()?;
             self.received.clear();
             let deadline = self.deadline(self.wire_s(asked.len() * 2) + THINKING_S);
             self.link.write(asked.as_bytes(), deadline)?;
-            if self.probe_answered(probes, deadline, &mut waste)? {
+            if self.comes(right.trim_end(), deadline, &mut waste)? {
                 self.received.clear();
                 self.in_step = true;
                 return Ok(());
             }
         }
         Err(Fault::NoAnswer {
-            command: message(TURNS + PROBINGS).trim_end().to_owned(),
+            command: repeated(&probe.query, DIGITS + PROBINGS).trim_end().to_owned(),
             waited: self.clock.monotonic().saturating_sub(started),
             found: match waste {
                 0 => "nothing came".into(),
@@ -317,16 +333,12 @@ impl Exchange {
         })
     }
 
-    /// Reads lines until one is the answer to so many probes (true) or the deadline passes (false).
-    fn probe_answered(&mut self, probes: usize, deadline: Deadline, waste: &mut usize) -> Result<bool, Fault> {
+    /// Reads lines until the right one comes (true) or the deadline passes (false).
+    fn comes(&mut self, right: &str, deadline: Deadline, waste: &mut usize) -> Result<bool, Fault> {
         let mut piece = [0; 4096];
         loop {
             while let Some(end) = self.received.iter().position(|b| *b == b'\n') {
-                let right = match answer::text(&self.received[..=end]) {
-                    Ok(Step::Done { value, .. }) => self.own(&value, probes, probes).is_ok(),
-                    _ => false,
-                };
-                if right {
+                if self.received[..end].trim_ascii() == right.as_bytes() {
                     return Ok(true);
                 }
                 self.received.drain(..=end);

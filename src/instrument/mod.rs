@@ -8,14 +8,10 @@ pub mod answer;
 pub mod backoff;
 pub mod dialect;
 mod exchange;
-#[cfg(test)]
-mod fake;
 pub mod link;
 pub mod scpi;
 pub mod serial;
 pub mod session;
-#[cfg(test)]
-mod session_tests;
 
 pub use backoff::Backoff;
 pub use dialect::Dialect;

@@ -20,7 +20,10 @@ const fn setting(set: &'static str, query: &'static str) -> Setting {
 /// The built-in dialect.
 pub static SCPI: Dialect = Dialect {
     name: text("scpi"),
-    probe: Probe { query: text("*OPC?"), answer: text("1") },
+    digits: [
+        Probe { query: text("*OPC?"), answer: text("1") },
+        Probe { query: text(":SYST:VERS?"), answer: text("1999.0") },
+    ],
     identify: text("*IDN?"),
     clear_errors: text("*CLS"),
     abort: text(":ABOR"),

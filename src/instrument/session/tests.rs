@@ -1,13 +1,13 @@
-//! What a session must stand, against the small instrument of [`super::fake`].
+//! What a session must stand, against the small instrument of the fake link.
 //!
 //! The claim behind every test here: an exposure that is handed out really happened, after it was asked for, with the
 //! settings beside it; everything else is a fault.
 
 use super::fake::{FakeLink, Inside, Piece};
-use super::scpi::SCPI;
-use super::session::{RETRIES, Session};
+use super::{RETRIES, Session};
 use crate::clock::{Clock, SteppedClock, Stop, UtcMicros};
 use crate::fault::Fault;
+use crate::instrument::SCPI;
 use crate::record::{Exposure, PixelRanges, Shutter};
 use proptest::prelude::*;
 use std::sync::{Arc, MutexGuard};
@@ -163,6 +163,18 @@ fn an_answer_that_comes_twice_is_never_taken_for_another() {
     }
 }
 
+/// Identity: an old block and its old checksum, both repeated just when the next ones are awaited, agree with each other
+/// and are refused all the same.
+#[test]
+fn an_old_block_that_comes_with_its_own_checksum_is_refused() {
+    let mut room = Room::new();
+    room.expose(0.1, Shutter::Open).unwrap();
+    room.link.spoil(":READ?", |b| vec![(0.0, b.clone()), (0.05, b)]);
+    room.link.spoil(":FETC:CRC?", |b| vec![(0.0, b.clone()), (0.06, b)]);
+    room.expose(0.1, Shutter::Open).unwrap();
+    assert!(room.expose(0.1, Shutter::Open).unwrap().rereads > 0);
+}
+
 /// Identity: an answer that comes after its deadline is never taken for that of the retry.
 #[test]
 fn a_late_answer_is_not_taken_for_the_current_one() {
@@ -171,6 +183,7 @@ fn a_late_answer_is_not_taken_for_the_current_one() {
         room.link.spoil(":READ?", move |b| vec![(late_s, b)]);
         let e = room.expose(0.2, Shutter::Open).unwrap();
         assert!(e.rereads > 0);
+        room.clock.advance_to(room.clock.now().plus_seconds(30.0));
         assert_eq!(room.expose(0.2, Shutter::Open).unwrap().rereads, 0);
     }
 }
@@ -205,6 +218,27 @@ fn a_lost_exposure_is_made_anew() {
     room.link.spoil(":READ?", |_| vec![]);
     let e = room.expose(0.1, Shutter::Open).unwrap();
     assert_eq!((e.rereads, room.exposures_made(), room.session.counters().refetches), (1, 3, 0));
+}
+
+/// Identity: an instrument that forgot the block and offers the one before, with its checksum, is not believed.
+#[test]
+fn the_block_of_the_exposure_before_is_not_taken_for_this_one() {
+    let mut room = Room::new();
+    room.expose(0.1, Shutter::Open).unwrap();
+    room.inside().forgets_block = true;
+    room.link.spoil(":READ?", |b| at_once(b[..b.len() - 7].to_vec()));
+    let e = room.expose(0.1, Shutter::Open).unwrap();
+    assert_eq!((e.rereads, room.exposures_made()), (2, 3));
+}
+
+/// Identity: settings that somebody else changed in between are found out and made again.
+#[test]
+fn settings_changed_behind_our_back_are_made_again() {
+    let mut room = Room::new();
+    room.expose(0.1, Shutter::Open).unwrap();
+    room.inside().aperture = 0.3;
+    let e = room.expose(0.1, Shutter::Open).unwrap();
+    assert_eq!((e.integration_s, e.rereads), (0.1, 1));
 }
 
 /// Identity: a block one byte long or short, whatever its head says, is refused and read again.
@@ -455,8 +489,8 @@ proptest! {
             }
         }
         room.inside().spoils.clear();
-        // The line may still hold what came late.
-        let _ = room.expose(0.1, Shutter::Open);
+        // What was late has come, and lies there unasked.
+        room.clock.advance_to(room.clock.now().plus_seconds(60.0));
         prop_assert_eq!(room.expose(0.1, Shutter::Open).map(|e| e.rereads), Ok(0));
     }
 }

@@ -2,9 +2,9 @@
 //!
 //! It keeps the truth of every exposure it made, so a test can ask whether what was handed out really happened.
 
-use super::link::Link;
 use crate::clock::{Clock, Deadline, SteppedClock, Stop, UtcMicros};
 use crate::fault::Fault;
+use crate::instrument::Link;
 use crate::record::{Exposure, Frame, Shutter};
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex};
@@ -13,6 +13,15 @@ use std::sync::{Arc, Mutex};
 pub type Piece = (f64, Vec<u8>);
 /// What becomes of one answer.
 pub type Spoil = Box<dyn FnMut(Vec<u8>) -> Vec<Piece> + Send>;
+
+/// A piece of an answer on its way.
+struct Coming {
+    due: UtcMicros,
+    /// When the instrument has it ready; before that, ending the exposure takes it back.
+    made: UtcMicros,
+    exposing: bool,
+    bytes: Vec<u8>,
+}
 
 /// What really happened in one exposure.
 #[derive(Clone, Debug)]
@@ -38,6 +47,9 @@ pub struct Inside {
     order: String,
     pub errors: VecDeque<String>,
     last: Option<(Vec<u8>, f64)>,
+    before_last: Option<(Vec<u8>, f64)>,
+    /// Forgets the last block when it is asked for again, and offers the one before.
+    pub forgets_block: bool,
     pub truth: Vec<Truth>,
     /// Messages received, in order.
     pub heard: Vec<String>,
@@ -49,8 +61,9 @@ pub struct Inside {
     pub unplugged: bool,
     /// Raises the stop flag as soon as somebody waits for an answer.
     pub stop_when_waiting: bool,
+    busy_until: UtcMicros,
     inbox: Vec<u8>,
-    outbox: VecDeque<(UtcMicros, Vec<u8>)>,
+    outbox: VecDeque<Coming>,
     pub opened: u32,
 }
 
@@ -75,7 +88,7 @@ impl Inside {
         let n = self.truth.len() as u32;
         let counts: Vec<u32> =
             (0..self.pixels as u32).map(|i| (n * 997 + i * 31 + 5) % (self.full_scale.min(60_000) + 1)).collect();
-        let start = self.clock.now();
+        let start = self.busy_until.max(self.clock.now());
         let (integration_s, shutter) = (self.aperture, self.shutter);
         let payload = counts
             .iter()
@@ -85,8 +98,8 @@ impl Inside {
             })
             .collect();
         self.truth.push(Truth { start, integration_s, shutter, counts });
-        self.last = Some((payload, integration_s));
-        self.last.as_ref().map(|l| l.0.clone()).unwrap()
+        self.before_last = self.last.replace((payload, integration_s));
+        self.last.clone().unwrap_or_default().0
     }
 
     fn command(&mut self, command: &str) -> Option<Vec<u8>> {
@@ -94,13 +107,17 @@ impl Inside {
         let word = |s: &str| Some(s.as_bytes().to_vec());
         match (head, value) {
             ("*OPC?", _) => word("1"),
+            (":SYST:VERS?", _) => word("1999.0"),
             ("*IDN?", _) => word(&format!("Invented Optics,VS-16,{},1.0", self.serial)),
             ("*CLS", _) => {
                 self.errors.clear();
                 None
             }
+            // What is on its way already comes all the same: in a queue between, nobody hears the command.
             (":ABOR", _) => {
-                self.outbox.clear();
+                let now = self.clock.now();
+                self.busy_until = now;
+                self.outbox.retain(|c| !(c.exposing && c.made > now));
                 None
             }
             (":SYST:ERR?", _) => word(&self.errors.pop_front().unwrap_or("0,\"No error\"".into())),
@@ -142,6 +159,11 @@ impl Inside {
                 Some(last) => word(&crc32fast::hash(&last.0).to_string()),
                 None => None,
             },
+            (":FETC?", _) if self.forgets_block => {
+                self.forgets_block = false;
+                self.last = self.before_last.take();
+                self.last.clone().map(|last| self.block(&last.0))
+            }
             (":FETC?", _) => self.last.clone().map(|last| self.block(&last.0)),
             (":READ?", _) => {
                 let payload = self.expose();
@@ -181,10 +203,14 @@ impl Inside {
             Some((_, mut spoil)) => spoil(bytes),
             None => vec![(0.0, bytes)],
         };
-        let mut due = self.clock.now().plus_seconds(busy_s);
+        self.busy_until = self.busy_until.max(self.clock.now()).plus_seconds(busy_s);
+        let mut due = self.busy_until;
         for (after_s, bytes) in pieces {
             due = due.plus_seconds(after_s);
-            self.outbox.push_back((due, bytes));
+            // A late piece is overtaken by what comes after it.
+            let at = self.outbox.partition_point(|c| c.due <= due);
+            let (made, exposing) = (self.busy_until, message.contains(":READ?"));
+            self.outbox.insert(at, Coming { due, made, exposing, bytes });
         }
     }
 }
@@ -209,12 +235,15 @@ impl FakeLink {
             order: String::new(),
             errors: VecDeque::new(),
             last: None,
+            before_last: None,
+            forgets_block: false,
             truth: Vec::new(),
             heard: Vec::new(),
             spoils: VecDeque::new(),
             restart_before: None,
             unplugged: false,
             stop_when_waiting: false,
+            busy_until: UtcMicros(0),
             inbox: Vec::new(),
             outbox: VecDeque::new(),
             opened: 0,
@@ -265,23 +294,20 @@ impl Link for FakeLink {
         if inside.stop_when_waiting && until > inside.clock.now() {
             inside.stop.request();
         }
-        match inside.outbox.front() {
-            Some((due, _)) if *due <= until => {
-                inside.clock.advance_to(*due);
-            }
-            _ => {
-                inside.clock.advance_to(until);
-                return Ok(0);
-            }
-        }
-        let Some((due, mut bytes)) = inside.outbox.pop_front() else { return Ok(0) };
-        let n = bytes.len().min(buffer.len());
-        buffer[..n].copy_from_slice(&bytes[..n]);
-        let rest = bytes.split_off(n);
-        if !rest.is_empty() {
-            inside.outbox.push_front((due, rest));
+        let ready = inside.outbox.front().is_some_and(|c| c.due <= until);
+        let Some(mut first) = ready.then(|| inside.outbox.pop_front()).flatten() else {
+            inside.clock.advance_to(until);
+            return Ok(0);
+        };
+        inside.clock.advance_to(first.due);
+        let n = first.bytes.len().min(buffer.len());
+        buffer[..n].copy_from_slice(&first.bytes[..n]);
+        first.bytes.drain(..n);
+        if !first.bytes.is_empty() {
+            inside.outbox.push_front(first);
         }
         match n {
+            // An empty piece is nothing that came.
             0 => {
                 drop(inside);
                 self.read(buffer, deadline)

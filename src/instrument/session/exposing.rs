@@ -1,0 +1,227 @@
+//! One exposure: settings, light, the block, its checksum.
+//!
+//! What must stay true: the instrument is asked to expose again only where the block it holds cannot be known to be the
+//! one of this exposure.
+
+use super::{SHUTTER_S, Session};
+use crate::clock::UtcMicros;
+use crate::fault::Fault;
+use crate::instrument::answer::{self, Malformed};
+use crate::instrument::dialect::Keyword;
+use crate::instrument::exchange::{BlockAnswer, BlockFault, corrupt};
+use crate::record::{Exposure, Frame, Shutter};
+
+/// How far the integration time in force may be from the one asked for: the larger of this share [1] …
+const ROUNDING_SHARE: f64 = 0.1;
+/// … and this step [s].
+const ROUNDING_S: f64 = 0.001;
+/// How far the temperatures before and after an exposure may be apart [K].
+const SAME_TEMPERATURE_K: f64 = 0.5;
+
+/// Settings the instrument has confirmed.
+#[derive(Clone, Copy)]
+pub(super) struct InForce {
+    requested_s: f64,
+    integration_s: f64,
+    shutter: Shutter,
+}
+
+impl Session {
+    /// One attempt at an exposure: settings, light, checksum.
+    pub(super) fn expose_once(&mut self, integration_s: f64, shutter: Shutter) -> Result<Exposure, Fault> {
+        let force = self.apply(integration_s, shutter)?;
+        let (format, pixels) = (self.facts()?.format, self.facts()?.detector.pixels);
+        let length = pixels * format.width();
+        let mut start = UtcMicros::default();
+        let queries = self.exposing_queries();
+        let queries: Vec<&str> = queries.iter().map(String::as_str).collect();
+        let read: &str = &self.dialect.read;
+        let answer =
+            self.exchange.ask_block(&queries, read, length, force.integration_s, &mut |written| start = written);
+        let mut answer = match answer {
+            Ok(answer) => answer,
+            // The block is cut or damaged, but it is this exposure's, and the instrument still has it.
+            Err(BlockFault {
+                fault: fault @ (Fault::NoAnswer { .. } | Fault::Corrupt { .. }),
+                begun: Some(fields),
+            }) => {
+                self.verify_force(&force, &fields)?;
+                self.spend_retry(fault)?;
+                self.fetch(&force, &queries, length)?
+            }
+            Err(BlockFault { fault, .. }) => return Err(fault),
+        };
+        let before = self.verify_force(&force, &answer.fields)?;
+        let (crc32, temperature_c) = loop {
+            let crc32 = crc32fast::hash(&answer.payload);
+            let (instruments, temperature) = match self.confirm(&force, before) {
+                Ok(confirmed) => confirmed,
+                // What confirms it was damaged, which says nothing about the block.
+                Err(fault @ (Fault::NoAnswer { .. } | Fault::Corrupt { .. })) => {
+                    self.spend_retry(fault)?;
+                    self.make_ready()?;
+                    self.confirm(&force, before)?
+                }
+                Err(fault) => return Err(fault),
+            };
+            if instruments == crc32 {
+                break (crc32, temperature);
+            }
+            self.spend_retry(corrupt(
+                &self.dialect.read,
+                Malformed { expected: format!("a block with CRC-32 {instruments}"), found: crc32.to_string() },
+            ))?;
+            answer = self.fetch(&force, &queries, length)?;
+        };
+        self.in_force = Some(force);
+        let counts = format.decode(&answer.payload).map_err(|e| corrupt(&self.dialect.read, e))?;
+        let full_scale = self.facts()?.detector.full_scale;
+        if let Some(above) = counts.iter().find(|c| **c > full_scale) {
+            let expected = format!("counts up to the full scale of {full_scale}");
+            return Err(corrupt(&self.dialect.read, Malformed { expected, found: above.to_string() }));
+        }
+        Ok(Exposure {
+            start,
+            integration_s: force.integration_s,
+            shutter,
+            temperature_c,
+            counts,
+            crc32,
+            rereads: self.rereads,
+        })
+    }
+
+    /// The queries in front of an exposure: all that decides what its block means, and the temperature last.
+    fn exposing_queries(&self) -> Vec<String> {
+        let d = self.dialect;
+        let shutter = self.connected.as_ref().is_some_and(|c| c.detector.has_shutter);
+        let mut queries =
+            vec![d.aperture.query.to_string(), d.format.query.to_string(), d.byte_order.query.to_string()];
+        queries.extend(shutter.then(|| d.shutter.query.to_string()));
+        queries.push(d.temperature.to_string());
+        queries
+    }
+
+    /// Makes settings, unless they are known to be in force, and has the instrument confirm them.
+    fn apply(&mut self, integration_s: f64, shutter: Shutter) -> Result<InForce, Fault> {
+        if let Some(force) = self.in_force
+            && force.requested_s == integration_s
+            && force.shutter == shutter
+        {
+            return Ok(force);
+        }
+        self.in_force = None;
+        let d = self.dialect;
+        let (format, has_shutter) = (self.facts()?.format, self.facts()?.detector.has_shutter);
+        let aperture = d.aperture.to(&integration_s.to_string());
+        // Old errors, of another host or of noise, must not be taken for an answer to these.
+        let mut settings = vec![
+            d.clear_errors.to_string(),
+            d.format.to(&format.word(d).short()),
+            d.byte_order.to(&d.big_endian.short()),
+            aperture.clone(),
+        ];
+        settings.extend(has_shutter.then(|| d.shutter.to(&self.shutter_word(shutter).short())));
+        let mut queries = self.exposing_queries();
+        queries.push(d.next_error.to_string());
+        let queries: Vec<&str> = queries.iter().map(String::as_str).collect();
+        let mut answers = self.exchange.ask(&settings, &queries, SHUTTER_S)?;
+        let error = answers.pop().unwrap_or_default();
+        let (code, text) = answer::error(&error).map_err(|e| corrupt(&d.next_error, e))?;
+        if code != 0 {
+            return Err(Fault::Refused { command: settings[1..].join(";"), code, text });
+        }
+        let rounded_s = answer::seconds(&answers[0]).map_err(|e| corrupt(&d.aperture.query, e))?;
+        let near = (rounded_s - integration_s).abs() <= (ROUNDING_SHARE * integration_s).max(ROUNDING_S);
+        if !near {
+            let expected = format!("an integration time near {integration_s} s");
+            return Err(corrupt(&aperture, Malformed { expected, found: format!("{rounded_s} s") }));
+        }
+        let force = InForce { requested_s: integration_s, integration_s: rounded_s, shutter };
+        self.verify_force(&force, &answers)?;
+        self.in_force = Some(force);
+        Ok(force)
+    }
+
+    fn shutter_word(&self, shutter: Shutter) -> &'static Keyword {
+        match shutter {
+            Shutter::Open => &self.dialect.shutter_open,
+            Shutter::Closed => &self.dialect.shutter_closed,
+        }
+    }
+
+    /// Compares the answers to [`Self::exposing_queries`] with what must be in force; answers the temperature [°C].
+    fn verify_force(&self, force: &InForce, answers: &[String]) -> Result<Option<f64>, Fault> {
+        let d = self.dialect;
+        let connected = self.facts()?;
+        let changed = |query: &str, expected: String, found: &str| {
+            corrupt(query, Malformed { expected: format!("{expected}, as set"), found: format!("`{found}`") })
+        };
+        let mut rest = answers.iter();
+        let mut next = || rest.next().map_or("", String::as_str);
+        let aperture = next();
+        match answer::seconds(aperture) {
+            Ok(s) if Frame::same_integration(s, force.integration_s) => {}
+            _ => return Err(changed(&d.aperture.query, format!("{} s", force.integration_s), aperture)),
+        }
+        let mut words = vec![(&d.format, connected.format.word(d)), (&d.byte_order, &d.big_endian)];
+        if connected.detector.has_shutter {
+            words.push((&d.shutter, self.shutter_word(force.shutter)));
+        }
+        for (setting, word) in words {
+            let found = next();
+            if !word.matches(found) {
+                return Err(changed(&setting.query, word.short(), found));
+            }
+        }
+        answer::temperature(next(), d.not_a_number).map_err(|e| corrupt(&d.temperature, e))
+    }
+
+    /// Asks for the last block again, on a line in step, without a new exposure.
+    fn fetch(&mut self, force: &InForce, queries: &[&str], length: usize) -> Result<BlockAnswer, Fault> {
+        self.make_ready()?;
+        self.exchange.counters.refetches += 1;
+        let fetch: &str = &self.dialect.fetch;
+        let answer = self.exchange.ask_block(queries, fetch, length, 0.0, &mut |_| {}).map_err(|e| e.fault)?;
+        self.verify_force(force, &answer.fields)?;
+        // An instrument that lost the block may offer the one before. A new exposure with the very same noise is not
+        // impossible, but here it costs only another exposure to be sure.
+        if self.last_crc == Some(crc32fast::hash(&answer.payload)) {
+            let expected = "the block of this exposure".into();
+            return Err(corrupt(fetch, Malformed { expected, found: "that of the exposure before".into() }));
+        }
+        Ok(answer)
+    }
+
+    /// The instrument's checksum of the last block, and the detector's temperature [°C] as the mean of the one `before`
+    /// the exposure and the one now.
+    fn confirm(&mut self, force: &InForce, before: Option<f64>) -> Result<(u32, Option<f64>), Fault> {
+        let d = self.dialect;
+        let answers = self.exchange.ask(&[], &[&d.aperture.query, &d.temperature, &d.checksum], 0.0)?;
+        match answer::seconds(&answers[0]) {
+            Ok(s) if Frame::same_integration(s, force.integration_s) => {}
+            _ => return Err(self.differs(&d.aperture.query, &force.integration_s.to_string(), &answers[0])),
+        }
+        let checksum = answer::whole(&answers[2], 0, u32::MAX).map_err(|e| corrupt(&d.checksum, e))?;
+        let read = |field: &str| answer::temperature(field, d.not_a_number).map_err(|e| corrupt(&d.temperature, e));
+        let after = read(&answers[1])?;
+        if let Some(same) = agreed(before, after) {
+            return Ok((checksum, same));
+        }
+        // One of the two was damaged on its way, or the temperature really moved: a third decides.
+        let third = read(&self.exchange.ask(&[], &[&d.temperature], 0.0)?[0])?;
+        match agreed(after, third).or(agreed(before, third)) {
+            Some(same) => Ok((checksum, same)),
+            None => Err(self.differs(&d.temperature, &format!("{before:?} or {after:?}"), &format!("{third:?}"))),
+        }
+    }
+}
+
+/// The temperature two answers agree on [°C], their mean; `None` when they do not agree.
+fn agreed(a: Option<f64>, b: Option<f64>) -> Option<Option<f64>> {
+    match (a, b) {
+        (None, None) => Some(None),
+        (Some(a), Some(b)) if (a - b).abs() <= SAME_TEMPERATURE_K => Some(Some((a + b) / 2.0)),
+        _ => None,
+    }
+}
