@@ -18,6 +18,9 @@ const HALF_CYCLE_FILL: f64 = 0.92;
 const BLIND_STEP: f64 = 100.0;
 /// The same when nearly every pixel in use is spoiled.
 const BLIND_STEP_ALL: f64 = 1000.0;
+/// Share of the target fill a window aims at: it holds on to its time while clouds come and go, and sunlit cloud edges
+/// add a third to the light.
+const WINDOW_AIM: f64 = 0.65;
 /// Share of the target at which a peak estimated from unclipped pixels is aimed.
 const ESTIMATE_AIM: f64 = 0.75;
 /// Fill of a frame from which on its spectral shape is worth remembering [1].
@@ -62,7 +65,8 @@ impl ExposureState {
     /// Counts above the offset, made linear, that the brightest pixel is to have.
     fn target(setup: &CaptureSetup, look: &Look) -> f64 {
         let full = f64::from(setup.detector.full_scale);
-        setup.linear((setup.exposure.target_fill * full - look.offset).max(0.05 * full))
+        let aim = if setup.window_s.is_some() { WINDOW_AIM } else { 1.0 };
+        setup.linear((aim * setup.exposure.target_fill * full - look.offset).max(0.05 * full))
     }
 
     /// The best integration time for the light an exposure met [s], of those up to `longest`, taken at `current`.

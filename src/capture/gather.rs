@@ -3,6 +3,7 @@
 //! Decides nothing about times. What must stay true: a sum cannot overflow, holds exposures of one integration time only,
 //! and lists every pixel that was clipped in any of them.
 
+use super::look::level;
 use super::setup::{CaptureSetup, dilate};
 use crate::record::{Exposure, Frame, PixelRanges, Shutter, Stamp};
 
@@ -90,7 +91,7 @@ impl Group {
         };
         // The totals share one offset, which therefore cancels in their difference, but not in what it is compared with.
         let brightest = self.exposures.iter().find(|e| total(e) >= high);
-        let offset = brightest.map_or(0.0, |e| masked_level(setup, &e.counts).0);
+        let offset = brightest.map_or(0.0, |e| level(setup, &e.counts).0);
         let signal = high - offset * n as f64;
         let noise = (2.0 * n as f64 * setup.read_noise_counts.powi(2)
             + (signal.max(0.0) + (low - offset * n as f64).max(0.0)) / setup.electrons_per_count.max(1e-3))
@@ -107,19 +108,19 @@ pub(super) fn usable(setup: &CaptureSetup, clipped: &[bool]) -> Vec<bool> {
     setup.in_use.iter().zip(reach).map(|(u, r)| *u && !r).collect()
 }
 
-/// Median of the masked pixels and the robust scatter of single pixels about it [counts]; zero without masked pixels.
-fn masked_level(setup: &CaptureSetup, counts: &[u32]) -> (f64, f64) {
-    let mut dark: Vec<u32> = counts.iter().zip(&setup.masked).filter(|(_, m)| **m).map(|(c, _)| *c).collect();
+/// Median of a set of pixels and the robust scatter of single ones about it [counts].
+fn level_of(counts: &[f64], set: &[bool]) -> (f64, f64) {
+    let mut dark: Vec<f64> = counts.iter().zip(set).filter(|(_, s)| **s).map(|(c, _)| *c).collect();
     if dark.is_empty() {
         return (0.0, 0.0);
     }
-    dark.sort_unstable();
-    let quantile = |percent: usize| f64::from(dark[(dark.len() - 1) * percent / 100]);
+    dark.sort_by(f64::total_cmp);
+    let quantile = |percent: usize| dark[(dark.len() - 1) * percent / 100];
     (quantile(50), 0.5 * (quantile(84) - quantile(16)))
 }
 
 /// Relative change of the light between two frames of different integration time [1], from the brightest pixels that
-/// neither has clipped; 0 where noise could have made it, or there are no masked pixels to take the level from.
+/// neither has clipped, over the masked ones or, without those, over the dimmest; 0 where noise could have made it.
 ///
 /// The light of `short` and `long` is compared as rates after linearity; what the darks still add is inside the noise.
 pub(super) fn change_between(setup: &CaptureSetup, short: &Group, long: &Group) -> f64 {
@@ -130,15 +131,13 @@ pub(super) fn change_between(setup: &CaptureSetup, short: &Group, long: &Group) 
             .collect()
     };
     let (Some(a), Some(b)) = (short.exposures.first(), long.exposures.first()) else { return 0.0 };
-    if !setup.masked.iter().any(|m| *m) {
-        return 0.0;
-    }
     let clipped: Vec<bool> = short.clipped(setup).iter().zip(long.clipped(setup)).map(|(a, b)| *a || b).collect();
     let usable = usable(setup, &clipped);
-    let (level_a, scatter_a) = masked_level(setup, &a.counts);
-    let (level_b, scatter_b) = masked_level(setup, &b.counts);
+    let (mean_a, mean_b) = (mean(short), mean(long));
+    let ground = if setup.masked.iter().any(|m| *m) { setup.masked.clone() } else { dimmest(&mean_b, &usable) };
+    let ((level_a, scatter_a), (level_b, scatter_b)) = (level_of(&mean_a, &ground), level_of(&mean_b, &ground));
     let light = |mean: &[f64], level: f64| -> Vec<f64> { mean.iter().map(|c| setup.linear(c - level)).collect() };
-    let (light_a, light_b) = (light(&mean(short), level_a), light(&mean(long), level_b));
+    let (light_a, light_b) = (light(&mean_a, level_a), light(&mean_b, level_b));
     let brightest = |l: &[f64]| l.iter().zip(&usable).filter(|(_, u)| **u).map(|(v, _)| *v).fold(0.0, f64::max);
     let (floor_a, floor_b) = (0.25 * brightest(&light_a), 0.25 * brightest(&light_b));
     let (mut sum_a, mut sum_b, mut n) = (0.0, 0.0, 0.0);
@@ -147,12 +146,12 @@ pub(super) fn change_between(setup: &CaptureSetup, short: &Group, long: &Group) 
             (sum_a, sum_b, n) = (sum_a + light_a[i], sum_b + light_b[i], n + 1.0);
         }
     }
-    let masked = setup.masked.iter().filter(|m| **m).count() as f64;
+    let grounds = ground.iter().filter(|g| **g).count().max(1) as f64;
     let deviation = |sum: f64, scatter: f64| {
         let pixel = scatter.max(setup.read_noise_counts);
         // The common level is off by its own error in every pixel; the pixels' own patterns average out.
         (n * pixel.powi(2)
-            + (n * 1.25 * pixel / masked.sqrt()).powi(2)
+            + (n * 1.25 * pixel / grounds.sqrt()).powi(2)
             + sum.max(0.0) / setup.electrons_per_count.max(1e-3))
         .sqrt()
     };
@@ -165,4 +164,15 @@ pub(super) fn change_between(setup: &CaptureSetup, short: &Group, long: &Group) 
     } else {
         0.0
     }
+}
+
+/// The dimmest tenth of the usable pixels.
+fn dimmest(counts: &[f64], usable: &[bool]) -> Vec<bool> {
+    let mut order: Vec<usize> = (0..counts.len()).filter(|i| usable[*i]).collect();
+    order.sort_by(|a, b| counts[*a].total_cmp(&counts[*b]));
+    let mut set = vec![false; counts.len()];
+    for i in order.iter().take(order.len() / 10) {
+        set[*i] = true;
+    }
+    set
 }

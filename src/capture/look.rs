@@ -104,7 +104,7 @@ impl Look {
 }
 
 /// Level without light and the scatter of single pixels about it [counts].
-fn level(setup: &CaptureSetup, counts: &[u32]) -> (f64, f64) {
+pub(super) fn level(setup: &CaptureSetup, counts: &[u32]) -> (f64, f64) {
     let mut dark: Vec<u32> = counts.iter().zip(&setup.masked).filter(|(_, m)| **m).map(|(c, _)| *c).collect();
     if dark.len() >= 3 {
         dark.sort_unstable();

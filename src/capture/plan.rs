@@ -274,7 +274,8 @@ impl<'a> ReadingPlan<'a> {
         let best = self.state.best_s(self.setup, look, asked, self.setup.longest_short_s());
         if self.attempt.short.add(exposure).is_ok() {
             self.attempt.spoiled |= look.spoiled;
-            self.attempt.settled = !look.spoiled && best <= asked * 1.3;
+            // The lower edge of the band kept asks for 1.7 times the time; noise must not tip a frame on that edge.
+            self.attempt.settled = !look.spoiled && best <= asked * 2.0;
             self.attempt.fill = self.attempt.fill.max(look.fill);
         }
     }

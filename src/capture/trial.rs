@@ -25,6 +25,8 @@ struct Rig {
     dark: Vec<f64>,
     rng: rand_pcg::Pcg64Mcg,
     now: UtcMicros,
+    /// Step that integration times are rounded to [s].
+    rounding_s: f64,
     /// Pixel that reads full scale whatever happens.
     dead: Option<usize>,
     /// Every exposure that was taken: when it ended, with its transfer, and its raw counts by checksum.
@@ -79,11 +81,18 @@ impl Rig {
         let pattern = (0..PIXELS).map(|_| 1200.0 + 15.0 * rng.sample::<f64, _>(StandardNormal)).collect();
         let dark =
             (0..PIXELS).map(|_| if rng.random_bool(0.01) { 400.0 } else { rng.random_range(15.0..25.0) }).collect();
-        Self { setup, pattern, dark, rng, now: START, dead: None, taken: Vec::new() }
+        Self { setup, pattern, dark, rng, now: START, rounding_s: 1e-7, dead: None, taken: Vec::new() }
+    }
+
+    /// Makes it a detector without masked pixels.
+    fn unmask(&mut self) {
+        self.setup.masked = vec![false; PIXELS];
+        self.setup.detector.masked = PixelRanges::default();
     }
 
     /// One exposure under light with the given peak rate [counts/s].
     fn expose(&mut self, integration_s: f64, peak: f64) -> Exposure {
+        let integration_s = (integration_s / self.rounding_s).round() * self.rounding_s;
         let mut counts = vec![0u32; PIXELS];
         let mut spill = vec![0.0; PIXELS];
         let mut charges = vec![0.0; PIXELS];
@@ -248,16 +257,25 @@ fn a_thousandfold_change_ends_unclipped() {
 /// Regression: light that jumps while a reading runs shows in its spread, unless the reading began anew after the jump.
 #[test]
 fn a_jump_between_the_exposures_shows_in_the_spread() {
-    for factor in [1e-3, 0.01, 0.5, 0.8, 1.25, 2.0, 100.0, 1e3] {
+    for (factor, masked) in
+        [1e-3, 0.01, 0.5, 0.8, 1.25, 2.0, 100.0, 1e3].into_iter().flat_map(|f| [(f, true), (f, false)])
+    {
         for at in [1, 2] {
             let mut rig = Rig::new(PLAIN);
+            if !masked {
+                rig.unmask();
+            }
             let state = rig.settled(SUN / 50.0);
             let taken = rig.read(state, |n| if n < at { SUN / 50.0 } else { SUN / 50.0 * factor });
             let after = taken.frames.iter().flat_map(|f| &f.stamps).filter(|s| s.crc32 as usize >= at).count();
             let all: usize = taken.frames.iter().map(|f| f.exposures()).sum();
             let one_light = after == 0 || after == all;
             let change = if factor < 1.0 { 1.0 - factor } else { 1.0 - 1.0 / factor };
-            assert!(one_light || taken.spread > 0.7 * change, "×{factor} at {at}: spread {}", taken.spread);
+            assert!(
+                one_light || taken.spread > 0.7 * change,
+                "×{factor} at {at}, masked {masked}: spread {}",
+                taken.spread
+            );
             assert!(short_is_clean(&taken), "×{factor} at {at}");
         }
     }
@@ -315,6 +333,33 @@ fn a_dead_pixel_does_not_steer() {
     rig.dead = None;
     let healed = rig.read(taken.state, |_| SUN / 20.0);
     assert_eq!(healed.state.stuck, [0u16; 0]);
+}
+
+/// Regression: without masked pixels the light is followed as well.
+#[test]
+fn a_detector_without_masked_pixels_is_followed_too() {
+    for (before, after) in [(SUN, SUN / 100.0), (SUN / 100.0, SUN), (SUN, SUN)] {
+        let mut rig = Rig::new(PLAIN);
+        rig.unmask();
+        let state = rig.settled(before);
+        let taken = rig.read(state, |_| after);
+        assert!(taken.converged && short_is_clean(&taken), "{before} → {after}: fill {}", taken.fill);
+        assert!(tries(&rig, &taken) <= 3 && taken.spread < 0.03, "{} {}", tries(&rig, &taken), taken.spread);
+    }
+}
+
+/// Regression: an instrument that rounds integration times coarsely is followed, and its frames stay pure.
+#[test]
+fn an_instrument_that_rounds_its_times_is_followed() {
+    for decade in 0..3 {
+        let mut rig = Rig::new(PLAIN);
+        rig.rounding_s = 1e-3;
+        let peak = SUN / 10f64.powi(decade);
+        let state = rig.settled(peak);
+        let taken = rig.read(state, |_| peak);
+        assert!(taken.converged && short_is_clean(&taken), "{peak}: fill {}", taken.fill);
+        assert_eq!(taken.frames.iter().map(|f| f.exposures()).collect::<Vec<_>>(), [2, 1], "{peak}");
+    }
 }
 
 /// Regression: a restart goes on with the very times it stopped with.
@@ -430,6 +475,16 @@ proptest! {
             prop_assert!(!taken.converged || short_is_clean(&taken));
             let flicker = taken.frames.iter().any(|f| !whole_half_cycles(f.integration_s, mains));
             prop_assert_eq!(taken.flicker, flicker);
+            // Light that changed between exposures that serve together shows, as far as it stands out of the noise.
+            let serving: Vec<(u32, f64)> =
+                taken.frames.iter().flat_map(|f| f.stamps.iter().map(|s| (s.crc32, f.integration_s))).collect();
+            let mixed = serving.iter().any(|s| (s.0 as usize) < *at) && serving.iter().any(|s| s.0 as usize >= *at);
+            let change = 1.0 - 10f64.powf(-jump.abs());
+            let signal = |s: &(u32, f64)| s.1 * peak * if (s.0 as usize) < *at { 1.0 } else { 10f64.powf(*jump) };
+            let bright = serving.iter().map(signal).fold(0.0, f64::max) > 3000.0;
+            if mixed && bright && change > 0.2 {
+                prop_assert!(taken.spread > 0.5 * change, "×{} shows as {} only", 10f64.powf(*jump), taken.spread);
+            }
             if let Some(after) = taken.frames.first().filter(|f| !f.clipped.is_empty()) {
                 prop_assert!(after.integration_s <= 1.01e-3 || rig.taken.len() >= 3 || window.is_some(), "clipped at {} s after {} exposures", after.integration_s, rig.taken.len());
             }
