@@ -23,3 +23,5 @@ pub mod reduction;
 pub mod spectrum;
 pub mod station;
 pub mod store;
+
+pub mod cli;

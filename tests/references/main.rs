@@ -1,0 +1,12 @@
+//! The quantities against published figures and against other people's code.
+//!
+//! The pinned Python libraries are run once; see references.py for which and how. Tolerances stand beside each comparison
+//! with what they are made of.
+
+#[path = "../support/mod.rs"]
+mod support;
+
+mod colours;
+mod data;
+mod solar;
+mod tables;
