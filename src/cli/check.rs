@@ -8,7 +8,8 @@ use super::{Failure, print, print_json};
 use crate::calibration::{Calibration, CalibrationSet, InForce};
 use crate::capture::schedule::Schedule;
 use crate::clock::{Clock, RealClock, UtcMicros};
-use crate::config::{self, InstrumentConfig, ScheduleConfig, Setup, Station};
+use crate::config::{self, InstrumentConfig, ScheduleConfig, Setup, Station, StationKind};
+use crate::quantities::{SourceRule, registry};
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
 
@@ -94,6 +95,8 @@ struct CalibrationSummary {
     valid_until: String,
     in_force: bool,
     calibrated_nm: (f64, f64),
+    /// Quantities that its range does not reach, with the range they need [nm].
+    without: Vec<(&'static str, (f64, f64))>,
 }
 
 #[derive(Debug, serde::Serialize)]
@@ -179,6 +182,7 @@ impl InstrumentSummary {
             valid_until: c.valid_until.to_string(),
             in_force: in_force.is_some_and(|now| now.id == c.id),
             calibrated_nm: calibrated_nm(c),
+            without: out_of_reach(calibrated_nm(c), station.kind),
         };
         let local = |t: &UtcMicros| t.to_chrono().with_timezone(&station.time_zone).format("%Y-%m-%d %H:%M:%S %Z");
         let tick = |t: UtcMicros| TickSummary { utc: t.to_string(), local: local(&t).to_string() };
@@ -204,6 +208,9 @@ impl InstrumentSummary {
             let _ =
                 writeln!(t, "calibration  {mark}  {} for serial number {}, {low} nm to {high} nm", c.id, self.serial);
             let _ = writeln!(t, "             {} to {}, {}", c.valid_from, c.valid_until, c.file);
+            for (id, (from, to)) in &c.without {
+                let _ = writeln!(t, "             no {id}: it needs {from} nm to {to} nm");
+            }
         }
         let gates = if self.gates.is_empty() { String::new() } else { format!(", {}", self.gates.join(", ")) };
         let shot = self.window_s.map_or_else(|| "single shots".into(), |w| format!("windows of {w} s"));
@@ -222,6 +229,12 @@ fn calibrated_nm(c: &Calibration) -> (f64, f64) {
     // A response has at least two entries.
     let (first, last) = (c.response.wavelength_nm[0], c.response.wavelength_nm[c.response.wavelength_nm.len() - 1]);
     (first.max(c.wavelength.at(0.0)), last)
+}
+
+fn out_of_reach(calibrated_nm: (f64, f64), kind: StationKind) -> Vec<(&'static str, (f64, f64))> {
+    let source = if kind.sunlit() { SourceRule::Sun } else { SourceRule::Lamp };
+    let needs = registry().iter().filter_map(|q| Some((q.id, q.needs(source)?)));
+    needs.filter(|(_, (from, to))| !(calibrated_nm.0 <= *from && *to <= calibrated_nm.1)).collect()
 }
 
 fn gates(schedule: &ScheduleConfig) -> Vec<String> {

@@ -70,6 +70,9 @@ database     FOLDER/none/brook.db
 instrument   south on /dev/ttyBrook, 115200 baud, scpi
 calibration  in force  brook-2026 for serial number BR-0042, 290.5 nm to 1000 nm
              2026-01-01T00:00:00Z to 2027-01-01T00:00:00Z, FOLDER/c.toml
+             no uvb: it needs 290 nm to 315 nm
+             no erythemal_irradiance: it needs 290 nm to 400 nm
+             no uv_index: it needs 290 nm to 400 nm
 schedule     0 0 * * * * (UTC), 08:00-20:00 local time; single shots
 next         2026-12-01T11:00:00Z (2026-12-01 08:00:00 -03)
              2026-12-01T12:00:00Z (2026-12-01 09:00:00 -03)
