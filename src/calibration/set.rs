@@ -84,6 +84,25 @@ impl CalibrationSet {
         found
     }
 
+    /// Refuses a set of which none is in force at `now`.
+    pub fn require_in_force(&self, now: UtcMicros) -> Result<(), Flaws> {
+        let serial = self.serial().unwrap_or_default();
+        let (wanted, key, found) = match self.in_force(now, serial) {
+            InForce::Valid(_) => return Ok(()),
+            InForce::Expired(last) => {
+                (last, "calibration.valid_until", format!("one that expired at {}", last.valid_until))
+            }
+            InForce::Missing => match self.entries.first() {
+                Some((_, c)) => (c, "calibration.valid_from", format!("one that begins at {}", c.valid_from)),
+                None => return Ok(()),
+            },
+        };
+        let path = self.entries.iter().find(|(_, c)| c.id == wanted.id).map_or(Path::new(""), |(path, _)| path);
+        let to_the_second = UtcMicros(now.0 - now.0.rem_euclid(1_000_000));
+        let expected = format!("a calibration of `{serial}` that is in force now ({to_the_second})");
+        Err(Flaws::one(Flaw { key: key.into(), ..Flaw::of_file(path, &expected, found) }))
+    }
+
     /// The serial number they are for; `None` for an empty set.
     pub fn serial(&self) -> Option<&str> {
         self.entries.first().map(|(_, c)| c.instrument_serial.as_str())
@@ -124,6 +143,20 @@ mod tests {
             assert_eq!(id(at, "7"), want, "at {at}");
             assert_eq!(id(at, "8"), "missing");
         }
+    }
+
+    /// Identity: the end of a validity is out, and what is found names the file, the key and both instants.
+    #[test]
+    fn a_set_without_one_in_force_is_refused() {
+        let set = CalibrationSet::new(vec![calibration("a", "7", 10_000_000, 20_000_000)]).unwrap();
+        assert_eq!(set.require_in_force(UtcMicros(19_999_999)), Ok(()));
+        assert_eq!(
+            set.require_in_force(UtcMicros(20_700_000)).unwrap_err().to_string(),
+            "a.toml: calibration.valid_until: expected a calibration of `7` that is in force now (1970-01-01T00:00:20Z), \
+             but found one that expired at 1970-01-01T00:00:20Z"
+        );
+        let early = set.require_in_force(UtcMicros(9_000_000)).unwrap_err().to_string();
+        assert!(early.ends_with("but found one that begins at 1970-01-01T00:00:10Z"), "{early}");
     }
 
     /// Identity: overlap, another instrument and a name used twice are refused with both files named.

@@ -1,12 +1,126 @@
-//! The command line: one file a command.
+//! The command line: one file a command, and what they share.
+//!
+//! Results go to stdout, logs to stderr. A failure is printed once, by `main`, and sets the exit status. Commands decide
+//! nothing about light; they read, call the rooms and print.
 
+pub mod check;
 pub mod compute;
+pub mod dark;
+pub mod run;
 
-/// How a command fails, as its exit status tells.
-#[derive(Clone, Debug, PartialEq, Eq)]
+use crate::document::Flaws;
+use std::io::Write;
+
+/// Why a command did not do what it was asked to.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum Failure {
-    /// Wrong usage, invalid configuration or input: exit status 2.
+    /// Wrong usage, or an input that breaks a rule: exit status 2.
+    #[error("{0}")]
     Usage(String),
-    /// What was asked could not be done: exit status 1.
+    /// Anything else: exit status 1.
+    #[error("{0}")]
     Failed(String),
+}
+
+impl Failure {
+    /// The exit status.
+    pub fn status(&self) -> u8 {
+        match self {
+            Self::Usage(_) => 2,
+            Self::Failed(_) => 1,
+        }
+    }
+
+    /// A failure with what was being done and the whole chain of causes.
+    pub fn from_error(doing: &str, error: &dyn std::error::Error) -> Self {
+        let causes = std::iter::successors(Some(error), |e| e.source());
+        let words: Vec<String> = std::iter::once(doing.to_owned()).chain(causes.map(ToString::to_string)).collect();
+        Self::Failed(words.join(": "))
+    }
+}
+
+impl From<Flaws> for Failure {
+    fn from(flaws: Flaws) -> Self {
+        Self::Usage(flaws.to_string())
+    }
+}
+
+/// Reads a calibrated spectrometer unattended and stores a flagged time series of light quantities.
+#[derive(Debug, clap::Parser)]
+#[command(name = "vigilux", version, max_term_width = 100)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The commands.
+#[derive(Debug, clap::Subcommand)]
+pub enum Command {
+    /// Measure: the daemon
+    Run(run::RunArgs),
+    /// Validate a configuration and its calibrations without side effects
+    Check(check::CheckArgs),
+    /// Take a dark library with the head covered by a person
+    Dark(dark::DarkArgs),
+    /// Compute every quantity of a spectrum file
+    Compute(compute::ComputeArgs),
+}
+
+/// Runs the command that was asked for.
+pub fn run(cli: Cli) -> Result<(), Failure> {
+    match cli.command {
+        Command::Run(args) => run::run(&args),
+        Command::Check(args) => check::run(args),
+        Command::Dark(args) => dark::run(&args),
+        Command::Compute(args) => compute::run(args),
+    }
+}
+
+/// Prints a result to stdout. A reader that left early (`vigilux … | head`) is no failure and no panic.
+pub fn print(text: &str) -> Result<(), Failure> {
+    let mut out = std::io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => Err(Failure::from_error("stdout", &e)),
+        _ => Ok(()),
+    }
+}
+
+/// Prints a result to stdout as indented JSON.
+pub fn print_json(value: &impl serde::Serialize) -> Result<(), Failure> {
+    let text = serde_json::to_string_pretty(value).map_err(|e| Failure::from_error("JSON", &e))?;
+    print(&(text + "\n"))
+}
+
+/// Starts the log on stderr, for commands that run on; `VIGILUX_LOG` sets what is logged (default `info`).
+pub fn start_logging() {
+    use std::io::IsTerminal;
+    let filter = tracing_subscriber::EnvFilter::try_from_env("VIGILUX_LOG")
+        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
+    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false);
+    // A second start (tests call commands in one process) keeps the first log.
+    let _ = log.with_ansi(std::io::stderr().is_terminal()).try_init();
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    /// Identity: the definition of the command line holds together.
+    #[test]
+    fn the_command_line_is_well_formed() {
+        Cli::command().debug_assert();
+    }
+
+    /// Identity: a failure tells the whole chain of causes, and its status is the documented one.
+    #[test]
+    fn a_failure_tells_its_causes_and_status() {
+        #[derive(Debug, thiserror::Error)]
+        #[error("the lid is open")]
+        struct Outer(#[source] std::io::Error);
+        let failure = Failure::from_error("reading", &Outer(std::io::Error::other("no hinge")));
+        assert_eq!(failure, Failure::Failed("reading: the lid is open: no hinge".into()));
+        assert_eq!((failure.status(), Failure::Usage(String::new()).status()), (1, 2));
+    }
 }

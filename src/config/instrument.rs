@@ -4,6 +4,7 @@ use super::station::time_of_day_s;
 use super::{DarksConfig, ExposureConfig, InstrumentConfig, LimitsConfig, ScheduleConfig, StationKind, cron};
 use crate::clock::UtcMicros;
 use crate::document::{Range, Section};
+use crate::quantities;
 use crate::record::DarkSource;
 use std::path::Path;
 
@@ -197,32 +198,9 @@ fn read_limits(s: &Section) -> Option<LimitsConfig> {
     })
 }
 
-/// The quantities that may be named in `[instrument.limits.uncertainty]`.
-const QUANTITIES: [&str; 19] = [
-    "ppfd",
-    "eppfd",
-    "par_irradiance",
-    "pfd_blue",
-    "pfd_green",
-    "pfd_red",
-    "pfd_far_red",
-    "red_far_red_ratio",
-    "illuminance",
-    "cie_x",
-    "cie_y",
-    "cct",
-    "duv",
-    "uva",
-    "uvb",
-    "erythemal_irradiance",
-    "uv_index",
-    "irradiance",
-    "photon_flux_density",
-];
-
 fn read_uncertainty(s: &Section) -> Option<Vec<(String, f64, f64)>> {
     let limits = s.keys().into_iter().map(|id| {
-        if !QUANTITIES.contains(&id.as_str()) {
+        if quantities::index_of(&id).is_none() {
             s.refuse_with(&id, "the identifier of a quantity", "an unknown name");
             return None;
         }

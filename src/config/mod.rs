@@ -1,6 +1,6 @@
 //! The configuration file: as written, then as meant.
 //!
-//! [`load`] is the one way in for the daemon and for `check`: it reads the configuration and every calibration it names
+//! [`load`] is the one way in for the daemon, and with one more rule for `check`: it reads the configuration and every calibration it names
 //! and reports all that is wrong with any of them together. It creates nothing and opens no port. The keys, their
 //! units and rules are in [`station`] and [`instrument`]; what comes out is [`meant`].
 
@@ -14,6 +14,7 @@ pub use meant::*;
 use crate::calibration::CalibrationSet;
 use crate::clock::UtcMicros;
 use crate::document::{Document, Flaw, Flaws, Range, read_text};
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
 /// The version of the file's form.
@@ -26,19 +27,36 @@ pub struct Setup {
     pub config: Config,
     /// The calibrations of each instrument, in the order of [`Config::instruments`].
     pub calibrations: Vec<CalibrationSet>,
+    /// Where the station's page is to listen, if anywhere. Checked here so that the key is safe to write down; no part of
+    /// this version serves it.
+    pub page: Option<SocketAddr>,
 }
 
-/// Reads and checks a configuration and its calibrations; a schedule has to fire after `now`.
+/// Reads and checks a configuration and its calibrations; a schedule has to fire after `now`. For the daemon: where no
+/// calibration is in force it goes on and says so with each reading, since a restart on the day after must not end a
+/// series.
 pub fn load(path: &Path, now: UtcMicros) -> Result<Setup, Flaws> {
+    load_all(path, now, false)
+}
+
+/// The same for `check`: every instrument also needs a calibration in force at `now`.
+pub fn load_strictly(path: &Path, now: UtcMicros) -> Result<Setup, Flaws> {
+    load_all(path, now, true)
+}
+
+fn load_all(path: &Path, now: UtcMicros, in_force: bool) -> Result<Setup, Flaws> {
     let text = read_text(path)?;
     let mut flaws = Flaws::default();
-    let (config, files) = parse_with_files(path, &text, now)?;
+    let Parsed { config, files, page } = parse_all(path, &text, now)?;
     let config = flaws.gather(config);
     let sets: Vec<Option<CalibrationSet>> = files.iter().map(|f| flaws.gather(CalibrationSet::load(f))).collect();
+    for set in sets.iter().flatten().filter(|_| in_force) {
+        flaws.gather(set.require_in_force(now));
+    }
     flaws.gather(no_serial_twice(path, &sets));
     flaws.into_result()?;
     match (config, sets.into_iter().collect()) {
-        (Some(config), Some(calibrations)) => Ok(Setup { config, calibrations }),
+        (Some(config), Some(calibrations)) => Ok(Setup { config, calibrations, page }),
         _ => Err(unusable(path)),
     }
 }
@@ -51,16 +69,19 @@ pub fn read(path: &Path, now: UtcMicros) -> Result<Config, Flaws> {
 
 /// Understands the text of the configuration file `path`.
 pub fn parse(path: &Path, text: &str, now: UtcMicros) -> Result<Config, Flaws> {
-    parse_with_files(path, text, now)?.0
+    parse_all(path, text, now)?.config
 }
 
-/// The configuration or its flaws, and in any case the calibration files it names for each instrument, so that these
-/// can be checked in the same go. Broken syntax is an error of its own: then nothing is known.
-fn parse_with_files(
-    path: &Path,
-    text: &str,
-    now: UtcMicros,
-) -> Result<(Result<Config, Flaws>, Vec<Vec<PathBuf>>), Flaws> {
+/// What a file says, as far as it could be understood.
+struct Parsed {
+    config: Result<Config, Flaws>,
+    /// The calibration files of each instrument, known whatever else is wrong, so that they are checked in the same go.
+    files: Vec<Vec<PathBuf>>,
+    page: Option<SocketAddr>,
+}
+
+/// Broken syntax is an error of its own: then nothing is known.
+fn parse_all(path: &Path, text: &str, now: UtcMicros) -> Result<Parsed, Flaws> {
     let document = Document::parse(path, text)?;
     let root = document.root();
     let folder = path.parent().unwrap_or(Path::new(""));
@@ -69,9 +90,7 @@ fn parse_with_files(
     }
     let (kind, station) = station::read_station(&root.section("station"));
     let store = station::read_store(&root.section("store"), folder);
-    if let Some(page) = root.optional_section("page") {
-        station::read_page(&page);
-    }
+    let page = root.optional_section("page").and_then(|s| station::read_page(&s));
     let context = instrument::Context { kind, folder, now };
     let sections = root.sections("instrument");
     let files =
@@ -89,7 +108,7 @@ fn parse_with_files(
         }
     }
     root.close();
-    let whole = document.finish().and_then(|()| {
+    let config = document.finish().and_then(|()| {
         let instruments: Option<Vec<_>> = instruments.into_iter().collect();
         match (station, store, instruments) {
             (Some(station), Some(store), Some(instruments)) => {
@@ -99,7 +118,7 @@ fn parse_with_files(
             _ => Err(unusable(path)),
         }
     });
-    Ok((whole, files))
+    Ok(Parsed { config, files, page })
 }
 
 /// One instrument cannot hang on two lines: a copied section whose calibration was forgotten.

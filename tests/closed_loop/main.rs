@@ -1,6 +1,6 @@
 //! The whole road against known truth, in stepped time: what is called good must be right, and most readings must be good.
 
-#[path = "../support/mod.rs"]
-mod support;
+#[path = "../support/closed_loop.rs"]
+mod closed_loop;
 
 mod roof;

@@ -1,6 +1,6 @@
 //! Under the open sky at one reading a minute: clear and broken-cloud summer days, nights, no shutter, a real optic.
 
-use crate::support::closed_loop::{Loop, assert_good_within, quantile, share};
+use crate::closed_loop::{Loop, assert_good_within, quantile, share};
 use vigilux::bench::scenes::SkyKind;
 use vigilux::bench::settings::Settings;
 

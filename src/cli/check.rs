@@ -1,0 +1,268 @@
+//! `vigilux check`: everything that can be known about a configuration before it runs.
+//!
+//! Uses the daemon's own loader. Creates nothing and opens no port, unless `--live` asks to talk to the instruments.
+//! One rule is stricter than the daemon's: every instrument needs a calibration in force now. The daemon goes on with
+//! an expired one and flags its readings, since a restart on the day after must not end a series.
+
+use super::{Failure, print, print_json};
+use crate::calibration::{Calibration, CalibrationSet, InForce};
+use crate::capture::schedule::Schedule;
+use crate::clock::{Clock, RealClock, UtcMicros};
+use crate::config::{self, InstrumentConfig, ScheduleConfig, Setup, Station, StationKind};
+use crate::quantities::{SourceRule, registry};
+use std::fmt::Write;
+use std::path::{Path, PathBuf};
+
+/// Days before the end of a validity from which the owner is told.
+const NOTICE_DAYS: f64 = 60.0;
+
+/// What `vigilux check` is asked for.
+#[derive(Debug, clap::Args)]
+pub struct CheckArgs {
+    /// The configuration file
+    #[arg(long, value_name = "FILE")]
+    pub config: PathBuf,
+    /// Also talk to each instrument: identity, pixels, wavelength scale
+    #[arg(long)]
+    pub live: bool,
+    /// Print the result as JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Checks and prints; a flaw is a [`Failure::Usage`].
+pub fn run(args: CheckArgs) -> Result<(), Failure> {
+    let now = RealClock::new().now();
+    let setup = match config::load_strictly(&args.config, now) {
+        Ok(setup) => setup,
+        Err(flaws) => {
+            if args.json {
+                print_json(&serde_json::json!({ "valid": false, "flaws": flaws.0 }))?;
+            }
+            return Err(flaws.into());
+        }
+    };
+    let summary = Summary::of(&args.config, &setup, now);
+    if args.json {
+        print_json(&summary)?
+    } else {
+        print(&summary.in_words())?
+    }
+    Ok(())
+}
+
+/// What is printed of a configuration that is right.
+#[derive(Debug, serde::Serialize)]
+struct Summary {
+    valid: bool,
+    config: String,
+    station: StationSummary,
+    database: String,
+    instruments: Vec<InstrumentSummary>,
+    warnings: Vec<String>,
+}
+
+#[derive(Debug, serde::Serialize)]
+struct StationSummary {
+    name: String,
+    kind: &'static str,
+    latitude_deg: f64,
+    longitude_deg: f64,
+    altitude_m: f64,
+    time_zone: String,
+    mains_hz: f64,
+}
+
+#[derive(Debug, serde::Serialize)]
+struct InstrumentSummary {
+    name: String,
+    link: String,
+    baud: u32,
+    dialect: String,
+    serial: String,
+    calibrations: Vec<CalibrationSummary>,
+    cron_utc: String,
+    gates: Vec<String>,
+    window_s: Option<f64>,
+    next: Vec<TickSummary>,
+}
+
+#[derive(Debug, serde::Serialize)]
+struct CalibrationSummary {
+    id: String,
+    file: String,
+    valid_from: String,
+    valid_until: String,
+    in_force: bool,
+    calibrated_nm: (f64, f64),
+    /// Quantities that its range does not reach, with the range they need [nm].
+    without: Vec<(&'static str, (f64, f64))>,
+}
+
+#[derive(Debug, serde::Serialize)]
+struct TickSummary {
+    utc: String,
+    local: String,
+}
+
+impl Summary {
+    fn of(path: &Path, setup: &Setup, now: UtcMicros) -> Self {
+        let config = &setup.config;
+        let station = &config.station;
+        let mut warnings = Vec::new();
+        if let Some(folder) = config.store.path.parent().filter(|f| !f.as_os_str().is_empty() && !f.is_dir()) {
+            warnings.push(format!("store.path: the folder {} does not exist (yet)", folder.display()));
+        }
+        if setup.page.is_some() {
+            warnings.push("page.listen: this version serves no page; the key is kept for one that does".into());
+        }
+        let mut instruments = Vec::new();
+        for (instrument, set) in config.instruments.iter().zip(&setup.calibrations) {
+            warn_of(instrument, set, now, &mut warnings);
+            instruments.push(InstrumentSummary::of(instrument, set, station, now));
+        }
+        Self {
+            valid: true,
+            config: path.display().to_string(),
+            station: StationSummary {
+                name: station.name.clone(),
+                kind: station.kind.name(),
+                latitude_deg: station.place.latitude_deg,
+                longitude_deg: station.place.longitude_deg,
+                altitude_m: station.place.altitude_m,
+                time_zone: station.time_zone.name().to_owned(),
+                mains_hz: station.mains_hz,
+            },
+            database: config.store.path.display().to_string(),
+            instruments,
+            warnings,
+        }
+    }
+
+    fn in_words(&self) -> String {
+        let mut t = String::new();
+        let s = &self.station;
+        // Writing to a String cannot fail.
+        let _ = writeln!(t, "{}: valid\n", self.config);
+        let _ = writeln!(
+            t,
+            "station      {} ({}), {:.4}° {}, {:.4}° {}, {} m, {}",
+            s.name,
+            s.kind,
+            s.latitude_deg.abs(),
+            if s.latitude_deg < 0.0 { "S" } else { "N" },
+            s.longitude_deg.abs(),
+            if s.longitude_deg < 0.0 { "W" } else { "E" },
+            s.altitude_m,
+            s.time_zone
+        );
+        let mains = if s.mains_hz == 0.0 { "none expected".into() } else { format!("at {} Hz", s.mains_hz) };
+        let _ = writeln!(t, "mains light  {mains}");
+        let _ = writeln!(t, "database     {}", self.database);
+        for i in &self.instruments {
+            i.in_words(&mut t);
+        }
+        for warning in &self.warnings {
+            let _ = writeln!(t, "\nwarning: {warning}");
+        }
+        t
+    }
+}
+
+impl InstrumentSummary {
+    fn of(instrument: &InstrumentConfig, set: &CalibrationSet, station: &Station, now: UtcMicros) -> Self {
+        let in_force = match set.in_force(now, set.serial().unwrap_or_default()) {
+            InForce::Valid(calibration) => Some(calibration),
+            InForce::Expired(_) | InForce::Missing => None,
+        };
+        let calibration = |(path, c): (&Path, &Calibration)| CalibrationSummary {
+            id: c.id.clone(),
+            file: path.display().to_string(),
+            valid_from: c.valid_from.to_string(),
+            valid_until: c.valid_until.to_string(),
+            in_force: in_force.is_some_and(|now| now.id == c.id),
+            calibrated_nm: calibrated_nm(c),
+            without: out_of_reach(calibrated_nm(c), station.kind),
+        };
+        let local = |t: &UtcMicros| t.to_chrono().with_timezone(&station.time_zone).format("%Y-%m-%d %H:%M:%S %Z");
+        let tick = |t: UtcMicros| TickSummary { utc: t.to_string(), local: local(&t).to_string() };
+        Self {
+            name: instrument.name.clone(),
+            link: instrument.link.display().to_string(),
+            baud: instrument.baud,
+            dialect: instrument.dialect.clone(),
+            serial: set.serial().unwrap_or_default().to_owned(),
+            calibrations: set.entries().map(calibration).collect(),
+            cron_utc: instrument.schedule.cron.source().to_owned(),
+            gates: gates(&instrument.schedule),
+            window_s: instrument.schedule.window_s,
+            next: Schedule::new(&instrument.schedule, station).next_three(now).into_iter().map(tick).collect(),
+        }
+    }
+
+    fn in_words(&self, t: &mut String) {
+        let _ = writeln!(t, "\ninstrument   {} on {}, {} baud, {}", self.name, self.link, self.baud, self.dialect);
+        for c in &self.calibrations {
+            let mark = if c.in_force { "in force" } else { "not now " };
+            let (low, high) = c.calibrated_nm;
+            let _ =
+                writeln!(t, "calibration  {mark}  {} for serial number {}, {low} nm to {high} nm", c.id, self.serial);
+            let _ = writeln!(t, "             {} to {}, {}", c.valid_from, c.valid_until, c.file);
+            for (id, (from, to)) in &c.without {
+                let _ = writeln!(t, "             no {id}: it needs {from} nm to {to} nm");
+            }
+        }
+        let gates = if self.gates.is_empty() { String::new() } else { format!(", {}", self.gates.join(", ")) };
+        let shot = self.window_s.map_or_else(|| "single shots".into(), |w| format!("windows of {w} s"));
+        let _ = writeln!(t, "schedule     {} (UTC){gates}; {shot}", self.cron_utc);
+        for (n, tick) in self.next.iter().enumerate() {
+            let _ = writeln!(t, "{:<12} {} ({})", if n == 0 { "next" } else { "" }, tick.utc, tick.local);
+        }
+        if self.next.is_empty() {
+            let _ = writeln!(t, "next         none among the ticks looked at: the gates keep closed");
+        }
+    }
+}
+
+/// The wavelengths that both the response and the scale give a meaning [nm].
+fn calibrated_nm(c: &Calibration) -> (f64, f64) {
+    // A response has at least two entries.
+    let (first, last) = (c.response.wavelength_nm[0], c.response.wavelength_nm[c.response.wavelength_nm.len() - 1]);
+    (first.max(c.wavelength.at(0.0)), last)
+}
+
+fn out_of_reach(calibrated_nm: (f64, f64), kind: StationKind) -> Vec<(&'static str, (f64, f64))> {
+    let source = if kind.sunlit() { SourceRule::Sun } else { SourceRule::Lamp };
+    let needs = registry().iter().filter_map(|q| Some((q.id, q.needs(source)?)));
+    needs.filter(|(_, (from, to))| !(calibrated_nm.0 <= *from && *to <= calibrated_nm.1)).collect()
+}
+
+fn gates(schedule: &ScheduleConfig) -> Vec<String> {
+    let clock = |s: u32| format!("{:02}:{:02}", s / 3600, s / 60 % 60);
+    let above = schedule.sun_above_deg.map(|deg| format!("sun above {deg}°"));
+    let below = schedule.sun_below_deg.map(|deg| format!("sun below {deg}°"));
+    let window = schedule.local_window_s.map(|(from, to)| format!("{}-{} local time", clock(from), clock(to)));
+    [above, below, window].into_iter().flatten().collect()
+}
+
+/// What is allowed but a person should know.
+fn warn_of(instrument: &InstrumentConfig, set: &CalibrationSet, now: UtcMicros, warnings: &mut Vec<String>) {
+    let name = &instrument.name;
+    if let Some((_, last)) = set.entries().last() {
+        let days = last.valid_until.seconds_since(now) / 86_400.0;
+        if days < NOTICE_DAYS {
+            let id = &last.id;
+            warnings.push(format!("{name}: calibration `{id}` ends in {days:.0} days and no other follows it"));
+        }
+    }
+    let interval = config::cron::shortest_interval_s(&instrument.schedule.cron, now);
+    let budget = instrument.exposure.budget_s;
+    if interval.is_some_and(|s| budget >= s) && instrument.schedule.window_s.is_none() {
+        warnings.push(format!(
+            "{name}: exposure.budget_s ({budget} s) reaches the next tick: in weak light ticks will be lost as `busy`"
+        ));
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,88 @@
+use super::*;
+
+const CONFIG: &str = r#"
+version = 1
+[station]
+name = "Brook roof"
+kind = "roof"
+latitude_deg = -33.5
+longitude_deg = -70.6
+altitude_m = 560
+time_zone = "America/Santiago"
+[store]
+path = "none/brook.db"
+[[instrument]]
+name = "south"
+link = "/dev/ttyBrook"
+calibrations = ["c.toml"]
+[instrument.schedule]
+cron = "0 0 * * * *"
+local_window = "08:00-20:00"
+[instrument.exposure]
+budget_s = 3600
+"#;
+
+const CALIBRATION: &str = r#"
+[calibration]
+id = "brook-2026"
+instrument_serial = "BR-0042"
+valid_from = 2026-01-01
+valid_until = 2027-01-01
+certificate = "made up for tests"
+temperature_c = 23.0
+temperature_range_c = [-5.0, 45.0]
+[wavelength]
+coefficients = [290.5, 0.4]
+uncertainty_nm = 0.1
+fwhm_nm = 2.0
+[noise]
+electrons_per_count = 3.0
+read_noise_counts = 6.0
+[response]
+wavelength_nm = [280, 1000]
+counts_per_s_per_w_m2_nm = [1e5, 2e6]
+relative_uncertainty = 0.02
+"#;
+
+fn setup() -> (tempfile::TempDir, Setup) {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("c.toml"), CALIBRATION).unwrap();
+    std::fs::write(folder.path().join("roof.toml"), CONFIG).unwrap();
+    let setup = config::load(&folder.path().join("roof.toml"), at("2026-12-01T02:10:00.5Z")).unwrap();
+    (folder, setup)
+}
+
+fn at(text: &str) -> UtcMicros {
+    UtcMicros::parse(text).unwrap()
+}
+
+/// Identity: a person sees site, calibration, range and the next three times, in UTC and on the station's clock.
+#[test]
+fn the_summary_says_what_a_person_wants_to_know() {
+    let (folder, setup) = setup();
+    let text = Summary::of(Path::new("roof.toml"), &setup, at("2026-12-01T02:10:00.5Z")).in_words();
+    let want = "roof.toml: valid
+
+station      Brook roof (roof), 33.5000° S, 70.6000° W, 560 m, America/Santiago
+mains light  none expected
+database     FOLDER/none/brook.db
+
+instrument   south on /dev/ttyBrook, 115200 baud, scpi
+calibration  in force  brook-2026 for serial number BR-0042, 290.5 nm to 1000 nm
+             2026-01-01T00:00:00Z to 2027-01-01T00:00:00Z, FOLDER/c.toml
+             no uvb: it needs 290 nm to 315 nm
+             no erythemal_irradiance: it needs 290 nm to 400 nm
+             no uv_index: it needs 290 nm to 400 nm
+schedule     0 0 * * * * (UTC), 08:00-20:00 local time; single shots
+next         2026-12-01T11:00:00Z (2026-12-01 08:00:00 -03)
+             2026-12-01T12:00:00Z (2026-12-01 09:00:00 -03)
+             2026-12-01T13:00:00Z (2026-12-01 10:00:00 -03)
+
+warning: store.path: the folder FOLDER/none does not exist (yet)
+
+warning: south: calibration `brook-2026` ends in 31 days and no other follows it
+
+warning: south: exposure.budget_s (3600 s) reaches the next tick: in weak light ticks will be lost as `busy`
+";
+    assert_eq!(text.replace(&folder.path().display().to_string(), "FOLDER"), want);
+}

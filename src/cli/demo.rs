@@ -1,0 +1,176 @@
+//! `vigilux demo`: a day on an invented roof in about a minute and a half.
+//!
+//! A virtual spectrometer runs as a process of its own on a pseudo-terminal; the real daemon reads it over that line in
+//! compressed time. Nothing is simulated on the daemon's side of the line but the clock.
+
+mod site;
+mod summary;
+mod view;
+
+use super::Failure;
+use crate::bench::comparison::Comparison;
+use crate::bench::truth::TruthTail;
+use crate::clock::{Clock, CompressedClock, Stop, UtcMicros};
+use crate::config;
+use crate::quantities::SourceRule;
+use crate::record::{Event, Frame};
+use crate::station::assemble::{assemble, serial_link};
+use crate::station::supervise::{Charge, supervise};
+use crate::station::{Observer, Reckoned};
+use crate::system;
+use std::io::{BufRead, BufReader};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::{Arc, Mutex};
+use summary::Tally;
+use view::View;
+
+/// Arguments of `vigilux demo`.
+#[derive(Debug, clap::Args)]
+pub struct DemoArgs {
+    /// Folder for the database and everything else; default: a new `vigilux-demo` in this folder
+    #[arg(long, value_name = "DIR")]
+    pub dir: Option<PathBuf>,
+    /// The sky
+    #[arg(long, value_enum, default_value = "broken")]
+    pub sky: crate::bench::scenes::SkyKind,
+    /// Seed of weather and noise
+    #[arg(long, default_value_t = 1)]
+    pub seed: u64,
+    /// How long the day takes [s]
+    #[arg(long, value_name = "SECONDS", default_value_t = 90.0)]
+    pub seconds: f64,
+}
+
+/// The virtual spectrometer's process; ends with the demo, whichever way that ends.
+struct Spectrometer(Child);
+
+impl Drop for Spectrometer {
+    fn drop(&mut self) {
+        // Asked first, so that it writes out its truth; a process that is gone already is what is wanted.
+        system::terminate(&self.0);
+        let _ = self.0.wait();
+    }
+}
+
+/// Plays the day.
+pub fn run(args: &DemoArgs) -> Result<(), Failure> {
+    if !(args.seconds >= 20.0 && args.seconds <= 86_400.0) {
+        return Err(Failure::Usage(format!("--seconds: expected 20 to 86400, but found {}", args.seconds)));
+    }
+    let dir = folder(args.dir.as_deref())?;
+    let site = site::write(&dir, args).map_err(|e| Failure::from_error(&format!("{}", dir.display()), &e))?;
+    let factor = site.length_s() / args.seconds;
+    let clock = CompressedClock::starting_now(site.begin, factor);
+    let spectrometer = start(&dir, &clock)?;
+    let clock: Arc<dyn Clock> = Arc::new(clock);
+    let setup = config::load(&site.config, clock.now())?;
+    let station = assemble(&setup, &clock, serial_link(&clock), || Some(true))
+        .map_err(|e| Failure::from_error("the demo's station", &e))?;
+    let stop = Stop::new();
+    let view = View::new(&site, setup.config.station.time_zone);
+    view.opening(&dir)?;
+    let tally = Arc::new(Mutex::new(Tally::default()));
+    let truth = TruthTail::open(&dir.join(site::TRUTH)).map_err(|e| Failure::from_error("the truth", &e))?;
+    let watcher = Watcher {
+        view,
+        tally: Arc::clone(&tally),
+        truth,
+        comparison: Comparison::new(SourceRule::Sun),
+        stop: stop.clone(),
+        end: site.end,
+    };
+    let charges = station.roads.iter().take(1).map(|parts| Charge { parts: parts.clone(), observer: Box::new(NoObserver) });
+    let mut charges: Vec<Charge> = charges.collect();
+    charges[0].observer = Box::new(watcher);
+    let result = supervise(charges, &stop);
+    station.stopped();
+    drop(spectrometer);
+    result.map_err(|e| Failure::from_error("the demo stopped", &e))?;
+    let tally = tally.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+    super::print(&tally.report(&dir, &setup.config))
+}
+
+struct NoObserver;
+
+impl Observer for NoObserver {
+    fn stored(&mut self, _id: i64, _reckoned: &Reckoned, _frames: &[Frame]) {}
+}
+
+/// The folder for the demo's files: the one asked for, or the first free name here. Nothing is overwritten.
+fn folder(asked: Option<&Path>) -> Result<PathBuf, Failure> {
+    let dir = match asked {
+        Some(dir) => dir.to_path_buf(),
+        None => (1..)
+            .map(|n| PathBuf::from(if n == 1 { "vigilux-demo".to_owned() } else { format!("vigilux-demo-{n}") }))
+            .find(|p| !p.exists())
+            .unwrap_or_default(),
+    };
+    if dir.join(site::DATABASE).exists() {
+        return Err(Failure::Usage(format!(
+            "--dir: expected a folder without an earlier demo, but found {}",
+            dir.join(site::DATABASE).display()
+        )));
+    }
+    std::fs::create_dir_all(&dir).map_err(|e| Failure::from_error(&format!("{}", dir.display()), &e))?;
+    dir.canonicalize().map_err(|e| Failure::from_error(&format!("{}", dir.display()), &e))
+}
+
+/// Starts the virtual spectrometer and waits until its line is there.
+fn start(dir: &Path, clock: &CompressedClock) -> Result<Spectrometer, Failure> {
+    let failed = |e: std::io::Error| Failure::from_error("the virtual spectrometer did not start", &e);
+    let program = std::env::current_exe().map_err(failed)?;
+    let child = Command::new(program)
+        .arg("bench")
+        .arg("--config")
+        .arg(dir.join(site::BENCH))
+        .arg("--link")
+        .arg(dir.join(site::LINE))
+        .arg("--truth")
+        .arg(dir.join(site::TRUTH))
+        .arg("--compressed-clock")
+        .arg(clock.argument())
+        .stdin(Stdio::null())
+        .stdout(Stdio::piped())
+        .spawn()
+        .map_err(failed)?;
+    let mut spectrometer = Spectrometer(child);
+    let mut line = String::new();
+    if let Some(out) = spectrometer.0.stdout.take() {
+        BufReader::new(out).read_line(&mut line).map_err(failed)?;
+    }
+    if line.trim().is_empty() {
+        return Err(Failure::Failed("expected the virtual spectrometer to name its line, but it ended".to_owned()));
+    }
+    Ok(spectrometer)
+}
+
+/// Watches the daemon: shows what it stores, weighs it against the truth, ends the day.
+struct Watcher {
+    view: View,
+    tally: Arc<Mutex<Tally>>,
+    truth: TruthTail,
+    comparison: Comparison,
+    stop: Stop,
+    end: UtcMicros,
+}
+
+impl Observer for Watcher {
+    fn stored(&mut self, _id: i64, reckoned: &Reckoned, frames: &[Frame]) {
+        let records = self.truth.read_new();
+        let truth = reckoned
+            .reduced
+            .as_ref()
+            .and_then(|reduced| self.comparison.truth(reduced, frames, |crc| records.iter().rev().find(|r| r.crc32 == crc)));
+        self.tally.lock().unwrap_or_else(std::sync::PoisonError::into_inner).reading(&reckoned.reading, truth.as_deref());
+        self.view.reading(&reckoned.reading);
+        if reckoned.reading.time_mid >= self.end {
+            self.view.close();
+            self.stop.request();
+        }
+    }
+
+    fn event(&mut self, event: &Event) {
+        self.tally.lock().unwrap_or_else(std::sync::PoisonError::into_inner).event(event);
+    }
+}

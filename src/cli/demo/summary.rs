@@ -1,0 +1,139 @@
+//! What the day came to, and what to try next.
+
+use super::site;
+use crate::config::Config;
+use crate::quantities;
+use crate::record::{Event, EventKind, Reading, Verdict};
+use crate::clock::UtcMicros;
+use std::collections::BTreeMap;
+use std::fmt::Write;
+use std::path::Path;
+
+/// Readings farther apart than this are not joined in the light integral [s].
+const LONGEST_BRIDGE_S: f64 = 900.0;
+/// Quantities whose worst error is shown, with the size below which an error is told in the unit rather than in per cent.
+const COMPARED: [(&str, &str, f64); 3] =
+    [("ppfd", "µmol m⁻² s⁻¹", 20.0), ("illuminance", "lx", 1000.0), ("uv_index", "", 2.5)];
+
+/// Counts of the day.
+#[derive(Default)]
+pub struct Tally {
+    readings: u64,
+    gaps: BTreeMap<&'static str, u64>,
+    refused: u64,
+    flags: BTreeMap<&'static str, u64>,
+    verdicts: BTreeMap<(&'static str, &'static str), u64>,
+    worst: BTreeMap<&'static str, Worst>,
+    light_integral: f64,
+    last_ppfd: Option<(UtcMicros, f64)>,
+    peak_uv: Option<(f64, UtcMicros)>,
+}
+
+/// The worst good value.
+struct Worst {
+    /// Error over the larger of the truth and the quantity's floor [1].
+    weight: f64,
+    error: f64,
+    truth: f64,
+    time: UtcMicros,
+}
+
+impl Tally {
+    /// Counts a reading; `truth` is what each quantity was, in the order of the registry.
+    pub fn reading(&mut self, reading: &Reading, truth: Option<&[Option<f64>]>) {
+        self.readings += 1;
+        for flag in reading.flags.names() {
+            *self.flags.entry(flag).or_insert(0) += 1;
+        }
+        for (id, _, floor) in COMPARED {
+            let Some(q) = quantities::index_of(id) else { continue };
+            let verdict = reading.values[q].verdict().map_or("null", Verdict::name);
+            *self.verdicts.entry((id, verdict)).or_insert(0) += 1;
+            if let (true, Some(value), Some(Some(truth))) =
+                (reading.values[q].is_good(), reading.values[q].value(), truth.map(|t| t[q]))
+            {
+                let error = value - truth;
+                let weight = error.abs() / truth.abs().max(floor);
+                if self.worst.get(id).is_none_or(|w| weight > w.weight) {
+                    self.worst.insert(id, Worst { weight, error, truth, time: reading.time_mid });
+                }
+            }
+        }
+        let good = |id| {
+            let value = &reading.values[quantities::index_of(id)?];
+            value.value().filter(|_| value.is_good())
+        };
+        if let Some(ppfd) = good("ppfd") {
+            if let Some((then, before)) = self.last_ppfd {
+                let span = reading.time_mid.seconds_since(then);
+                if span > 0.0 && span <= LONGEST_BRIDGE_S {
+                    self.light_integral += 0.5 * (ppfd + before) * span * 1e-6;
+                }
+            }
+            self.last_ppfd = Some((reading.time_mid, ppfd));
+        }
+        if let Some(uv) = good("uv_index")
+            && self.peak_uv.is_none_or(|(peak, _)| uv > peak)
+        {
+            self.peak_uv = Some((uv, reading.time_mid));
+        }
+    }
+
+    /// Counts an event. A gap that lengthens is one missed reading more.
+    pub fn event(&mut self, event: &Event) {
+        match event.kind {
+            EventKind::Gap(cause) => *self.gaps.entry(cause.name()).or_insert(0) += 1,
+            EventKind::DarkRefused => self.refused += 1,
+            _ => {}
+        }
+    }
+
+    /// The summary.
+    pub fn report(&self, dir: &Path, config: &Config) -> String {
+        let mut text = String::new();
+        // Writing into a string cannot fail.
+        let mut line = |label: &str, value: String| drop(writeln!(text, "  {label:<22}{value}"));
+        let zone = config.station.time_zone;
+        let at = |t: UtcMicros| t.to_chrono().with_timezone(&zone).format("%H:%M").to_string();
+        let list = |counts: &BTreeMap<&'static str, u64>, none: &str| match counts.len() {
+            0 => none.to_owned(),
+            _ => counts.iter().map(|(name, n)| format!("{name} {n}")).collect::<Vec<_>>().join(", "),
+        };
+        line("readings stored", self.readings.to_string());
+        line("gaps by cause", list(&self.gaps, "none"));
+        line("flags by count", list(&self.flags, "none"));
+        for (id, _, _) in COMPARED {
+            let of = |verdict| self.verdicts.get(&(id, verdict)).copied().unwrap_or(0);
+            line(
+                &format!("{id} verdicts"),
+                format!("good {}, suspect {}, bad {}, none {}", of("good"), of("suspect"), of("bad"), of("null")),
+            );
+        }
+        line("darks refused", self.refused.to_string());
+        line("daily light integral", format!("{:.2} mol m⁻² d⁻¹ (good readings only)", self.light_integral));
+        line("peak UV index", self.peak_uv.map_or("none".into(), |(uv, t)| format!("{uv:.1} at {}", at(t))));
+        for (id, unit, floor) in COMPARED {
+            let words = self.worst.get(id).map_or("no good value to compare".to_owned(), |w| {
+                let off = if w.truth.abs() < floor {
+                    format!("{:+.3} {unit}", w.error).trim_end().to_owned()
+                } else {
+                    format!("{:+.2} %", 100.0 * w.error / w.truth)
+                };
+                format!("{off} at {}, where the truth was {:.2} {unit}", at(w.time), w.truth).trim_end().to_owned()
+            });
+            line(&format!("worst good {id}"), words);
+        }
+        let here = dir.display();
+        format!(
+            "What the day came to:\n{text}\
+             \nAt UV index 3 and above protection of eyes and skin is advised (WHO 2002). A reading is no assessment of\n\
+             anybody's exposure; follow local codes and qualified practice.\n\
+             \nThe database is {here}/{db}. To look further:\n  \
+             vigilux show --database {here}/{db}\n  \
+             vigilux export --database {here}/{db} --format csv --output day.csv\n  \
+             vigilux check --config {here}/station.toml\n\
+             A station of your own starts from the files in config/.\n",
+            db = site::DATABASE
+        )
+    }
+}

@@ -1,0 +1,101 @@
+//! What a person sees while the day plays: one block that is redrawn at a terminal, a line an hour elsewhere.
+
+use super::super::{Failure, print};
+use super::site::Site;
+use crate::clock::UtcMicros;
+use crate::quantities;
+use crate::record::{QuantityValue, Reading};
+use indicatif::{ProgressBar, ProgressStyle};
+use std::io::IsTerminal;
+use std::path::Path;
+
+/// The display.
+pub struct View {
+    bar: Option<ProgressBar>,
+    begin: UtcMicros,
+    zone: chrono_tz::Tz,
+    last_line: Option<UtcMicros>,
+}
+
+impl View {
+    /// For a day at a site.
+    pub fn new(site: &Site, zone: chrono_tz::Tz) -> Self {
+        let bar = std::io::stderr().is_terminal().then(|| {
+            let bar = ProgressBar::new(site.length_s() as u64);
+            if let Ok(style) = ProgressStyle::with_template("{bar:56} {percent:>3} %  {elapsed} of about 90 s\n{msg}") {
+                bar.set_style(style);
+            }
+            bar
+        });
+        Self { bar, begin: site.begin, zone, last_line: None }
+    }
+
+    /// What is about to be seen.
+    pub fn opening(&self, dir: &Path) -> Result<(), Failure> {
+        print(&format!(
+            "A day on an invented roof: a virtual spectrometer on a pseudo-terminal, and the real daemon reading it\n\
+             every five minutes of compressed time. Files are kept in {}.\n\n",
+            dir.display()
+        ))
+    }
+
+    /// Shows a stored reading.
+    pub fn reading(&mut self, reading: &Reading) {
+        let text = block(reading, self.zone);
+        match &self.bar {
+            Some(bar) => {
+                bar.set_position(reading.time_mid.seconds_since(self.begin).max(0.0) as u64);
+                bar.set_message(text);
+            }
+            None if self.last_line.is_none_or(|t| reading.time_mid.seconds_since(t) >= 3600.0) => {
+                self.last_line = Some(reading.time_mid);
+                // A reader that left is no reason to stop the day.
+                let _ = print(&format!("{}\n", text.replace('\n', " · ").replace("   ", " ")));
+            }
+            None => {}
+        }
+    }
+
+    /// Leaves the terminal tidy.
+    pub fn close(&self) {
+        if let Some(bar) = &self.bar {
+            bar.finish_and_clear();
+        }
+    }
+}
+
+/// Three lines about a reading.
+fn block(reading: &Reading, zone: chrono_tz::Tz) -> String {
+    let local = reading.time_mid.to_chrono().with_timezone(&zone);
+    let sun = reading.sun_elevation.map_or("sun unknown".to_owned(), |e| format!("sun {e:>5.1}°"));
+    let rungs: Vec<String> = reading.exposures.iter().map(|r| seconds(r.integration_s)).collect();
+    let flags = reading.flags.names();
+    let flags = if flags.is_empty() { "none".to_owned() } else { flags.join(" ") };
+    format!(
+        "{}   {sun}   exposure {}   fill {:>3.0} %\nPPFD {}   UV index {}   illuminance {}\nflags: {flags}",
+        local.format("%a %H:%M %Z"),
+        rungs.join(" + "),
+        reading.fill * 100.0,
+        shown(reading, "ppfd", "µmol m⁻² s⁻¹"),
+        shown(reading, "uv_index", ""),
+        shown(reading, "illuminance", "lx"),
+    )
+}
+
+fn seconds(t: f64) -> String {
+    if t < 1.0 { format!("{:.1} ms", t * 1e3) } else { format!("{t:.1} s") }
+}
+
+/// A value with its unit and, unless it is good, its verdict.
+fn shown(reading: &Reading, id: &str, unit: &str) -> String {
+    let value = quantities::index_of(id).and_then(|i| reading.values.get(i));
+    match value {
+        Some(QuantityValue::Value { value, verdict, .. }) => {
+            let number = if value.abs() >= 100.0 { format!("{value:.0}") } else { format!("{value:.2}") };
+            let doubt = if *verdict == crate::record::Verdict::Good { String::new() } else { format!(" ({})", verdict.name()) };
+            format!("{number} {unit}").trim_end().to_owned() + &doubt
+        }
+        Some(QuantityValue::Null(reason)) => format!("none: {reason}"),
+        None => "none".to_owned(),
+    }
+}

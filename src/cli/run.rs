@@ -1,0 +1,63 @@
+//! `vigilux run`: the daemon.
+
+use super::Failure;
+use crate::clock::{Clock, CompressedClock, RealClock, Stop};
+use crate::config;
+use crate::record::Frame;
+use crate::station::assemble::{assemble, serial_link};
+use crate::station::supervise::{Charge, supervise};
+use crate::station::{Observer, Reckoned, StationError};
+use crate::system;
+use std::io::Write;
+use std::path::PathBuf;
+use std::sync::Arc;
+
+/// Arguments of `vigilux run`.
+#[derive(Debug, clap::Args)]
+pub struct RunArgs {
+    /// The configuration
+    #[arg(long, value_name = "FILE")]
+    pub config: PathBuf,
+    /// Time shared with a virtual spectrometer: `simulated_us,real_us,factor`
+    #[arg(long, hide = true, value_parser = CompressedClock::parse)]
+    pub compressed_clock: Option<CompressedClock>,
+}
+
+/// Prints the acknowledgement of every stored reading, unbuffered: whoever reads it may rely on the reading being kept.
+struct Acknowledge;
+
+impl Observer for Acknowledge {
+    fn stored(&mut self, id: i64, reckoned: &Reckoned, _frames: &[Frame]) {
+        let line = format!("stored {id} {}\n", reckoned.reading.time_mid);
+        // Nobody listening is no reason to stop measuring.
+        let mut out = std::io::stdout().lock();
+        let _ = out.write_all(line.as_bytes()).and_then(|()| out.flush());
+    }
+}
+
+/// Runs until TERM or INT.
+pub fn run(args: &RunArgs) -> Result<(), Failure> {
+    super::start_logging();
+    let (clock, synchronised): (Arc<dyn Clock>, fn() -> Option<bool>) = match args.compressed_clock {
+        Some(clock) => (Arc::new(clock), || Some(true)),
+        None => (Arc::new(RealClock::new()), system::clock_synchronised),
+    };
+    let setup = config::load(&args.config, clock.now())?;
+    let station = assemble(&setup, &clock, serial_link(&clock), synchronised).map_err(failed)?;
+    tracing::info!(
+        station = setup.config.station.name,
+        database = %setup.config.store.path.display(),
+        "vigilux {} measures",
+        env!("CARGO_PKG_VERSION")
+    );
+    let charges =
+        station.roads.iter().map(|parts| Charge { parts: parts.clone(), observer: Box::new(Acknowledge) }).collect();
+    let result = supervise(charges, &Stop::new());
+    station.stopped();
+    result.map_err(failed)
+}
+
+/// A second daemon and the like are wrong usage; all else is a failure.
+fn failed(error: StationError) -> Failure {
+    Failure::from_error("the station stopped", &error)
+}
