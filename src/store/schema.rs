@@ -131,8 +131,7 @@ CREATE TABLE frame (
     exposures INTEGER NOT NULL,
     detail BLOB NOT NULL,
     sums BLOB NOT NULL,
-    crc32 INTEGER NOT NULL,
-    CHECK (dark IS NULL OR dark_model IS NULL)
+    crc32 INTEGER NOT NULL
 ) STRICT;
 
 CREATE TABLE event (

@@ -94,7 +94,7 @@ impl Loop {
         let mut world = Bench::new(bench, start).expect("the test's bench is right");
         let truth = TruthLog::in_memory();
         world.truth = truth.clone();
-        let certificate = vigilux::bench::certificate::text(&world);
+        let certificate = vigilux::bench::certificate::certificate(bench).expect("a certificate can be written");
         let (link, handle) = connect(world, Arc::clone(&clock));
         let folder = temporary_folder();
         let path = folder.path().join("station.toml");
