@@ -14,6 +14,7 @@ pub mod system;
 pub mod bench;
 pub mod calibration;
 pub mod capture;
+pub mod cli;
 pub mod config;
 pub mod instrument;
 pub mod quality;

@@ -211,6 +211,12 @@ impl Front {
         }
     }
 
+    /// Bytes the line moves in a real span, at least one.
+    pub fn bytes_in(&self, clock: &dyn crate::clock::Clock, span: std::time::Duration) -> usize {
+        let real = clock.real_for(std::time::Duration::from_secs_f64(self.byte_s)).as_secs_f64();
+        if real > 0.0 { ((span.as_secs_f64() / real) as usize).max(1) } else { usize::MAX }
+    }
+
     /// Throws away what is on its way out: the host closed the line.
     pub fn forget_outgoing(&mut self) {
         self.outgoing.clear();

@@ -75,8 +75,8 @@ fn silence_ends_at_the_deadline_and_a_drain_swallows() {
 /// Identity: a hang-up is reported as absence until it is over and the link was reopened.
 #[test]
 fn a_hang_up_is_absence_until_reopened() {
-    let mut settings = Settings::default();
-    settings.fault = vec![FaultRule { seconds: 30.0, ..FaultRule::at(FaultKind::HangUp, &[1]) }];
+    let fault = vec![FaultRule { seconds: 30.0, ..FaultRule::at(FaultKind::HangUp, &[1]) }];
+    let settings = Settings { fault, ..Settings::default() };
     let (mut link, handle, clock) = link(&settings);
     link.write(b"READ?\n", within(&clock, 1)).unwrap();
     assert!(matches!(link.read(&mut [0; 10], within(&clock, 5)), Err(Fault::Absent { .. })));

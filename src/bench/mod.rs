@@ -14,6 +14,7 @@ pub mod front;
 pub mod inprocess;
 pub mod light;
 pub mod optic;
+pub mod pty;
 pub mod scenes;
 pub mod settings;
 pub mod sky;

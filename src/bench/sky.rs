@@ -134,7 +134,7 @@ impl ClearSky {
     pub fn work_out(&self, elevation_deg: f64, distance: f64, light: &mut Light) {
         light.clear();
         light.beam_zenith_deg = (90.0 - elevation_deg).clamp(0.0, 90.0);
-        if !(elevation_deg > -19.0) {
+        if elevation_deg.is_nan() || elevation_deg <= -19.0 {
             return;
         }
         let high = elevation_deg.max(TWILIGHT_FROM_DEG);

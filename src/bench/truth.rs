@@ -100,10 +100,10 @@ impl TruthLog {
     /// Adds a record.
     pub fn add(&self, record: TruthRecord) {
         let mut inner = self.inner();
-        if let Some(file) = &mut inner.file {
-            if let Err(why) = writeln!(file, "{}", record.json()) {
-                inner.failed.get_or_insert(why);
-            }
+        if let Some(file) = &mut inner.file
+            && let Err(why) = writeln!(file, "{}", record.json())
+        {
+            inner.failed.get_or_insert(why);
         }
         if inner.keep {
             inner.kept.push(record);

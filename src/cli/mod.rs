@@ -3,6 +3,7 @@
 //! Results go to stdout, logs to stderr. A failure is printed once, by `main`, and sets the exit status. Commands decide
 //! nothing about light; they read, call the rooms and print.
 
+pub mod bench;
 pub mod check;
 pub mod compute;
 pub mod dark;
@@ -63,6 +64,8 @@ pub enum Command {
     Check(check::CheckArgs),
     /// Take a dark library with the head covered by a person
     Dark(dark::DarkArgs),
+    /// Run the virtual spectrometer alone, on a pseudo-terminal
+    Bench(bench::BenchArgs),
     /// Compute every quantity of a spectrum file
     Compute(compute::ComputeArgs),
 }
@@ -73,6 +76,7 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Run(args) => run::run(&args),
         Command::Check(args) => check::run(args),
         Command::Dark(args) => dark::run(&args),
+        Command::Bench(args) => bench::run(args),
         Command::Compute(args) => compute::run(args),
     }
 }

@@ -106,8 +106,7 @@ impl Loop {
         // The road asks for its link once; the in-process one is handed over through this.
         let unused: LinkMaker = Arc::new(|_: &Stop| -> Box<dyn Link> { unreachable!("replaced below") });
         let station = assemble(&setup, &shared, |_| Arc::clone(&unused), || Some(true)).expect("the store opens");
-        let rule =
-            if setup.config.station.kind == StationKind::Lamp { SourceRule::Lamp } else { SourceRule::Sun };
+        let rule = if setup.config.station.kind == StationKind::Lamp { SourceRule::Lamp } else { SourceRule::Sun };
         Self {
             clock,
             handle,
@@ -217,7 +216,12 @@ pub fn assert_good_within(rows: &[&Row], id: &str, allowed: impl Fn(f64) -> f64)
             wrong.push(row.describe(id));
         }
     }
-    assert!(wrong.is_empty(), "{} good values of {id} are wrong, the first of them:\n{}", wrong.len(), wrong[..wrong.len().min(8)].join("\n"));
+    assert!(
+        wrong.is_empty(),
+        "{} good values of {id} are wrong, the first of them:\n{}",
+        wrong.len(),
+        wrong[..wrong.len().min(8)].join("\n")
+    );
     relative
 }
 

@@ -101,7 +101,7 @@ fn rows<T: PartialOrd + Copy>(
         let a = first(a.trim()).ok_or_else(|| wrong("a wavelength or time in the first column"))?;
         let b = b.trim().parse::<f64>().ok().filter(|b| b.is_finite());
         let b = b.ok_or_else(|| wrong("a finite number in the second column"))?;
-        if rows.last().is_some_and(|(before, _)| !(a > *before)) {
+        if rows.last().is_some_and(|(before, _)| a <= *before) {
             return Err(wrong("a first column that rises from row to row"));
         }
         rows.push((a, b));
