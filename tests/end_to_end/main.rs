@@ -1,0 +1,4 @@
+//! Whole parts of the program against each other, through the wire.
+
+mod session;
+mod visa;
