@@ -1,19 +1,8 @@
 //! A standard IEEE 488.2 client that was not written here reads the virtual spectrometer over its pseudo-terminal.
 
-use std::io::{BufRead, BufReader};
+use crate::virtual_spectrometer::VirtualSpectrometer;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
-
-/// A process that is ended when the test is over, however it ends.
-struct Ended(Child);
-
-impl Drop for Ended {
-    fn drop(&mut self) {
-        // Both fail only where it has ended by itself.
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
+use std::process::Command;
 
 fn python() -> PathBuf {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
@@ -23,24 +12,10 @@ fn python() -> PathBuf {
 /// Independent: PyVISA 1.16.2 with PyVISA-py 0.8.1 (`visa_client.py` beside this file) and zlib's CRC-32.
 #[test]
 fn a_standard_client_reads_the_virtual_spectrometer() {
-    let folder = tempfile::tempdir().unwrap();
-    let link = folder.path().join("spectrometer");
-    let mut bench = Ended(
-        Command::new(env!("CARGO_BIN_EXE_vigilux"))
-            .arg("bench")
-            .arg("--link")
-            .arg(&link)
-            .stdout(Stdio::piped())
-            .spawn()
-            .unwrap(),
-    );
-    let mut first = String::new();
-    BufReader::new(bench.0.stdout.take().unwrap()).read_line(&mut first).unwrap();
-    assert!(Path::new(first.trim()).exists(), "expected the path of a pseudo-terminal, but found `{first}`");
-
+    let instrument = VirtualSpectrometer::start();
     let python = python();
     let client = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/end_to_end/visa_client.py");
-    let output = Command::new(&python).arg(&client).arg(&link).output().unwrap_or_else(|e| {
+    let output = Command::new(&python).arg(&client).arg(instrument.path()).output().unwrap_or_else(|e| {
         panic!("{}: {e}; set VIGILUX_PYTHON to a Python with PyVISA and PyVISA-py, as tests/all does", python.display())
     });
     let (out, err) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
