@@ -61,6 +61,14 @@ fn at_once(bytes: Vec<u8>) -> Vec<Piece> {
     vec![(0.0, bytes)]
 }
 
+/// Identity: a session may be moved to the thread of its instrument.
+#[test]
+fn a_session_can_move_to_its_thread() {
+    let mut room = Room::new();
+    let pixels = std::thread::spawn(move || room.session.expose(0.1, Shutter::Open).map(|e| e.counts.len()));
+    assert_eq!(pixels.join().unwrap(), Ok(16));
+}
+
 /// Identity: what the instrument says of itself is what the session answers.
 #[test]
 fn a_connection_learns_who_is_there_and_what_the_detector_is() {

@@ -1,0 +1,6 @@
+//! Whole parts of the program against each other, through the wire.
+
+mod session;
+mod terminal;
+mod virtual_spectrometer;
+mod visa;

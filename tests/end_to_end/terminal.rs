@@ -1,0 +1,68 @@
+//! A session over a serial port, in real time, with the virtual spectrometer on the other end of a pseudo-terminal.
+
+use crate::virtual_spectrometer::VirtualSpectrometer;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+use vigilux::clock::{RealClock, Stop};
+use vigilux::fault::Fault;
+use vigilux::instrument::{SCPI, SerialLink, Session};
+use vigilux::record::Shutter;
+
+fn session(instrument: &VirtualSpectrometer, stop: &Stop) -> Session {
+    let clock = Arc::new(RealClock::new());
+    let link = SerialLink::new(&instrument.path(), 115_200, clock.clone(), stop.clone());
+    Session::new(Box::new(link), clock, stop.clone(), 115_200, &SCPI)
+}
+
+/// Identity: real bytes through a real terminal, at the line's rate, without a retry.
+#[test]
+fn a_session_over_a_terminal_exposes_without_a_retry() {
+    let instrument = VirtualSpectrometer::start();
+    let mut session = session(&instrument, &Stop::new());
+    let (identity, detector) = session.connect().unwrap();
+    for shutter in [Shutter::Open, Shutter::Closed] {
+        let started = Instant::now();
+        let e = session.expose(0.1, shutter).unwrap();
+        assert_eq!((e.counts.len(), e.rereads), (detector.pixels, 0));
+        let took = started.elapsed().as_secs_f64();
+        assert!(took > 0.1 + 0.9 * detector.transfer_s, "0.1 s of light and its transfer took only {took} s");
+    }
+    assert_eq!(session.check_identity().unwrap(), identity);
+}
+
+/// Identity: told to stop inside a long exposure, the session is gone within a second, and the instrument serves the
+/// next one at once because the exposure was ended.
+#[test]
+fn a_stop_inside_a_long_exposure_is_obeyed_within_a_second() {
+    let instrument = VirtualSpectrometer::start();
+    let stop = Stop::new();
+    let mut first = session(&instrument, &stop);
+    first.connect().unwrap();
+    let raiser = std::thread::spawn(move || {
+        std::thread::sleep(Duration::from_millis(700));
+        stop.request();
+        Instant::now()
+    });
+    assert_eq!(first.expose(60.0, Shutter::Open), Err(Fault::Stopped));
+    let ended = Instant::now();
+    let late = ended.saturating_duration_since(raiser.join().unwrap());
+    assert!(late < Duration::from_secs(1), "gone {late:?} after the stop");
+    drop(first);
+    let mut second = session(&instrument, &Stop::new());
+    second.connect().unwrap();
+    assert_eq!(second.expose(0.05, Shutter::Open).unwrap().rereads, 0);
+    assert!(ended.elapsed() < Duration::from_secs(10), "{:?}", ended.elapsed());
+}
+
+/// Identity: an instrument whose process ends is absent, at once.
+#[test]
+fn an_instrument_that_goes_away_is_absent() {
+    let instrument = VirtualSpectrometer::start();
+    let mut session = session(&instrument, &Stop::new());
+    session.connect().unwrap();
+    drop(instrument);
+    let started = Instant::now();
+    assert!(matches!(session.expose(0.1, Shutter::Open), Err(Fault::Absent { .. })));
+    assert!(matches!(session.connect(), Err(Fault::Absent { .. })));
+    assert!(started.elapsed() < Duration::from_secs(2), "{:?}", started.elapsed());
+}
