@@ -21,6 +21,6 @@ pub use darks::{DarkChoice, DarkContext, DarkNote, DarkOrder, DarkWanted, choose
 pub use exposure::ExposureState;
 pub use judge::{DarkNoise, Refusal, judge, looks_dark};
 pub use plan::{Action, ReadingPlan, Single, Taken};
-pub use schedule::{Gate, Schedule, parse_cron};
+pub use schedule::{Gate, Schedule};
 pub use setup::CaptureSetup;
 pub use warm_up::WarmUp;

@@ -8,7 +8,6 @@ use crate::clock::UtcMicros;
 use crate::config::meant::{ScheduleConfig, Station};
 use crate::sun::{self, Place};
 use chrono::Timelike;
-use std::str::FromStr;
 
 /// How many ticks [`Schedule::next_open`] looks at before it says that none is open.
 const TICKS_LOOKED_AT: usize = 100_000;
@@ -23,27 +22,6 @@ pub enum Gate {
     Open,
     /// Let it pass; this is not a gap.
     Closed,
-}
-
-/// Reads a cron expression (UTC, with seconds). What cannot be parsed or never fires is refused with the rule it breaks.
-pub fn parse_cron(text: &str) -> Result<cron::Schedule, String> {
-    parse_cron_after(text, UtcMicros(0))
-}
-
-/// As [`parse_cron`], and refuses an expression that fires no more after `after` (its year field lies in the past).
-pub fn parse_cron_after(text: &str, after: UtcMicros) -> Result<cron::Schedule, String> {
-    const RULE: &str = "expected a cron expression of 6 or 7 fields in UTC: second minute hour day-of-month month \
-                        day-of-week (1 or SUN is Sunday, 7 or SAT is Saturday) and perhaps year";
-    let fields = text.split_whitespace().count();
-    if !text.trim_start().starts_with('@') && !(6..=7).contains(&fields) {
-        return Err(format!("{RULE}, but found {fields} fields in `{text}`"));
-    }
-    let schedule = cron::Schedule::from_str(text)
-        .map_err(|e| format!("{RULE}, but found `{text}`: {}", e.to_string().replace('\n', " ").trim()))?;
-    if schedule.after(&after.to_chrono()).next().is_none() {
-        return Err(format!("expected a cron expression that fires, but `{text}` never does (after {after})"));
-    }
-    Ok(schedule)
 }
 
 /// Ticks and gates of one instrument.
@@ -138,7 +116,7 @@ mod tests {
 
     fn schedule(cron: &str, sun_above: Option<f64>, sun_below: Option<f64>, window: Option<(u32, u32)>) -> Schedule {
         let config = ScheduleConfig {
-            cron: parse_cron(cron).unwrap(),
+            cron: crate::config::cron::parse(cron, UtcMicros(0)).unwrap(),
             sun_above_deg: sun_above,
             sun_below_deg: sun_below,
             local_window_s: window,
@@ -181,26 +159,6 @@ mod tests {
         ] {
             assert_eq!(s.next_tick(at(after)), Some(at(want)), "after {after}");
         }
-    }
-
-    /// Identity: every refusal names its rule; what the parser accepts but never fires is refused too.
-    #[test]
-    fn an_expression_that_cannot_be_read_or_never_fires_is_refused_with_its_rule() {
-        for (text, words) in [
-            ("* * * * *", "6 or 7 fields"),
-            ("", "found 0 fields"),
-            ("0 0 0 * * 0", "1 or SUN is Sunday"),
-            ("0 0 0 L * *", "`0 0 0 L * *`"),
-            ("0 0 0 30 2 *", "never does"),
-            ("0 0 0 1 1 * 2300-2200", "2300-2200"),
-            ("0 61 * * * *", "`0 61 * * * *`"),
-        ] {
-            let refusal = parse_cron(text).unwrap_err();
-            assert!(refusal.contains(words), "`{text}`: wanted `{words}`, got `{refusal}`");
-            assert!(!refusal.contains('\n'), "`{refusal}`");
-        }
-        assert!(parse_cron_after("0 0 0 1 1 * 2020", at("2026-01-01T00:00:00Z")).unwrap_err().contains("never does"));
-        assert!(parse_cron("0 0 0 29 2 * *").is_ok());
     }
 
     /// Identity: on the two days of change the window follows the wall clock: 23 and 25 hours long, 5 to 21 still 16.
