@@ -116,7 +116,7 @@ mod tests {
 
     fn schedule(cron: &str, sun_above: Option<f64>, sun_below: Option<f64>, window: Option<(u32, u32)>) -> Schedule {
         let config = ScheduleConfig {
-            cron: crate::config::cron::parse(cron, UtcMicros(0)).unwrap(),
+            cron: cron.parse().unwrap(),
             sun_above_deg: sun_above,
             sun_below_deg: sun_below,
             local_window_s: window,
