@@ -45,7 +45,15 @@ mod tests {
     /// Identity: expressions that fire are taken, those that cannot be understood or never fire say why.
     #[test]
     fn only_expressions_that_fire_are_taken() {
-        for good in ["0 * * * * *", "*/10 * * * * *", "0 0 12 29 2 *", "0 0 6 * * 2-6", "0 0 0 1 1 * 2030", "@hourly"] {
+        for good in [
+            "0 * * * * *",
+            "*/10 * * * * *",
+            "0 0 12 29 2 *",
+            "0 0 6 * * 2-6",
+            "0 0 0 1 1 * 2030",
+            "0 0 0 29 2 * *",
+            "@hourly",
+        ] {
             assert!(parse(good, now()).is_ok(), "{good}: {:?}", parse(good, now()));
         }
         for (bad, why) in [
@@ -53,12 +61,15 @@ mod tests {
             ("", "which has 0 fields"),
             ("0 61 * * * *", "61"),
             ("0 0 0 * * 0", "0"),
+            ("0 0 0 L * *", "L"),
+            ("0 0 0 1 1 * 2300-2200", "2300-2200"),
             ("0 0 0 30 2 *", "which never fires after 2026-06-21T12:00:00Z"),
             ("0 0 0 1 1 * 2020", "which never fires after 2026-06-21T12:00:00Z"),
             ("every minute of the day please", "every minute"),
         ] {
             let found = parse(bad, now()).unwrap_err();
             assert!(found.starts_with(&format!("`{bad}`")) && found.contains(why), "{bad}: {found}");
+            assert!(!found.contains('\n'), "{found}");
         }
     }
 
