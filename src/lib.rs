@@ -14,6 +14,7 @@ pub mod system;
 pub mod bench;
 pub mod calibration;
 pub mod capture;
+pub mod cli;
 pub mod config;
 pub mod instrument;
 pub mod quality;
@@ -23,5 +24,3 @@ pub mod reduction;
 pub mod spectrum;
 pub mod station;
 pub mod store;
-
-pub mod cli;

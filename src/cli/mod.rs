@@ -6,7 +6,12 @@
 pub mod check;
 pub mod compute;
 pub mod dark;
+pub mod export;
+#[cfg(test)]
+mod fixture;
 pub mod run;
+pub mod show;
+pub mod source;
 
 use crate::document::Flaws;
 use std::io::Write;
@@ -65,6 +70,10 @@ pub enum Command {
     Dark(dark::DarkArgs),
     /// Compute every quantity of a spectrum file
     Compute(compute::ComputeArgs),
+    /// Show the latest readings with units, flags and uncertainty
+    Show(show::ShowArgs),
+    /// Write readings to a file for other programs
+    Export(export::ExportArgs),
 }
 
 /// Runs the command that was asked for.
@@ -74,6 +83,8 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Check(args) => check::run(args),
         Command::Dark(args) => dark::run(&args),
         Command::Compute(args) => compute::run(args),
+        Command::Show(args) => show::run(args),
+        Command::Export(args) => export::run(args),
     }
 }
 
