@@ -24,5 +24,3 @@ pub mod reduction;
 pub mod spectrum;
 pub mod station;
 pub mod store;
-
-pub mod cli;

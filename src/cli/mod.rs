@@ -7,7 +7,12 @@ pub mod bench;
 pub mod check;
 pub mod compute;
 pub mod dark;
+pub mod export;
+#[cfg(test)]
+mod fixture;
 pub mod run;
+pub mod show;
+pub mod source;
 
 use crate::document::Flaws;
 use std::io::Write;
@@ -68,6 +73,10 @@ pub enum Command {
     Bench(bench::BenchArgs),
     /// Compute every quantity of a spectrum file
     Compute(compute::ComputeArgs),
+    /// Show the latest readings with units, flags and uncertainty
+    Show(show::ShowArgs),
+    /// Write readings to a file for other programs
+    Export(export::ExportArgs),
 }
 
 /// Runs the command that was asked for.
@@ -78,6 +87,8 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Dark(args) => dark::run(&args),
         Command::Bench(args) => bench::run(args),
         Command::Compute(args) => compute::run(args),
+        Command::Show(args) => show::run(args),
+        Command::Export(args) => export::run(args),
     }
 }
 

@@ -305,6 +305,20 @@ impl Reader {
         Ok(events)
     }
 
+    /// The newest `n` gaps, oldest first.
+    pub fn latest_gaps(&self, n: usize) -> Result<Vec<Event>, StoreError> {
+        let n = i64::try_from(n).unwrap_or(i64::MAX);
+        let mut events = self.events_where("kind = 'gap' ORDER BY time DESC, id DESC LIMIT ?1", [n])?;
+        events.reverse();
+        Ok(events)
+    }
+
+    /// Whether any reading filled a window.
+    pub fn has_windows(&self) -> Result<bool, StoreError> {
+        let found = self.rows("looking for windows", "SELECT 1 FROM window_value LIMIT 1", [], |_| Ok(()))?;
+        Ok(!found.is_empty())
+    }
+
     fn events_where(&self, condition: &str, params: impl Params) -> Result<Vec<Event>, StoreError> {
         let sql = format!("SELECT id, time, until, instrument, kind, cause, text FROM event WHERE {condition}");
         let rows = self.rows("reading events", &sql, params, |row| {

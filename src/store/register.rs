@@ -252,24 +252,39 @@ impl Reader {
         rows.into_iter().collect()
     }
 
+    /// Every calibration on record, by row.
+    pub fn calibrations(&self) -> Result<Vec<Provenance>, StoreError> {
+        self.provenance("calibration", "name", "in_force_since", "WHERE id >= ?1 ORDER BY id", 0)
+    }
+
+    /// Every configuration on record, by row.
+    pub fn configurations(&self) -> Result<Vec<Provenance>, StoreError> {
+        self.provenance("configuration", "''", "in_force_since", "WHERE id >= ?1 ORDER BY id", 0)
+    }
+
+    /// Every computation that is in force for some readings, by row.
+    pub fn computations(&self) -> Result<Vec<Provenance>, StoreError> {
+        self.provenance("computation", "''", "created", "WHERE id >= ?1 AND in_force IS NOT NULL ORDER BY id", 0)
+    }
+
     /// A calibration by its row.
     pub fn calibration(&self, id: i64) -> Result<Option<Provenance>, StoreError> {
-        self.provenance("calibration", "name", "in_force_since", "WHERE id = ?1", id)
+        Ok(self.provenance("calibration", "name", "in_force_since", "WHERE id = ?1", id)?.pop())
     }
 
     /// A configuration by its row.
     pub fn configuration(&self, id: i64) -> Result<Option<Provenance>, StoreError> {
-        self.provenance("configuration", "''", "in_force_since", "WHERE id = ?1", id)
+        Ok(self.provenance("configuration", "''", "in_force_since", "WHERE id = ?1", id)?.pop())
     }
 
     /// The configuration that came in force last.
     pub fn current_configuration(&self) -> Result<Option<Provenance>, StoreError> {
-        self.provenance("configuration", "''", "in_force_since", "ORDER BY in_force_since DESC LIMIT ?1", 1)
+        Ok(self.provenance("configuration", "''", "in_force_since", "ORDER BY in_force_since DESC LIMIT ?1", 1)?.pop())
     }
 
     /// A computation by its row.
     pub fn computation(&self, id: i64) -> Result<Option<Provenance>, StoreError> {
-        self.provenance("computation", "''", "created", "WHERE id = ?1", id)
+        Ok(self.provenance("computation", "''", "created", "WHERE id = ?1", id)?.pop())
     }
 
     fn provenance(
@@ -279,9 +294,9 @@ impl Reader {
         since: &str,
         tail: &str,
         key: i64,
-    ) -> Result<Option<Provenance>, StoreError> {
+    ) -> Result<Vec<Provenance>, StoreError> {
         let sql = format!("SELECT id, {name}, text, sha256, program_version, {since} FROM {table} {tail}");
-        let mut rows = self.rows("reading what readings were made with", &sql, [key], |row| {
+        self.rows("reading what readings were made with", &sql, [key], |row| {
             Ok(Provenance {
                 id: row.get(0)?,
                 name: row.get(1)?,
@@ -290,8 +305,7 @@ impl Reader {
                 program_version: row.get(4)?,
                 since: UtcMicros(row.get(5)?),
             })
-        })?;
-        Ok(rows.pop())
+        })
     }
 }
 

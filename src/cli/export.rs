@@ -1,0 +1,364 @@
+//! `vigilux export`: readings as CSV, for spreadsheets and notebooks.
+//!
+//! One row a reading, in the order in which they were stored, read page by page so that memory does not grow with the
+//! span. Lines that begin with `#` say where the numbers come from. With `--output` the file appears whole or not at all.
+
+use super::Failure;
+use super::source::{Archive, Source};
+use crate::clock::{Clock, RealClock, UtcMicros};
+use crate::record::QuantityValue;
+use crate::store::StoredReading;
+use std::collections::BTreeMap;
+use std::fs::File;
+use std::io::{BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+/// Arguments of `export`.
+#[derive(Clone, Debug, clap::Args)]
+pub struct ExportArgs {
+    #[command(flatten)]
+    source: Source,
+    /// Form of the export
+    #[arg(long, value_enum, default_value_t = Format::Csv)]
+    format: Format,
+    /// Readings from this instant on: RFC 3339, or a date in UTC
+    #[arg(long, value_name = "TIME", value_parser = instant)]
+    from: Option<UtcMicros>,
+    /// Readings before this instant: RFC 3339, or a date in UTC
+    #[arg(long, value_name = "TIME", value_parser = instant)]
+    to: Option<UtcMicros>,
+    /// File to write; stdout without it
+    #[arg(long, value_name = "FILE")]
+    output: Option<PathBuf>,
+}
+
+/// Forms of an export.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+enum Format {
+    /// Comma-separated values, UTF-8, with `#` lines on where they come from
+    Csv,
+}
+
+/// Reads an instant, or the beginning of a day in UTC.
+fn instant(text: &str) -> Result<UtcMicros, String> {
+    UtcMicros::parse(text)
+        .or_else(|_| UtcMicros::parse(&format!("{text}T00:00:00Z")))
+        .map_err(|_| "expected an instant as in 2026-06-21T12:00:00Z, or a date as in 2026-06-21".to_owned())
+}
+
+/// Runs `export`.
+pub fn run(args: ExportArgs) -> Result<(), Failure> {
+    let (from, to) = (args.from.unwrap_or(UtcMicros(i64::MIN)), args.to.unwrap_or(UtcMicros(i64::MAX)));
+    if from >= to {
+        return Err(Failure::Usage(format!("--to: expected an instant after --from {from}, but found {to}")));
+    }
+    let archive = args.source.open(RealClock::new().now())?;
+    let Format::Csv = args.format;
+    match &args.output {
+        None => {
+            let mut out = BufWriter::new(std::io::stdout().lock());
+            match write_csv(&archive, from, to, &mut out).and_then(|n| out.flush().map(|()| n).map_err(Trouble::Output))
+            {
+                // Whoever reads our output may stop early.
+                Err(Trouble::Output(e)) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
+                other => other.map(drop).map_err(|e| e.at(Path::new("stdout"))),
+            }
+        }
+        Some(path) => {
+            let rows = write_whole(path, |out| write_csv(&archive, from, to, out)).map_err(|e| e.at(path))?;
+            super::print(&format!("{rows} readings written to {}\n", path.display()))
+        }
+    }
+}
+
+/// What can go wrong on the way.
+#[derive(Debug)]
+enum Trouble {
+    Output(std::io::Error),
+    Store(Failure),
+}
+
+impl Trouble {
+    fn at(self, path: &Path) -> Failure {
+        match self {
+            Self::Output(e) => Failure::Failed(format!("{}: {e}", path.display())),
+            Self::Store(failure) => failure,
+        }
+    }
+}
+
+impl<E: Into<Failure>> From<E> for Trouble {
+    fn from(error: E) -> Self {
+        Self::Store(error.into())
+    }
+}
+
+/// Writes a file beside `path`, makes it durable and puts it in the place of `path`.
+fn write_whole<T>(path: &Path, write: impl FnOnce(&mut BufWriter<File>) -> Result<T, Trouble>) -> Result<T, Trouble> {
+    let mut name = path.as_os_str().to_owned();
+    name.push(format!(".{}.part", std::process::id()));
+    let part = PathBuf::from(name);
+    let attempt = || {
+        let mut out = BufWriter::new(File::create(&part).map_err(Trouble::Output)?);
+        let done = write(&mut out)?;
+        let file = out.into_inner().map_err(|e| Trouble::Output(e.into_error()))?;
+        file.sync_all().map_err(Trouble::Output)?;
+        std::fs::rename(&part, path).map_err(Trouble::Output)?;
+        // The new name is durable with its folder.
+        let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        File::open(folder).and_then(|f| f.sync_all()).map_err(Trouble::Output)?;
+        Ok(done)
+    };
+    attempt().inspect_err(|_| {
+        // It may never have been created.
+        let _ = std::fs::remove_file(&part);
+    })
+}
+
+/// Columns before those of the quantities, with their units.
+const FACTS: [(&str, &str); 19] = [
+    ("id", "1"),
+    ("time_start", "UTC"),
+    ("time_mid", "UTC"),
+    ("time_end", "UTC"),
+    ("instrument", ""),
+    ("calibration", ""),
+    ("configuration", "row"),
+    ("computation", "row"),
+    ("sun_elevation", "degree"),
+    ("sun_azimuth", "degree"),
+    ("relative_air_mass", "1"),
+    ("detector_temperature", "degC"),
+    ("exposures", "count x s"),
+    ("fill", "1"),
+    ("signal_to_noise", "1"),
+    ("stray_floor", "counts s-1"),
+    ("dark_age", "s"),
+    ("flags", ""),
+    ("reasons", ""),
+];
+
+fn write_csv(archive: &Archive, from: UtcMicros, to: UtcMicros, out: &mut impl Write) -> Result<u64, Trouble> {
+    let reader = &archive.reader;
+    let windows = reader.has_windows()?;
+    let mut calibrations = BTreeMap::new();
+    preamble(archive, from, to, windows, out)?;
+    let mut header: Vec<String> = FACTS.iter().map(|f| f.0.to_owned()).collect();
+    for (id, _) in reader.quantities() {
+        header.extend(suffixes(windows).iter().map(|s| format!("{id}{s}")));
+    }
+    writeln!(out, "{}", header.join(",")).map_err(Trouble::Output)?;
+    let mut rows = 0;
+    for stored in reader.readings(from, to)? {
+        let stored = stored?;
+        let calibration = match stored.made_with.calibration {
+            None => String::new(),
+            Some(id) => match calibrations.get(&id) {
+                Some(name) => String::clone(name),
+                None => {
+                    let name = reader.calibration(id)?.map_or(String::new(), |c| c.name);
+                    calibrations.insert(id, name.clone());
+                    name
+                }
+            },
+        };
+        let line = row(&stored, calibration, reader.quantities(), windows);
+        writeln!(out, "{line}").map_err(Trouble::Output)?;
+        rows += 1;
+    }
+    Ok(rows)
+}
+
+fn suffixes(windows: bool) -> &'static [&'static str] {
+    let all = &["", "_uncertainty", "_verdict", "_minimum", "_maximum", "_deviation"];
+    if windows { all } else { &all[..3] }
+}
+
+/// Where the numbers come from, one `# key: value` a line.
+fn preamble(
+    archive: &Archive,
+    from: UtcMicros,
+    to: UtcMicros,
+    windows: bool,
+    out: &mut impl Write,
+) -> Result<(), Trouble> {
+    let reader = &archive.reader;
+    // A line of provenance stays one line, whatever a name holds.
+    let mut line =
+        |key: &str, text: &str| writeln!(out, "# {key}: {}", text.replace(['\n', '\r'], " ")).map_err(Trouble::Output);
+    line("program", concat!("vigilux ", env!("CARGO_PKG_VERSION")))?;
+    if let Some(config) = &archive.config {
+        let (s, p) = (&config.station, config.station.place);
+        let place = format!("{} deg north, {} deg east, {} m", p.latitude_deg, p.longitude_deg, p.altitude_m);
+        line("station", &format!("{} ({}), {place}, time zone {}", s.name, s.kind.name(), s.time_zone))?;
+    }
+    for i in reader.instruments()? {
+        line("instrument", &format!("{}, serial number {}", i.name, i.serial))?;
+    }
+    for c in reader.calibrations()? {
+        line("calibration", &format!("{}, sha256 {}", c.name, c.sha256))?;
+    }
+    for c in reader.configurations()? {
+        line("configuration", &format!("row {}, sha256 {}", c.id, c.sha256))?;
+    }
+    for c in reader.computations()? {
+        line("computation", &format!("row {}, vigilux {}, sha256 {}", c.id, c.program_version, c.sha256))?;
+    }
+    if from.0 != i64::MIN {
+        line("from", &from.to_string())?;
+    }
+    if to.0 != i64::MAX {
+        line("to", &to.to_string())?;
+    }
+    line("time", "time_mid is the time of a reading; rows stand in the order in which they were stored")?;
+    line("uncertainty", "ID_uncertainty is the standard uncertainty (k = 1) in the unit of ID")?;
+    line("verdict", "good, suspect or bad; empty where there is no value, with the reason in reasons")?;
+    if windows {
+        line("window", "ID_minimum, ID_maximum, ID_deviation over the exposures of a window, in the unit of ID")?;
+    }
+    let facts = FACTS.iter().filter(|f| !f.1.is_empty()).map(|f| (f.0, f.1));
+    let quantities = reader.quantities().iter().map(|(id, unit)| (id.as_str(), unit.as_str()));
+    for (id, unit) in facts.chain(quantities) {
+        line(&format!("unit of {id}"), unit)?;
+    }
+    Ok(())
+}
+
+/// One row; no value is an empty cell.
+fn row(stored: &StoredReading, calibration: String, quantities: &[(String, String)], windows: bool) -> String {
+    let (r, m) = (&stored.reading, stored.made_with);
+    let rungs: Vec<String> = r.exposures.iter().map(|e| format!("{}x{}", e.exposures, e.integration_s)).collect();
+    let reasons: Vec<String> = quantities
+        .iter()
+        .zip(&r.values)
+        .filter_map(|((id, _), v)| match v {
+            QuantityValue::Null(reason) => Some(format!("{id}: {reason}")),
+            QuantityValue::Value { .. } => None,
+        })
+        .collect();
+    let mut cells = vec![
+        r.id.to_string(),
+        r.time_start.to_string(),
+        r.time_mid.to_string(),
+        r.time_end.to_string(),
+        quoted(&r.instrument),
+        quoted(&calibration),
+        m.configuration.to_string(),
+        m.computation.to_string(),
+        number(r.sun_elevation),
+        number(r.sun_azimuth),
+        number(r.relative_air_mass),
+        number(r.detector_temperature),
+        rungs.join(" "),
+        number(Some(r.fill)),
+        number(r.signal_to_noise),
+        number(r.stray_floor),
+        number(r.dark_age),
+        r.flags.names().join(" "),
+        quoted(&reasons.join("; ")),
+    ];
+    for (k, value) in r.values.iter().enumerate() {
+        match value {
+            QuantityValue::Value { value, uncertainty, verdict } => {
+                cells.extend([number(Some(*value)), number(Some(*uncertainty)), verdict.name().to_owned()]);
+            }
+            QuantityValue::Null(_) => cells.extend([String::new(), String::new(), String::new()]),
+        }
+        if windows {
+            let w = r.window.get(k).copied().flatten();
+            cells.extend([w.map(|w| w.minimum), w.map(|w| w.maximum), w.map(|w| w.deviation)].map(number));
+        }
+    }
+    cells.join(",")
+}
+
+/// The shortest text that reads back as the same number.
+fn number(x: Option<f64>) -> String {
+    match x {
+        Some(x) if x.is_finite() && x != 0.0 && !(1e-5..1e15).contains(&x.abs()) => format!("{x:e}"),
+        Some(x) if x.is_finite() => x.to_string(),
+        _ => String::new(),
+    }
+}
+
+/// Text as a cell, quoted where RFC 4180 asks for it.
+fn quoted(text: &str) -> String {
+    if text.contains([',', '"', '\n', '\r']) {
+        return format!("\"{}\"", text.replace('"', "\"\""));
+    }
+    text.to_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::fixture::archive;
+    use super::*;
+
+    fn csv(archive: &Archive, from: &str, to: &str) -> String {
+        let mut out = Vec::new();
+        write_csv(archive, instant(from).unwrap(), instant(to).unwrap(), &mut out).unwrap();
+        String::from_utf8(out).unwrap()
+    }
+
+    /// Identity: names, order and forms of the cells are interface.
+    #[test]
+    fn a_row_has_the_documented_columns() {
+        let (_folder, archive) = archive(false);
+        let text = csv(&archive, "2026-06-21", "2026-06-21T12:01:00Z");
+        let lines: Vec<&str> = text.lines().filter(|l| !l.starts_with('#')).collect();
+        assert_eq!(
+            lines,
+            [
+                "id,time_start,time_mid,time_end,instrument,calibration,configuration,computation,sun_elevation,\
+                 sun_azimuth,relative_air_mass,detector_temperature,exposures,fill,signal_to_noise,stray_floor,dark_age,\
+                 flags,reasons,ppfd,ppfd_uncertainty,ppfd_verdict,cct,cct_uncertainty,cct_verdict",
+                "1,2026-06-21T11:59:59.500Z,2026-06-21T12:00:00Z,2026-06-21T12:00:00.500Z,\"roof, head\",lab-7,1,1,-3.25,\
+                 ,,1.5e-7,4x0.05 1x5,0.5,,0.30000000000000004,60,warming low_sun,\
+                 \"cct: too little \"\"light\"\", it says\",-0.125,0.5,suspect,,,"
+            ]
+        );
+        for want in ["# instrument: roof, head, serial number VB-1", "# unit of ppfd: umol m-2 s-1", "# unit of cct: K"]
+        {
+            assert!(text.lines().any(|l| l == want), "no line `{want}` in\n{text}");
+        }
+        assert!(text.starts_with("# program: vigilux "));
+        assert!(text.contains("# from: 2026-06-21T00:00:00Z\n# to: 2026-06-21T12:01:00Z\n"));
+    }
+
+    /// Identity: with windows there are three more columns a quantity; every row has as many cells as the header.
+    #[test]
+    fn windows_add_their_columns() {
+        let (_folder, archive) = archive(true);
+        let text = csv(&archive, "2026-01-01", "2027-01-01");
+        let lines: Vec<&str> = text.lines().filter(|l| !l.starts_with('#')).collect();
+        assert_eq!(lines.len(), 4);
+        assert!(lines[0].ends_with("cct,cct_uncertainty,cct_verdict,cct_minimum,cct_maximum,cct_deviation"));
+        assert!(lines[3].ends_with(",-0.125,0.5,suspect,1.5,2.5,0.25,,,,,,"), "{}", lines[3]);
+    }
+
+    /// Identity: the file appears whole; a failure leaves the old one and no rest.
+    #[test]
+    fn a_file_appears_whole_or_not_at_all() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("out.csv");
+        write_whole(&path, |out| out.write_all(b"first").map_err(Trouble::Output)).unwrap();
+        let failed = write_whole(&path, |out| {
+            out.write_all(b"second").map_err(Trouble::Output)?;
+            Err::<(), _>(Trouble::Store(Failure::Failed("the database failed".into())))
+        });
+        assert_eq!(failed.unwrap_err().at(&path), Failure::Failed("the database failed".into()));
+        assert_eq!(std::fs::read(&path).unwrap(), b"first");
+        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 1);
+        let nowhere = folder.path().join("no/out.csv");
+        let error = write_whole(&nowhere, |_| Ok(())).unwrap_err().at(&nowhere).to_string();
+        assert!(error.contains("no/out.csv: No such file"), "{error}");
+    }
+
+    /// Identity: an instant, a date, and nothing else.
+    #[test]
+    fn times_are_instants_or_dates() {
+        assert_eq!(instant("2026-06-21T14:00:00+02:00").unwrap(), instant("2026-06-21T12:00:00Z").unwrap());
+        assert_eq!(instant("2026-06-21").unwrap().to_string(), "2026-06-21T00:00:00Z");
+        assert!(instant("yesterday").unwrap_err().starts_with("expected an instant as in"));
+    }
+}

@@ -1,0 +1,53 @@
+//! Where a command finds the readings: `--config FILE` or `--database FILE`.
+
+use super::Failure;
+use crate::clock::UtcMicros;
+use crate::config::{self, Config};
+use crate::store::{Reader, StoreError};
+use std::path::{Path, PathBuf};
+
+/// The arguments that name a database.
+#[derive(Clone, Debug, clap::Args)]
+#[group(required = true, multiple = false)]
+pub struct Source {
+    /// Configuration of the station whose database it is
+    #[arg(long, value_name = "FILE")]
+    pub config: Option<PathBuf>,
+    /// The database itself
+    #[arg(long, value_name = "FILE")]
+    pub database: Option<PathBuf>,
+}
+
+/// A database that was opened for reading, and the station it belongs to as far as it is known.
+#[derive(Debug)]
+pub struct Archive {
+    /// The database.
+    pub reader: Reader,
+    /// From the file, or as the database has it on record; `None` when neither can be understood.
+    pub config: Option<Config>,
+}
+
+impl Source {
+    /// Opens the database for reading.
+    pub fn open(&self, now: UtcMicros) -> Result<Archive, Failure> {
+        if let Some(file) = &self.config {
+            let config = config::read(file, now)?;
+            let reader = Reader::open(&config.store.path)?;
+            return Ok(Archive { reader, config: Some(config) });
+        }
+        let Some(database) = &self.database else {
+            return Err(Failure::Usage("expected --config FILE or --database FILE, but found neither".into()));
+        };
+        let reader = Reader::open(database)?;
+        // The text on record may be that of another version of the program: without it times are shown in UTC alone.
+        let config =
+            reader.current_configuration()?.and_then(|c| config::parse(Path::new("database"), &c.text, now).ok());
+        Ok(Archive { reader, config })
+    }
+}
+
+impl From<StoreError> for Failure {
+    fn from(error: StoreError) -> Self {
+        Self::Failed(error.to_string())
+    }
+}
