@@ -40,6 +40,14 @@ pub fn never_block(fd: RawFd) -> Result<(), SystemError> {
     Ok(())
 }
 
+/// Asks a child process to end (SIGTERM). One that has ended already is left alone: until it is waited for, its number
+/// cannot have gone to another process.
+pub fn terminate(child: &std::process::Child) {
+    let Ok(pid) = libc::pid_t::try_from(child.id()) else { return };
+    // SAFETY: kill takes two integers and touches no memory of ours; a process that is gone is an error answer.
+    unsafe { libc::kill(pid, libc::SIGTERM) };
+}
+
 /// Whether the machine's clock is known to be synchronised; `None` when that cannot be found out.
 ///
 /// The kernel's own word (`STA_UNSYNC` of adjtimex, kept by every common time service) comes first. Where a sandbox

@@ -130,6 +130,55 @@ impl TruthLog {
     }
 }
 
+/// Follows a truth file while it grows.
+#[derive(Debug)]
+pub struct TruthTail {
+    file: std::io::BufReader<File>,
+    unfinished: String,
+}
+
+/// A line as it stands in the file.
+#[derive(serde::Deserialize)]
+struct Line {
+    start: f64,
+    length_s: f64,
+    crc32: u32,
+    shutter: String,
+    first_nm: i32,
+    irradiance_w_m2_nm: Vec<f64>,
+}
+
+impl TruthTail {
+    /// From the file's beginning.
+    pub fn open(path: &Path) -> std::io::Result<Self> {
+        Ok(Self { file: std::io::BufReader::new(File::open(path)?), unfinished: String::new() })
+    }
+
+    /// The records that have come since the last call; a line that is not whole yet is left for the next one, one that
+    /// cannot be understood is passed over.
+    pub fn read_new(&mut self) -> Vec<TruthRecord> {
+        use std::io::BufRead;
+        let mut records = Vec::new();
+        while matches!(self.file.read_line(&mut self.unfinished), Ok(n) if n > 0) {
+            if !self.unfinished.ends_with('\n') {
+                break;
+            }
+            if let Ok(line) = serde_json::from_str::<Line>(&self.unfinished) {
+                records.push(TruthRecord {
+                    start: UtcMicros::from_seconds(line.start),
+                    length_s: line.length_s,
+                    crc32: line.crc32,
+                    shutter_open: line.shutter == "open",
+                    first_nm: line.first_nm,
+                    irradiance_w_m2_nm: line.irradiance_w_m2_nm,
+                });
+            }
+            self.unfinished.clear();
+        }
+        records
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -160,5 +209,30 @@ mod tests {
         assert_eq!(value["shutter"], "open");
         assert_eq!(value["first_nm"].as_i64(), Some(270));
         assert_eq!(value["irradiance_w_m2_nm"], serde_json::json!([0, 1.25, 3.0e-9]));
+    }
+
+    /// Identity: a file that grows is followed line by line, and a line cut in two is read once it is whole.
+    #[test]
+    fn a_growing_file_is_followed() {
+        let path = tempfile::NamedTempFile::new().unwrap();
+        let log = TruthLog::to_file(path.path()).unwrap();
+        let mut tail = TruthTail::open(path.path()).unwrap();
+        assert!(tail.read_new().is_empty());
+        let record = TruthRecord {
+            start: UtcMicros(1_800_000_000_250_000),
+            length_s: 0.25,
+            crc32: 7,
+            shutter_open: true,
+            first_nm: 280,
+            irradiance_w_m2_nm: vec![0.0, 0.5, 1.25],
+        };
+        log.add(record.clone());
+        assert_eq!(tail.read_new(), [record.clone()]);
+        let line = record.json();
+        let mut file = File::options().append(true).open(path.path()).unwrap();
+        file.write_all(&line.as_bytes()[..20]).unwrap();
+        assert!(tail.read_new().is_empty());
+        writeln!(file, "{}", &line[20..]).unwrap();
+        assert_eq!(tail.read_new(), [record]);
     }
 }

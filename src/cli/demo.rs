@@ -80,7 +80,8 @@ pub fn run(args: &DemoArgs) -> Result<(), Failure> {
         stop: stop.clone(),
         end: site.end,
     };
-    let charges = station.roads.iter().take(1).map(|parts| Charge { parts: parts.clone(), observer: Box::new(NoObserver) });
+    let charges =
+        station.roads.iter().take(1).map(|parts| Charge { parts: parts.clone(), observer: Box::new(NoObserver) });
     let mut charges: Vec<Charge> = charges.collect();
     charges[0].observer = Box::new(watcher);
     let result = supervise(charges, &stop);
@@ -158,11 +159,13 @@ struct Watcher {
 impl Observer for Watcher {
     fn stored(&mut self, _id: i64, reckoned: &Reckoned, frames: &[Frame]) {
         let records = self.truth.read_new();
-        let truth = reckoned
-            .reduced
-            .as_ref()
-            .and_then(|reduced| self.comparison.truth(reduced, frames, |crc| records.iter().rev().find(|r| r.crc32 == crc)));
-        self.tally.lock().unwrap_or_else(std::sync::PoisonError::into_inner).reading(&reckoned.reading, truth.as_deref());
+        let truth = reckoned.reduced.as_ref().and_then(|reduced| {
+            self.comparison.truth(reduced, frames, |crc| records.iter().rev().find(|r| r.crc32 == crc))
+        });
+        self.tally
+            .lock()
+            .unwrap_or_else(std::sync::PoisonError::into_inner)
+            .reading(&reckoned.reading, truth.as_deref());
         self.view.reading(&reckoned.reading);
         if reckoned.reading.time_mid >= self.end {
             self.view.close();

@@ -7,6 +7,7 @@ pub mod bench;
 pub mod check;
 pub mod compute;
 pub mod dark;
+pub mod demo;
 pub mod export;
 #[cfg(test)]
 mod fixture;
@@ -63,6 +64,8 @@ pub struct Cli {
 /// The commands.
 #[derive(Debug, clap::Subcommand)]
 pub enum Command {
+    /// Play a day on an invented roof: virtual spectrometer, real daemon, compressed time
+    Demo(demo::DemoArgs),
     /// Measure: the daemon
     Run(run::RunArgs),
     /// Validate a configuration and its calibrations without side effects
@@ -82,6 +85,7 @@ pub enum Command {
 /// Runs the command that was asked for.
 pub fn run(cli: Cli) -> Result<(), Failure> {
     match cli.command {
+        Command::Demo(args) => demo::run(&args),
         Command::Run(args) => run::run(&args),
         Command::Check(args) => check::run(args),
         Command::Dark(args) => dark::run(&args),

@@ -1,6 +1,7 @@
 //! Under the open sky at one reading a minute: clear and broken-cloud summer days, nights, no shutter, a real optic.
 
-use crate::closed_loop::{Loop, assert_good_within, quantile, share};
+use crate::closed_loop::{Loop, assert_good_within, quantile, share, why_not_good};
+use vigilux::bench::optic::OpticSettings;
 use vigilux::bench::scenes::SkyKind;
 use vigilux::bench::settings::Settings;
 
@@ -23,6 +24,7 @@ cron = "0 * * * * *"
 fn day(sky: SkyKind) -> Loop {
     let mut bench = Settings::default();
     bench.scene.sky = sky;
+    bench.optic = OpticSettings::perfect();
     let mut station = Loop::new(&bench, STATION, "2026-06-20T22:00:00Z");
     station.run_until("2026-06-21T22:00:00Z");
     station
@@ -40,6 +42,7 @@ fn check(station: &Loop, uv_share: Option<f64>) {
         let mut relative = assert_good_within(&lit, id, |truth| 0.02 * truth);
         let q95 = quantile(&mut relative, 0.95);
         println!("{id}: {:.2} % good, 95 % of them within {:.3} %", good * 100.0, q95 * 100.0);
+        println!("{}", why_not_good(&lit, id));
         assert!(good >= 0.95, "{id}: {good}");
         assert!(q95 <= 0.01, "{id}: {q95}");
     }
@@ -48,6 +51,7 @@ fn check(station: &Loop, uv_share: Option<f64>) {
     let high = station.above(15.0);
     let good = share(&high, |r| r.is_good("uv_index"));
     println!("uv_index: {:.2} % good above 15°", good * 100.0);
+    println!("{}", why_not_good(&high, "uv_index"));
     if let Some(least) = uv_share {
         assert!(good >= least, "uv_index: {good}");
     }

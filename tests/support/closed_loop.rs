@@ -8,7 +8,6 @@ use vigilux::bench::inprocess::{Handle, InProcessLink, connect};
 use vigilux::bench::settings::Settings;
 use vigilux::bench::truth::{TruthLog, TruthRecord};
 use vigilux::bench::world::Bench;
-use vigilux::calibration::{CalibrationSet, file};
 use vigilux::clock::{Clock, SteppedClock, Stop, UtcMicros};
 use vigilux::config::{self, Setup, StationKind};
 use vigilux::instrument::Link;
@@ -193,13 +192,6 @@ pub fn temporary_folder() -> tempfile::TempDir {
     made.expect("a temporary folder can be made")
 }
 
-/// Checks a certificate's text the way the station reads it.
-pub fn calibration_of(text: &str) -> CalibrationSet {
-    let path = Path::new("certificate.toml");
-    let calibration = file::parse(path, text).unwrap_or_else(|why| panic!("{why}"));
-    CalibrationSet::new(vec![(path.to_path_buf(), calibration)]).unwrap_or_else(|why| panic!("{why}"))
-}
-
 /// Share of rows for which something holds.
 pub fn share(rows: &[&Row], holds: impl Fn(&Row) -> bool) -> f64 {
     rows.iter().filter(|r| holds(r)).count() as f64 / rows.len().max(1) as f64
@@ -230,4 +222,18 @@ pub fn quantile(values: &mut [f64], share: f64) -> f64 {
     values.sort_by(f64::total_cmp);
     let at = ((values.len() as f64 * share).ceil() as usize).clamp(1, values.len()) - 1;
     values[at]
+}
+
+/// Why values are not good: how many rows each flag or reason accounts for, for messages.
+pub fn why_not_good(rows: &[&Row], id: &str) -> String {
+    let mut counts: std::collections::BTreeMap<String, (usize, f64, f64)> = std::collections::BTreeMap::new();
+    for row in rows.iter().filter(|r| !r.is_good(id)) {
+        let key = match &row.reading.values[index(id)] {
+            vigilux::record::QuantityValue::Null(reason) => format!("null: {reason}"),
+            _ => row.reading.flags.names().join(" "),
+        };
+        let entry = counts.entry(key).or_insert((0, f64::INFINITY, f64::NEG_INFINITY));
+        *entry = (entry.0 + 1, entry.1.min(row.sun()), entry.2.max(row.sun()));
+    }
+    counts.iter().map(|(k, (n, lo, hi))| format!("{n:>5} x {k} (sun {lo:.1} to {hi:.1})\n")).collect()
 }

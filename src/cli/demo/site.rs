@@ -2,7 +2,6 @@
 
 use super::DemoArgs;
 use crate::bench::settings::Settings;
-use crate::bench::world::Bench;
 use crate::clock::UtcMicros;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -44,8 +43,10 @@ pub fn write(dir: &Path, args: &DemoArgs) -> io::Result<Site> {
     // 01:00 to 22:30 of local daylight-saving time around midsummer.
     let (begin, end) = (UtcMicros(1_782_082_800_000_000), UtcMicros(1_782_160_200_000_000));
     let settings = Settings::parse(&bench).map_err(io::Error::other)?;
-    let world = Bench::new(&settings, begin).map_err(io::Error::other)?;
-    std::fs::write(dir.join(CERTIFICATE), crate::bench::certificate::text(&world))?;
+    std::fs::write(
+        dir.join(CERTIFICATE),
+        crate::bench::certificate::certificate(&settings).map_err(io::Error::other)?,
+    )?;
     let config = dir.join(STATION);
     std::fs::write(&config, station())?;
     Ok(Site { begin, end, config })

@@ -1,12 +1,11 @@
 //! What the day came to, and what to try next.
 
 use super::site;
+use crate::clock::UtcMicros;
 use crate::config::Config;
 use crate::quantities;
 use crate::record::{Event, EventKind, Reading, Verdict};
-use crate::clock::UtcMicros;
 use std::collections::BTreeMap;
-use std::fmt::Write;
 use std::path::Path;
 
 /// Readings farther apart than this are not joined in the light integral [s].
@@ -91,8 +90,7 @@ impl Tally {
     /// The summary.
     pub fn report(&self, dir: &Path, config: &Config) -> String {
         let mut text = String::new();
-        // Writing into a string cannot fail.
-        let mut line = |label: &str, value: String| drop(writeln!(text, "  {label:<22}{value}"));
+        let mut line = |label: &str, value: String| text.push_str(&format!("  {label:<22}{value}\n"));
         let zone = config.station.time_zone;
         let at = |t: UtcMicros| t.to_chrono().with_timezone(&zone).format("%H:%M").to_string();
         let list = |counts: &BTreeMap<&'static str, u64>, none: &str| match counts.len() {

@@ -92,7 +92,8 @@ fn shown(reading: &Reading, id: &str, unit: &str) -> String {
     match value {
         Some(QuantityValue::Value { value, verdict, .. }) => {
             let number = if value.abs() >= 100.0 { format!("{value:.0}") } else { format!("{value:.2}") };
-            let doubt = if *verdict == crate::record::Verdict::Good { String::new() } else { format!(" ({})", verdict.name()) };
+            let doubt =
+                if *verdict == crate::record::Verdict::Good { String::new() } else { format!(" ({})", verdict.name()) };
             format!("{number} {unit}").trim_end().to_owned() + &doubt
         }
         Some(QuantityValue::Null(reason)) => format!("none: {reason}"),
