@@ -3,8 +3,8 @@
 //! The daemon owns the instrument and the database while it runs, so this refuses to start beside it.
 
 use super::Failure;
-use crate::capture::{CaptureSetup, covered_orders};
 use crate::calibration::InForce;
+use crate::capture::{CaptureSetup, covered_orders};
 use crate::clock::{Clock, CompressedClock, RealClock, Stop, UtcMicros};
 use crate::config;
 use crate::instrument::Session;
@@ -42,7 +42,10 @@ pub struct DarkArgs {
 /// Asks for the head to be covered, takes the library, says when to uncover.
 pub fn run(args: &DarkArgs) -> Result<(), Failure> {
     if !(args.minutes > 0.0 && args.minutes <= 600.0) {
-        return Err(Failure::Usage(format!("--minutes: expected more than 0 and at most 600, but found {}", args.minutes)));
+        return Err(Failure::Usage(format!(
+            "--minutes: expected more than 0 and at most 600, but found {}",
+            args.minutes
+        )));
     }
     let clock: Arc<dyn Clock> = match args.compressed_clock {
         Some(clock) => Arc::new(clock),
@@ -79,12 +82,8 @@ fn take(args: &DarkArgs, parts: &RoadParts) -> Result<(), Failure> {
         }
     };
     let idn = format!("{},{},{},{}", identity.maker, identity.model, identity.serial, identity.firmware);
-    let new = NewInstrument {
-        name: &parts.instrument.name,
-        serial: &identity.serial,
-        identity: &idn,
-        detector: &detector,
-    };
+    let new =
+        NewInstrument { name: &parts.instrument.name, serial: &identity.serial, identity: &idn, detector: &detector };
     let store_failure = |e: crate::store::StoreError| Failure::from_error("the database", &e);
     let row = parts.store.register_instrument(&new, now).map_err(store_failure)?;
     let station_failure = |e: crate::station::StationError| Failure::from_error("the darks", &e);
@@ -110,11 +109,14 @@ fn take(args: &DarkArgs, parts: &RoadParts) -> Result<(), Failure> {
     );
     let orders = covered_orders(&instrument.darks, &setup.grid, setup.overhead_s(), args.minutes * 60.0);
     let seconds: f64 = orders.iter().map(|o| f64::from(o.exposures) * (o.integration_s + setup.overhead_s())).sum();
-    ask(args.covered, &format!(
-        "Cover the head of {} ({idn}) so that no light reaches it. It must stay covered for about {:.0} min.",
-        instrument.name,
-        (seconds / 60.0).ceil()
-    ))?;
+    ask(
+        args.covered,
+        &format!(
+            "Cover the head of {} ({idn}) so that no light reaches it. It must stay covered for about {:.0} min.",
+            instrument.name,
+            (seconds / 60.0).ceil()
+        ),
+    )?;
 
     let bench = Bench { setup: &setup, calibration: Some(calibration) };
     let bar = progress(orders.iter().map(|o| u64::from(o.exposures)).sum());
