@@ -6,6 +6,7 @@
 //! noise figure, since the pixels' own scatter is the noise. What must stay true: it is never the level alone that
 //! refuses a dark without a model's word, since levels drift with temperature.
 
+use super::setup::dilate;
 use crate::record::{Frame, PixelRanges};
 
 /// Reaches over which neighbours are correlated [pixels]: lines and bands.
@@ -27,6 +28,9 @@ const RUN_DEVIATIONS: f64 = 2.0;
 const LEAST_PIXELS: usize = 32;
 /// Share of clipped pixels from which on nothing can be called dark [1].
 const CLIPPED_SHARE: f64 = 0.05;
+/// Pixels this near a clipped one are left out: the charge of a hot pixel that overflows spills into its neighbours, and
+/// would be taken for light.
+const CLIPPED_REACH: u16 = 8;
 /// How far a dark's level may be from the model's, as a share of the model's level [1] …
 const BAND_SHARE: f64 = 0.5;
 /// … and at least [counts].
@@ -107,7 +111,8 @@ pub fn judge(frame: &Frame, masked: &PixelRanges, noise: DarkNoise, expected: Op
             return Err(Refusal::OutOfBand { expected, found });
         }
     }
-    let open: Vec<usize> = (0..pixels).filter(lit).collect();
+    let spilt = dilate(&frame.clipped.to_mask(pixels), CLIPPED_REACH);
+    let open: Vec<usize> = (0..pixels).filter(|i| lit(i) && !spilt[*i]).collect();
     if open.len() < LEAST_PIXELS {
         return Err(Refusal::TooFewPixels { expected: LEAST_PIXELS, found: open.len() });
     }

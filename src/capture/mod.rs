@@ -15,6 +15,8 @@ pub mod schedule;
 pub mod setup;
 #[cfg(test)]
 mod trial;
+#[cfg(test)]
+mod trial_wire;
 pub mod warm_up;
 
 pub use darks::{DarkChoice, DarkContext, DarkNote, DarkOrder, DarkWanted, choose, covered_orders, orders};
