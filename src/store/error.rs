@@ -57,12 +57,12 @@ pub enum StoreError {
         pid: String,
     },
     /// No room for what was to be written; nothing of it was kept, and all that was stored before is readable.
-    #[error("no room in the database's file system while {doing}: {source}")]
+    #[error("no room in the database's file system while {doing}: {cause}")]
     StorageFull {
         /// What was being done.
         doing: &'static str,
         /// What SQLite said.
-        source: rusqlite::Error,
+        cause: rusqlite::Error,
     },
     /// Something the caller handed over does not fit the database.
     #[error("expected {expected}, but found {found}")]
@@ -85,12 +85,12 @@ pub enum StoreError {
         found: String,
     },
     /// Anything else SQLite refuses.
-    #[error("the database failed while {doing}: {source}")]
+    #[error("the database failed while {doing}: {cause}")]
     Sqlite {
         /// What was being done.
         doing: &'static str,
         /// What SQLite said.
-        source: rusqlite::Error,
+        cause: rusqlite::Error,
     },
 }
 
@@ -99,15 +99,15 @@ impl StoreError {
     ///
     /// A file-size limit or a full disk may come as an i/o error of a write rather than as SQLITE_FULL.
     pub(super) fn sqlite(doing: &'static str) -> impl Fn(rusqlite::Error) -> Self {
-        move |source| match source.sqlite_error() {
+        move |cause| match cause.sqlite_error() {
             Some(e)
                 if e.extended_code & 0xff == ffi::SQLITE_FULL
                     || [ffi::SQLITE_IOERR_WRITE, ffi::SQLITE_IOERR_TRUNCATE, ffi::SQLITE_IOERR_SHMSIZE]
                         .contains(&e.extended_code) =>
             {
-                Self::StorageFull { doing, source }
+                Self::StorageFull { doing, cause }
             }
-            _ => Self::Sqlite { doing, source },
+            _ => Self::Sqlite { doing, cause },
         }
     }
 

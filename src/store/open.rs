@@ -131,8 +131,8 @@ fn connect(path: &Path, flags: OpenFlags) -> Result<Connection, StoreError> {
 fn open_failed(path: &Path) -> impl Fn(rusqlite::Error) -> StoreError {
     move |e| match StoreError::sqlite("opening the database")(e) {
         full @ StoreError::StorageFull { .. } => full,
-        StoreError::Sqlite { source, .. } => {
-            let code = source.sqlite_error_code();
+        StoreError::Sqlite { cause, .. } => {
+            let code = cause.sqlite_error_code();
             let path = path.to_owned();
             match code {
                 Some(rusqlite::ErrorCode::NotADatabase) => {
@@ -142,7 +142,7 @@ fn open_failed(path: &Path) -> impl Fn(rusqlite::Error) -> StoreError {
                     let why = "expected a database in a folder this user may write to, but it cannot be opened";
                     StoreError::Open { path, why: why.into() }
                 }
-                _ => StoreError::Open { path, why: source.to_string() },
+                _ => StoreError::Open { path, why: cause.to_string() },
             }
         }
         other => other,

@@ -124,8 +124,8 @@ CREATE TABLE dark_model (
 CREATE TABLE frame (
     id INTEGER PRIMARY KEY,          -- reading * 16 + rung
     reading INTEGER NOT NULL GENERATED ALWAYS AS (id / 16) VIRTUAL,
-    dark INTEGER REFERENCES dark(id),
-    dark_model INTEGER REFERENCES dark_model(id),
+    dark INTEGER REFERENCES dark(id),             -- the matched dark that served
+    dark_model INTEGER REFERENCES dark_model(id), -- the model that served, or that knew the matched dark's offsets
     integration REAL NOT NULL,       -- s
     temperature REAL,                -- degrees Celsius
     exposures INTEGER NOT NULL,
