@@ -14,7 +14,12 @@ const STEP_NM: f64 = 1.0;
 pub fn certificate(settings: &Settings) -> Result<String, BenchError> {
     let spectrum = crate::spectrum::Spectrum { wavelength_nm: vec![], irradiance: vec![] };
     let dark = super::scenes::playback::Playback::new(&spectrum, Bench::grid_of(settings));
-    let bench = Bench::with_scene(settings, UtcMicros(0), Box::new(dark))?;
+    Ok(text(&Bench::with_scene(settings, UtcMicros(0), Box::new(dark))?))
+}
+
+/// The calibration file of this very bench.
+pub fn text(bench: &Bench) -> String {
+    let settings = bench.settings();
     let (detector, d, c) = (bench.detector(), &settings.detector, &settings.certificate);
     let seen = || detector.wavelength_nm().iter().zip(detector.lit()).filter(|(_, lit)| **lit).map(|(nm, _)| *nm);
     let (low, high) = (seen().fold(f64::MAX, f64::min), seen().fold(f64::MIN, f64::max));
@@ -85,7 +90,7 @@ pub fn certificate(settings: &Settings) -> Result<String, BenchError> {
     line("\n[temperature]".into());
     line(format!("wavelength_nm = {}", array(&per_k_nm)));
     line(format!("relative_per_k = {}", array(&per_k)));
-    Ok(out)
+    out
 }
 
 /// A TOML basic string.

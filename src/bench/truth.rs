@@ -6,7 +6,7 @@
 use crate::clock::UtcMicros;
 use std::fmt::Write as _;
 use std::fs::File;
-use std::io::{BufWriter, Write};
+use std::io::{Read, Write};
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 
@@ -27,7 +27,31 @@ pub struct TruthRecord {
     pub irradiance_w_m2_nm: Vec<f64>,
 }
 
+/// A line of the file.
+#[derive(serde::Deserialize)]
+struct Line {
+    start: f64,
+    length_s: f64,
+    crc32: u32,
+    shutter: String,
+    first_nm: i32,
+    irradiance_w_m2_nm: Vec<f64>,
+}
+
 impl TruthRecord {
+    /// Reads one line of JSON.
+    pub fn parse(line: &[u8]) -> Result<Self, serde_json::Error> {
+        let line: Line = serde_json::from_slice(line)?;
+        Ok(Self {
+            start: UtcMicros::from_seconds(line.start),
+            length_s: line.length_s,
+            crc32: line.crc32,
+            shutter_open: line.shutter == "open",
+            first_nm: line.first_nm,
+            irradiance_w_m2_nm: line.irradiance_w_m2_nm,
+        })
+    }
+
     /// One line of JSON without the line feed.
     pub fn json(&self) -> String {
         let mut line = format!(
@@ -58,7 +82,7 @@ impl TruthRecord {
 struct Inner {
     keep: bool,
     kept: Vec<TruthRecord>,
-    file: Option<BufWriter<File>>,
+    file: Option<File>,
     failed: Option<std::io::Error>,
 }
 
@@ -82,7 +106,7 @@ impl TruthLog {
     /// A log that appends to a file.
     pub fn to_file(path: &Path) -> std::io::Result<Self> {
         let log = Self::default();
-        log.inner().file = Some(BufWriter::new(File::options().create(true).append(true).open(path)?));
+        log.inner().file = Some(File::options().create(true).append(true).open(path)?);
         Ok(log)
     }
 
@@ -101,7 +125,8 @@ impl TruthLog {
     pub fn add(&self, record: TruthRecord) {
         let mut inner = self.inner();
         if let Some(file) = &mut inner.file
-            && let Err(why) = writeln!(file, "{}", record.json())
+            // One write a line: whoever follows the file never waits for a buffer, and a killed bench leaves whole lines.
+            && let Err(why) = file.write_all((record.json() + "\n").as_bytes())
         {
             inner.failed.get_or_insert(why);
         }
@@ -120,68 +145,73 @@ impl TruthLog {
         std::mem::take(&mut self.inner().kept)
     }
 
-    /// Writes out what is buffered; the first failure since the beginning is reported.
+    /// Reports the first failure since the beginning and brings the file to the disk.
     pub fn flush(&self) -> std::io::Result<()> {
         let mut inner = self.inner();
         if let Some(why) = inner.failed.take() {
             return Err(why);
         }
-        inner.file.as_mut().map_or(Ok(()), std::io::Write::flush)
+        // What cannot be synchronised (a pipe, /dev/null) was written all the same.
+        let _ = inner.file.as_ref().map(File::sync_data);
+        Ok(())
     }
 }
 
-/// Follows a truth file while it grows.
+/// Follows a truth file while a bench in another process appends to it.
 #[derive(Debug)]
 pub struct TruthTail {
-    file: std::io::BufReader<File>,
-    unfinished: String,
-}
-
-/// A line as it stands in the file.
-#[derive(serde::Deserialize)]
-struct Line {
-    start: f64,
-    length_s: f64,
-    crc32: u32,
-    shutter: String,
-    first_nm: i32,
-    irradiance_w_m2_nm: Vec<f64>,
+    file: File,
+    /// Bytes of a line that has not ended yet.
+    rest: Vec<u8>,
 }
 
 impl TruthTail {
-    /// From the file's beginning.
+    /// Follows the file from its beginning.
     pub fn open(path: &Path) -> std::io::Result<Self> {
-        Ok(Self { file: std::io::BufReader::new(File::open(path)?), unfinished: String::new() })
+        Ok(Self { file: File::open(path)?, rest: Vec::new() })
     }
 
-    /// The records that have come since the last call; a line that is not whole yet is left for the next one, one that
-    /// cannot be understood is passed over.
+    /// The records that came since the last call; a line that is no record is passed over.
     pub fn read_new(&mut self) -> Vec<TruthRecord> {
-        use std::io::BufRead;
-        let mut records = Vec::new();
-        while matches!(self.file.read_line(&mut self.unfinished), Ok(n) if n > 0) {
-            if !self.unfinished.ends_with('\n') {
-                break;
-            }
-            if let Ok(line) = serde_json::from_str::<Line>(&self.unfinished) {
-                records.push(TruthRecord {
-                    start: UtcMicros::from_seconds(line.start),
-                    length_s: line.length_s,
-                    crc32: line.crc32,
-                    shutter_open: line.shutter == "open",
-                    first_nm: line.first_nm,
-                    irradiance_w_m2_nm: line.irradiance_w_m2_nm,
-                });
-            }
-            self.unfinished.clear();
-        }
-        records
+        // A file that cannot be read now is asked again at the next call.
+        let _ = self.file.read_to_end(&mut self.rest);
+        let Some(last) = self.rest.iter().rposition(|b| *b == b'\n') else { return Vec::new() };
+        let rest = self.rest.split_off(last + 1);
+        let whole = std::mem::replace(&mut self.rest, rest);
+        whole.split(|b| *b == b'\n').filter_map(|line| TruthRecord::parse(line).ok()).collect()
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Identity: whoever follows the file gets every record once, also when a line arrives in two pieces.
+    #[test]
+    fn a_file_is_followed_record_by_record() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("truth.jsonl");
+        let log = TruthLog::to_file(&path).unwrap();
+        let mut tail = TruthTail::open(&path).unwrap();
+        assert!(tail.read_new().is_empty());
+        let record = |crc32| TruthRecord {
+            start: UtcMicros(1_782_036_000_123_456),
+            length_s: 0.25,
+            crc32,
+            shutter_open: false,
+            first_nm: 270,
+            irradiance_w_m2_nm: vec![0.0, 1.25],
+        };
+        log.add(record(1));
+        log.add(record(2));
+        assert_eq!(tail.read_new(), [record(1), record(2)]);
+        let line = record(3).json() + "\n";
+        let mut file = File::options().append(true).open(&path).unwrap();
+        file.write_all(&line.as_bytes()[..40]).unwrap();
+        assert!(tail.read_new().is_empty());
+        file.write_all(&line.as_bytes()[40..]).unwrap();
+        assert_eq!(tail.read_new(), [record(3)]);
+    }
 
     /// Identity: a line of the file is JSON with the keys outsiders rely on.
     #[test]
@@ -209,30 +239,5 @@ mod tests {
         assert_eq!(value["shutter"], "open");
         assert_eq!(value["first_nm"].as_i64(), Some(270));
         assert_eq!(value["irradiance_w_m2_nm"], serde_json::json!([0, 1.25, 3.0e-9]));
-    }
-
-    /// Identity: a file that grows is followed line by line, and a line cut in two is read once it is whole.
-    #[test]
-    fn a_growing_file_is_followed() {
-        let path = tempfile::NamedTempFile::new().unwrap();
-        let log = TruthLog::to_file(path.path()).unwrap();
-        let mut tail = TruthTail::open(path.path()).unwrap();
-        assert!(tail.read_new().is_empty());
-        let record = TruthRecord {
-            start: UtcMicros(1_800_000_000_250_000),
-            length_s: 0.25,
-            crc32: 7,
-            shutter_open: true,
-            first_nm: 280,
-            irradiance_w_m2_nm: vec![0.0, 0.5, 1.25],
-        };
-        log.add(record.clone());
-        assert_eq!(tail.read_new(), [record.clone()]);
-        let line = record.json();
-        let mut file = File::options().append(true).open(path.path()).unwrap();
-        file.write_all(&line.as_bytes()[..20]).unwrap();
-        assert!(tail.read_new().is_empty());
-        writeln!(file, "{}", &line[20..]).unwrap();
-        assert_eq!(tail.read_new(), [record]);
     }
 }

@@ -4,6 +4,8 @@
 //! One rule is stricter than the daemon's: every instrument needs a calibration in force now. The daemon goes on with
 //! an expired one and flags its readings, since a restart on the day after must not end a series.
 
+mod live;
+
 use super::{Failure, print, print_json};
 use crate::calibration::{Calibration, CalibrationSet, InForce};
 use crate::capture::schedule::Schedule;
@@ -42,7 +44,10 @@ pub fn run(args: CheckArgs) -> Result<(), Failure> {
             return Err(flaws.into());
         }
     };
-    let summary = Summary::of(&args.config, &setup, now);
+    let mut summary = Summary::of(&args.config, &setup, now);
+    if args.live {
+        summary.met = live::meet_all(&setup)?;
+    }
     if args.json {
         print_json(&summary)?
     } else {
@@ -59,6 +64,8 @@ struct Summary {
     station: StationSummary,
     database: String,
     instruments: Vec<InstrumentSummary>,
+    /// What each instrument answered; empty without `--live`.
+    met: Vec<live::Met>,
     warnings: Vec<String>,
 }
 
@@ -135,6 +142,7 @@ impl Summary {
             },
             database: config.store.path.display().to_string(),
             instruments,
+            met: Vec::new(),
             warnings,
         }
     }
@@ -162,6 +170,7 @@ impl Summary {
         for i in &self.instruments {
             i.in_words(&mut t);
         }
+        self.met.iter().for_each(|met| t.push_str(&met.in_words()));
         for warning in &self.warnings {
             let _ = writeln!(t, "\nwarning: {warning}");
         }

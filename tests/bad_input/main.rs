@@ -7,6 +7,7 @@ mod support;
 mod calibration;
 mod configuration;
 mod mangled;
+mod spectrum;
 
 use support::{Folder, Ran};
 
