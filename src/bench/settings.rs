@@ -293,7 +293,7 @@ impl Default for CertificateSettings {
             temperature_range_c: [-15.0, 60.0],
             relative_uncertainty: 0.01,
             wavelength_uncertainty_nm: 0.03,
-            stray_light_relative_uncertainty: 0.3,
+            stray_light_relative_uncertainty: 0.15,
             floor_band_nm: [281.0, 289.0],
             error_scale: 0.0,
             error_shape: 0.0,

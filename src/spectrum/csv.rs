@@ -50,7 +50,7 @@ impl fmt::Display for Refused {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         for (i, fault) in self.faults.iter().enumerate() {
             let end = if i > 0 { "\n" } else { "" };
-            write!(f, "{end}{}: line {}: {}", self.file, fault.line, fault.what)?;
+            write!(f, "{end}{}:{}: {}", self.file, fault.line, fault.what)?;
         }
         if self.more > 0 {
             write!(f, "\n{}: and {} more faults", self.file, self.more)?;
@@ -215,44 +215,35 @@ mod tests {
     fn each_refusal_names_file_line_rule_and_value() {
         let head = "wavelength_nm,irradiance_w_m2_nm\n";
         for (text, want) in [
-            ("300,0.1\n301,NaN\n", "a.csv: line 3: expected a finite number for irradiance_w_m2_nm, but found `NaN`"),
-            ("300,0.1\n301,inf\n", "a.csv: line 3: expected a finite number for irradiance_w_m2_nm, but found `inf`"),
-            ("300,1e999\n301,1\n", "a.csv: line 2: expected a finite number for irradiance_w_m2_nm, but found `1e999`"),
-            ("300,0.1\n301,dark\n", "a.csv: line 3: expected a number for irradiance_w_m2_nm, but found `dark`"),
-            ("300,0.1\n,1\n", "a.csv: line 3: expected a number for wavelength_nm, but found ``"),
-            (
-                "300,0.1\n299,1\n",
-                "a.csv: line 3: expected a wavelength above the one before it, 300 nm, but found 299 nm",
-            ),
-            (
-                "300,0.1\n300,1\n",
-                "a.csv: line 3: expected a wavelength above the one before it, 300 nm, but found 300 nm",
-            ),
-            ("-1,0.1\n300,1\n", "a.csv: line 2: expected a wavelength above 0 nm, but found -1"),
-            ("300,0.1\n", "a.csv: line 3: expected at least 2 rows, but found 1"),
-            ("", "a.csv: line 2: expected at least 2 rows, but found 0"),
+            ("300,0.1\n301,NaN\n", "a.csv:3: expected a finite number for irradiance_w_m2_nm, but found `NaN`"),
+            ("300,0.1\n301,inf\n", "a.csv:3: expected a finite number for irradiance_w_m2_nm, but found `inf`"),
+            ("300,1e999\n301,1\n", "a.csv:2: expected a finite number for irradiance_w_m2_nm, but found `1e999`"),
+            ("300,0.1\n301,dark\n", "a.csv:3: expected a number for irradiance_w_m2_nm, but found `dark`"),
+            ("300,0.1\n,1\n", "a.csv:3: expected a number for wavelength_nm, but found ``"),
+            ("300,0.1\n299,1\n", "a.csv:3: expected a wavelength above the one before it, 300 nm, but found 299 nm"),
+            ("300,0.1\n300,1\n", "a.csv:3: expected a wavelength above the one before it, 300 nm, but found 300 nm"),
+            ("-1,0.1\n300,1\n", "a.csv:2: expected a wavelength above 0 nm, but found -1"),
+            ("300,0.1\n", "a.csv:3: expected at least 2 rows, but found 1"),
+            ("", "a.csv:2: expected at least 2 rows, but found 0"),
             (
                 "300,0.1\n\n301,1\n",
-                "a.csv: line 3: expected 2 values separated by a comma, but found an empty line (1 fields)",
+                "a.csv:3: expected 2 values separated by a comma, but found an empty line (1 fields)",
             ),
-            (
-                "300,0.1\n301,1,2\n",
-                "a.csv: line 3: expected 2 values separated by a comma, but found `301,1,2` (3 fields)",
-            ),
+            ("300,0.1\n301,1,2\n", "a.csv:3: expected 2 values separated by a comma, but found `301,1,2` (3 fields)"),
             (
                 "300;0.1\n301;1\n",
-                "a.csv: line 2: expected 2 values separated by a comma, but found `300;0.1` (1 fields)\n\
-              a.csv: line 3: expected 2 values separated by a comma, but found `301;1` (1 fields)",
+                "a.csv:2: expected 2 values separated by a comma, but found `300;0.1` (1 fields)\n\
+              a.csv:3: expected 2 values separated by a comma, but found `301;1` (1 fields)",
             ),
         ] {
             assert_eq!(refusal(format!("{head}{text}").as_bytes()), want);
         }
-        assert_eq!(refusal(b""), format!("a.csv: line 1: expected the header `{HEADER}`, but found an empty line"));
-        assert_eq!(refusal(b"# a: b"), format!("a.csv: line 2: expected the header `{HEADER}`, but the file ends"));
-        assert_eq!(refusal(b"nm,W\n1,2\n"), format!("a.csv: line 1: expected the header `{HEADER}`, but found `nm,W`"));
-        let remark = "a.csv: line 1: expected `# key: value`, but found `# just words`";
+        assert_eq!(refusal(b""), format!("a.csv:1: expected the header `{HEADER}`, but found an empty line"));
+        assert_eq!(refusal(b"# a: b"), format!("a.csv:2: expected the header `{HEADER}`, but the file ends"));
+        assert_eq!(refusal(b"nm,W\n1,2\n"), format!("a.csv:1: expected the header `{HEADER}`, but found `nm,W`"));
+        let remark = "a.csv:1: expected `# key: value`, but found `# just words`";
         assert_eq!(refusal(b"# just words\nwavelength_nm,irradiance_w_m2_nm\n1,1\n2,2\n"), remark);
-        assert_eq!(refusal(b"# a: b\n\xff\xfe\n"), "a.csv: line 2: expected UTF-8 text, but found bytes that are not");
+        assert_eq!(refusal(b"# a: b\n\xff\xfe\n"), "a.csv:2: expected UTF-8 text, but found bytes that are not");
     }
 
     /// Identity: all faults come in one go, at most twenty of them listed and the rest counted.

@@ -21,7 +21,7 @@ link = "/dev/null"
 cron = "0 * * * * *"
 "#;
 
-fn day(sky: SkyKind) -> Loop {
+pub fn day(sky: SkyKind) -> Loop {
     let mut bench = Settings::default();
     bench.scene.sky = sky;
     bench.optic = OpticSettings::perfect();
