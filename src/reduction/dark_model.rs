@@ -6,6 +6,7 @@
 //!
 //! Source of the form: CIE 233:2019 and WMO/GAW report 191 (from memory); Arrhenius behaviour linearised about T₀.
 
+use super::counts::spilled;
 use super::linearity;
 use crate::calibration::Noise;
 use crate::clock::UtcMicros;
@@ -114,7 +115,11 @@ impl DarkModel {
             })
             .collect();
         let mut means: Vec<Vec<f64>> = library.iter().map(|d| mean_counts(d.frame)).collect();
-        let clipped: Vec<Vec<bool>> = library.iter().map(|d| d.frame.clipped.to_mask(pixels)).collect();
+        let clipped: Vec<Vec<bool>> = library
+            .iter()
+            // A hot pixel that overflows lends its neighbours charge that is not their own.
+            .map(|d| spilled(&d.frame.clipped.to_mask(pixels), noise.spill_pixels))
+            .collect();
         let ever_clipped: Vec<bool> = (0..pixels).map(|i| clipped.iter().any(|c| c[i])).collect();
 
         // A first fit finds the offsets; with them every dark is linearised, then the fit that counts is made.

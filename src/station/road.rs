@@ -83,7 +83,10 @@ pub struct Road {
     met: Option<Met>,
     warm_up: WarmUp,
     exposure: ExposureState,
-    last_crcs: Vec<u32>,
+    /// Checksum of the exposure before, whatever it was for.
+    last_crc: Option<u32>,
+    /// Checksums of this reading's exposures that were the exposure before once more.
+    stuck_crcs: Vec<u32>,
     last_tick: UtcMicros,
     retries_seen: u64,
 }
@@ -126,7 +129,8 @@ impl Road {
             met: None,
             warm_up: WarmUp::default(),
             exposure: ExposureState::default(),
-            last_crcs: Vec::new(),
+            last_crc: None,
+            stuck_crcs: Vec::new(),
             last_tick: now,
             retries_seen: 0,
             parts: parts.clone(),
@@ -413,9 +417,14 @@ impl Road {
 
     fn expose_all(&mut self, began: UtcMicros) -> Result<Taken, Fault> {
         let Some(met) = self.met.as_ref() else { return Err(self.absent()) };
+        self.stuck_crcs.clear();
         let mut plan = ReadingPlan::new(&met.setup, self.exposure.clone(), began);
         while let Action::Expose { integration_s, shutter } = plan.next(self.parts.clock.now()) {
-            plan.take(self.session.expose(integration_s, shutter)?);
+            let exposure = self.session.expose(integration_s, shutter)?;
+            if self.last_crc.replace(exposure.crc32) == Some(exposure.crc32) {
+                self.stuck_crcs.push(exposure.crc32);
+            }
+            plan.take(exposure);
         }
         Ok(plan.finish())
     }
@@ -453,6 +462,8 @@ impl Road {
         let mut exposures: Vec<Exposure> = Vec::new();
         for _ in 0..order.exposures.max(1) {
             match self.session.expose(order.integration_s, shutter) {
+                // The same counts as the exposure before, noise and all, are no dark of this one.
+                Ok(exposure) if self.last_crc.replace(exposure.crc32) == Some(exposure.crc32) => {}
                 Ok(exposure) => exposures.push(exposure),
                 Err(fault) => return Ok(Err(fault)),
             }
@@ -492,8 +503,7 @@ impl Road {
     ) -> Result<(), StationError> {
         let now = self.parts.clock.now();
         let name = self.parts.instrument.name.clone();
-        let crcs: Vec<u32> = taken.frames.iter().flat_map(|f| f.stamps.iter().map(|s| s.crc32)).collect();
-        let stuck = is_stuck(&crcs, &self.last_crcs);
+        let stuck = taken.frames.iter().flat_map(|f| &f.stamps).any(|s| self.stuck_crcs.contains(&s.crc32));
         let (exposure, warm_up) = (json(&self.exposure), json(&self.warm_up));
         let sun = taken.frames.first().and_then(|f| self.sun_elevation(f.start()));
         let Some(met) = self.met.as_mut() else { return Ok(()) };
@@ -548,7 +558,6 @@ impl Road {
             NewReading { reading: &reckoned.reading, made_with, frames: &records, events: &[], trackers: &trackers };
         match self.parts.store.commit_reading(&new) {
             Ok(id) => {
-                self.last_crcs = crcs;
                 self.gaps.close();
                 self.parts.status.update(|s| {
                     s.stored += 1;
@@ -618,11 +627,6 @@ impl Road {
         }
         self.retries_seen = retries;
     }
-}
-
-/// Whether a frame is the one before, noise and all.
-fn is_stuck(crcs: &[u32], last: &[u32]) -> bool {
-    crcs.iter().enumerate().any(|(i, c)| last.contains(c) || crcs[..i].contains(c))
 }
 
 fn singles(taken: &Taken) -> Vec<Vec<Frame>> {

@@ -3,4 +3,8 @@
 #[path = "../support/closed_loop.rs"]
 mod closed_loop;
 
+mod faults;
+mod jumps;
+mod lamps;
+mod nights;
 mod roof;

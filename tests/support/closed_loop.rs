@@ -1,4 +1,5 @@
 //! The daemon's own road against the bench, through the dialect, in stepped time, with the truth of every exposure.
+#![allow(dead_code, reason = "each test binary uses a part of it")]
 
 use std::collections::HashMap;
 use std::path::Path;

@@ -1,0 +1,135 @@
+//! Lamps: mains ripple in a glasshouse, single shots and windows, and an ageing lamp that is switched on and off.
+
+use crate::closed_loop::{Loop, Row, assert_good_within, quantile, share, why_not_good};
+use vigilux::bench::optic::OpticSettings;
+use vigilux::bench::scenes::SceneKind;
+use vigilux::bench::settings::Settings;
+use vigilux::record::Flag;
+
+fn glasshouse(instrument: &str) -> String {
+    format!(
+        r#"
+version = 1
+[station]
+name = "Fenwick glasshouse"
+kind = "glasshouse"
+latitude_deg = 52.0
+longitude_deg = 5.0
+time_zone = "Europe/Amsterdam"
+mains_hz = 50
+[[instrument]]
+name = "canopy"
+link = "/dev/null"
+[instrument.darks]
+sources = ["shutter"]
+[instrument.limits]
+lamp_rating_ppfd = 400
+[instrument.schedule]
+cron = "0 * * * * *"
+{instrument}
+"#
+    )
+}
+
+fn lit_house() -> Settings {
+    let mut bench = Settings { optic: OpticSettings::perfect(), ..Settings::default() };
+    bench.scene.kind = SceneKind::Glasshouse;
+    bench.scene.latitude_deg = 52.0;
+    bench.scene.longitude_deg = 5.0;
+    bench.scene.mains_hz = 50;
+    bench.scene.lamps_ripple = 0.3;
+    bench.scene.lamps_ppfd = 120.0;
+    bench
+}
+
+/// Independent: the bench's truth under lamps that ripple by 30 % at 100 Hz, the lamps alone and together with the sun.
+#[test]
+fn under_rippling_lamps_good_ppfd_is_right() {
+    for extra in ["", "window_s = 40"] {
+        let mut station = Loop::new(&lit_house(), &glasshouse(extra), "2026-11-10T03:00:00Z");
+        station.run_until("2026-11-10T22:00:00Z");
+        let rows: Vec<&Row> = station.rows.iter().filter(|r| r.true_value("ppfd").is_some_and(|p| p > 50.0)).collect();
+        assert!(rows.len() > 600, "{}", rows.len());
+        let mut relative = assert_good_within(&rows, "ppfd", |truth| 0.02 * truth);
+        let good = share(&rows, |r| r.is_good("ppfd"));
+        println!("{extra:?}: {:.1} % good, 95 % within {:.3} %", good * 100.0, 100.0 * quantile(&mut relative, 0.95));
+        assert!(good > 0.9, "{}", why_not_good(&rows, "ppfd"));
+        assert!(rows.iter().all(|r| !r.is_good("ppfd") || r.reading.exposures.iter().all(|e| whole(e.integration_s))));
+        if !extra.is_empty() {
+            let window =
+                rows.last().and_then(|r| r.reading.window[crate::closed_loop::index("ppfd")]).expect("a window");
+            let value = rows.last().and_then(|r| r.value("ppfd")).expect("a value");
+            assert!(
+                window.minimum <= value && value <= window.maximum && window.deviation >= 0.0,
+                "{window:?} {value}"
+            );
+        }
+    }
+}
+
+fn whole(integration_s: f64) -> bool {
+    let half_cycles = integration_s * 100.0;
+    (half_cycles - half_cycles.round()).abs() < 1e-6
+}
+
+/// Independent: light so strong that no whole half-cycle fits is flagged `flicker`, since ripple is left in it.
+#[test]
+fn what_cannot_be_averaged_over_the_ripple_is_flagged() {
+    let mut bench = lit_house();
+    bench.scene.lamps_ppfd = 6000.0;
+    let config = glasshouse("").replace("lamp_rating_ppfd = 400", "lamp_rating_ppfd = 9000");
+    let mut station = Loop::new(&bench, &config, "2026-11-10T04:00:00Z");
+    station.run_until("2026-11-10T06:00:00Z");
+    let bright: Vec<&Row> = station.rows.iter().filter(|r| r.true_value("ppfd").is_some_and(|p| p > 3000.0)).collect();
+    assert!(bright.len() > 30);
+    assert!(bright.iter().all(|r| r.has(Flag::Flicker) && !r.is_good("ppfd")), "{}", bright[0].describe("ppfd"));
+    assert_good_within(&bright, "ppfd", |truth| 0.02 * truth);
+}
+
+/// Independent: the bench's truth of a white lamp that is cycled; its dark pauses are near zero and good.
+#[test]
+fn a_cycled_lamp_is_measured_lit_and_unlit() {
+    let mut bench = Settings { optic: OpticSettings::perfect(), ..Settings::default() };
+    bench.scene.kind = SceneKind::Lamp;
+    bench.scene.lamp_on_min = 45.0;
+    bench.scene.lamp_off_min = 15.0;
+    let config = r#"
+version = 1
+[station]
+name = "Ageing rack 3"
+kind = "lamp"
+latitude_deg = 50.0
+longitude_deg = 8.0
+time_zone = "Europe/Berlin"
+mains_hz = 0
+[[instrument]]
+name = "rack"
+link = "/dev/null"
+[instrument.darks]
+sources = ["shutter"]
+[instrument.schedule]
+cron = "0 */2 * * * *"
+"#;
+    let mut station = Loop::new(&bench, config, "2026-03-01T00:00:00Z");
+    station.run_until("2026-03-01T12:00:00Z");
+    let after_warm_up = |r: &&Row| !r.has(Flag::Warming);
+    let lit: Vec<&Row> = station
+        .rows
+        .iter()
+        .filter(|r| r.true_value("illuminance").is_some_and(|e| e > 5000.0))
+        .filter(after_warm_up)
+        .collect();
+    let unlit: Vec<&Row> = station
+        .rows
+        .iter()
+        .filter(|r| r.true_value("illuminance").is_some_and(|e| e < 0.001))
+        .filter(after_warm_up)
+        .collect();
+    assert!(lit.len() > 200 && unlit.len() > 60, "{} lit, {} unlit", lit.len(), unlit.len());
+    assert!(share(&lit, |r| r.is_good("illuminance") && r.is_good("ppfd")) > 0.95, "{}", why_not_good(&lit, "ppfd"));
+    assert_good_within(&lit, "illuminance", |truth| 0.01 * truth);
+    assert_good_within(&lit, "cct", |truth| 0.005 * truth);
+    assert!(share(&unlit, |r| r.is_good("illuminance")) > 0.95, "{}", why_not_good(&unlit, "illuminance"));
+    assert!(unlit.iter().all(|r| r.value("illuminance").is_some_and(|e| e.abs() < 5.0)));
+    assert!(unlit.iter().all(|r| r.value("cct").is_none() || !r.is_good("cct")), "a dark lamp has no colour");
+}
