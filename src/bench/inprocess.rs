@@ -26,6 +26,12 @@ impl Handle {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    /// Another link to the same bench, after the first one is gone.
+    pub fn link(&self, clock: &Arc<SteppedClock>) -> InProcessLink {
+        let hang_ups = self.front().hang_ups();
+        InProcessLink { front: self.clone(), clock: Arc::clone(clock), open: true, hang_ups, arrived: Vec::new() }
+    }
+
     /// Does something with the world behind the front.
     pub fn with<T>(&self, act: impl FnOnce(&mut Bench) -> T) -> T {
         act(self.front().bench_mut())

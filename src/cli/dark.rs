@@ -11,7 +11,7 @@ use crate::instrument::Session;
 use crate::record::{DarkSource, Exposure, Shutter};
 use crate::reduction::Scale;
 use crate::station::assemble::{assemble, serial_link};
-use crate::station::darkroom::{Bench, Darkroom};
+use crate::station::darkroom::{Bench, Darkroom, Developed};
 use crate::station::road::RoadParts;
 use crate::store::NewInstrument;
 use indicatif::{ProgressBar, ProgressStyle};
@@ -129,7 +129,9 @@ fn take(args: &DarkArgs, parts: &RoadParts) -> Result<(), Failure> {
             exposures.push(exposure.map_err(|e| Failure::from_error("the instrument", &e))?);
             bar.inc(1);
         }
-        if let Err(event) = room.develop(DarkSource::Covered, &exposures, &bench, false).map_err(station_failure)? {
+        if let Developed::Refused(event) =
+            room.develop(DarkSource::Covered, &exposures, &bench, false).map_err(station_failure)?
+        {
             parts.store.add_event(&event).map_err(store_failure)?;
             refused.push(event.text);
         }

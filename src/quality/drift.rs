@@ -1,107 +1,180 @@
 //! Drift of the dark: the instrument's offset and dark rate against its own baseline.
+//!
+//! Every accepted dark is a check of its own: a short one of the offset, a long one of the rate. A model fitted to darks
+//! from before and after a change would blur what one dark shows at once.
 
 use crate::clock::UtcMicros;
 use crate::config::LimitsConfig;
+use crate::record::Frame;
 use crate::reduction::DarkModel;
+
+/// Dark signal below which a dark tells the offset and nothing of the rate [counts].
+const OFFSET_ONLY: f64 = 1.0;
+/// Dark signal from which on a dark tells the rate [counts].
+const RATE_FROM: f64 = 6.0;
+/// Without a known temperature law, darks are compared within this of the baseline's temperature only [K].
+const SAME_TEMPERATURE_K: f64 = 1.0;
 
 /// The tracker, persisted over restarts.
 #[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(default)]
 pub struct DarkDrift {
     /// What the dark was when the instrument was first known.
     pub baseline: Option<Baseline>,
-    /// What it was at the last check.
-    pub latest: Option<Baseline>,
+    /// The offset.
+    pub offset: Watch,
+    /// The rate.
+    pub rate: Watch,
+}
+
+/// One side of the dark against its limit.
+#[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(default)]
+pub struct Watch {
+    /// What the last check found: counts for the offset, a relative change for the rate.
+    pub latest: Option<f64>,
     /// When a check last passed.
     pub last_passed: Option<UtcMicros>,
     /// Since when it is past its limit; `None` while it is within.
     pub beyond_since: Option<UtcMicros>,
 }
 
-/// Offset and rate at a stated temperature.
+/// The dark as a function of temperature, for the middle pixel.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Baseline {
-    /// Temperature the two are stated at [°C].
+    /// Temperature the rest is stated at [°C].
     pub temperature_c: f64,
     /// Median offset [counts].
     pub offset: f64,
+    /// Its change [counts/K].
+    pub offset_per_k: f64,
     /// Median dark rate [counts/s].
     pub rate: f64,
+    /// Its exponent [1/K]; `None` where it is not known.
+    pub exponent_per_k: Option<f64>,
+    /// Standard uncertainty of the exponent [1/K].
+    pub exponent_uncertainty: f64,
+}
+
+impl Baseline {
+    /// From a model.
+    pub fn of(model: &DarkModel) -> Self {
+        let (offset, rate) = model.summary(model.reference_c);
+        Self {
+            temperature_c: model.reference_c,
+            offset,
+            offset_per_k: model.offset_per_k,
+            rate,
+            exponent_per_k: model.rate_exponent_per_k,
+            exponent_uncertainty: model.exponent_uncertainty,
+        }
+    }
+
+    /// Offset [counts] and rate [counts/s] at a temperature [°C], and the rate's relative standard uncertainty there;
+    /// `None` where nothing can be said.
+    fn at(&self, temperature_c: f64) -> Option<(f64, f64, f64)> {
+        let dt = temperature_c - self.temperature_c;
+        if self.exponent_per_k.is_none() && !(dt.abs() <= SAME_TEMPERATURE_K) {
+            return None;
+        }
+        let rate = self.rate * (self.exponent_per_k.unwrap_or(0.0) * dt).exp();
+        Some((self.offset + self.offset_per_k * dt, rate, self.exponent_uncertainty * dt.abs()))
+    }
 }
 
 /// What a check found that is worth an event.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Finding {
-    /// The limit was passed; the text says by what.
+    /// A limit was passed; the text says by what.
     Beyond(String),
-    /// Within limits again.
+    /// Everything is within limits again.
     Within,
 }
 
 impl DarkDrift {
     /// Whether readings are to be flagged.
     pub fn is_beyond(&self) -> bool {
-        self.beyond_since.is_some()
+        self.offset.beyond_since.is_some() || self.rate.beyond_since.is_some()
     }
 
-    /// Checks a freshly fitted model against the baseline; the first one becomes the baseline.
-    pub fn check(&mut self, model: &DarkModel, limits: &LimitsConfig, now: UtcMicros) -> Option<Finding> {
-        let Some(base) = self.baseline else {
-            let (offset, rate) = model.summary(model.reference_c);
-            self.baseline = Some(Baseline { temperature_c: model.reference_c, offset, rate });
-            self.latest = self.baseline;
-            self.last_passed = Some(now);
-            return None;
+    /// The first model becomes the baseline.
+    pub fn adopt(&mut self, model: &DarkModel, now: UtcMicros) {
+        if self.baseline.is_none() {
+            self.baseline = Some(Baseline::of(model));
+            self.offset.last_passed = Some(now);
+            self.rate.last_passed = Some(now);
+        }
+    }
+
+    /// Checks one accepted dark, `level` being the median of its pixels [counts per exposure].
+    pub fn check(&mut self, dark: &Frame, level: f64, limits: &LimitsConfig) -> Option<Finding> {
+        let temperature_c = dark.temperature_c.or(self.baseline.map(|b| b.temperature_c))?;
+        let (offset, rate, unsure) = self.baseline?.at(temperature_c)?;
+        let now = dark.end();
+        let expected = rate * dark.integration_s;
+        let was_beyond = self.is_beyond();
+        let beyond = if expected < OFFSET_ONLY {
+            let moved = level - offset - expected;
+            self.offset
+                .note(moved, moved.abs() > limits.dark_offset_counts, now)
+                .then(|| format!("offset {moved:+.1} counts (limit {})", limits.dark_offset_counts))
+        } else if expected >= RATE_FROM && self.offset.beyond_since.is_none() {
+            // A moved offset would pass for a changed rate, so the rate is judged only while the offset stands.
+            let known = self.offset.latest.unwrap_or(0.0);
+            let grown = (level - offset - known) / expected - 1.0;
+            let beyond = grown.abs() > limits.dark_rate_relative + 2.0 * unsure;
+            self.rate.note(grown, beyond, now).then(|| {
+                format!("dark rate {:+.0} % (limit {:.0} %)", grown * 100.0, limits.dark_rate_relative * 100.0)
+            })
+        } else {
+            None
         };
-        // Where the model cannot speak for the baseline's temperature, nothing is learned either way.
-        if !model.holds_at(base.temperature_c) {
-            return None;
+        match beyond {
+            Some(text) => Some(Finding::Beyond(format!("{text} against the baseline, at {temperature_c:.1} °C"))),
+            None => (was_beyond && !self.is_beyond()).then_some(Finding::Within),
         }
-        let (offset, rate) = model.summary(base.temperature_c);
-        self.latest = Some(Baseline { temperature_c: base.temperature_c, offset, rate });
-        let moved = offset - base.offset;
-        let grown = if base.rate > 0.0 { rate / base.rate - 1.0 } else { 0.0 };
-        // The exponent's own uncertainty over the distance in temperature is not drift.
-        let unsure = 2.0 * model.exponent_uncertainty * (base.temperature_c - model.reference_c).abs();
-        let beyond = moved.abs() > limits.dark_offset_counts || grown.abs() > limits.dark_rate_relative + unsure;
-        match (beyond, self.beyond_since) {
-            (true, None) => {
-                self.beyond_since = Some(now);
-                Some(Finding::Beyond(format!(
-                    "dark at {:.1} °C: offset {moved:+.1} counts (limit {}), rate {:+.0} % (limit {:.0} %) since the baseline",
-                    base.temperature_c,
-                    limits.dark_offset_counts,
-                    grown * 100.0,
-                    limits.dark_rate_relative * 100.0
-                )))
-            }
-            (false, was) => {
-                self.last_passed = Some(now);
-                self.beyond_since = None;
-                was.map(|_| Finding::Within)
-            }
-            (true, Some(_)) => None,
+    }
+}
+
+impl Watch {
+    /// Takes a check; true when it has just passed its limit.
+    fn note(&mut self, found: f64, beyond: bool, now: UtcMicros) -> bool {
+        self.latest = Some(found);
+        if !beyond {
+            self.last_passed = Some(now);
+            self.beyond_since = None;
+            return false;
         }
+        let news = self.beyond_since.is_none();
+        self.beyond_since.get_or_insert(now);
+        news
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::record::{PixelRanges, Shutter, Stamp};
 
-    fn model(offset: f32, rate: f32) -> DarkModel {
-        DarkModel {
-            offset: vec![offset; 64],
-            rate: vec![rate; 64],
-            reference_c: 20.0,
-            offset_per_k: 2.0,
-            rate_exponent_per_k: Some(0.1),
-            exponent_uncertainty: 1e-3,
-            covariance: [0.0; 3],
-            temperature_range_c: (15.0, 25.0),
-            integration_range_s: (0.01, 10.0),
-            newest: UtcMicros(0),
-            darks: 8,
-        }
+    fn baseline() -> DarkDrift {
+        let mut drift = DarkDrift::default();
+        drift.adopt(
+            &DarkModel {
+                offset: vec![1200.0; 64],
+                rate: vec![20.0; 64],
+                reference_c: 20.0,
+                offset_per_k: 2.0,
+                rate_exponent_per_k: Some(0.1),
+                exponent_uncertainty: 1e-3,
+                covariance: [0.0; 3],
+                temperature_range_c: (15.0, 25.0),
+                integration_range_s: (0.01, 10.0),
+                newest: UtcMicros(0),
+                darks: 8,
+            },
+            UtcMicros(1),
+        );
+        drift
     }
 
     fn limits() -> LimitsConfig {
@@ -114,23 +187,49 @@ mod tests {
         }
     }
 
-    /// Identity: doubled dark current and a moved offset are found once, a return is found once, temperature alone never.
+    /// A dark at 7 K above the baseline, where the law gives 1214 counts and e^0.7 times the rate.
+    fn dark(t: f64) -> Frame {
+        Frame {
+            integration_s: t,
+            shutter: Shutter::Closed,
+            temperature_c: Some(27.0),
+            stamps: vec![Stamp { start: UtcMicros(9), crc32: 0 }],
+            sums: vec![],
+            clipped: PixelRanges::default(),
+            spread: 0.0,
+        }
+    }
+
+    /// Identity: temperature alone is no drift; a doubled rate and a moved offset are found once each, and a return too.
     #[test]
     fn a_doubled_dark_is_found_once_and_temperature_alone_is_not_drift() {
-        let mut tracker = DarkDrift::default();
-        assert_eq!(tracker.check(&model(1200.0, 20.0), &limits(), UtcMicros(1)), None);
-        let warm = DarkModel {
-            reference_c: 27.0,
-            offset: vec![1214.0; 64],
-            rate: vec![20.0 * (0.7_f32).exp(); 64],
-            ..model(0.0, 0.0)
-        };
-        assert_eq!(tracker.check(&warm, &limits(), UtcMicros(2)), None);
-        assert!(matches!(tracker.check(&model(1200.0, 40.0), &limits(), UtcMicros(3)), Some(Finding::Beyond(_))));
-        assert_eq!(tracker.check(&model(1200.0, 40.0), &limits(), UtcMicros(4)), None);
-        assert!(tracker.is_beyond());
-        assert_eq!(tracker.check(&model(1200.0, 21.0), &limits(), UtcMicros(5)), Some(Finding::Within));
-        assert!(matches!(tracker.check(&model(1230.0, 20.0), &limits(), UtcMicros(6)), Some(Finding::Beyond(_))));
-        assert_eq!(tracker.last_passed, Some(UtcMicros(5)));
+        let mut drift = baseline();
+        let rate = 20.0 * 0.7_f64.exp();
+        assert_eq!(drift.check(&dark(0.001), 1214.0, &limits()), None);
+        assert_eq!(drift.check(&dark(10.0), 1214.0 + 10.0 * rate, &limits()), None);
+        let doubled = 1214.0 + 20.0 * rate;
+        assert!(
+            matches!(drift.check(&dark(10.0), doubled, &limits()), Some(Finding::Beyond(t)) if t.contains("rate +100 %"))
+        );
+        assert_eq!(drift.check(&dark(10.0), doubled, &limits()), None);
+        assert!(drift.is_beyond());
+        assert_eq!(drift.check(&dark(10.0), 1214.0 + 10.5 * rate, &limits()), Some(Finding::Within));
+        assert!(
+            matches!(drift.check(&dark(0.001), 1250.0, &limits()), Some(Finding::Beyond(t)) if t.contains("offset +36"))
+        );
+        // While the offset stands off, nothing is said of the rate.
+        assert_eq!(drift.check(&dark(10.0), doubled, &limits()), None);
+        assert!(drift.rate.beyond_since.is_none());
+    }
+
+    /// Identity: without a temperature law nothing is compared at another temperature, and no baseline checks nothing.
+    #[test]
+    fn what_cannot_be_compared_is_not() {
+        let mut drift = baseline();
+        if let Some(b) = drift.baseline.as_mut() {
+            b.exponent_per_k = None;
+        }
+        assert_eq!(drift.check(&dark(10.0), 9000.0, &limits()), None);
+        assert_eq!(DarkDrift::default().check(&dark(10.0), 9000.0, &limits()), None);
     }
 }

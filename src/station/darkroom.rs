@@ -14,6 +14,7 @@ use crate::config::{DarksConfig, LimitsConfig};
 use crate::quality::DarkUse;
 use crate::quality::drift::{DarkDrift, Finding};
 use crate::record::{Dark, DarkSource, Event, EventKind, Exposure, Frame};
+use crate::reduction::dark_model::mean_counts;
 use crate::reduction::{DarkFor, DarkModel, LibraryDark};
 use crate::store::{DarkReference, Store};
 use std::sync::Arc;
@@ -28,6 +29,10 @@ const REFIT_S: f64 = 3600.0;
 const REFIT_SHARE: f64 = 0.5;
 /// Darks are loaded from this far back after a restart [s].
 const LOADED_S: f64 = 10.0 * 86_400.0;
+/// A dark signal that differs from the model's by this share means that the detector has changed …
+const CHANGED_SHARE: f64 = 0.3;
+/// … where the model's dark signal is at least this [counts].
+const CHANGED_FROM: f64 = 6.0;
 /// The sun's elevation from which on a light frame cannot be dark [degrees].
 const DAYLIGHT_DEG: f64 = 3.0;
 
@@ -45,6 +50,8 @@ pub struct Darkroom {
     refused_at: Option<UtcMicros>,
     shutter_lit: bool,
     drift: DarkDrift,
+    /// Darks from before this taught another detector than the one there is now.
+    library_from: Option<UtcMicros>,
 }
 
 struct Kept {
@@ -52,6 +59,15 @@ struct Kept {
     frame: Frame,
     /// Taken in warm-up: serves light of the same minutes, never the model.
     warming: bool,
+}
+
+/// What came of a dark.
+#[derive(Clone, Debug)]
+pub enum Developed {
+    /// It serves; where it shows that the dark has drifted, or has come back, that is an event.
+    Accepted(Option<Event>),
+    /// It does not serve.
+    Refused(Event),
 }
 
 /// The dark that serves a frame.
@@ -108,6 +124,7 @@ impl Darkroom {
             refused_at: None,
             shutter_lit: false,
             drift,
+            library_from: None,
         };
         for dark in store.darks(row, now.plus_seconds(-LOADED_S))? {
             match dark {
@@ -163,22 +180,24 @@ impl Darkroom {
         orders(&self.config, &notes, &context)
     }
 
-    /// Makes a dark of exposures: keeps and stores it, or refuses it with an event.
+    /// Makes a dark of exposures: keeps and stores it, or refuses it. Either may be worth an event.
     pub fn develop(
         &mut self,
         source: DarkSource,
         exposures: &[Exposure],
         bench: &Bench<'_>,
         warming: bool,
-    ) -> Result<Result<(), Event>, StationError> {
-        let Some(frame) = Frame::of(exposures, |counts| bench.setup.is_clipped(counts)) else { return Ok(Ok(())) };
+    ) -> Result<Developed, StationError> {
+        let Some(frame) = Frame::of(exposures, |counts| bench.setup.is_clipped(counts)) else {
+            return Ok(Developed::Accepted(None));
+        };
         // In warm-up the offset is on its way: the model's prediction would refuse what is dark.
         let expected = if warming { None } else { self.predicted(&frame) };
         if let Err(refusal) = judge(&frame, &bench.setup.detector.masked, bench.noise(), expected.as_deref()) {
             self.refused_at = Some(frame.end());
             self.shutter_lit |= source == DarkSource::Shutter;
             let text = format!("{} dark of {:.4} s refused: {refusal}", source.name(), frame.integration_s);
-            return Ok(Err(Event {
+            return Ok(Developed::Refused(Event {
                 time: frame.start(),
                 until: Some(frame.end()),
                 instrument: Some(self.instrument.clone()),
@@ -191,7 +210,7 @@ impl Darkroom {
             Ok(id) => dark.id = id,
             Err(error) if error.is_storage_full() => {
                 tracing::error!(instrument = self.instrument, "{error}: a dark could not be kept");
-                return Ok(Ok(()));
+                return Ok(Developed::Accepted(None));
             }
             Err(error) => return Err(error.into()),
         }
@@ -199,10 +218,35 @@ impl Darkroom {
             self.shutter_lit = false;
         }
         let now = dark.frame.end();
+        let event = if warming { None } else { self.watch(&dark.frame, &bench.setup.masked) };
         self.darks.push(Kept { note: note_of(&dark), frame: dark.frame, warming });
         self.new_since_fit += usize::from(!warming);
         self.prune(now);
-        Ok(Ok(()))
+        Ok(Developed::Accepted(event))
+    }
+
+    /// Checks the drift of the dark, and whether the detector is still the one the model was fitted to.
+    fn watch(&mut self, frame: &Frame, masked: &[bool]) -> Option<Event> {
+        let level = open_median(&mean_counts(frame), masked);
+        if let (Some((_, model)), Some(temperature)) = (&self.model, frame.temperature_c)
+            && model.holds_at(temperature)
+        {
+            let (offset, rate) = model.summary(temperature);
+            let signal = rate * frame.integration_s;
+            if signal >= CHANGED_FROM && !(((level - offset) / signal - 1.0).abs() <= CHANGED_SHARE) {
+                self.library_from = Some(frame.start());
+            }
+        }
+        self.drift.check(frame, level, &self.limits).map(|finding| Event {
+            time: frame.end(),
+            until: None,
+            instrument: Some(self.instrument.clone()),
+            kind: EventKind::Drift,
+            text: match finding {
+                Finding::Beyond(text) => text,
+                Finding::Within => "the dark is within its limits again".to_owned(),
+            },
+        })
     }
 
     fn predicted(&self, frame: &Frame) -> Option<Vec<f64>> {
@@ -211,9 +255,9 @@ impl Darkroom {
         model.holds_at(temperature).then(|| model.predict(frame.integration_s, temperature))
     }
 
-    /// Fits the model anew where that is due, and checks the drift of the dark; an event where a limit was passed.
-    pub fn refit(&mut self, bench: &Bench<'_>, now: UtcMicros) -> Result<Option<Event>, StationError> {
-        let Some(calibration) = bench.calibration else { return Ok(None) };
+    /// Fits the model anew where that is due.
+    pub fn refit(&mut self, bench: &Bench<'_>, now: UtcMicros) -> Result<(), StationError> {
+        let Some(calibration) = bench.calibration else { return Ok(()) };
         let due = match (&self.model, self.fitted_at) {
             (Some((_, model)), Some(at)) => {
                 now.seconds_since(at).abs() >= REFIT_S
@@ -222,7 +266,7 @@ impl Darkroom {
             _ => true,
         };
         if !due || self.new_since_fit == 0 {
-            return Ok(None);
+            return Ok(());
         }
         let library: Vec<LibraryDark<'_>> = self
             .library(now)
@@ -237,28 +281,19 @@ impl Darkroom {
             Ok(model) => model,
             Err(why) => {
                 tracing::debug!(instrument = self.instrument, "no dark model yet: {why}");
-                return Ok(None);
+                return Ok(());
             }
         };
         let id = match self.store.add_dark_model(self.row, now, &model.encode()) {
             Ok(id) => id,
-            Err(error) if error.is_storage_full() => return Ok(None),
+            Err(error) if error.is_storage_full() => return Ok(()),
             Err(error) => return Err(error.into()),
         };
-        let finding = self.drift.check(&model, &self.limits, now);
+        self.drift.adopt(&model, now);
         self.model = Some((id, model));
         self.fitted_at = Some(now);
         self.new_since_fit = 0;
-        Ok(finding.map(|finding| Event {
-            time: now,
-            until: None,
-            instrument: Some(self.instrument.clone()),
-            kind: EventKind::Drift,
-            text: match finding {
-                Finding::Beyond(text) => text,
-                Finding::Within => "the dark is within its limits again".to_owned(),
-            },
-        }))
+        Ok(())
     }
 
     /// Indices of the darks the model is fitted to, oldest first: the newest, spread over times and temperatures.
@@ -266,7 +301,8 @@ impl Darkroom {
         let mut chosen: Vec<usize> = Vec::new();
         for i in (0..self.darks.len()).rev() {
             let kept = &self.darks[i];
-            if kept.warming || now.seconds_since(kept.note.time) > self.config.model_max_age_s {
+            let early = self.library_from.is_some_and(|from| kept.note.time < from);
+            if early || kept.warming || now.seconds_since(kept.note.time) > self.config.model_max_age_s {
                 continue;
             }
             let alike = chosen.iter().filter(|j| alike(&self.darks[**j].note, &kept.note)).count();
@@ -355,6 +391,16 @@ impl Darkroom {
         };
         self.shutter_lit || (daylight && bench.setup.detector.has_shutter && unlit())
     }
+}
+
+/// Median of the pixels that see light.
+fn open_median(counts: &[f64], masked: &[bool]) -> f64 {
+    let mut open: Vec<f64> = counts.iter().zip(masked).filter(|(_, m)| !**m).map(|(c, _)| *c).collect();
+    if open.is_empty() {
+        return 0.0;
+    }
+    let middle = open.len() / 2;
+    *open.select_nth_unstable_by(middle, f64::total_cmp).1
 }
 
 fn note_of(dark: &Dark) -> DarkNote {

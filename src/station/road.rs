@@ -5,7 +5,7 @@
 //! in a gap with its cause; what is printed as stored is on the disk.
 
 use super::StationError;
-use super::darkroom::{Bench, Darkroom};
+use super::darkroom::{Bench, Darkroom, Developed};
 use super::gaps::GapKeeper;
 use super::reckon::{Circumstances, Reckoned, Reckoner, Taking, without_calibration};
 use super::status::Status;
@@ -450,10 +450,7 @@ impl Road {
         let Some(met) = self.met.as_mut() else { return Ok(Ok(())) };
         let bench =
             Bench { setup: &met.setup, calibration: met.calibrated.as_ref().map(|c| &**c.reckoner.calibration()) };
-        if let Some(event) = met.darkroom.refit(&bench, now)? {
-            tracing::warn!(instrument = self.name(), "{}", event.text);
-            self.record(event, observer)?;
-        }
+        met.darkroom.refit(&bench, now)?;
         Ok(Ok(()))
     }
 
@@ -473,8 +470,14 @@ impl Road {
         let bench =
             Bench { setup: &met.setup, calibration: met.calibrated.as_ref().map(|c| &**c.reckoner.calibration()) };
         match met.darkroom.develop(order.source, &exposures, &bench, warming)? {
-            Ok(()) => self.parts.status.update(|s| s.darks.0 += 1),
-            Err(event) => {
+            Developed::Accepted(event) => {
+                self.parts.status.update(|s| s.darks.0 += 1);
+                if let Some(event) = event {
+                    tracing::warn!(instrument = self.name(), "{}", event.text);
+                    self.record(event, observer)?;
+                }
+            }
+            Developed::Refused(event) => {
                 self.parts.status.update(|s| s.darks.1 += 1);
                 self.record(event, observer)?;
             }

@@ -21,7 +21,11 @@ fn warm_up_is_flagged_for_as_long_as_it_lasts() {
     station.run_until("2026-06-21T10:00:00Z");
     for row in &station.rows {
         let minutes = row.reading.time_start.seconds_since(station.rows[0].reading.time_start) / 60.0;
-        assert_eq!(row.has(Flag::Warming), minutes < 18.5 || (minutes < 20.0 && row.has(Flag::Warming)), "{minutes} min");
+        assert_eq!(
+            row.has(Flag::Warming),
+            minutes < 18.5 || (minutes < 20.0 && row.has(Flag::Warming)),
+            "{minutes} min"
+        );
         assert!(!row.has(Flag::Warming) || !row.is_good("ppfd"));
     }
     assert!(station.rows.iter().filter(|r| r.has(Flag::Warming)).count() >= 19);
@@ -37,6 +41,8 @@ fn a_dark_current_that_doubles_is_found_within_a_day() {
     station.run_until("2026-06-22T12:00:00Z");
     let drift = station.events.iter().find(|e| e.kind == EventKind::Drift).expect("drift is on record");
     println!("{}: {}", drift.time, drift.text);
+    assert!(drift.text.contains("dark rate +"), "{}", drift.text);
+    assert!(station.rows.last().is_some_and(|r| r.value("ppfd").is_some()));
     let rows: Vec<&Row> = station.rows.iter().collect();
     assert_good_within(&rows, "ppfd", |truth| (0.02 * truth).max(1.0));
     assert_good_within(&rows, "uv_index", crate::roof::uv_allowed);
@@ -56,7 +62,9 @@ fn a_calibration_that_ends_flags_and_one_that_has_not_begun_gives_no_numbers() {
         let (early, late) = (time.as_str() < "2026-06-21T10:00", time.as_str() > "2026-06-21T11:00:30");
         assert_eq!(row.has(Flag::CalibrationMissing), early, "{time}");
         if early {
-            assert!(row.reading.values.iter().all(|v| matches!(v, QuantityValue::Null(why) if why.contains("calibration"))));
+            assert!(
+                row.reading.values.iter().all(|v| matches!(v, QuantityValue::Null(why) if why.contains("calibration")))
+            );
         }
         if late {
             assert!(row.has(Flag::CalibrationExpired) && !row.is_good("ppfd"), "{time}");
@@ -78,7 +86,15 @@ fn a_restart_goes_on_where_it_was() {
     let first = &station.rows[before];
     let ratio = first.reading.exposures[0].integration_s / exposure;
     assert!((0.8..1.25).contains(&ratio), "{ratio}");
-    assert!(!first.has(Flag::Warming) && first.is_good("ppfd") && first.is_good("uv_index"), "{}", first.describe("ppfd"));
-    assert!(first.reading.dark_age.is_some_and(|age| age > 60.0), "the dark of before serves: {:?}", first.reading.dark_age);
+    assert!(
+        !first.has(Flag::Warming) && first.is_good("ppfd") && first.is_good("uv_index"),
+        "{}",
+        first.describe("ppfd")
+    );
+    assert!(
+        first.reading.dark_age.is_some_and(|age| age > 60.0),
+        "the dark of before serves: {:?}",
+        first.reading.dark_age
+    );
     assert_eq!(share(&after(&station, "2026-06-21T10:00:30"), |r| r.is_good("ppfd")), 1.0);
 }

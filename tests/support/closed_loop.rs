@@ -136,7 +136,7 @@ impl Loop {
 
     fn run_to(&mut self, until: UtcMicros) {
         if self.road.is_none() {
-            let link = std::sync::Mutex::new(self.link.take());
+            let link = std::sync::Mutex::new(Some(self.link.take().unwrap_or_else(|| self.handle.link(&self.clock))));
             let mut parts = self.station.roads[0].clone();
             parts.link = Arc::new(move |_: &Stop| -> Box<dyn Link> {
                 Box::new(link.lock().expect("no panic held it").take().expect("the road asks once"))
@@ -152,6 +152,11 @@ impl Loop {
         };
         let road = self.road.as_mut().expect("made above");
         road.run(&mut watcher, Some(until)).unwrap_or_else(|why| panic!("the road ended: {why}"));
+    }
+
+    /// Ends the road as a restart of the daemon would; the next run starts another on the same database and bench.
+    pub fn restart(&mut self) {
+        self.road = None;
     }
 
     /// Rows with the sun above some degrees.
