@@ -1,6 +1,6 @@
 //! The calibration of one instrument, as a laboratory delivers it.
 //!
-//! Only data and reading it ([`file`], [`set`]): what is done with it is reduction's. A calibration that passed the loader has
+//! Only data and reading it ([`mod@file`], [`set`]): what is done with it is reduction's. A calibration that passed the loader has
 //! rising wavelengths, positive responses, finite numbers everywhere and a validity that begins before it ends.
 
 pub mod file;

@@ -23,6 +23,9 @@ pub struct RunArgs {
     pub compressed_clock: Option<CompressedClock>,
 }
 
+/// Asks whether the clock is known to be synchronised.
+type Synchronised = fn() -> Option<bool>;
+
 /// Prints the acknowledgement of every stored reading, unbuffered: whoever reads it may rely on the reading being kept.
 struct Acknowledge;
 
@@ -38,7 +41,7 @@ impl Observer for Acknowledge {
 /// Runs until TERM or INT.
 pub fn run(args: &RunArgs) -> Result<(), Failure> {
     super::start_logging();
-    let (clock, synchronised): (Arc<dyn Clock>, fn() -> Option<bool>) = match args.compressed_clock {
+    let (clock, synchronised): (Arc<dyn Clock>, Synchronised) = match args.compressed_clock {
         Some(clock) => (Arc::new(clock), || Some(true)),
         None => (Arc::new(RealClock::new()), system::clock_synchronised),
     };
