@@ -12,6 +12,10 @@ use crate::reduction::DarkModel;
 const OFFSET_ONLY: f64 = 1.0;
 /// Dark signal from which on a dark tells the rate [counts].
 const RATE_FROM: f64 = 6.0;
+/// The longest darks of a baseline show at least this dark signal [counts].
+const BASELINE_SIGNAL: f64 = 20.0;
+/// Darks that a baseline rests on, at least.
+const BASELINE_DARKS: usize = 8;
 /// Without a known temperature law, darks are compared within this of the baseline's temperature only [K].
 const SAME_TEMPERATURE_K: f64 = 1.0;
 
@@ -37,6 +41,8 @@ pub struct Watch {
     pub last_passed: Option<UtcMicros>,
     /// Since when it is past its limit; `None` while it is within.
     pub beyond_since: Option<UtcMicros>,
+    /// A first dark past the limit, which another has to confirm.
+    pub unconfirmed: Option<UtcMicros>,
 }
 
 /// The dark as a function of temperature, for the middle pixel.
@@ -97,9 +103,13 @@ impl DarkDrift {
         self.offset.beyond_since.is_some() || self.rate.beyond_since.is_some()
     }
 
-    /// The first model becomes the baseline.
+    /// The first model that rests on enough becomes the baseline: darks long enough to show the rate plainly, at
+    /// temperatures far enough apart to know its law, or so many that the instrument evidently keeps one temperature.
     pub fn adopt(&mut self, model: &DarkModel, now: UtcMicros) {
-        if self.baseline.is_none() {
+        let (_, rate) = model.summary(model.reference_c);
+        let plain = rate * model.integration_range_s.1 >= BASELINE_SIGNAL;
+        let lawful = model.rate_exponent_per_k.is_some() && model.darks >= BASELINE_DARKS;
+        if self.baseline.is_none() && plain && (lawful || model.darks >= 3 * BASELINE_DARKS) {
             self.baseline = Some(Baseline::of(model));
             self.offset.last_passed = Some(now);
             self.rate.last_passed = Some(now);
@@ -143,11 +153,18 @@ impl Watch {
         if !beyond {
             self.last_passed = Some(now);
             self.beyond_since = None;
+            self.unconfirmed = None;
             return false;
         }
-        let news = self.beyond_since.is_none();
-        self.beyond_since.get_or_insert(now);
-        news
+        if self.beyond_since.is_some() {
+            return false;
+        }
+        // One dark may be spoilt by something else; the span begins with the first of the two.
+        match self.unconfirmed.take() {
+            Some(first) => self.beyond_since = Some(first),
+            None => self.unconfirmed = Some(now),
+        }
+        self.beyond_since.is_some()
     }
 }
 
@@ -208,12 +225,14 @@ mod tests {
         assert_eq!(drift.check(&dark(0.001), 1214.0, &limits()), None);
         assert_eq!(drift.check(&dark(10.0), 1214.0 + 10.0 * rate, &limits()), None);
         let doubled = 1214.0 + 20.0 * rate;
+        assert_eq!(drift.check(&dark(10.0), doubled, &limits()), None, "one dark alone");
         assert!(
             matches!(drift.check(&dark(10.0), doubled, &limits()), Some(Finding::Beyond(t)) if t.contains("rate +100 %"))
         );
         assert_eq!(drift.check(&dark(10.0), doubled, &limits()), None);
         assert!(drift.is_beyond());
         assert_eq!(drift.check(&dark(10.0), 1214.0 + 10.5 * rate, &limits()), Some(Finding::Within));
+        assert_eq!(drift.check(&dark(0.001), 1250.0, &limits()), None, "one dark alone");
         assert!(
             matches!(drift.check(&dark(0.001), 1250.0, &limits()), Some(Finding::Beyond(t)) if t.contains("offset +36"))
         );
