@@ -1,5 +1,6 @@
 //! Whole parts of the program against each other, through the wire.
 
+mod daemon;
 mod session;
 mod terminal;
 mod virtual_spectrometer;

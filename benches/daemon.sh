@@ -1,0 +1,55 @@
+#!/usr/bin/env bash
+# The real daemon against the virtual spectrometer over a pseudo-terminal, in compressed time: what it takes after 2 000
+# readings. Prints resident memory, CPU a reading (serial transfer and durable commit included), bytes stored and bytes
+# written a reading. Usage: benches/daemon.sh [READINGS]
+set -euo pipefail
+cd "$(dirname "$0")/.."
+readings=${1:-2000}
+cargo build --release --quiet
+program=$PWD/${CARGO_TARGET_DIR:-target}/release/vigilux
+folder=$(mktemp -d)
+trap 'kill "${daemon:-0}" "${bench:-0}" 2>/dev/null; wait 2>/dev/null; rm -rf "$folder"' EXIT
+cd "$folder"
+"$program" bench --certificate certificate.toml
+cat >station.toml <<'TOML'
+version = 1
+[station]
+name = "Footprint"
+kind = "roof"
+latitude_deg = 48.0
+longitude_deg = 11.0
+time_zone = "UTC"
+[store]
+path = "station.db"
+[[instrument]]
+name = "south"
+link = "line"
+calibrations = ["certificate.toml"]
+warm_up_min = 0
+[instrument.schedule]
+cron = "0 * * * * *"
+TOML
+# 2026-06-21T06:00:00Z, 600 times faster than real.
+clock="1782021600000000,$(($(date +%s%N) / 1000)),600"
+"$program" bench --link line --compressed-clock "$clock" >bench.out & bench=$!
+until [ -s bench.out ]; do sleep 0.1; done
+"$program" run --config station.toml --compressed-clock "$clock" >stored 2>log & daemon=$!
+until [ "$(wc -l <stored)" -ge "$readings" ]; do
+    kill -0 "$daemon" || { cat log; exit 1; }
+    sleep 1
+done
+n=$(wc -l <stored)
+ticks=$(getconf CLK_TCK)
+cpu=$(awk '{print $14 + $15}' "/proc/$daemon/stat")
+resident=$(awk '/VmRSS/ {print $2}' "/proc/$daemon/status")
+threads=$(awk '/Threads/ {print $2}' "/proc/$daemon/status")
+written=$(awk '/^write_bytes/ {print $2}' "/proc/$daemon/io")
+stored=$(stat -c %s station.db)
+awk -v n="$n" -v cpu="$cpu" -v ticks="$ticks" -v rss="$resident" -v w="$written" -v s="$stored" -v t="$threads" 'BEGIN {
+    printf "readings               %d\n", n
+    printf "resident memory        %.1f MB\n", rss / 1024
+    printf "threads                %d\n", t
+    printf "CPU a reading          %.2f ms\n", 1000 * cpu / ticks / n
+    printf "stored a reading       %.0f bytes (darks and models included)\n", s / n
+    printf "written a reading      %.0f bytes\n", w / n
+}'
