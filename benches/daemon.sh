@@ -29,8 +29,8 @@ warm_up_min = 0
 [instrument.schedule]
 cron = "0 * * * * *"
 TOML
-# 2026-06-21T06:00:00Z, 600 times faster than real.
-clock="1782021600000000,$(($(date +%s%N) / 1000)),600"
+# 2026-06-21T06:00:00Z, 1200 times faster than real.
+clock="1782021600000000,$(($(date +%s%N) / 1000)),1200"
 "$program" bench --link line --compressed-clock "$clock" >bench.out & bench=$!
 until [ -s bench.out ]; do sleep 0.1; done
 "$program" run --config station.toml --compressed-clock "$clock" >stored 2>log & daemon=$!

@@ -1,5 +1,7 @@
 //! One reading of 2048 pixels: two rungs with matched darks to all quantities with uncertainty and verdicts.
 
+#![allow(missing_docs, reason = "the macro of the benchmark library makes a public function without any")]
+
 use criterion::{Criterion, criterion_group, criterion_main};
 use std::hint::black_box;
 use std::path::Path;
