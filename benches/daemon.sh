@@ -33,6 +33,7 @@ TOML
 clock="1782021600000000,$(($(date +%s%N) / 1000)),1200"
 "$program" bench --link line --compressed-clock "$clock" >bench.out & bench=$!
 until [ -s bench.out ]; do sleep 0.1; done
+: >stored
 "$program" run --config station.toml --compressed-clock "$clock" >stored 2>log & daemon=$!
 until [ "$(wc -l <stored)" -ge "$readings" ]; do
     kill -0 "$daemon" || { cat log; exit 1; }
