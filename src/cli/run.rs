@@ -40,6 +40,7 @@ impl Observer for Acknowledge {
 
 /// Runs until TERM or INT.
 pub fn run(args: &RunArgs) -> Result<(), Failure> {
+    system::give_memory_back();
     super::start_logging();
     let (clock, synchronised): (Arc<dyn Clock>, Synchronised) = match args.compressed_clock {
         Some(clock) => (Arc::new(clock), || Some(true)),

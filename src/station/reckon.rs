@@ -16,8 +16,8 @@ use crate::sun;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-/// Axes and weights kept at most; a detector that swings through more shifts than this is not in use.
-const KEPT_AXES: usize = 64;
+/// Axes and weights kept at most (some 0.3 MB each): the shift in force and its neighbours; building one takes a millisecond.
+const KEPT_AXES: usize = 3;
 
 /// One rung with everything that is known about it.
 #[derive(Clone, Copy, Debug)]
