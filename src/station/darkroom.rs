@@ -20,7 +20,7 @@ use crate::store::{DarkReference, Store};
 use std::sync::Arc;
 
 /// Darks the model is fitted to, at most.
-const LIBRARY_SIZE: usize = 64;
+const LIBRARY_SIZE: usize = 96;
 /// Darks of about the same integration time and temperature in the library, newest first.
 const ALIKE_IN_LIBRARY: usize = 2;
 /// With a model in force, it is fitted anew when this long has passed [s] …
