@@ -10,9 +10,9 @@ use crate::config;
 use crate::instrument::Session;
 use crate::record::{DarkSource, Exposure, Shutter};
 use crate::reduction::Scale;
+use crate::station::RoadParts;
 use crate::station::assemble::{assemble, serial_link};
-use crate::station::darkroom::{Bench, Darkroom, Developed};
-use crate::station::road::RoadParts;
+use crate::station::darkroom::{Darkroom, Developed, Means};
 use crate::store::NewInstrument;
 use indicatif::{ProgressBar, ProgressStyle};
 use std::io::{BufRead, IsTerminal, Write};
@@ -109,16 +109,17 @@ fn take(args: &DarkArgs, parts: &RoadParts) -> Result<(), Failure> {
     );
     let orders = covered_orders(&instrument.darks, &setup.grid, setup.overhead_s(), args.minutes * 60.0);
     let seconds: f64 = orders.iter().map(|o| f64::from(o.exposures) * (o.integration_s + setup.overhead_s())).sum();
-    ask(
-        args.covered,
-        &format!(
-            "Cover the head of {} ({idn}) so that no light reaches it. It must stay covered for about {:.0} min.",
-            instrument.name,
-            (seconds / 60.0).ceil()
-        ),
-    )?;
+    let minutes = (seconds / 60.0).ceil();
+    if args.covered {
+        super::print(&format!("{} ({idn}): keep the head covered for about {minutes:.0} min.\n", instrument.name))?;
+    } else {
+        ask(&format!(
+            "Cover the head of {} ({idn}) so that no light reaches it. It must stay covered for about {minutes:.0} min.",
+            instrument.name
+        ))?;
+    }
 
-    let bench = Bench { setup: &setup, calibration: Some(calibration) };
+    let means = Means { setup: &setup, calibration: Some(calibration) };
     let bar = progress(orders.iter().map(|o| u64::from(o.exposures)).sum());
     let mut refused = Vec::new();
     for order in &orders {
@@ -130,14 +131,14 @@ fn take(args: &DarkArgs, parts: &RoadParts) -> Result<(), Failure> {
             bar.inc(1);
         }
         if let Developed::Refused(event) =
-            room.develop(DarkSource::Covered, &exposures, &bench, false).map_err(station_failure)?
+            room.develop(DarkSource::Covered, &exposures, &means, false).map_err(station_failure)?
         {
             parts.store.add_event(&event).map_err(store_failure)?;
             refused.push(event.text);
         }
     }
     bar.finish_and_clear();
-    room.refit(&bench, clock.now()).map_err(station_failure)?;
+    room.refit(&means, clock.now()).map_err(station_failure)?;
     report(&refused, orders.len(), clock.now())
 }
 
@@ -155,10 +156,7 @@ fn report(refused: &[String], asked: usize, now: UtcMicros) -> Result<(), Failur
 }
 
 /// Asks for the cover and waits for the answer.
-fn ask(covered: bool, text: &str) -> Result<(), Failure> {
-    if covered {
-        return super::print(&format!("{text}\n"));
-    }
+fn ask(text: &str) -> Result<(), Failure> {
     if !std::io::stdin().is_terminal() {
         return Err(Failure::Usage("expected somebody at the terminal to cover the head, or --covered".to_owned()));
     }
@@ -174,7 +172,7 @@ fn ask(covered: bool, text: &str) -> Result<(), Failure> {
 
 fn progress(exposures: u64) -> ProgressBar {
     let bar = ProgressBar::new(exposures);
-    // The template is a constant that the test below draws.
+    // The template is a constant; were it wrong, the bar would merely look plain.
     if let Ok(style) = ProgressStyle::with_template("{bar:30} {pos}/{len} exposures, {msg}, {eta} left") {
         bar.set_style(style);
     }

@@ -61,7 +61,7 @@ pub fn run(args: &RunArgs) -> Result<(), Failure> {
     result.map_err(failed)
 }
 
-/// A second daemon and the like are wrong usage; all else is a failure.
+/// Words of what ended the station, a second daemon on the same database included.
 fn failed(error: StationError) -> Failure {
     Failure::from_error("the station stopped", &error)
 }

@@ -1,7 +1,7 @@
 //! Puts a station together: the database with its rows, and one road's parts for every instrument.
 
 use super::StationError;
-use super::road::{LinkMaker, RoadParts};
+use super::parts::{LinkMaker, RoadParts};
 use super::status::Status;
 use crate::clock::{Clock, Stop};
 use crate::config::{InstrumentConfig, Setup};

@@ -73,8 +73,6 @@ pub enum Developed {
 /// The dark that serves a frame.
 #[derive(Clone, Copy, Debug)]
 pub struct Served {
-    /// Capture's choice.
-    pub choice: DarkChoice,
     /// What the verdict has to know.
     pub used: DarkUse,
     /// When it was taken, or the newest dark of the model.
@@ -84,14 +82,14 @@ pub struct Served {
 }
 
 /// What a dark or a model is made from.
-pub struct Bench<'a> {
+pub struct Means<'a> {
     /// The instrument's setup.
     pub setup: &'a CaptureSetup,
     /// The calibration in force, for noise and linearity.
     pub calibration: Option<&'a Calibration>,
 }
 
-impl Bench<'_> {
+impl Means<'_> {
     fn noise(&self) -> DarkNoise {
         DarkNoise {
             read_noise_counts: self.setup.read_noise_counts,
@@ -158,7 +156,7 @@ impl Darkroom {
     /// Darks to take now, at a detector temperature [°C], with time until the next reading [s].
     pub fn orders(
         &self,
-        bench: &Bench<'_>,
+        means: &Means<'_>,
         used_s: &[f64],
         sun_elevation_deg: Option<f64>,
         temperature_c: Option<f64>,
@@ -168,13 +166,13 @@ impl Darkroom {
         let notes: Vec<DarkNote> = self.darks.iter().map(|k| k.note.clone()).collect();
         let context = DarkContext {
             now,
-            has_shutter: bench.setup.detector.has_shutter,
+            has_shutter: means.setup.detector.has_shutter,
             sun_elevation_deg,
             temperature_c,
             used_s,
             free_s,
-            overhead_s: bench.setup.overhead_s(),
-            grid: &bench.setup.grid,
+            overhead_s: means.setup.overhead_s(),
+            grid: &means.setup.grid,
             has_model: self.model.is_some(),
         };
         orders(&self.config, &notes, &context)
@@ -185,15 +183,15 @@ impl Darkroom {
         &mut self,
         source: DarkSource,
         exposures: &[Exposure],
-        bench: &Bench<'_>,
+        means: &Means<'_>,
         warming: bool,
     ) -> Result<Developed, StationError> {
-        let Some(frame) = Frame::of(exposures, |counts| bench.setup.is_clipped(counts)) else {
+        let Some(frame) = Frame::of(exposures, |counts| means.setup.is_clipped(counts)) else {
             return Ok(Developed::Accepted(None));
         };
         // In warm-up the offset is on its way: the model's prediction would refuse what is dark.
         let expected = if warming { None } else { self.predicted(&frame) };
-        if let Err(refusal) = judge(&frame, &bench.setup.detector.masked, bench.noise(), expected.as_deref()) {
+        if let Err(refusal) = judge(&frame, &means.setup.detector.masked, means.noise(), expected.as_deref()) {
             self.refused_at = Some(frame.end());
             self.shutter_lit |= source == DarkSource::Shutter;
             let text = format!("{} dark of {:.4} s refused: {refusal}", source.name(), frame.integration_s);
@@ -218,7 +216,7 @@ impl Darkroom {
             self.shutter_lit = false;
         }
         let now = dark.frame.end();
-        let event = if warming { None } else { self.watch(&dark.frame, &bench.setup.masked) };
+        let event = if warming { None } else { self.watch(&dark.frame, &means.setup.masked) };
         self.darks.push(Kept { note: note_of(&dark), frame: dark.frame, warming });
         self.new_since_fit += usize::from(!warming);
         self.prune(now);
@@ -256,8 +254,8 @@ impl Darkroom {
     }
 
     /// Fits the model anew where that is due.
-    pub fn refit(&mut self, bench: &Bench<'_>, now: UtcMicros) -> Result<(), StationError> {
-        let Some(calibration) = bench.calibration else { return Ok(()) };
+    pub fn refit(&mut self, means: &Means<'_>, now: UtcMicros) -> Result<(), StationError> {
+        let Some(calibration) = means.calibration else { return Ok(()) };
         let due = match (&self.model, self.fitted_at) {
             (Some((_, model)), Some(at)) => {
                 now.seconds_since(at).abs() >= REFIT_S
@@ -362,7 +360,7 @@ impl Darkroom {
             suspect: self.refused_at.zip(time).is_some_and(|(refused, served)| refused > served),
             modelled: matches!(choice, DarkChoice::Model { .. }),
         };
-        Served { choice, used, time, reference }
+        Served { used, time, reference }
     }
 
     /// The dark itself.
@@ -382,14 +380,14 @@ impl Darkroom {
     }
 
     /// Whether the shutter lies: its dark is lit, or a light frame by daylight is none.
-    pub fn shutter_fault(&self, frames: &[Frame], bench: &Bench<'_>, sun: Option<f64>) -> bool {
+    pub fn shutter_fault(&self, frames: &[Frame], means: &Means<'_>, sun: Option<f64>) -> bool {
         let daylight = sun.is_some_and(|e| e > DAYLIGHT_DEG);
         let unlit = || {
             frames
                 .iter()
-                .all(|f| looks_dark(f, &bench.setup.detector.masked, bench.noise(), self.predicted(f).as_deref()))
+                .all(|f| looks_dark(f, &means.setup.detector.masked, means.noise(), self.predicted(f).as_deref()))
         };
-        self.shutter_lit || (daylight && bench.setup.detector.has_shutter && unlit())
+        self.shutter_lit || (daylight && means.setup.detector.has_shutter && unlit())
     }
 }
 

@@ -6,13 +6,15 @@
 pub mod assemble;
 pub mod darkroom;
 pub mod gaps;
+pub mod parts;
 pub mod reckon;
 pub mod road;
 pub mod status;
 pub mod supervise;
 
+pub use parts::{LinkMaker, Observer, RoadParts};
 pub use reckon::{Reckoned, Reckoner};
-pub use road::{Observer, Road, RoadParts};
+pub use road::Road;
 pub use status::{Snapshot, Status};
 
 /// What ends a road or the whole station.

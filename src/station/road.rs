@@ -4,21 +4,22 @@
 //! their decisions out in order. What must stay true: one thread owns the whole road; every tick ends in a stored reading or
 //! in a gap with its cause; what is printed as stored is on the disk.
 
+mod meeting;
+
 use super::StationError;
-use super::darkroom::{Bench, Darkroom, Developed};
+use super::darkroom::{Developed, Means};
 use super::gaps::GapKeeper;
-use super::reckon::{Circumstances, Reckoned, Reckoner, Taking, without_calibration};
-use super::status::Status;
-use crate::calibration::{CalibrationSet, InForce};
+use super::parts::{Observer, RoadParts};
+use super::reckon::{Circumstances, Taking, without_calibration};
 use crate::capture::grid::whole_half_cycles;
-use crate::capture::{Action, CaptureSetup, DarkOrder, ExposureState, Gate, ReadingPlan, Schedule, Taken, WarmUp};
-use crate::clock::{Clock, Stop, UtcMicros, Wake};
-use crate::config::{InstrumentConfig, Station};
+use crate::capture::{Action, DarkOrder, ExposureState, Gate, ReadingPlan, Schedule, Taken, WarmUp};
+use crate::clock::{Stop, UtcMicros, Wake};
 use crate::fault::{Fault, GapCause};
-use crate::instrument::{Backoff, Dialect, Link, Session};
-use crate::record::{DarkSource, Detector, Event, EventKind, Exposure, Frame, Shutter};
-use crate::store::{FrameRecord, MadeWith, NewInstrument, NewReading, Store, Tracker};
+use crate::instrument::{Backoff, Session};
+use crate::record::{DarkSource, Event, Exposure, Frame, Shutter};
+use crate::store::{FrameRecord, MadeWith, NewReading, Tracker};
 use crate::sun;
+use meeting::{DARK_TRACKER, EXPOSURE_TRACKER, Met, WARM_UP_TRACKER};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -26,50 +27,6 @@ use std::time::Duration;
 const CLOCK_STEP_S: f64 = 0.5;
 /// Time kept free before the next tick [s].
 const SPARE_S: f64 = 2.0;
-/// Names of persisted state.
-const EXPOSURE_TRACKER: &str = "exposure";
-const WARM_UP_TRACKER: &str = "warm_up";
-const DARK_TRACKER: &str = "dark_drift";
-
-/// Makes the line to an instrument.
-pub type LinkMaker = Arc<dyn Fn(&Stop) -> Box<dyn Link> + Send + Sync>;
-
-/// What a road is made of.
-#[derive(Clone)]
-pub struct RoadParts {
-    /// The instrument as configured.
-    pub instrument: InstrumentConfig,
-    /// The station.
-    pub station: Station,
-    /// Calibrations of this instrument, validity ranges apart.
-    pub calibrations: Arc<CalibrationSet>,
-    /// Time.
-    pub clock: Arc<dyn Clock>,
-    /// The database.
-    pub store: Arc<Store>,
-    /// Row of the configuration in force.
-    pub configuration: i64,
-    /// Row of the computation readings are made with.
-    pub computation: i64,
-    /// The words of the line.
-    pub dialect: &'static Dialect,
-    /// Makes the line.
-    pub link: LinkMaker,
-    /// Whether the clock is known to be synchronised; asked once a reading.
-    pub clock_synchronised: fn() -> Option<bool>,
-    /// Where to report.
-    pub status: Status,
-}
-
-/// Who wants to know what a road does.
-pub trait Observer: Send {
-    /// A reading is on the disk.
-    fn stored(&mut self, id: i64, reckoned: &Reckoned, frames: &[Frame]);
-    /// An event is on record.
-    fn event(&mut self, event: &Event) {
-        let _ = event;
-    }
-}
 
 /// One instrument's road.
 pub struct Road {
@@ -89,29 +46,6 @@ pub struct Road {
     stuck_crcs: Vec<u32>,
     last_tick: UtcMicros,
     retries_seen: u64,
-}
-
-/// What is known once an instrument has answered.
-struct Met {
-    serial: String,
-    detector: Detector,
-    row: i64,
-    darkroom: Darkroom,
-    /// What readings are planned from; without a calibration, the instrument's own facts and careful guesses.
-    setup: CaptureSetup,
-    calibrated: Option<Calibrated>,
-}
-
-impl Met {
-    fn bench(&self) -> Bench<'_> {
-        Bench { setup: &self.setup, calibration: self.calibrated.as_ref().map(|c| &**c.reckoner.calibration()) }
-    }
-}
-
-/// The calibration in force: its row and what is built from it.
-struct Calibrated {
-    row: i64,
-    reckoner: Reckoner,
 }
 
 impl Road {
@@ -229,143 +163,6 @@ impl Road {
         Ok(if open { result } else { result.or(Ok(())) })
     }
 
-    /// The last fault of connecting, for the record of a tick that comes while the next attempt is still to wait.
-    fn absent(&self) -> Fault {
-        let last = self.parts.status.snapshot().last_fault;
-        let why = last.map_or_else(|| "not connected".to_owned(), |(_, text)| text);
-        match self.gaps.last_cause() {
-            Some(GapCause::InstrumentIdentity) => Fault::Identity { expected: self.expected_serial(), found: why },
-            Some(GapCause::NoAnswer) => {
-                Fault::NoAnswer { command: "connecting".into(), waited: Duration::ZERO, found: why }
-            }
-            _ => Fault::Absent { path: self.parts.instrument.link.display().to_string(), why },
-        }
-    }
-
-    fn expected_serial(&self) -> String {
-        self.parts.calibrations.serial().unwrap_or_default().to_owned()
-    }
-
-    /// Lets go of the line, so that a replugged device gets its old name back, and names the next attempt.
-    fn lost(&mut self, fault: &Fault) {
-        self.session.disconnect();
-        self.met = None;
-        let now = self.parts.clock.now();
-        if self.retry_at.is_none_or(|at| at <= now) {
-            self.retry_at = Some(now + self.backoff.after_failure());
-        }
-        let text = fault.to_string();
-        self.parts.status.update(|s| {
-            // A fault that repeats is logged once.
-            if s.last_fault.as_ref().is_none_or(|(_, t)| *t != text) {
-                tracing::warn!(instrument = s.instrument, "{text}; trying again");
-            }
-            s.serial = None;
-            s.last_fault = Some((now, text));
-        });
-    }
-
-    /// Connects and learns everything that depends on who answers.
-    fn meet(&mut self, observer: &mut dyn Observer) -> Result<Result<(), Fault>, StationError> {
-        let (identity, detector) = match self.session.connect() {
-            Ok(met) => met,
-            Err(fault) => return Ok(Err(fault)),
-        };
-        let now = self.parts.clock.now();
-        if let Some(expected) = self.parts.calibrations.serial().filter(|s| *s != identity.serial) {
-            return Ok(Err(Fault::Identity { expected: expected.to_owned(), found: identity.serial }));
-        }
-        let idn = format!("{},{},{},{}", identity.maker, identity.model, identity.serial, identity.firmware);
-        let name = self.parts.instrument.name.clone();
-        let new = NewInstrument { name: &name, serial: &identity.serial, identity: &idn, detector: &detector };
-        let row = self.parts.store.register_instrument(&new, now)?;
-        self.restore(row)?;
-        self.warm_up.connected(now, false);
-        let drift = self.load(row, DARK_TRACKER)?.unwrap_or_default();
-        let instrument = &self.parts.instrument;
-        let darkroom =
-            Darkroom::open(&instrument.darks, &instrument.limits, &name, row, &self.parts.store, drift, now)?;
-        let setup = uncalibrated_setup(&self.parts, &detector);
-        self.met = Some(Met { serial: identity.serial.clone(), detector, row, darkroom, setup, calibrated: None });
-        self.backoff.reset();
-        self.retry_at = None;
-        self.parts.status.update(|s| s.serial = Some(identity.serial.clone()));
-        if self.parts.status.snapshot().last_fault.is_some() {
-            let text = format!("connected to {idn}");
-            self.record(
-                Event { time: now, until: None, instrument: Some(name), kind: EventKind::LinkFault, text },
-                observer,
-            )?;
-        }
-        tracing::info!(instrument = self.name(), "connected to {idn}");
-        Ok(Ok(()))
-    }
-
-    /// State from before a restart.
-    fn restore(&mut self, row: i64) -> Result<(), StationError> {
-        if let Some(state) = self.load(row, EXPOSURE_TRACKER)? {
-            self.exposure = state;
-        }
-        if let Some(state) = self.load(row, WARM_UP_TRACKER)? {
-            self.warm_up = state;
-        }
-        Ok(())
-    }
-
-    /// A persisted state; one that cannot be read any more counts as absent, the instrument finds its way anew.
-    fn load<T: serde::de::DeserializeOwned>(&self, row: i64, name: &str) -> Result<Option<T>, StationError> {
-        let stored = self.parts.store.load_tracker(row, name)?;
-        Ok(stored.and_then(|t| match serde_json::from_str(&t.json) {
-            Ok(state) => Some(state),
-            Err(why) => {
-                tracing::warn!(
-                    instrument = self.name(),
-                    "saved state `{name}` cannot be read ({why}); starting it anew"
-                );
-                None
-            }
-        }))
-    }
-
-    /// Sees to it that what is built fits the calibration in force at an instant.
-    fn calibrate(&mut self, now: UtcMicros) -> Result<(), StationError> {
-        let Some(met) = self.met.as_mut() else { return Ok(()) };
-        let calibrations = Arc::clone(&self.parts.calibrations);
-        let wanted = match calibrations.in_force(now, &met.serial) {
-            // An expired one goes on serving, with its flag.
-            InForce::Valid(calibration) | InForce::Expired(calibration) => Some(calibration),
-            InForce::Missing => None,
-        };
-        if met.calibrated.as_ref().map(|c| c.reckoner.calibration().id.as_str()) == wanted.map(|c| c.id.as_str()) {
-            return Ok(());
-        }
-        (met.setup, met.calibrated) = match wanted {
-            None => (uncalibrated_setup(&self.parts, &met.detector), None),
-            Some(calibration) => {
-                let row = self.parts.store.register_calibration(met.row, &calibration.id, &calibration.text, now)?;
-                let mut reckoner = Reckoner::new(
-                    &self.parts.instrument.name,
-                    self.parts.station.clone(),
-                    self.parts.instrument.limits.clone(),
-                    Arc::new(calibration.clone()),
-                    met.detector.clone(),
-                );
-                let in_use = reckoner.axis(None).0.valid.clone();
-                let setup = CaptureSetup::new(
-                    self.parts.instrument.exposure.clone(),
-                    met.detector.clone(),
-                    &calibration.noise,
-                    &calibration.linearity,
-                    &in_use,
-                    self.parts.station.mains_hz,
-                    self.parts.instrument.schedule.window_s,
-                );
-                (setup, Some(Calibrated { row, reckoner }))
-            }
-        };
-        Ok(())
-    }
-
     fn sun_elevation(&self, t: UtcMicros) -> Option<f64> {
         self.parts
             .station
@@ -441,16 +238,16 @@ impl Road {
         let sun = self.sun_elevation(now);
         let Some(met) = self.met.as_ref() else { return Ok(Ok(())) };
         let free = end.map_or(f64::INFINITY, |e| e.seconds_since(now) - SPARE_S);
-        for order in met.darkroom.orders(&met.bench(), used, sun, temperature_c, now, free) {
+        for order in met.darkroom.orders(&met.means(), used, sun, temperature_c, now, free) {
             if let Err(fault) = self.take_dark(&order, observer)? {
                 return Ok(Err(fault));
             }
         }
         let now = self.parts.clock.now();
         let Some(met) = self.met.as_mut() else { return Ok(Ok(())) };
-        let bench =
-            Bench { setup: &met.setup, calibration: met.calibrated.as_ref().map(|c| &**c.reckoner.calibration()) };
-        met.darkroom.refit(&bench, now)?;
+        let means =
+            Means { setup: &met.setup, calibration: met.calibrated.as_ref().map(|c| &**c.reckoner.calibration()) };
+        met.darkroom.refit(&means, now)?;
         Ok(Ok(()))
     }
 
@@ -467,9 +264,9 @@ impl Road {
         }
         let warming = self.warm_up.warming(self.parts.clock.now(), self.parts.instrument.warm_up_s);
         let Some(met) = self.met.as_mut() else { return Ok(Ok(())) };
-        let bench =
-            Bench { setup: &met.setup, calibration: met.calibrated.as_ref().map(|c| &**c.reckoner.calibration()) };
-        match met.darkroom.develop(order.source, &exposures, &bench, warming)? {
+        let means =
+            Means { setup: &met.setup, calibration: met.calibrated.as_ref().map(|c| &**c.reckoner.calibration()) };
+        match met.darkroom.develop(order.source, &exposures, &means, warming)? {
             Developed::Accepted(event) => {
                 self.parts.status.update(|s| s.darks.0 += 1);
                 if let Some(event) = event {
@@ -513,7 +310,7 @@ impl Road {
         let about = Circumstances {
             warming: self.warm_up.warming(taken.frames[0].start(), self.parts.instrument.warm_up_s),
             stuck,
-            shutter_fault: met.darkroom.shutter_fault(&taken.frames, &met.bench(), sun),
+            shutter_fault: met.darkroom.shutter_fault(&taken.frames, &met.means(), sun),
             dark_drift: met.darkroom.drift().is_beyond(),
             link_fault,
             clock_unsynced: (self.parts.clock_synchronised)() != Some(true),
@@ -632,6 +429,7 @@ impl Road {
     }
 }
 
+/// The exposures of a window, rung by rung, as frames of one.
 fn singles(taken: &Taken) -> Vec<Vec<Frame>> {
     if taken.singles.is_empty() {
         return Vec::new();
@@ -647,24 +445,6 @@ fn singles(taken: &Taken) -> Vec<Vec<Frame>> {
         }
     }
     by_rung
-}
-
-fn uncalibrated_setup(parts: &RoadParts, detector: &Detector) -> CaptureSetup {
-    let noise = crate::calibration::Noise {
-        electrons_per_count: 1.0,
-        read_noise_counts: 10.0,
-        saturation_fraction: 0.95,
-        spill_pixels: 8,
-    };
-    CaptureSetup::new(
-        parts.instrument.exposure.clone(),
-        detector.clone(),
-        &noise,
-        &[],
-        &vec![true; detector.pixels],
-        parts.station.mains_hz,
-        parts.instrument.schedule.window_s,
-    )
 }
 
 /// Our own plain structures always become JSON.

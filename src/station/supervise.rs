@@ -5,7 +5,8 @@
 //! the process, since a half-dead daemon is worse than a restart.
 
 use super::StationError;
-use super::road::{Observer, Road, RoadParts};
+use super::parts::{Observer, RoadParts};
+use super::road::Road;
 use super::status::Status;
 use crate::clock::{Stop, Wake};
 use crate::instrument::Backoff;

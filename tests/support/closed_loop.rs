@@ -14,8 +14,8 @@ use vigilux::config::{self, Setup, StationKind};
 use vigilux::instrument::Link;
 use vigilux::quantities::{self, SourceRule};
 use vigilux::record::{Event, Flag, Frame, Reading};
+use vigilux::station::LinkMaker;
 use vigilux::station::assemble::{Station, assemble};
-use vigilux::station::road::LinkMaker;
 use vigilux::station::{Observer, Reckoned, Road};
 
 /// One stored reading beside its truth.

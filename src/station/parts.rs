@@ -1,0 +1,51 @@
+//! What a road is made of, and who wants to know what it does.
+
+use super::reckon::Reckoned;
+use super::status::Status;
+use crate::calibration::CalibrationSet;
+use crate::clock::{Clock, Stop};
+use crate::config::{InstrumentConfig, Station};
+use crate::instrument::{Dialect, Link};
+use crate::record::{Event, Frame};
+use crate::store::Store;
+use std::sync::Arc;
+
+/// Makes the line to an instrument.
+pub type LinkMaker = Arc<dyn Fn(&Stop) -> Box<dyn Link> + Send + Sync>;
+
+/// What a road is made of.
+#[derive(Clone)]
+pub struct RoadParts {
+    /// The instrument as configured.
+    pub instrument: InstrumentConfig,
+    /// The station.
+    pub station: Station,
+    /// Calibrations of this instrument, validity ranges apart.
+    pub calibrations: Arc<CalibrationSet>,
+    /// Time.
+    pub clock: Arc<dyn Clock>,
+    /// The database.
+    pub store: Arc<Store>,
+    /// Row of the configuration in force.
+    pub configuration: i64,
+    /// Row of the computation readings are made with.
+    pub computation: i64,
+    /// The words of the line.
+    pub dialect: &'static Dialect,
+    /// Makes the line.
+    pub link: LinkMaker,
+    /// Whether the clock is known to be synchronised; asked once a reading.
+    pub clock_synchronised: fn() -> Option<bool>,
+    /// Where to report.
+    pub status: Status,
+}
+
+/// Who wants to know what a road does.
+pub trait Observer: Send {
+    /// A reading is on the disk.
+    fn stored(&mut self, id: i64, reckoned: &Reckoned, frames: &[Frame]);
+    /// An event is on record.
+    fn event(&mut self, event: &Event) {
+        let _ = event;
+    }
+}
