@@ -6,7 +6,7 @@ set -euo pipefail
 cd "$(dirname "$0")/.."
 readings=${1:-2000}
 cargo build --release --quiet
-program=$PWD/${CARGO_TARGET_DIR:-target}/release/vigilux
+program=${CARGO_TARGET_DIR:-$PWD/target}/release/vigilux
 folder=$(mktemp -d)
 trap 'kill "${daemon:-0}" "${bench:-0}" 2>/dev/null; wait 2>/dev/null; rm -rf "$folder"' EXIT
 cd "$folder"

@@ -68,7 +68,7 @@ pub fn run(args: &DemoArgs) -> Result<(), Failure> {
     let station = assemble(&setup, &clock, serial_link(&clock), || Some(true))
         .map_err(|e| Failure::from_error("the demo's station", &e))?;
     let stop = Stop::new();
-    let view = View::new(&site, setup.config.station.time_zone);
+    let view = View::new(&site, args.seconds, setup.config.station.time_zone);
     view.opening(&dir)?;
     let tally = Arc::new(Mutex::new(Tally::default()));
     let truth = TruthTail::open(&dir.join(site::TRUTH)).map_err(|e| Failure::from_error("the truth", &e))?;
@@ -80,22 +80,16 @@ pub fn run(args: &DemoArgs) -> Result<(), Failure> {
         stop: stop.clone(),
         end: site.end,
     };
+    // The demo's configuration names one instrument.
+    let observer: Box<dyn Observer> = Box::new(watcher);
     let charges =
-        station.roads.iter().take(1).map(|parts| Charge { parts: parts.clone(), observer: Box::new(NoObserver) });
-    let mut charges: Vec<Charge> = charges.collect();
-    charges[0].observer = Box::new(watcher);
+        station.roads.iter().cloned().zip([observer]).map(|(parts, observer)| Charge { parts, observer }).collect();
     let result = supervise(charges, &stop);
     station.stopped();
     drop(spectrometer);
     result.map_err(|e| Failure::from_error("the demo stopped", &e))?;
     let tally = tally.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
     super::print(&tally.report(&dir, &setup.config))
-}
-
-struct NoObserver;
-
-impl Observer for NoObserver {
-    fn stored(&mut self, _id: i64, _reckoned: &Reckoned, _frames: &[Frame]) {}
 }
 
 /// The folder for the demo's files: the one asked for, or the first free name here. Nothing is overwritten.

@@ -18,11 +18,13 @@ pub struct View {
 }
 
 impl View {
-    /// For a day at a site.
-    pub fn new(site: &Site, zone: chrono_tz::Tz) -> Self {
+    /// For a day at a site that is played in so many seconds [s].
+    pub fn new(site: &Site, seconds: f64, zone: chrono_tz::Tz) -> Self {
         let bar = std::io::stderr().is_terminal().then(|| {
             let bar = ProgressBar::new(site.length_s() as u64);
-            if let Ok(style) = ProgressStyle::with_template("{bar:56} {percent:>3} %  {elapsed} of about 90 s\n{msg}") {
+            if let Ok(style) = ProgressStyle::with_template(&format!(
+                "{{bar:56}} {{percent:>3}} %  {{elapsed}} of about {seconds:.0} s\n{{msg}}"
+            )) {
                 bar.set_style(style);
             }
             bar
