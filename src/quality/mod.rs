@@ -3,6 +3,7 @@
 //! Pure. A flag touches a quantity only through the wavelengths it uses and the size of the effect; nothing flagged is
 //! dropped, nothing is corrected here.
 
+pub mod clear_sky;
 pub mod drift;
 pub mod limits;
 pub mod pixels;

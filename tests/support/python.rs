@@ -1,5 +1,6 @@
 //! Runs the pinned Python reference libraries and hands back what they print as JSON.
 
+use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
@@ -18,9 +19,14 @@ pub fn interpreter() -> PathBuf {
 
 /// Runs a script of the repository and reads its standard output as JSON.
 pub fn json_of(script: &str) -> serde_json::Value {
+    json_with(script, &[])
+}
+
+/// The same with arguments for the script.
+pub fn json_with(script: &str, arguments: &[&OsStr]) -> serde_json::Value {
     let script = Path::new(env!("CARGO_MANIFEST_DIR")).join(script);
     let mut command = Command::new(interpreter());
-    command.arg("-W").arg("ignore").arg(&script);
+    command.arg("-W").arg("ignore").arg(&script).args(arguments);
     let output = command.output().unwrap_or_else(|e| panic!("{command:?} could not be run: {e}"));
     let stderr = String::from_utf8_lossy(&output.stderr);
     assert!(output.status.success(), "{command:?} ended with {}\n{stderr}", output.status);
