@@ -10,7 +10,9 @@ use rand_distr::{Distribution, Normal};
 use std::path::Path;
 use std::time::Instant;
 use vigilux::clock::UtcMicros;
-use vigilux::record::{Detector, Flags, Frame, PixelRanges, QuantityValue, Reading, Rung, Shutter, Stamp, Verdict};
+use vigilux::record::{
+    Circumstances, DarkUse, Detector, Flags, Frame, PixelRanges, QuantityValue, Reading, Rung, Shutter, Stamp, Verdict,
+};
 use vigilux::store::{DarkReference, FrameRecord, MadeWith, NewInstrument, NewReading, Store, Tracker, codec};
 
 const READINGS: i64 = 2000;
@@ -99,11 +101,18 @@ fn measure(path: &Path, page_size: u32, quantities: usize, with_tracker: bool) {
         let (frame, bytes) = frame(&mut rng, mid, 4, 0.05 + 0.7 * (k as f64 / 300.0).sin().powi(2));
         entropy += bytes;
         let reading = reading(mid, quantities, &mut rng);
-        let frames = [FrameRecord { frame, dark: DarkReference::None }];
+        let frames = [FrameRecord { frame, dark: DarkReference::None, dark_use: Some(DarkUse::default()) }];
         let tracker =
             Tracker { instrument: 1, name: "exposure".into(), json: format!("{{\"t\":{k}}}"), time: reading.time_mid };
         let trackers = if with_tracker { std::slice::from_ref(&tracker) } else { &[] };
-        let new = NewReading { reading: &reading, made_with, frames: &frames, events: &[], trackers };
+        let new = NewReading {
+            reading: &reading,
+            made_with,
+            about: Circumstances::default(),
+            frames: &frames,
+            events: &[],
+            trackers,
+        };
         let start = Instant::now();
         store.commit_reading(&new).expect("room on the disk");
         took += start.elapsed().as_secs_f64();
@@ -142,7 +151,7 @@ fn register(store: &Store) -> MadeWith {
     let instrument = store.register_instrument(&new, now).expect("a row");
     MadeWith {
         instrument,
-        calibration: Some(store.register_calibration(instrument, "c", "c", now).expect("a row")),
+        calibration: Some(store.register_calibration(instrument, "c", "c", None, now).expect("a row")),
         configuration: store.register_configuration("c", now).expect("a row"),
         computation: store.register_computation("c", now).expect("a row"),
     }

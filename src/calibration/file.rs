@@ -30,6 +30,34 @@ pub fn load(path: &Path) -> Result<Calibration, Flaws> {
 
 /// Reads and checks the text of the calibration file `path`.
 pub fn parse(path: &Path, text: &str) -> Result<Calibration, Flaws> {
+    let mut record = text.to_owned();
+    let mut calibration = parse_with(path, text, |name| {
+        let (matrix, fingerprint) = matrix::load(&path.parent().unwrap_or(Path::new("")).join(name))?;
+        // The record must tell two matrices under one name apart.
+        let _ = writeln!(record, "\n# {name}: CRC-32 {fingerprint:08x}");
+        Ok(matrix)
+    })?;
+    calibration.text = record;
+    Ok(calibration)
+}
+
+/// Reads a calibration that is on record, with the stray-light matrix that was kept beside its text.
+pub fn parse_record(text: &str, matrix: Option<Vec<f64>>) -> Result<Calibration, Flaws> {
+    let path = Path::new("calibration on record");
+    parse_with(path, text, |name| {
+        matrix.ok_or_else(|| {
+            let found = format!("only the name of its file, `{name}`");
+            Flaws::one(crate::document::Flaw::of_file(path, "its stray-light matrix kept with it", found))
+        })
+    })
+}
+
+/// The same with another place to find the matrix in; the record is the text itself.
+fn parse_with(
+    path: &Path,
+    text: &str,
+    find_matrix: impl FnOnce(&str) -> Result<Vec<f64>, Flaws>,
+) -> Result<Calibration, Flaws> {
     let document = Document::parse(path, text)?;
     let root = document.root();
     let head = Head::read(&root.section("calibration"));
@@ -55,14 +83,11 @@ pub fn parse(path: &Path, text: &str) -> Result<Calibration, Flaws> {
     let (Some(stray), Some(cosine), Some(temperature)) = (stray, cosine, temperature) else {
         return Err(incomplete(path));
     };
-    let mut record = text.to_owned();
     let matrix = match &stray.matrix {
         None => None,
         Some(name) => {
-            let (matrix, fingerprint) = matrix::load(&path.parent().unwrap_or(Path::new("")).join(name))?;
+            let matrix = find_matrix(name)?;
             matrix::check_scale(path, &wavelength, &matrix)?;
-            // The record must tell two matrices under one name apart.
-            let _ = writeln!(record, "\n# {name}: CRC-32 {fingerprint:08x}");
             Some(matrix)
         }
     };
@@ -85,7 +110,7 @@ pub fn parse(path: &Path, text: &str) -> Result<Calibration, Flaws> {
         },
         cosine,
         temperature,
-        text: record,
+        text: text.to_owned(),
     })
 }
 

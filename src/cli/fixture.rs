@@ -2,7 +2,7 @@
 
 use super::source::{Archive, Source};
 use crate::clock::UtcMicros;
-use crate::record::{Flag, QuantityValue, Reading, Rung, Verdict, WindowStatistics};
+use crate::record::{Circumstances, Flag, QuantityValue, Reading, Rung, Verdict, WindowStatistics};
 use crate::store::{MadeWith, NewInstrument, NewReading, Store};
 
 /// Three readings a minute apart from 2026-06-21T12:00:00Z on, of an instrument whose name needs quoting.
@@ -24,7 +24,7 @@ pub fn archive(windows: bool) -> (tempfile::TempDir, Archive) {
     let instrument = store.register_instrument(&new, t).unwrap();
     let made_with = MadeWith {
         instrument,
-        calibration: Some(store.register_calibration(instrument, "lab-7", "x", t).unwrap()),
+        calibration: Some(store.register_calibration(instrument, "lab-7", "x", None, t).unwrap()),
         configuration: store.register_configuration("not a configuration", t).unwrap(),
         computation: store.register_computation("r", t).unwrap(),
     };
@@ -54,7 +54,14 @@ pub fn archive(windows: bool) -> (tempfile::TempDir, Archive) {
             window: if windows { vec![Some(w), None] } else { vec![] },
         };
         store
-            .commit_reading(&NewReading { reading: &reading, made_with, frames: &[], events: &[], trackers: &[] })
+            .commit_reading(&NewReading {
+                reading: &reading,
+                made_with,
+                about: Circumstances::default(),
+                frames: &[],
+                events: &[],
+                trackers: &[],
+            })
             .unwrap();
     }
     drop(store);

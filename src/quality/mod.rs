@@ -9,5 +9,6 @@ pub mod limits;
 pub mod pixels;
 pub mod verdict;
 
+pub use crate::record::DarkUse;
 pub use drift::DarkDrift;
-pub use verdict::{Assessment, DarkUse, Judged, judge};
+pub use verdict::{Assessment, Judged, judge};

@@ -5,7 +5,7 @@ use super::pixels;
 use crate::calibration::Calibration;
 use crate::config::LimitsConfig;
 use crate::quantities::{self, Matrix, Outcome};
-use crate::record::{Effect, Flag, Flags, QuantityValue, Verdict};
+use crate::record::{DarkUse, Effect, Flag, Flags, QuantityValue, Verdict};
 use crate::reduction::{Reduced, mode_names};
 
 /// A doubt whose plausible size could eat this share of a quantity's limit touches it.
@@ -16,17 +16,6 @@ const SHARE_OF_RUNG: f64 = 0.05;
 const DOUBTFUL_DARK: f64 = 0.2;
 /// Optic without a known cosine response: how far off a low sun may be read (common practice).
 const UNKNOWN_COSINE: f64 = 0.10;
-
-/// How the dark of one rung was had.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct DarkUse {
-    /// Older, or from another temperature, than allowed.
-    pub stale: bool,
-    /// A newer one was refused.
-    pub suspect: bool,
-    /// The model served.
-    pub modelled: bool,
-}
 
 /// Everything known about a reading that is not in its numbers.
 #[derive(Clone, Debug)]

@@ -1,4 +1,4 @@
-//! A dark frame and where it came from.
+//! A dark frame, where it came from, and how it came to serve.
 
 use super::frame::Frame;
 
@@ -40,4 +40,26 @@ pub struct Dark {
     pub source: DarkSource,
     /// The counts.
     pub frame: Frame,
+}
+
+/// How the dark of one rung was had.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct DarkUse {
+    /// Older, or from another temperature, than allowed.
+    pub stale: bool,
+    /// A newer one was refused.
+    pub suspect: bool,
+    /// The model served.
+    pub modelled: bool,
+}
+
+impl DarkUse {
+    /// As stored: bit 0 stale, bit 1 suspect, bit 2 modelled; never renumbered.
+    pub fn bits(self) -> u32 {
+        u32::from(self.stale) | u32::from(self.suspect) << 1 | u32::from(self.modelled) << 2
+    }
+    /// From the stored bits.
+    pub fn from_bits(bits: u32) -> Self {
+        Self { stale: bits & 1 != 0, suspect: bits & 2 != 0, modelled: bits & 4 != 0 }
+    }
 }

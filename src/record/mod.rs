@@ -2,6 +2,7 @@
 //!
 //! Plain data, no decisions and no I/O. Names that outsiders see (flags, causes, verdicts, dark sources) are fixed here, once.
 
+pub mod circumstances;
 pub mod dark;
 pub mod detector;
 pub mod event;
@@ -9,7 +10,8 @@ pub mod flag;
 pub mod frame;
 pub mod reading;
 
-pub use dark::{Dark, DarkSource};
+pub use circumstances::Circumstances;
+pub use dark::{Dark, DarkSource, DarkUse};
 pub use detector::Detector;
 pub use event::{Event, EventKind};
 pub use flag::{Effect, Flag, Flags, Verdict};

@@ -3,6 +3,7 @@
 //! Other rooms decide; this one acts in their order. What must stay true: every tick ends in a stored reading or a gap with
 //! its cause, and the status snapshot is the only state anyone else looks at.
 
+pub mod again;
 pub mod assemble;
 pub mod darkroom;
 pub mod gaps;
@@ -12,6 +13,7 @@ pub mod road;
 pub mod status;
 pub mod supervise;
 
+pub use again::{Again, AgainError};
 pub use parts::{LinkMaker, Observer, RoadParts};
 pub use reckon::{Reckoned, Reckoner};
 pub use road::Road;

@@ -10,6 +10,7 @@ use crate::quality::limits::Ceiling;
 use crate::quality::verdict::judge_without_numbers;
 use crate::quality::{Assessment, DarkUse, Judged, judge};
 use crate::quantities::{self, Matrix, SourceRule};
+pub use crate::record::Circumstances;
 use crate::record::{Detector, Flag, Flags, Frame, Reading, Rung, WindowStatistics};
 use crate::reduction::{DarkFor, Reduced, RungInput, Scale, Setting, reduce, scale};
 use crate::sun;
@@ -32,29 +33,6 @@ pub struct Taking<'a> {
     pub dark_time: Option<UtcMicros>,
     /// Whether mains ripple could not be averaged out.
     pub flicker: bool,
-}
-
-/// What the station knows about a reading beside its frames.
-#[derive(Clone, Copy, Debug, Default)]
-pub struct Circumstances {
-    /// Inside warm-up.
-    pub warming: bool,
-    /// The same counts as the frame before.
-    pub stuck: bool,
-    /// A shutter dark that is lit, or a light frame that is a dark.
-    pub shutter_fault: bool,
-    /// The tracker of the dark is past its limit.
-    pub dark_drift: bool,
-    /// Frames were read again.
-    pub link_fault: bool,
-    /// The clock was not known to be synchronised.
-    pub clock_unsynced: bool,
-    /// Whether this is a single shot rather than a window.
-    pub single_shot: bool,
-    /// Change between exposures that makes a single shot unsteady [1].
-    pub unsteady_share: f64,
-    /// Highest fill of the short rung [1].
-    pub fill: f64,
 }
 
 /// A reading and what it was made through.

@@ -339,7 +339,7 @@ impl Road {
             .frames
             .iter()
             .zip(&served)
-            .map(|(f, s)| FrameRecord { frame: f.clone(), dark: s.reference })
+            .map(|(f, s)| FrameRecord { frame: f.clone(), dark: s.reference, dark_use: Some(s.used) })
             .collect();
         let tracker =
             |name: &str, json: &str| Tracker { instrument: met.row, name: name.into(), json: json.into(), time: now };
@@ -354,8 +354,14 @@ impl Road {
             configuration: self.parts.configuration,
             computation: self.parts.computation,
         };
-        let new =
-            NewReading { reading: &reckoned.reading, made_with, frames: &records, events: &[], trackers: &trackers };
+        let new = NewReading {
+            reading: &reckoned.reading,
+            made_with,
+            about,
+            frames: &records,
+            events: &[],
+            trackers: &trackers,
+        };
         match self.parts.store.commit_reading(&new) {
             Ok(id) => {
                 self.gaps.close();

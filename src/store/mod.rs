@@ -7,15 +7,17 @@
 //! that fails leaves nothing behind. Other processes may add a note or a dark ([`Store::open_writer`]) and read at any time
 //! ([`Reader::open`]); reads are short, so that the write-ahead log can be folded back.
 //!
-//! Raw first: `reading`, `frame`, `dark` are facts and never change. Values hang on a *computation*, and a reading's
-//! values in force are those of the computation with the highest `in_force` number among those it has values of, so
-//! that a recomputation is filled at leisure and switched on by one row. The schema moves forward only, by the daemon; a
-//! newer one is refused.
+//! Raw first: `reading`, `frame`, `dark` are facts and never change; together with the texts they were made with, they
+//! give a reading's values again, bit for bit. Values hang on a *computation*. Which one is in force for a reading is told by
+//! runs (`values_in_force`), so that a recomputation is filled at leisure and switched on by a few rows in one transaction;
+//! what was in force before stays. Hours and days are made from values in force and dropped in the transaction that
+//! changes those. The schema moves forward only, by the daemon; a newer one is refused.
 //!
 //! Never stored: a number that is not finite (it becomes null, with its reason). Never reused: a reading's id.
 
 pub mod codec;
 mod error;
+mod matrices;
 mod open;
 mod query;
 mod register;
@@ -24,7 +26,7 @@ mod schema;
 mod write;
 
 pub use error::StoreError;
-pub use query::{Counts, Readings};
+pub use query::{Counts, NOT_YET_A_QUANTITY, Readings};
 pub use register::{InstrumentRow, NewInstrument, Provenance};
 pub use rows::{DarkModel, DarkReference, FrameRecord, MadeWith, NewReading, StoredReading, Tracker};
 
@@ -93,5 +95,7 @@ impl Reader {
     }
 }
 
+#[cfg(test)]
+mod archive_tests;
 #[cfg(test)]
 mod tests;

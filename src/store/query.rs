@@ -7,7 +7,8 @@ use super::schema::{FRAMES_PER_READING, VALUE_IN_FORCE};
 use super::{Inner, Reader};
 use crate::clock::UtcMicros;
 use crate::record::{
-    Dark, DarkSource, Event, EventKind, Flags, Frame, QuantityValue, Reading, Rung, Verdict, WindowStatistics,
+    Circumstances, Dark, DarkSource, DarkUse, Event, EventKind, Flags, Frame, QuantityValue, Reading, Rung, Verdict,
+    WindowStatistics,
 };
 use rusqlite::{Connection, OptionalExtension, Params, Row, params};
 use std::collections::VecDeque;
@@ -15,6 +16,8 @@ use std::ops::Range;
 
 /// Readings fetched in one go.
 const PAGE: i64 = 256;
+/// Why a quantity is null that the program did not know when it computed the values.
+pub const NOT_YET_A_QUANTITY: &str = "not among the quantities when it was computed";
 const MICROS_PER_HOUR: i64 = 3_600_000_000;
 
 /// The hour of an instant since 1970.
@@ -45,12 +48,13 @@ pub(super) fn select<'a>(ids: impl Iterator<Item = &'a str>) -> String {
     format!(
         "SELECT r.id, r.time_start, r.time_mid, r.time_end, r.instrument, i.name, r.configuration, r.sun_elevation, \
          r.sun_azimuth, r.relative_air_mass, r.detector_temperature, r.exposures, r.fill, r.flags, v.computation, \
-         v.calibration, v.flags, v.signal_to_noise, v.stray_floor, v.dark_age, v.reasons, w.reading{columns} \
+         v.calibration, v.flags, v.signal_to_noise, v.stray_floor, v.dark_age, v.reasons, w.reading, r.circumstances, \
+         r.unsteady_share{columns} \
          FROM reading r JOIN instrument i ON i.id = r.instrument LEFT JOIN value v ON v.id = {VALUE_IN_FORCE} \
          LEFT JOIN window_value w ON w.reading = r.id"
     )
 }
-const FIRST_QUANTITY: usize = 22;
+const FIRST_QUANTITY: usize = 24;
 
 /// How the rungs are written in `reading.exposures`.
 pub(super) fn exposures_text(rungs: &[Rung]) -> String {
@@ -153,7 +157,7 @@ impl Reader {
                 (None, None, None) => QuantityValue::Null(match reasons.get(name).and_then(|r| r.as_str()) {
                     Some(reason) => reason.to_owned(),
                     None if computation.is_none() => "no values are in force".to_owned(),
-                    None => "not among the quantities when it was computed".to_owned(),
+                    None => NOT_YET_A_QUANTITY.to_owned(),
                 }),
                 (value, uncertainty, _) => {
                     let found: (Option<f64>, Option<f64>, _) = (value, uncertainty, verdict);
@@ -195,7 +199,11 @@ impl Reader {
             configuration: row.get(6)?,
             computation: computation.unwrap_or(0),
         };
-        Ok(Ok(StoredReading { reading, made_with, flags_when_taken }))
+        let about = match (row.get(22)?, row.get(23)?) {
+            (Some(bits), Some(unsteady_share)) => Some(Circumstances::from_bits(bits, unsteady_share, reading.fill)),
+            _ => None,
+        };
+        Ok(Ok(StoredReading { reading, made_with, flags_when_taken, about }))
     }
 
     /// The frames of a reading with the darks that served, shortest rung first.
@@ -203,19 +211,19 @@ impl Reader {
         let first = reading.saturating_mul(FRAMES_PER_READING);
         let rows = self.rows(
             "reading frames",
-            "SELECT id, integration, temperature, detail, sums, crc32, dark, dark_model FROM frame \
+            "SELECT id, integration, temperature, detail, sums, crc32, dark, dark_model, dark_use FROM frame \
              WHERE id >= ?1 AND id < ?2 ORDER BY id",
             [first, first.saturating_add(FRAMES_PER_READING)],
-            |row| Ok((frame_of("frame", row)?, row.get(6)?, row.get(7)?)),
+            |row| Ok((frame_of("frame", row)?, row.get(6)?, row.get(7)?, row.get::<_, Option<u32>>(8)?)),
         )?;
         rows.into_iter()
-            .map(|(frame, dark, model)| {
+            .map(|(frame, dark, model, used)| {
                 let dark = match (dark, model) {
                     (Some(dark), model) => DarkReference::Matched { dark, model },
                     (None, Some(model)) => DarkReference::Model(model),
                     (None, None) => DarkReference::None,
                 };
-                Ok(FrameRecord { frame: frame?, dark })
+                Ok(FrameRecord { frame: frame?, dark, dark_use: used.map(DarkUse::from_bits) })
             })
             .collect()
     }

@@ -13,6 +13,9 @@ use rusqlite::{OptionalExtension, params};
 /// The version of this program, as it stands in the rows it makes.
 const VERSION: &str = env!("CARGO_PKG_VERSION");
 
+/// Names the matrix that belongs to a calibration, once it is known.
+const KEEP_MATRIX: &str = "UPDATE calibration SET stray_matrix = ?2 WHERE id = ?1 AND stray_matrix IS NULL AND ?2 > 0";
+
 /// An instrument as it answered when it was connected.
 #[derive(Clone, Copy, Debug)]
 pub struct NewInstrument<'a> {
@@ -60,8 +63,12 @@ pub struct Provenance {
     pub since: UtcMicros,
 }
 
-fn sha256(text: &str) -> String {
-    hmac_sha256::Hash::hash(text.as_bytes()).iter().map(|byte| format!("{byte:02x}")).collect()
+pub(super) fn sha256(text: &str) -> String {
+    in_hexadecimal(&hmac_sha256::Hash::hash(text.as_bytes()))
+}
+
+pub(super) fn in_hexadecimal(hash: &[u8]) -> String {
+    hash.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 impl Store {
@@ -109,13 +116,16 @@ impl Store {
     }
 
     /// The row of the calibration that is in force for an instrument (its row) from now on; replacing another is an event.
+    /// Its stray-light matrix, where it has one, is kept whole with it: the text alone cannot give values again.
     pub fn register_calibration(
         &self,
         instrument: i64,
         name: &str,
         text: &str,
+        matrix: Option<&[f64]>,
         when: UtcMicros,
     ) -> Result<i64, StoreError> {
+        let matrix = self.matrix_to_keep(instrument, name, text, matrix)?;
         self.transact("registering a calibration", |tx| {
             let newest: Option<(i64, String, String, i64)> = tx
                 .query_row(
@@ -126,6 +136,7 @@ impl Store {
                 )
                 .optional()?;
             if let Some((id, ..)) = newest.as_ref().filter(|n| n.1 == name && n.2 == text) {
+                tx.execute(KEEP_MATRIX, params![id, matrix])?;
                 return Ok(*id);
             }
             // A clock that was set back must not bring the old one in force again.
@@ -148,6 +159,7 @@ impl Store {
                     )?
                     .insert(params![instrument, name, text, hash, VERSION, since])?,
             };
+            tx.execute(KEEP_MATRIX, params![id, matrix])?;
             if let Some((_, old, ..)) = newest {
                 let holder: String =
                     tx.query_row("SELECT name FROM instrument WHERE id = ?1", [instrument], |row| row.get(0))?;

@@ -1,7 +1,7 @@
 //! What goes into the store and comes out of it, beyond the records every room knows.
 
 use crate::clock::UtcMicros;
-use crate::record::{Event, Flags, Frame, Reading};
+use crate::record::{Circumstances, DarkUse, Event, Flags, Frame, Reading};
 
 /// The rows a reading was made with.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -40,6 +40,8 @@ pub struct FrameRecord {
     pub frame: Frame,
     /// The dark.
     pub dark: DarkReference,
+    /// How it came to serve; `None` where a program that did not keep it stored the frame.
+    pub dark_use: Option<DarkUse>,
 }
 
 /// State that has to outlive a restart: exposure control, a drift tracker, a baseline.
@@ -75,6 +77,8 @@ pub struct NewReading<'a> {
     pub reading: &'a Reading,
     /// What it was made with.
     pub made_with: MadeWith,
+    /// What the station knew beside the frames.
+    pub about: Circumstances,
     /// What reduction received, shortest rung first; at most 16.
     pub frames: &'a [FrameRecord],
     /// What happened on the way.
@@ -92,4 +96,6 @@ pub struct StoredReading {
     pub made_with: MadeWith,
     /// Flags as raised when it was taken.
     pub flags_when_taken: Flags,
+    /// What the station knew beside the frames; `None` where a program that did not keep it stored the reading.
+    pub about: Option<Circumstances>,
 }

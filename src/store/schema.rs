@@ -17,7 +17,7 @@ pub(super) const READING_BITS: u32 = 40;
 pub(super) const FRAMES_PER_READING: i64 = 16;
 
 /// One script for each schema version, the first one making version 1.
-pub(super) const MIGRATIONS: &[&str] = &[VERSION_1];
+pub(super) const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2];
 
 const VERSION_1: &str = "
 CREATE TABLE flag (bit INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
@@ -153,9 +153,83 @@ CREATE TABLE tracker (
 ) STRICT, WITHOUT ROWID;
 ";
 
-/// Which id of `value` holds the values in force of the reading `r.id`, as SQL.
-pub(super) const VALUE_IN_FORCE: &str = "(SELECT c.id << 40 | r.id FROM computation c WHERE c.in_force IS NOT NULL \
-     AND EXISTS (SELECT 1 FROM value x WHERE x.id = (c.id << 40 | r.id)) ORDER BY c.in_force DESC LIMIT 1)";
+/// What makes a reading's values again, exactly; recomputations beside the daemon; roll-ups and days.
+const VERSION_2: &str = "
+-- Circumstances: what the station knew beside the frames. NULL where version 1 stored the reading.
+ALTER TABLE reading ADD COLUMN circumstances INTEGER; -- bits, see record::Circumstances
+ALTER TABLE reading ADD COLUMN unsteady_share REAL;   -- 1
+ALTER TABLE frame ADD COLUMN dark_use INTEGER;        -- bits, see record::DarkUse
+
+-- A stray-light matrix, kept whole: row by row, so that no transaction is long.
+CREATE TABLE stray_matrix (
+    id INTEGER PRIMARY KEY,
+    sha256 TEXT NOT NULL UNIQUE,     -- of the numbers as little-endian bytes
+    side INTEGER NOT NULL,           -- pixels
+    complete INTEGER NOT NULL        -- 1 once every row is there
+) STRICT;
+CREATE TABLE stray_matrix_row (
+    id INTEGER PRIMARY KEY,          -- matrix << 16 | row
+    numbers BLOB NOT NULL            -- as pco wrote them (f64)
+) STRICT;
+ALTER TABLE calibration ADD COLUMN stray_matrix INTEGER REFERENCES stray_matrix(id);
+
+-- A recomputation: what it works through, and with which calibration in place of the one on record.
+ALTER TABLE computation ADD COLUMN first_reading INTEGER;
+ALTER TABLE computation ADD COLUMN last_reading INTEGER;
+ALTER TABLE computation ADD COLUMN calibration INTEGER REFERENCES calibration(id);
+-- Runs: from this reading of an instrument on, up to the next run, the values in force are those of this computation.
+CREATE TABLE values_in_force (
+    instrument INTEGER NOT NULL REFERENCES instrument(id),
+    first_reading INTEGER NOT NULL,
+    computation INTEGER NOT NULL REFERENCES computation(id),
+    PRIMARY KEY (instrument, first_reading)
+) STRICT, WITHOUT ROWID;
+INSERT INTO values_in_force(instrument, first_reading, computation)
+    SELECT instrument, id, computation FROM (
+        SELECT instrument, id, computation,
+            lag(computation) OVER (PARTITION BY instrument ORDER BY id) AS before
+        FROM (SELECT r.instrument, r.id, (SELECT c.id FROM computation c WHERE c.in_force IS NOT NULL
+                  AND EXISTS (SELECT 1 FROM value x WHERE x.id = (c.id << 40 | r.id))
+                  ORDER BY c.in_force DESC LIMIT 1) AS computation
+              FROM reading r)
+        WHERE computation IS NOT NULL)
+    WHERE before IS NOT computation;
+
+-- Values in force by the hour: of those that are good or suspect. Made from values, and dropped when those change.
+CREATE TABLE hour_value (
+    instrument INTEGER NOT NULL,
+    quantity INTEGER NOT NULL,       -- quantity.position
+    hour INTEGER NOT NULL,           -- hours since 1970
+    good INTEGER NOT NULL,           -- values of each verdict
+    suspect INTEGER NOT NULL,
+    bad INTEGER NOT NULL,
+    minimum REAL,
+    mean REAL,
+    maximum REAL,
+    PRIMARY KEY (instrument, quantity, hour)
+) STRICT, WITHOUT ROWID;
+-- Hours whose rows in hour_value hold; for all others the readings are asked.
+CREATE TABLE hour_done (
+    instrument INTEGER NOT NULL,
+    hour INTEGER NOT NULL,
+    readings INTEGER NOT NULL,
+    PRIMARY KEY (instrument, hour)
+) STRICT, WITHOUT ROWID;
+-- Closed days of values in force, likewise; a day that is not here is made from its readings.
+CREATE TABLE day (
+    instrument TEXT NOT NULL,        -- its name: a head that replaced another goes on with its days
+    date TEXT NOT NULL,              -- in local standard time
+    day_from INTEGER NOT NULL,
+    day_until INTEGER NOT NULL,
+    settings TEXT NOT NULL,          -- what the figures depend on beside the values
+    figures TEXT NOT NULL,           -- JSON
+    PRIMARY KEY (instrument, date)
+) STRICT, WITHOUT ROWID;
+";
+
+/// Which id of `value` holds the values in force of the reading `r.id`, as SQL: one step into the runs.
+pub(super) const VALUE_IN_FORCE: &str = "(SELECT f.computation << 40 | r.id FROM values_in_force f \
+     WHERE f.instrument = r.instrument AND f.first_reading <= r.id ORDER BY f.first_reading DESC LIMIT 1)";
 
 /// Brings a database to the newest schema, one transaction a version.
 pub(super) fn migrate(connection: &mut Connection, migrations: &[&str], path: &Path) -> Result<(), StoreError> {

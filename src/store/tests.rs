@@ -7,15 +7,15 @@ use crate::record::*;
 use rusqlite::Connection;
 use tempfile::TempDir;
 
-const QUANTITIES: [(&str, &str); 3] = [("ppfd", "umol m-2 s-1"), ("cct", "K"), ("uv_index", "1")];
-const NOON: UtcMicros = UtcMicros(1_782_043_200_000_000); // 2026-06-21T12:00:00Z
+pub(super) const QUANTITIES: [(&str, &str); 3] = [("ppfd", "umol m-2 s-1"), ("cct", "K"), ("uv_index", "1")];
+pub(super) const NOON: UtcMicros = UtcMicros(1_782_043_200_000_000); // 2026-06-21T12:00:00Z
 
-fn folder() -> TempDir {
+pub(super) fn folder() -> TempDir {
     let memory = Path::new("/dev/shm");
     if memory.is_dir() { tempfile::tempdir_in(memory).unwrap() } else { tempfile::tempdir().unwrap() }
 }
 
-fn detector() -> Detector {
+pub(super) fn detector() -> Detector {
     Detector {
         pixels: 64,
         full_scale: 65_535,
@@ -27,7 +27,7 @@ fn detector() -> Detector {
     }
 }
 
-fn frame(start: UtcMicros, seed: u32) -> Frame {
+pub(super) fn frame(start: UtcMicros, seed: u32) -> Frame {
     Frame {
         integration_s: 0.1 + f64::from(seed) * 1e-3,
         shutter: Shutter::Open,
@@ -39,7 +39,7 @@ fn frame(start: UtcMicros, seed: u32) -> Frame {
     }
 }
 
-fn reading(mid: UtcMicros) -> Reading {
+pub(super) fn reading(mid: UtcMicros) -> Reading {
     Reading {
         id: 0,
         time_start: mid.plus_seconds(-1.0),
@@ -68,42 +68,57 @@ fn reading(mid: UtcMicros) -> Reading {
     }
 }
 
-struct Station {
-    folder: TempDir,
-    store: Store,
-    made_with: MadeWith,
+/// What the station knew of a reading.
+pub(super) fn about(fill: f64) -> Circumstances {
+    Circumstances { warming: true, single_shot: true, unsteady_share: 0.05, fill, ..Circumstances::default() }
+}
+
+pub(super) struct Station {
+    pub(super) folder: TempDir,
+    pub(super) store: Store,
+    pub(super) made_with: MadeWith,
 }
 
 impl Station {
-    fn new() -> Self {
+    pub(super) fn new() -> Self {
         let folder = folder();
         let store = Store::open_daemon(&folder.path().join("v.db"), &QUANTITIES).unwrap();
         let made_with = register(&store);
         Self { folder, store, made_with }
     }
-    fn path(&self) -> PathBuf {
+    pub(super) fn path(&self) -> PathBuf {
         self.folder.path().join("v.db")
     }
-    fn commit(&self, mid: UtcMicros) -> Result<i64, StoreError> {
-        self.commit_with(&reading(mid), &[FrameRecord { frame: frame(mid, 1), dark: DarkReference::None }])
+    pub(super) fn commit(&self, mid: UtcMicros) -> Result<i64, StoreError> {
+        self.commit_with(
+            &reading(mid),
+            &[FrameRecord { frame: frame(mid, 1), dark: DarkReference::None, dark_use: Some(DarkUse::default()) }],
+        )
     }
-    fn commit_with(&self, reading: &Reading, frames: &[FrameRecord]) -> Result<i64, StoreError> {
+    pub(super) fn commit_with(&self, reading: &Reading, frames: &[FrameRecord]) -> Result<i64, StoreError> {
         let made_with = self.made_with;
-        self.store.commit_reading(&NewReading { reading, made_with, frames, events: &[], trackers: &[] })
+        self.store.commit_reading(&NewReading {
+            reading,
+            made_with,
+            about: Circumstances::default(),
+            frames,
+            events: &[],
+            trackers: &[],
+        })
     }
     /// Another connection, as a person with a database shell would have.
-    fn shell(&self) -> Connection {
+    pub(super) fn shell(&self) -> Connection {
         Connection::open(self.path()).unwrap()
     }
 }
 
-fn register(store: &Store) -> MadeWith {
+pub(super) fn register(store: &Store) -> MadeWith {
     let d = detector();
     let new = NewInstrument { name: "roof head", serial: "VB-0001", identity: "a,b,VB-0001,1", detector: &d };
     let instrument = store.register_instrument(&new, NOON).unwrap();
     MadeWith {
         instrument,
-        calibration: Some(store.register_calibration(instrument, "lab-7", "[calibration]", NOON).unwrap()),
+        calibration: Some(store.register_calibration(instrument, "lab-7", "[calibration]", None, NOON).unwrap()),
         configuration: store.register_configuration("version = 1", NOON).unwrap(),
         computation: store.register_computation("registry 1", NOON).unwrap(),
     }
@@ -123,9 +138,13 @@ fn a_reading_comes_back_as_it_was_with_frames_events_and_state() {
         Some(WindowStatistics { minimum: -0.01, maximum: 0.01, deviation: 0.005 }),
     ];
     let frames = [
-        FrameRecord { frame: frame(NOON, 1), dark: DarkReference::Matched { dark: dark_id, model: Some(model_id) } },
-        FrameRecord { frame: frame(NOON, 2), dark: DarkReference::Model(model_id) },
-        FrameRecord { frame: frame(NOON, 3), dark: DarkReference::None },
+        FrameRecord {
+            frame: frame(NOON, 1),
+            dark: DarkReference::Matched { dark: dark_id, model: Some(model_id) },
+            dark_use: Some(DarkUse { stale: true, ..DarkUse::default() }),
+        },
+        FrameRecord { frame: frame(NOON, 2), dark: DarkReference::Model(model_id), dark_use: None },
+        FrameRecord { frame: frame(NOON, 3), dark: DarkReference::None, dark_use: Some(DarkUse::default()) },
     ];
     let event = Event {
         time: NOON,
@@ -139,12 +158,14 @@ fn a_reading_comes_back_as_it_was_with_frames_events_and_state() {
     let new = NewReading {
         reading: &r,
         made_with: s.made_with,
+        about: about(r.fill),
         frames: &frames,
         events: std::slice::from_ref(&event),
         trackers: std::slice::from_ref(&tracker),
     };
     let id = s.store.commit_reading(&new).unwrap();
-    let want = StoredReading { flags_when_taken: r.flags, reading: Reading { id, ..r }, made_with: s.made_with };
+    let about = Some(about(r.fill));
+    let want = StoredReading { flags_when_taken: r.flags, reading: Reading { id, ..r }, made_with: s.made_with, about };
     let reader = Reader::open(&s.path()).unwrap();
     for reader in [&reader, &*s.store] {
         assert_eq!(reader.latest(5).unwrap(), std::slice::from_ref(&want));
@@ -256,7 +277,7 @@ fn databases_of_others_and_of_newer_programs_are_refused() {
     s.shell().pragma_update(None, "user_version", 99).unwrap();
     for error in [Reader::open(&s.path()).unwrap_err(), Store::open_writer(&s.path()).unwrap_err()] {
         let error = error.to_string();
-        assert!(error.contains("version 1 or older, but found version 99: a newer vigilux wrote it"), "{error}");
+        assert!(error.contains("version 2 or older, but found version 99: a newer vigilux wrote it"), "{error}");
     }
     let (path, folder) = (s.path(), s.folder);
     drop(s.store);
@@ -354,7 +375,16 @@ fn a_new_quantity_gets_columns_and_older_readings_say_why_they_lack_it() {
     let store = Store::open_daemon(&path, &more).unwrap();
     let mut r = reading(NOON.plus_seconds(60.0));
     r.values.insert(0, QuantityValue::Value { value: 98_000.0, uncertainty: 900.0, verdict: Verdict::Bad });
-    store.commit_reading(&NewReading { reading: &r, made_with, frames: &[], events: &[], trackers: &[] }).unwrap();
+    store
+        .commit_reading(&NewReading {
+            reading: &r,
+            made_with,
+            about: Circumstances::default(),
+            frames: &[],
+            events: &[],
+            trackers: &[],
+        })
+        .unwrap();
     let [old, new] = &store.latest(2).unwrap()[..] else { panic!("two readings") };
     assert_eq!(old.reading.values[0], QuantityValue::Null("not among the quantities when it was computed".into()));
     assert_eq!(old.reading.values[1..], reading(NOON).values);
@@ -418,7 +448,12 @@ fn a_recomputation_comes_in_force_by_one_row() {
     let ppfd = || s.store.latest(3).unwrap().iter().map(|r| r.reading.values[0].value().unwrap()).collect::<Vec<_>>();
     let old = 1_234.567_890_123_456_7;
     assert_eq!(ppfd(), [old, old, old]);
-    shell.execute("UPDATE computation SET in_force = 2 WHERE id = 7", []).unwrap();
+    shell
+        .execute_batch(
+            "UPDATE computation SET in_force = 2 WHERE id = 7;
+             INSERT OR REPLACE INTO values_in_force VALUES (1, 1, 7), (1, 3, 1)",
+        )
+        .unwrap();
     assert_eq!(ppfd(), [99.0, 99.0, old]);
     let first = s.store.reading(1).unwrap().unwrap();
     assert_eq!((first.reading.flags, first.flags_when_taken), (Flags(4), reading(NOON).flags));
@@ -434,8 +469,11 @@ fn a_reading_that_fails_half_way_leaves_nothing_behind() {
     let s = Station::new();
     s.commit(NOON).unwrap();
     let next_hour = NOON.plus_seconds(3600.0);
-    let frames =
-        [FrameRecord { frame: frame(next_hour, 1), dark: DarkReference::Matched { dark: 12_345, model: None } }];
+    let frames = [FrameRecord {
+        frame: frame(next_hour, 1),
+        dark: DarkReference::Matched { dark: 12_345, model: None },
+        dark_use: None,
+    }];
     let error = s.commit_with(&reading(next_hour), &frames).unwrap_err();
     assert!(!error.is_storage_full() && error.to_string().contains("FOREIGN KEY"), "{error}");
     let rows = |table: &str| -> i64 {
@@ -580,8 +618,11 @@ fn what_comes_in_force_is_registered_once_and_each_change_is_an_event() {
     assert_eq!(a, s.made_with.configuration);
     assert_eq!(store.register_configuration("version = 1", NOON).unwrap(), a);
     assert_eq!(store.current_configuration().unwrap().unwrap().id, a);
-    let k = store.register_calibration(s.made_with.instrument, "lab-8", "[calibration] # 8", NOON).unwrap();
-    assert_eq!(store.register_calibration(s.made_with.instrument, "lab-8", "[calibration] # 8", NOON).unwrap(), k);
+    let k = store.register_calibration(s.made_with.instrument, "lab-8", "[calibration] # 8", None, NOON).unwrap();
+    assert_eq!(
+        store.register_calibration(s.made_with.instrument, "lab-8", "[calibration] # 8", None, NOON).unwrap(),
+        k
+    );
     let mut kinds: Vec<&str> = store.latest_events(9).unwrap().iter().map(|e| e.kind.name()).collect();
     kinds.sort_unstable();
     assert_eq!(kinds, ["calibration_changed", "configuration_changed", "configuration_changed"]);

@@ -5,20 +5,25 @@ use super::rows::{DarkReference, NewReading, Tracker};
 use super::schema::{FRAMES_PER_READING, READING_BITS};
 use super::{Store, codec, query};
 use crate::clock::UtcMicros;
-use crate::record::{Dark, Event, Frame, QuantityValue, Reading};
+use crate::record::{Dark, DarkUse, Event, Frame, QuantityValue, Reading};
 use rusqlite::{Connection, Statement, ToSql, Transaction, TransactionBehavior, params};
 
 const INSERT_READING: &str = "INSERT INTO reading(time_start, time_mid, time_end, instrument, configuration, \
-     sun_elevation, sun_azimuth, relative_air_mass, detector_temperature, exposures, fill, flags) \
-     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)";
+     sun_elevation, sun_azimuth, relative_air_mass, detector_temperature, exposures, fill, flags, circumstances, \
+     unsteady_share) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14)";
 const INSERT_FRAME: &str = "INSERT INTO frame(id, dark, dark_model, integration, temperature, exposures, detail, \
-     sums, crc32) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)";
+     sums, crc32, dark_use) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)";
 const INSERT_DARK: &str = "INSERT INTO dark(instrument, time, source, integration, temperature, exposures, detail, \
      sums, crc32) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)";
 const INSERT_EVENT: &str =
     "INSERT INTO event(time, until, instrument, kind, cause, text) VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
 const UPSERT_TRACKER: &str = "INSERT INTO tracker(instrument, name, json, time) VALUES (?1, ?2, ?3, ?4) \
      ON CONFLICT DO UPDATE SET json = excluded.json, time = excluded.time";
+
+/// Begins a run where another computation's values were in force so far.
+const CONTINUE_RUN: &str = "INSERT OR REPLACE INTO values_in_force(instrument, first_reading, computation) \
+     SELECT ?1, ?2, ?3 WHERE ?3 IS NOT (SELECT computation FROM values_in_force \
+     WHERE instrument = ?1 AND first_reading <= ?2 ORDER BY first_reading DESC LIMIT 1)";
 
 /// Columns of `value` before those of the quantities.
 const VALUE_FACTS: [&str; 7] = ["id", "calibration", "flags", "signal_to_noise", "stray_floor", "dark_age", "reasons"];
@@ -55,7 +60,14 @@ impl Store {
             if new_hour {
                 tx.prepare_cached("INSERT INTO hour(first_reading, hour) VALUES (?1, ?2)")?
                     .execute(params![id, hour])?;
+                // A clock that was set back leads into hours that were thought closed.
+                forget_span(tx, new.made_with.instrument, reading.time_mid, reading.time_mid)?;
             }
+            tx.prepare_cached(CONTINUE_RUN)?.execute(params![
+                new.made_with.instrument,
+                id,
+                new.made_with.computation
+            ])?;
             for (rung, (record, coded)) in new.frames.iter().zip(&frames).enumerate() {
                 let (dark, model) = match record.dark {
                     DarkReference::Matched { dark, model } => (Some(dark), model),
@@ -73,6 +85,7 @@ impl Store {
                     coded.detail,
                     coded.sums,
                     coded.crc32,
+                    record.dark_use.map(DarkUse::bits),
                 ])?;
             }
             self.put_values(tx, id, new)?;
@@ -235,7 +248,26 @@ fn insert_reading(tx: &Transaction<'_>, new: &NewReading<'_>) -> rusqlite::Resul
         query::exposures_text(&r.exposures),
         finite(Some(r.fill)),
         r.flags.0,
+        new.about.bits(),
+        finite(Some(new.about.unsteady_share)),
     ])
+}
+
+/// Drops what was made of an instrument's (its row) values from one instant to another, both included: hours and days.
+pub(super) fn forget_span(
+    tx: &Transaction<'_>,
+    instrument: i64,
+    from: UtcMicros,
+    to: UtcMicros,
+) -> rusqlite::Result<()> {
+    tx.prepare_cached("DELETE FROM hour_done WHERE instrument = ?1 AND hour >= ?2 AND hour <= ?3")?
+        .execute(params![instrument, query::hour_of(from), query::hour_of(to)])?;
+    tx.prepare_cached(
+        "DELETE FROM day WHERE instrument = (SELECT name FROM instrument WHERE id = ?1) \
+         AND day_until > ?2 AND day_from <= ?3",
+    )?
+    .execute(params![instrument, from.0, to.0])
+    .map(drop)
 }
 
 /// Stores an event within a transaction.

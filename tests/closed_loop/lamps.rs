@@ -6,7 +6,7 @@ use vigilux::bench::scenes::SceneKind;
 use vigilux::bench::settings::Settings;
 use vigilux::record::Flag;
 
-fn glasshouse(instrument: &str) -> String {
+pub fn glasshouse(instrument: &str) -> String {
     format!(
         r#"
 version = 1
@@ -31,7 +31,7 @@ cron = "0 * * * * *"
     )
 }
 
-fn lit_house() -> Settings {
+pub fn lit_house() -> Settings {
     let mut bench = Settings { optic: OpticSettings::perfect(), ..Settings::default() };
     bench.scene.kind = SceneKind::Glasshouse;
     bench.scene.latitude_deg = 52.0;

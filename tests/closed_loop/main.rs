@@ -3,6 +3,7 @@
 #[path = "../support/closed_loop.rs"]
 mod closed_loop;
 
+mod again;
 mod doubts;
 mod faults;
 mod jumps;

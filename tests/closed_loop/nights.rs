@@ -6,7 +6,7 @@ use vigilux::bench::optic::OpticSettings;
 use vigilux::bench::settings::Settings;
 use vigilux::record::{EventKind, Flag};
 
-fn without_a_shutter() -> Settings {
+pub fn without_a_shutter() -> Settings {
     let mut bench = Settings { optic: OpticSettings::perfect(), ..Settings::default() };
     bench.front.shutter = false;
     // Warmest 25 °C, coolest 15 °C: nights cool by 10 K.

@@ -159,7 +159,9 @@ impl Road {
         (met.setup, met.calibrated) = match wanted {
             None => (uncalibrated_setup(&self.parts, &met.detector), None),
             Some(calibration) => {
-                let row = self.parts.store.register_calibration(met.row, &calibration.id, &calibration.text, now)?;
+                let matrix = calibration.stray_light.matrix.as_deref();
+                let row =
+                    self.parts.store.register_calibration(met.row, &calibration.id, &calibration.text, matrix, now)?;
                 let mut reckoner = Reckoner::new(
                     &self.parts.instrument.name,
                     self.parts.station.clone(),

@@ -1,0 +1,122 @@
+//! Stray-light matrices, kept whole so that a stored calibration needs no file beside it.
+//!
+//! A matrix of 2048 pixels is 32 MB: it goes in row by row, some rows a transaction, and is named by a calibration only
+//! once every row is there. What was cut off half way is completed by the next attempt.
+
+use super::error::StoreError;
+use super::register::in_hexadecimal;
+use super::{Reader, Store};
+use pco::ChunkConfig;
+use pco::standalone::{simple_compress, simple_decompress};
+use rusqlite::{OptionalExtension, params};
+
+/// Bits of a row's id that hold its place in the matrix.
+const ROW_BITS: u32 = 16;
+/// Rows a transaction: some 2 MB.
+const ROWS_AT_ONCE: usize = 128;
+/// The largest matrix there can be [pixels].
+const MAX_SIDE: usize = 1 << ROW_BITS;
+
+impl Store {
+    /// The row of the matrix that belongs to a calibration of an instrument (its row), kept if it is not yet.
+    pub(super) fn matrix_to_keep(
+        &self,
+        instrument: i64,
+        name: &str,
+        text: &str,
+        matrix: Option<&[f64]>,
+    ) -> Result<Option<i64>, StoreError> {
+        let Some(matrix) = matrix else { return Ok(None) };
+        let sql = "SELECT stray_matrix FROM calibration WHERE instrument = ?1 AND name = ?2 AND text = ?3 \
+             AND stray_matrix IS NOT NULL";
+        // The text carries the checksum of the matrix file: the same text has the same matrix.
+        let known =
+            self.rows("looking for a stray-light matrix", sql, params![instrument, name, text], |r| r.get(0))?;
+        match known.first() {
+            Some(row) => Ok(Some(*row)),
+            None => self.keep_matrix(matrix).map(Some),
+        }
+    }
+
+    fn keep_matrix(&self, matrix: &[f64]) -> Result<i64, StoreError> {
+        let side = matrix.len().isqrt();
+        if side == 0 || side * side != matrix.len() || side > MAX_SIDE {
+            let expected = format!("a square stray-light matrix of at most {MAX_SIDE} rows");
+            return Err(StoreError::Shape { expected, found: format!("{} numbers", matrix.len()) });
+        }
+        let hash = hash_of(matrix);
+        let doing = "storing a stray-light matrix";
+        let (id, complete) = self.transact(doing, |tx| {
+            let find = "SELECT id, complete FROM stray_matrix WHERE sha256 = ?1";
+            let known = tx.query_row(find, [&hash], |r| Ok((r.get(0)?, r.get(1)?))).optional()?;
+            if let Some(known) = known {
+                return Ok(known);
+            }
+            let insert = "INSERT INTO stray_matrix(sha256, side, complete) VALUES (?1, ?2, 0)";
+            Ok((tx.prepare(insert)?.insert(params![hash, side as i64])?, false))
+        })?;
+        if complete {
+            return Ok(id);
+        }
+        for (block, rows) in matrix.chunks(side * ROWS_AT_ONCE).enumerate() {
+            let coded: Vec<Vec<u8>> = rows.chunks(side).map(coded).collect::<Result<_, _>>()?;
+            self.transact(doing, |tx| {
+                let mut statement =
+                    tx.prepare_cached("INSERT OR REPLACE INTO stray_matrix_row(id, numbers) VALUES (?1, ?2)")?;
+                for (k, numbers) in coded.iter().enumerate() {
+                    statement.execute(params![id << ROW_BITS | (block * ROWS_AT_ONCE + k) as i64, numbers])?;
+                }
+                Ok(())
+            })?;
+        }
+        self.transact(doing, |tx| tx.execute("UPDATE stray_matrix SET complete = 1 WHERE id = ?1", [id]).map(drop))?;
+        Ok(id)
+    }
+}
+
+impl Reader {
+    /// The stray-light matrix of a calibration (its row), row-major; `None` where none is kept with it.
+    pub fn stray_matrix(&self, calibration: i64) -> Result<Option<Vec<f64>>, StoreError> {
+        let doing = "reading a stray-light matrix";
+        let sql = "SELECT m.id, m.side, m.sha256 FROM stray_matrix m JOIN calibration c ON c.stray_matrix = m.id \
+             WHERE c.id = ?1 AND m.complete";
+        let head = self.rows(doing, sql, [calibration], |r| {
+            Ok((r.get::<_, i64>(0)?, r.get::<_, u32>(1)? as usize, r.get::<_, String>(2)?))
+        })?;
+        let Some((id, side, want)) = head.into_iter().next() else { return Ok(None) };
+        let corrupt =
+            |expected: String, found: String| StoreError::Corrupt { table: "stray_matrix", id, expected, found };
+        if side == 0 || side > MAX_SIDE {
+            return Err(corrupt(format!("1 to {MAX_SIDE} rows"), side.to_string()));
+        }
+        let sql = "SELECT numbers FROM stray_matrix_row WHERE id >= ?1 AND id < ?2 ORDER BY id";
+        let rows =
+            self.rows(doing, sql, [id << ROW_BITS, (id << ROW_BITS) + side as i64], |r| r.get::<_, Vec<u8>>(0))?;
+        let mut matrix: Vec<f64> = Vec::with_capacity(side * rows.len());
+        for row in rows {
+            let numbers = simple_decompress::<f64>(&row).map_err(|e| corrupt("coded numbers".into(), e.to_string()))?;
+            matrix.extend(numbers);
+        }
+        if matrix.len() != side * side {
+            return Err(corrupt(format!("{} numbers", side * side), matrix.len().to_string()));
+        }
+        let got = hash_of(&matrix);
+        if got != want {
+            return Err(corrupt(format!("numbers with SHA-256 {want}"), got));
+        }
+        Ok(Some(matrix))
+    }
+}
+
+fn coded(row: &[f64]) -> Result<Vec<u8>, StoreError> {
+    simple_compress(row, &ChunkConfig::default())
+        .map_err(|e| StoreError::Shape { expected: "numbers that can be coded".into(), found: e.to_string() })
+}
+
+fn hash_of(matrix: &[f64]) -> String {
+    let mut hash = hmac_sha256::Hash::new();
+    for x in matrix {
+        hash.update(x.to_le_bytes());
+    }
+    in_hexadecimal(&hash.finalize())
+}
