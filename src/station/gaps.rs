@@ -10,7 +10,6 @@ use crate::store::{Store, StoreError};
 pub struct GapKeeper {
     instrument: String,
     open: Option<Open>,
-    last_cause: Option<GapCause>,
 }
 
 #[derive(Debug)]
@@ -25,12 +24,7 @@ struct Open {
 impl GapKeeper {
     /// For an instrument.
     pub fn new(instrument: &str) -> Self {
-        Self { instrument: instrument.to_owned(), open: None, last_cause: None }
-    }
-
-    /// The cause of the last gap.
-    pub fn last_cause(&self) -> Option<GapCause> {
-        self.last_cause
+        Self { instrument: instrument.to_owned(), open: None }
     }
 
     /// A reading has been stored: the next gap is a new one.
@@ -41,7 +35,6 @@ impl GapKeeper {
     /// Puts a missed reading on record: lengthens the open gap of the same cause or begins another. Returns the event as
     /// it now stands.
     pub fn add(&mut self, store: &Store, tick: UtcMicros, cause: GapCause, why: &str) -> Result<Event, StoreError> {
-        self.last_cause = Some(cause);
         if let Some(open) = self.open.as_mut().filter(|o| o.cause == cause) {
             open.missed += 1;
             let event = event(&self.instrument, open, tick);

@@ -36,6 +36,8 @@ pub struct Road {
     schedule: Schedule,
     backoff: Backoff,
     retry_at: Option<UtcMicros>,
+    /// What the instrument was lost to, or why it was not met; `None` while it is there.
+    lost_to: Option<Fault>,
     gaps: GapKeeper,
     met: Option<Met>,
     warm_up: WarmUp,
@@ -59,6 +61,7 @@ impl Road {
             schedule: Schedule::new(&parts.instrument.schedule, &parts.station),
             backoff: Backoff::default(),
             retry_at: None,
+            lost_to: None,
             gaps: GapKeeper::new(&parts.instrument.name),
             met: None,
             warm_up: WarmUp::default(),

@@ -11,11 +11,10 @@ use super::Road;
 use crate::calibration::{InForce, Noise};
 use crate::capture::CaptureSetup;
 use crate::clock::UtcMicros;
-use crate::fault::{Fault, GapCause};
+use crate::fault::Fault;
 use crate::record::{Detector, Event, EventKind};
 use crate::store::NewInstrument;
 use std::sync::Arc;
-use std::time::Duration;
 
 /// Names of persisted state.
 pub(super) const EXPOSURE_TRACKER: &str = "exposure";
@@ -46,21 +45,10 @@ pub(super) struct Calibrated {
 }
 
 impl Road {
-    /// The last fault of connecting, for the record of a tick that comes while the next attempt is still to wait.
+    /// Why there is no instrument, for the record of a tick that comes while the next attempt is still to wait.
     pub(super) fn absent(&self) -> Fault {
-        let last = self.parts.status.snapshot().last_fault;
-        let why = last.map_or_else(|| "not connected".to_owned(), |(_, text)| text);
-        match self.gaps.last_cause() {
-            Some(GapCause::InstrumentIdentity) => Fault::Identity { expected: self.expected_serial(), found: why },
-            Some(GapCause::NoAnswer) => {
-                Fault::NoAnswer { command: "connecting".into(), waited: Duration::ZERO, found: why }
-            }
-            _ => Fault::Absent { path: self.parts.instrument.link.display().to_string(), why },
-        }
-    }
-
-    fn expected_serial(&self) -> String {
-        self.parts.calibrations.serial().unwrap_or_default().to_owned()
+        let path = || self.parts.instrument.link.display().to_string();
+        self.lost_to.clone().unwrap_or_else(|| Fault::Absent { path: path(), why: "not connected".to_owned() })
     }
 
     /// Lets go of the line, so that a replugged device gets its old name back, and names the next attempt.
@@ -71,6 +59,7 @@ impl Road {
         if self.retry_at.is_none_or(|at| at <= now) {
             self.retry_at = Some(now + self.backoff.after_failure());
         }
+        self.lost_to = Some(fault.clone());
         let text = fault.to_string();
         self.parts.status.update(|s| {
             // A fault that repeats is logged once.
@@ -106,6 +95,7 @@ impl Road {
         self.met = Some(Met { serial: identity.serial.clone(), detector, row, darkroom, setup, calibrated: None });
         self.backoff.reset();
         self.retry_at = None;
+        self.lost_to = None;
         self.parts.status.update(|s| s.serial = Some(identity.serial.clone()));
         if self.parts.status.snapshot().last_fault.is_some() {
             let text = format!("connected to {idn}");

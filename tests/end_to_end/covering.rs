@@ -1,0 +1,76 @@
+//! `vigilux dark` against a head that is covered, one that is not, and a daemon that owns the instrument.
+
+use crate::site::{Site, texts};
+
+const DARK: [&str; 4] = ["dark", "--config", "station.toml", "--covered"];
+
+fn site() -> Site {
+    Site::new(600.0, "", "cron = \"0 * * * * *\"")
+}
+
+/// Identity: under a cover the whole library is taken, is in the database as `covered`, and people are told what to do.
+#[test]
+fn a_covered_head_gives_a_whole_library() {
+    let site = site();
+    let _bench = site.bench(&["--scene", "spectrum", "--spectrum", "dark.csv"]);
+    let ran = site.output_in_time(&DARK);
+    let (out, err) = texts(&ran);
+    assert_eq!(ran.status.code(), Some(0), "{out}{err}");
+    let lines: Vec<&str> = out.lines().collect();
+    assert!(
+        lines[0].starts_with("south (Vigilux,Virtual-2048,VB-0001,1.0): keep the head covered for about "),
+        "{out}"
+    );
+    let stored: i64 = site.column("SELECT count(*) FROM dark WHERE source = 'covered'")[0];
+    assert!(stored >= 8, "a library is more than {stored} darks");
+    let last = lines.last().copied().unwrap_or_default();
+    assert!(last.starts_with("You can uncover the head now (2026-06-21T"), "{out}");
+    assert!(last.ends_with(&format!("{stored} of {stored} darks were accepted.")), "{out}");
+    assert_eq!(site.column::<i64>("SELECT count(*) FROM dark"), [stored]);
+    assert_eq!(site.column::<i64>("SELECT count(*) FROM event WHERE kind = 'dark_refused'"), [0]);
+    // The daemon finds them when it starts: without a shutter, the first reading already has its dark.
+    let times: Vec<f64> = site.column("SELECT DISTINCT integration FROM dark ORDER BY 1");
+    assert!(times.last().copied().unwrap_or_default() > 20.0 * times[0], "from short to long: {times:?}");
+}
+
+/// Identity: with light on the head every dark is refused and on record as refused, and the command fails.
+#[test]
+fn a_head_that_was_not_covered_is_found_out() {
+    let site = site();
+    let _bench = site.bench(&[]);
+    let ran = site.output_in_time(&DARK);
+    let (out, err) = texts(&ran);
+    assert_eq!(ran.status.code(), Some(1), "{out}{err}");
+    assert_eq!(site.column::<i64>("SELECT count(*) FROM dark"), [0], "{out}{err}");
+    let refused: i64 = site.column("SELECT count(*) FROM event WHERE kind = 'dark_refused'")[0];
+    assert!(out.contains(&format!("0 of {refused} darks were accepted.")), "{out}");
+    let want = format!(
+        "{refused} darks were refused, most likely because light leaked in; cover the head better and run this again:\n"
+    );
+    assert!(err.contains(&want), "{err}");
+}
+
+/// Identity: what cannot be done is refused before anything is: nobody to cover the head, no instrument, a daemon at work.
+#[test]
+fn it_refuses_what_cannot_be_done() {
+    let site = site();
+    let ran = site.output_in_time(&DARK);
+    let (_, err) = texts(&ran);
+    assert_eq!(ran.status.code(), Some(1), "{err}");
+    assert!(err.starts_with("no instrument: line: no such device"), "{err}");
+
+    let _bench = site.bench(&[]);
+    let ran = site.output_in_time(&DARK[..3]);
+    let (_, err) = texts(&ran);
+    assert_eq!(ran.status.code(), Some(2), "{err}");
+    assert_eq!(err, "expected somebody at the terminal to cover the head, or --covered\n");
+
+    let daemon = site.run();
+    site.reading(&daemon);
+    let ran = site.output_in_time(&DARK);
+    let (_, err) = texts(&ran);
+    assert_eq!(ran.status.code(), Some(1), "{err}");
+    let want = format!("expected no other daemon on this database, but process {} holds its lock", daemon.process.id());
+    assert!(err.starts_with("no darks were taken (is the daemon running?") && err.contains(&want), "{err}");
+    site.reading(&daemon);
+}
