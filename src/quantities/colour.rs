@@ -14,7 +14,7 @@ static TRISTIMULUS: &[&Row] = &[&CIE_X_SUM, &CIE_Y_SUM, &CIE_Z_SUM];
 /// Y, which has to stand out of its noise.
 const BRIGHT: usize = 1;
 
-const fn quantity(
+pub(super) const fn quantity(
     id: &'static str,
     unit: &'static str,
     title: &'static str,
@@ -27,7 +27,8 @@ const fn quantity(
     Quantity { id, unit, title, definition, source, remark: "", group: Group::Colour, limit, recipe }
 }
 
-const COLORIMETRY: &str = "CIE 015:2018; ISO/CIE 11664-3:2019; CIE 1931 observer, 1 nm, linear";
+pub(super) const COLORIMETRY: &str = "CIE 015:2018; ISO/CIE 11664-3:2019; CIE 1931 observer, 1 nm, linear";
+const UNIFORM: &str = "CIE 015:2018; ISO/CIE 11664-5:2016; CIE 1931 observer, 1 nm, linear";
 const TEMPERATURE: &str = "Ohno 2014, LEUKOS 10(1):47-55; c2 = 1.4388e-2 m K; CIE 015:2018";
 
 /// Chromaticity x.
@@ -50,6 +51,28 @@ pub const CIE_Y: Quantity = quantity(
     COLORIMETRY,
     Limit { relative: 0.0, absolute: 0.01 },
     y,
+);
+
+/// Chromaticity u′.
+pub const CIE_U_PRIME: Quantity = quantity(
+    "cie_u_prime",
+    "1",
+    "CIE 1976 u'",
+    "4 X / (X + 15 Y + 3 Z), 2 degree observer",
+    UNIFORM,
+    Limit { relative: 0.0, absolute: 0.006 },
+    u_prime,
+);
+
+/// Chromaticity v′.
+pub const CIE_V_PRIME: Quantity = quantity(
+    "cie_v_prime",
+    "1",
+    "CIE 1976 v'",
+    "9 Y / (X + 15 Y + 3 Z), 2 degree observer",
+    UNIFORM,
+    Limit { relative: 0.0, absolute: 0.006 },
+    v_prime,
 );
 
 /// Correlated colour temperature.
@@ -111,10 +134,33 @@ fn uv(sums: &[f64]) -> Result<([f64; 2], [[f64; 3]; 2]), NullReason> {
     Ok(([u, v], [of_u, of_v]))
 }
 
-fn chain(gradient: &mut [f64], by_uv: [f64; 2], [of_u, of_v]: [[f64; 3]; 2]) {
+/// From derivatives by a pair of coordinates, and theirs by X, Y, Z, to derivatives by X, Y, Z.
+pub(super) fn chain(gradient: &mut [f64], by_uv: [f64; 2], [of_u, of_v]: [[f64; 3]; 2]) {
     for (k, g) in gradient.iter_mut().take(3).enumerate() {
         *g = by_uv[0] * of_u[k] + by_uv[1] * of_v[k];
     }
+}
+
+/// v′ is 3/2 of v of 1960.
+const V_PRIME: f64 = 1.5;
+
+fn u_prime(sums: &[f64], gradient: &mut [f64]) -> Result<f64, NullReason> {
+    let ([u, _], derivatives) = uv(sums)?;
+    chain(gradient, [1.0, 0.0], derivatives);
+    Ok(u)
+}
+
+fn v_prime(sums: &[f64], gradient: &mut [f64]) -> Result<f64, NullReason> {
+    let ([_, v], derivatives) = uv(sums)?;
+    chain(gradient, [0.0, V_PRIME], derivatives);
+    Ok(V_PRIME * v)
+}
+
+/// CIE 1931 (x, y) with the derivatives of x and of y by X, Y, Z.
+pub(super) fn xy(sums: &[f64]) -> Result<([f64; 2], [[f64; 3]; 2]), NullReason> {
+    let mut derivatives = [[0.0; 3]; 2];
+    let [of_x, of_y] = &mut derivatives;
+    Ok(([share(sums, 0, of_x)?, share(sums, 1, of_y)?], derivatives))
 }
 
 fn cct(sums: &[f64], gradient: &mut [f64]) -> Result<f64, NullReason> {
@@ -140,7 +186,9 @@ mod tests {
     fn derivatives_are_the_slopes_of_their_values() {
         // Daylight, candlelight, a greenish lamp, a blue sky.
         for sums in [[0.95, 1.0, 1.09], [1.3, 1.0, 0.1], [0.8, 1.0, 0.5], [1.0, 1.0, 1.9]] {
-            for (name, finish) in [("x", x as super::super::registry::FinishFn), ("y", y), ("cct", cct), ("duv", duv)] {
+            let finishes: [(&str, super::super::registry::FinishFn); 6] =
+                [("x", x), ("y", y), ("u'", u_prime), ("v'", v_prime), ("cct", cct), ("duv", duv)];
+            for (name, finish) in finishes {
                 let mut gradient = [0.0; 3];
                 finish(&sums, &mut gradient).unwrap();
                 for k in 0..3 {
@@ -167,7 +215,7 @@ mod tests {
         for a in odd {
             for b in odd {
                 for c in odd {
-                    for finish in [x, y, cct, duv] {
+                    for finish in [x, y, u_prime, v_prime, cct, duv] {
                         let got = finish(&[a, b, c], &mut [0.0; 3]);
                         assert!(b > 0.0 || got.is_err(), "{a} {b} {c}: {got:?}");
                     }

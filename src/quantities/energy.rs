@@ -1,12 +1,24 @@
-//! Unweighted energy and photons over what the instrument sees.
+//! Unweighted energy and photons over what the instrument sees, and where in the spectrum they lie.
 //!
 //! What must stay true: the range is printed with the value, since another instrument has another.
 
-use super::registry::{Group, Limit, Quantity, Recipe};
+use super::constants::{AVOGADRO, ELEMENTARY_CHARGE, PHOTONS};
+use super::plants::ratio;
+use super::reason::NullReason;
+use super::registry::{FinishFn, Group, Limit, Quantity, Recipe};
 use super::row::{Band, Curve, Row};
 
 static ENERGY_OF_RANGE: Row = Row::new("energy of range", Curve::Flat, false, Band::RANGE);
 static PHOTONS_OF_RANGE: Row = Row::new("photons of range", Curve::Flat, true, Band::RANGE);
+
+static ENERGY_380_780: Row = Row::new("energy 380-780", Curve::Flat, false, Band::whole(380.0, 780.0));
+/// A range that ends before 800 nm says nothing about the near infrared.
+static ENERGY_FROM_780: Row = Row::new(
+    "energy from 780",
+    Curve::Flat,
+    false,
+    Band { from: 780.0, to: f64::INFINITY, needs: Some((780.0, 800.0)) },
+);
 
 /// Irradiance over the calibrated range.
 pub const IRRADIANCE: Quantity = Quantity {
@@ -33,3 +45,102 @@ pub const PHOTON_FLUX_DENSITY: Quantity = Quantity {
     limit: Limit { relative: 0.10, absolute: 5.0 },
     recipe: Recipe::Linear { row: &PHOTONS_OF_RANGE, factor: 1.0 },
 };
+
+/// Irradiance of the visible.
+pub const IRRADIANCE_VISIBLE: Quantity = Quantity {
+    id: "irradiance_visible",
+    unit: "W m-2",
+    title: "Visible irradiance",
+    definition: "Energy 380-780 nm, unweighted",
+    source: "CIE S 017:2020 International Lighting Vocabulary (visible radiation)",
+    remark: "",
+    group: Group::Energy,
+    limit: Limit { relative: 0.10, absolute: 0.5 },
+    recipe: Recipe::Linear { row: &ENERGY_380_780, factor: 1.0 },
+};
+
+/// Irradiance of the near infrared.
+pub const IRRADIANCE_NIR: Quantity = Quantity {
+    id: "irradiance_nir",
+    unit: "W m-2",
+    title: "Near-infrared irradiance of the calibrated range",
+    definition: "Energy from 780 nm to the end of the calibrated range, unweighted",
+    source: "CIE S 017:2020 International Lighting Vocabulary (infrared radiation)",
+    remark: "",
+    group: Group::Energy,
+    limit: Limit { relative: 0.10, absolute: 1.0 },
+    recipe: Recipe::Linear { row: &ENERGY_FROM_780, factor: 1.0 },
+};
+
+const fn place(
+    id: &'static str,
+    unit: &'static str,
+    title: &'static str,
+    definition: &'static str,
+    source: &'static str,
+    limit: f64,
+    recipe: Recipe,
+) -> Quantity {
+    let limit = Limit { relative: 0.0, absolute: limit };
+    Quantity { id, unit, title, definition, source, remark: "", group: Group::Energy, limit, recipe }
+}
+
+static PHOTONS_AND_ENERGY: &[&Row] = &[&PHOTONS_OF_RANGE, &ENERGY_OF_RANGE];
+
+const fn of_energy_and_photons(finish: FinishFn) -> Recipe {
+    Recipe::Finish { rows: PHOTONS_AND_ENERGY, bright: 1, finish }
+}
+
+/// Mean energy of a photon.
+pub const AVERAGE_PHOTON_ENERGY: Quantity = place(
+    "average_photon_energy",
+    "eV",
+    "Average photon energy",
+    "Energy over number of photons of the calibrated range",
+    "IEC 60904-9:2020 (spectral characteristics); SI Brochure, 9th edition",
+    0.02,
+    of_energy_and_photons(average_photon_energy),
+);
+
+/// Wavelength of the highest sample, refined.
+pub const PEAK_WAVELENGTH: Quantity = place(
+    "peak_wavelength",
+    "nm",
+    "Peak wavelength",
+    "Top of the parabola through the highest sample of the calibrated range and its two neighbours",
+    "CIE S 017:2020 International Lighting Vocabulary (peak wavelength)",
+    2.0,
+    Recipe::Peak { row: &ENERGY_OF_RANGE },
+);
+
+/// Mean wavelength, weighted by energy.
+pub const CENTROID_WAVELENGTH: Quantity = place(
+    "centroid_wavelength",
+    "nm",
+    "Centroid wavelength",
+    "Mean wavelength of the calibrated range, weighted by spectral irradiance",
+    "CIE S 017:2020 International Lighting Vocabulary (centroid wavelength)",
+    2.0,
+    of_energy_and_photons(centroid_wavelength),
+);
+
+/// Joules a photon in electronvolts: the reciprocal of photons a joule.
+fn average_photon_energy(sums: &[f64], gradient: &mut [f64]) -> Result<f64, NullReason> {
+    /// Electronvolts in a joule a micromole of photons.
+    const FACTOR: f64 = 1.0 / (1e-6 * AVOGADRO * ELEMENTARY_CHARGE);
+    let (photons, energy) = (sums[0], sums[1]);
+    if photons > 0.0 && energy > 0.0 {
+        gradient[0] = -FACTOR * energy / (photons * photons);
+        gradient[1] = FACTOR / photons;
+        Ok(FACTOR * energy / photons)
+    } else {
+        Err(NullReason::TooLittleLight)
+    }
+}
+
+/// ∫ λE over ∫ E: photons are energy times wavelength.
+fn centroid_wavelength(sums: &[f64], gradient: &mut [f64]) -> Result<f64, NullReason> {
+    let ratio = ratio(sums, gradient)?;
+    gradient.iter_mut().for_each(|g| *g /= PHOTONS);
+    Ok(ratio / PHOTONS)
+}

@@ -11,6 +11,7 @@ pub use effects::effects;
 
 use super::kernel::{MOST_LANES, adjoint_noise2, sum_block};
 use super::matrix::Matrix;
+use super::peak;
 use super::reason::NullReason;
 use super::registry::{FinishFn, Recipe, registry};
 
@@ -103,7 +104,7 @@ pub fn evaluate_with(
             row[b * MOST_LANES..][..columns.len()].copy_from_slice(&from[..columns.len()]);
         }
     }
-    let evaluated = Evaluated { m, sums, width, noise2, variance };
+    let evaluated = Evaluated { m, columns: &columns, sums, width, noise2, variance };
     registry()
         .iter()
         .zip(&m.plans)
@@ -111,6 +112,7 @@ pub fn evaluate_with(
             (Err(reason), _) => Outcome::null(reason.clone(), modes.len()),
             (Ok(rows), Recipe::Linear { factor, .. }) => evaluated.linear(rows[0], *factor),
             (Ok(rows), Recipe::Finish { bright, finish, .. }) => evaluated.finish(rows, *bright, *finish, combined),
+            (Ok(_), Recipe::Peak { .. }) => evaluated.peak(),
         })
         .collect()
 }
@@ -118,6 +120,8 @@ pub fn evaluate_with(
 /// The sums of one spectrum, ready to become quantities.
 struct Evaluated<'a> {
     m: &'a Matrix,
+    /// The irradiance, then the modes.
+    columns: &'a [&'a [f64]],
     sums: &'a [f64],
     width: usize,
     noise2: &'a [f64],
@@ -156,6 +160,26 @@ impl Evaluated<'_> {
         let noise2 = adjoint_noise2(parts.map(|(g, r)| (g, &self.m.rows[*r])), self.variance, combined);
         Outcome::new(value, noise2, effects)
     }
+
+    fn peak(&self) -> Outcome {
+        let (m, light, modes) = (self.m, self.columns[0], self.width - 1);
+        let null = |reason| Outcome::null(reason, modes);
+        let sample = match peak::highest(light, m.calibrated) {
+            Ok(sample) => sample,
+            Err(reason) => return null(reason),
+        };
+        let own = self.columns[1..].iter().fold(self.variance[sample], |sum, mode| sum + mode[sample] * mode[sample]);
+        if light[sample] < DETECTION * own.sqrt() {
+            return null(NullReason::TooLittleLight);
+        }
+        let peak = match peak::find(&m.axis_nm, light, m.calibrated) {
+            Ok(peak) => peak,
+            Err(reason) => return null(reason),
+        };
+        let (noise2, samples, gradient) = peak::noise2(&m.axis_nm, light, self.variance, m.calibrated, &peak);
+        let effect = |mode: &&[f64]| samples.iter().zip(gradient).fold(0.0, |sum, (i, g)| sum + g * mode[*i]);
+        Outcome::new(peak.wavelength_nm, noise2, self.columns[1..].iter().map(effect).collect())
+    }
 }
 
 /// A formula over sums: the value and its derivatives, or the reason why not. Sums that are not finite never reach it.
@@ -189,7 +213,7 @@ pub fn values_of_many(m: &Matrix, spectra: &[&[f64]]) -> Vec<Vec<Result<f64, Nul
         let mut lane = 0;
         for spectrum in group {
             if spectrum.len() == m.samples {
-                all.push(values_of_lane(m, &sums, lane));
+                all.push(values_of_lane(m, spectrum, &sums, lane));
                 lane += 1;
             } else {
                 let reason = NullReason::Length { expected: m.samples, found: spectrum.len() };
@@ -200,7 +224,12 @@ pub fn values_of_many(m: &Matrix, spectra: &[&[f64]]) -> Vec<Vec<Result<f64, Nul
     all
 }
 
-fn values_of_lane(m: &Matrix, sums: &[[f64; MOST_LANES]], lane: usize) -> Vec<Result<f64, NullReason>> {
+fn values_of_lane(
+    m: &Matrix,
+    spectrum: &[f64],
+    sums: &[[f64; MOST_LANES]],
+    lane: usize,
+) -> Vec<Result<f64, NullReason>> {
     let value = |recipe: &Recipe, rows: &[usize]| match recipe {
         Recipe::Linear { factor, .. } => {
             let value = factor * sums[rows[0]][lane];
@@ -210,6 +239,7 @@ fn values_of_lane(m: &Matrix, sums: &[[f64; MOST_LANES]], lane: usize) -> Vec<Re
             light if light <= 0.0 => Err(NullReason::TooLittleLight),
             _ => finished(rows.iter().map(|r| sums[*r][lane]), *finish).map(|(value, _)| value),
         },
+        Recipe::Peak { .. } => peak::find(&m.axis_nm, spectrum, m.calibrated).map(|peak| peak.wavelength_nm),
     };
     registry()
         .iter()

@@ -13,6 +13,10 @@ use crate::spectrum::weights::SparseRow;
 #[derive(Clone, Debug)]
 pub struct Matrix {
     pub(super) samples: usize,
+    /// Wavelength of each sample [nm].
+    pub(super) axis_nm: Vec<f64>,
+    /// The calibrated samples, as (first, one past the last).
+    pub(super) calibrated: (usize, usize),
     pub(super) rows: Vec<SparseRow>,
     /// For each quantity of the registry: its rows, in the order of its recipe.
     pub(super) plans: Vec<Result<Vec<usize>, NullReason>>,
@@ -46,7 +50,20 @@ impl Matrix {
             recipe.rows().iter().map(|row| place(row)).collect()
         };
         let plans = registry().iter().map(|q| plan(&q.recipe)).collect();
-        Self { samples: axis_nm.len(), rows, plans, available_nm: available, source }
+        let calibrated = if usable {
+            (axis_nm.partition_point(|nm| *nm < available.0), axis_nm.partition_point(|nm| *nm <= available.1))
+        } else {
+            (0, 0)
+        };
+        Self {
+            samples: axis_nm.len(),
+            axis_nm: axis_nm.to_vec(),
+            calibrated,
+            rows,
+            plans,
+            available_nm: available,
+            source,
+        }
     }
 
     /// How many samples the axis has.

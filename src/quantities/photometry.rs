@@ -1,6 +1,8 @@
 //! Light as the eye weighs it.
 
-use super::constants::LUMINOUS_EFFICACY;
+use super::constants::{LUMINOUS_EFFICACY, SCOTOPIC_EFFICACY};
+use super::plants::ratio;
+use super::reason::NullReason;
 use super::registry::{Group, Limit, Quantity, Recipe};
 use super::row::{Band, Curve, Row};
 use super::tables;
@@ -24,3 +26,39 @@ pub const ILLUMINANCE: Quantity = Quantity {
     limit: Limit { relative: 0.10, absolute: 50.0 },
     recipe: Recipe::Linear { row: &CIE_Y_SUM, factor: LUMINOUS_EFFICACY },
 };
+
+/// ∫ E V′ dλ.
+static SCOTOPIC_SUM: Row = Row::new("scotopic", Curve::Tabulated(tables::scotopic), false, Band::whole(380.0, 780.0));
+
+/// Scotopic illuminance.
+pub const SCOTOPIC_ILLUMINANCE: Quantity = Quantity {
+    id: "scotopic_illuminance",
+    unit: "lx",
+    title: "Scotopic illuminance",
+    definition: "1700.06 lm/W times the integral of V'(lambda) and spectral irradiance, 380-780 nm",
+    source: "CIE 018:2019; ISO/CIE 23539:2023; V' of CIE 1951, 1 nm, linear",
+    remark: "",
+    group: Group::Photometry,
+    limit: Limit { relative: 0.10, absolute: 100.0 },
+    recipe: Recipe::Linear { row: &SCOTOPIC_SUM, factor: SCOTOPIC_EFFICACY },
+};
+
+/// Ratio of scotopic to photopic illuminance.
+pub const SP_RATIO: Quantity = Quantity {
+    id: "sp_ratio",
+    unit: "1",
+    title: "S/P ratio",
+    definition: "Scotopic over photopic illuminance",
+    source: "CIE 018:2019; CIE 191:2010",
+    remark: "",
+    group: Group::Photometry,
+    limit: Limit { relative: 0.05, absolute: 0.05 },
+    recipe: Recipe::Finish { rows: &[&SCOTOPIC_SUM, &CIE_Y_SUM], bright: 1, finish: sp_ratio },
+};
+
+fn sp_ratio(sums: &[f64], gradient: &mut [f64]) -> Result<f64, NullReason> {
+    const FACTOR: f64 = SCOTOPIC_EFFICACY / LUMINOUS_EFFICACY;
+    let ratio = ratio(sums, gradient)?;
+    gradient.iter_mut().for_each(|g| *g *= FACTOR);
+    Ok(FACTOR * ratio)
+}

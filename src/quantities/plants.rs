@@ -1,11 +1,12 @@
 //! Light as plants use it: photosynthetic photons, their colours, the red to far-red ratio.
 //!
-//! All photon quantities count every photon in a window with weight 1 (McCree 1972b, Agric. Meteorol. 10:443–453;
-//! ANSI/ASABE S640).
+//! Flux densities count every photon in a window with weight 1 (McCree 1972b, Agric. Meteorol. 10:443–453; ANSI/ASABE S640);
+//! the yield flux density and the photoequilibrium weigh them with what was measured on plants.
 
 use super::reason::NullReason;
 use super::registry::{Group, Limit, Quantity, Recipe};
 use super::row::{Band, Curve, Row};
+use super::tables;
 
 const fn photons(name: &'static str, from: f64, to: f64) -> Row {
     Row::new(name, Curve::Flat, true, Band::whole(from, to))
@@ -20,6 +21,18 @@ static PHOTONS_700_800: Row = photons("photons 700-800", 700.0, 800.0);
 static PHOTONS_655_665: Row = photons("photons 655-665", 655.0, 665.0);
 static PHOTONS_725_735: Row = photons("photons 725-735", 725.0, 735.0);
 static ENERGY_400_700: Row = Row::new("energy 400-700", Curve::Flat, false, Band::whole(400.0, 700.0));
+
+/// McCree's curve has entries from 350 nm on; what it is let to fall to zero over, 325–350 nm, holds less than 1e-5 of daylight's.
+static YIELD_PHOTONS: Row = Row::new(
+    "yield photons",
+    Curve::Tabulated(tables::mccree),
+    true,
+    Band { from: 325.0, to: 750.0, needs: Some((350.0, 750.0)) },
+);
+static PHYTOCHROME_RED: Row =
+    Row::new("phytochrome red", Curve::Tabulated(tables::phytochrome_red), true, Band::whole(300.0, 800.0));
+static PHYTOCHROME_BOTH: Row =
+    Row::new("phytochrome both", Curve::Tabulated(tables::phytochrome_both), true, Band::whole(300.0, 800.0));
 
 /// A tenth of the value, as quantum sensors are held to, or 1 µmol: what shade below a canopy still resolves.
 const PHOTON_LIMIT: Limit = Limit { relative: 0.10, absolute: 1.0 };
@@ -100,6 +113,31 @@ pub const PFD_FAR_RED: Quantity = photon_flux(
     &PHOTONS_700_800,
 );
 
+/// Yield photon flux density.
+pub const YPFD: Quantity = Quantity {
+    remark: "mean of field-grown plants; the chamber means of the same paper give about 6 % more under the sun",
+    ..photon_flux(
+        "ypfd",
+        "Yield photon flux density",
+        "Photons weighted by McCree's relative quantum yield (field means, 350-725 nm, linear, zero at 325 and 750 nm)",
+        "McCree 1972a, Agric. Meteorol. 9:191-216, table IV; Sager et al. 1988, Trans. ASAE 31(6):1882-1889",
+        &YIELD_PHOTONS,
+    )
+};
+
+/// Phytochrome photoequilibrium.
+pub const PHYTOCHROME_EQUILIBRIUM: Quantity = Quantity {
+    id: "phytochrome_equilibrium",
+    unit: "1",
+    title: "Phytochrome photoequilibrium",
+    definition: "Photons weighted by the cross-section of the red-absorbing form over photons weighted by both forms', 300-800 nm",
+    source: "Sager et al. 1988, Trans. ASAE 31(6):1882-1889; cross-sections of Lagarias et al. 1987 as in Kusuma & Bugbee 2021",
+    remark: "light on the leaf, not in it; other sets of cross-sections differ by some 0.005",
+    group: Group::Plants,
+    limit: Limit { relative: 0.0, absolute: 0.02 },
+    recipe: Recipe::Finish { rows: &[&PHYTOCHROME_RED, &PHYTOCHROME_BOTH], bright: 1, finish: ratio },
+};
+
 /// Red to far-red ratio.
 pub const RED_FAR_RED_RATIO: Quantity = Quantity {
     id: "red_far_red_ratio",
@@ -114,7 +152,7 @@ pub const RED_FAR_RED_RATIO: Quantity = Quantity {
 };
 
 /// First sum over second [1], with its derivatives; too little light where the second is not above zero.
-fn ratio(sums: &[f64], gradient: &mut [f64]) -> Result<f64, NullReason> {
+pub(super) fn ratio(sums: &[f64], gradient: &mut [f64]) -> Result<f64, NullReason> {
     let (above, below) = (sums[0], sums[1]);
     if below > 0.0 {
         gradient[0] = 1.0 / below;

@@ -14,6 +14,9 @@ pub enum NullReason {
     /// The axis cannot be integrated over.
     #[error("needs at least 2 samples at finite, strictly rising wavelengths inside the calibrated range")]
     Axis,
+    /// Defined for lamps, and the source is the sun.
+    #[error("for lamps only: nothing below 280 nm of the sun's light reaches the ground")]
+    LampsOnly,
     /// The data are not on the axis.
     #[error("expected {expected} samples, but found {found}")]
     Length {
@@ -40,6 +43,32 @@ pub enum NullReason {
     /// A colour nearest to an end of the locus.
     #[error("the nearest colour temperature is outside {} to {} K", super::locus::COLDEST_K, super::locus::HOTTEST_K)]
     BeyondLocus,
+    /// A purple: the line from white through the colour leaves the locus between its ends.
+    #[error("a purple has no dominant wavelength; its complement is {complement_nm:.1} nm")]
+    Purple {
+        /// The dominant wavelength on the other side of white [nm].
+        complement_nm: f64,
+    },
+    /// White itself, which no wavelength dominates.
+    #[error("white has no dominant wavelength")]
+    White,
+    /// A colour at the red end of the locus, which all longer wavelengths share.
+    #[error("all wavelengths from {} nm on have this colour", super::hue::LONGEST_NM)]
+    RedEnd,
+    /// The highest sample is the first or the last that is calibrated.
+    #[error("the highest sample is at an end of the range, at {} nm", nm(*.at_nm))]
+    PeakAtEnd {
+        /// Its wavelength [nm].
+        at_nm: f64,
+    },
+    /// Several neighbouring samples are the highest.
+    #[error("the highest samples are level from {} to {} nm", nm(.from_nm.to_owned()), nm(.to_nm.to_owned()))]
+    Level {
+        /// The first of them [nm].
+        from_nm: f64,
+        /// The last of them [nm].
+        to_nm: f64,
+    },
 }
 
 /// A wavelength for a sentence: to 0.01 nm, without trailing zeros.

@@ -4,8 +4,8 @@
 //! and new quantities are added without renaming any.
 
 use super::reason::{NullReason, nm};
-use super::row::{Row, SourceRule};
-use super::{colour, energy, photometry, plants, ultraviolet};
+use super::row::{Band, Curve, Row, SourceRule};
+use super::{alpha_opic, colour, energy, hue, photometry, plants, retina, ultraviolet};
 
 /// A group of quantities, as they are shown together.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -16,8 +16,12 @@ pub enum Group {
     Photometry,
     /// Colour and colour temperature.
     Colour,
+    /// Light as each receptor of the eye takes it, vision or not.
+    AlphaOpic,
     /// Ultraviolet radiation.
     Ultraviolet,
+    /// Light weighted for what it can do to the retina.
+    Retina,
     /// Unweighted energy and photons.
     Energy,
 }
@@ -29,11 +33,34 @@ impl Group {
             Self::Plants => "plants",
             Self::Photometry => "photometry",
             Self::Colour => "colour",
+            Self::AlphaOpic => "alpha-opic",
             Self::Ultraviolet => "ultraviolet",
+            Self::Retina => "retina",
             Self::Energy => "energy",
         }
     }
+
+    /// All groups, in the order in which they are shown.
+    pub const ALL: [Self; 7] =
+        [Self::Plants, Self::Photometry, Self::Colour, Self::AlphaOpic, Self::Ultraviolet, Self::Retina, Self::Energy];
+
+    /// What has to stand beside its values wherever a person sees them; `None` where nothing has to.
+    pub fn caution(self) -> Option<&'static str> {
+        match self {
+            Self::Ultraviolet => Some(ULTRAVIOLET_CAUTION),
+            Self::Retina => Some(RETINA_CAUTION),
+            _ => None,
+        }
+    }
 }
+
+/// What an ultraviolet value is not. WHO, WMO, UNEP, ICNIRP 2002.
+const ULTRAVIOLET_CAUTION: &str = "no assessment of anybody's exposure and no risk group; follow local codes and qualified \
+                                   practice; from UV index 3 on protection of eyes and skin is advised (WHO 2002)";
+
+/// What a blue-light value is not.
+const RETINA_CAUTION: &str = "no assessment of anybody's exposure and no risk group, which would need the radiance and size of \
+                              the source; do not look into bright lamps or the sun; follow local codes and qualified practice";
 
 /// The expanded uncertainty (k = 2) up to which a value may be called good: the larger of the two counts.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -75,16 +102,26 @@ pub enum Recipe {
         /// The formula.
         finish: FinishFn,
     },
+    /// Where the spectrum is highest: a parabola through the highest sample and its neighbours.
+    Peak {
+        /// The row that says over which band.
+        row: &'static Row,
+    },
 }
 
 impl Recipe {
     /// The most rows a finish may have.
     pub const MOST_ROWS: usize = 8;
 
+    /// Whether it follows the level of the light; ratios, colours and wavelengths do not.
+    pub fn is_linear(&self) -> bool {
+        matches!(self, Self::Linear { .. })
+    }
+
     /// The rows it takes.
     pub fn rows(&self) -> &[&'static Row] {
         match self {
-            Self::Linear { row, .. } => std::slice::from_ref(row),
+            Self::Linear { row, .. } | Self::Peak { row } => std::slice::from_ref(row),
             Self::Finish { rows, .. } => rows,
         }
     }
@@ -114,30 +151,43 @@ pub struct Quantity {
 }
 
 impl Quantity {
-    /// The range it needs [nm]; `None` where it takes the calibrated range as it is.
+    /// Whether it is defined for a source; what is for lamps only is null under the sun.
+    pub fn serves(&self, source: SourceRule) -> bool {
+        self.recipe.rows().iter().all(|row| row.band(source).is_some())
+    }
+
+    /// The range it needs [nm]; `None` where it takes the calibrated range as it is, or is not for this source.
     pub fn needs(&self, source: SourceRule) -> Option<(f64, f64)> {
-        let needs = self.recipe.rows().iter().filter_map(|row| row.band(source).needs);
+        let needs = self.recipe.rows().iter().filter_map(|row| row.band(source)?.needs);
         needs.reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)))
     }
 
     /// The band it is integrated over on a calibrated range [nm]: what a printed value has to state when it is not the definition's own.
     pub fn integrated_over(&self, source: SourceRule, available: (f64, f64)) -> (f64, f64) {
-        let bands = self.recipe.rows().iter().map(|row| row.band(source));
+        let bands = self.recipe.rows().iter().filter_map(|row| row.band(source));
         let hull = bands.map(|b| (b.from, b.to)).reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)));
         let (from, to) = hull.unwrap_or(available);
         (from.max(available.0), to.min(available.1))
     }
 
+    /// Whether the band it is taken over depends on the instrument's range or on the source, so that it has to be stated.
+    fn band_varies(&self, source: SourceRule) -> bool {
+        let within = |band: Band| band.needs.is_none_or(|needs| needs.0 > band.from || needs.1 < band.to);
+        self.recipe.rows().iter().any(|row| {
+            // The tails of V and of the colour-matching functions are the one case of no weight worth the words.
+            let open = row.band(source).is_some_and(within) && !matches!(row.curve, Curve::Tabulated(_));
+            row.sun != Some(row.lamp) || open
+        })
+    }
+
     /// What to print beside a value: the band where it depends on the instrument or the source, and the remark. `None` when nothing.
     pub fn note(&self, source: SourceRule, available: (f64, f64)) -> Option<String> {
-        let rows = self.recipe.rows();
-        let depends = rows.iter().any(|r| r.sun != r.lamp || !r.band(source).from.is_finite());
         let (from, to) = self.integrated_over(source, available);
-        match (depends, self.remark) {
+        match (self.band_varies(source), self.remark) {
             (false, "") => None,
             (false, remark) => Some(remark.to_string()),
-            (true, "") => Some(format!("integrated over {} to {} nm", nm(from), nm(to))),
-            (true, remark) => Some(format!("integrated over {} to {} nm; {remark}", nm(from), nm(to))),
+            (true, "") => Some(format!("over {} to {} nm", nm(from), nm(to))),
+            (true, remark) => Some(format!("over {} to {} nm; {remark}", nm(from), nm(to))),
         }
     }
 }
@@ -151,18 +201,40 @@ static REGISTRY: &[Quantity] = &[
     plants::PFD_GREEN,
     plants::PFD_RED,
     plants::PFD_FAR_RED,
+    plants::YPFD,
     plants::RED_FAR_RED_RATIO,
+    plants::PHYTOCHROME_EQUILIBRIUM,
     photometry::ILLUMINANCE,
+    photometry::SCOTOPIC_ILLUMINANCE,
+    photometry::SP_RATIO,
     colour::CIE_X,
     colour::CIE_Y,
+    colour::CIE_U_PRIME,
+    colour::CIE_V_PRIME,
     colour::CCT,
     colour::DUV,
+    hue::DOMINANT_WAVELENGTH,
+    hue::EXCITATION_PURITY,
+    alpha_opic::EDI_S_CONE,
+    alpha_opic::EDI_M_CONE,
+    alpha_opic::EDI_L_CONE,
+    alpha_opic::EDI_RHODOPIC,
+    alpha_opic::EDI_MELANOPIC,
     ultraviolet::UVA,
     ultraviolet::UVB,
+    ultraviolet::UVC,
     ultraviolet::ERYTHEMAL_IRRADIANCE,
     ultraviolet::UV_INDEX,
+    ultraviolet::VITAMIN_D_IRRADIANCE,
+    ultraviolet::ACTINIC_UV_IRRADIANCE,
+    retina::BLUE_LIGHT_HAZARD_IRRADIANCE,
     energy::IRRADIANCE,
     energy::PHOTON_FLUX_DENSITY,
+    energy::IRRADIANCE_VISIBLE,
+    energy::IRRADIANCE_NIR,
+    energy::AVERAGE_PHOTON_ENERGY,
+    energy::PEAK_WAVELENGTH,
+    energy::CENTROID_WAVELENGTH,
 ];
 
 /// All quantities, in the order of their columns.
@@ -196,6 +268,20 @@ mod tests {
         assert_eq!(index_of("lumens"), None);
     }
 
+    /// Identity: groups stand together and in one order, so that headings appear once; what can hurt carries its caution.
+    #[test]
+    fn groups_stand_together_and_those_that_can_hurt_say_so() {
+        let groups: Vec<Group> = registry().iter().map(|q| q.group).collect();
+        let mut headings = groups.clone();
+        headings.dedup();
+        assert_eq!(headings, Group::ALL);
+        for group in Group::ALL {
+            let hurts = matches!(group, Group::Ultraviolet | Group::Retina);
+            assert_eq!(group.caution().is_some_and(|c| c.contains("no risk group")), hurts, "{}", group.name());
+        }
+        assert!(Group::Ultraviolet.caution().unwrap().contains("UV index 3"));
+    }
+
     /// Identity: rows that share a name are the same row, since they are folded once.
     #[test]
     fn a_row_name_stands_for_one_row() {
@@ -218,6 +304,10 @@ mod tests {
         assert_eq!(needs("illuminance", SourceRule::Sun), Some((380.0, 780.0)));
         assert_eq!(needs("red_far_red_ratio", SourceRule::Lamp), Some((655.0, 735.0)));
         assert_eq!(needs("irradiance", SourceRule::Lamp), None);
+        assert_eq!(needs("actinic_uv_irradiance", SourceRule::Lamp), Some((200.0, 400.0)));
+        assert_eq!(needs("uvc", SourceRule::Lamp), Some((250.0, 280.0)));
+        let uvc = &registry()[index_of("uvc").unwrap()];
+        assert!(uvc.serves(SourceRule::Lamp) && !uvc.serves(SourceRule::Sun));
     }
 
     /// Identity: a limit compares the expanded uncertainty, and NaN never passes.
@@ -233,10 +323,12 @@ mod tests {
     #[test]
     fn a_note_states_the_band_where_it_is_not_the_definitions_own() {
         let note = |id: &str, source| registry()[index_of(id).unwrap()].note(source, (281.4, 1049.96));
-        let want =
-            "integrated over 281.4 to 1049.96 nm; not solar global irradiance, which reaches from 280 to 4000 nm";
+        let want = "over 281.4 to 1049.96 nm; not solar global irradiance, which reaches from 280 to 4000 nm";
         assert_eq!(note("irradiance", SourceRule::Sun).as_deref(), Some(want));
-        assert_eq!(note("uvb", SourceRule::Sun).as_deref(), Some("integrated over 290 to 315 nm"));
-        assert_eq!(note("ppfd", SourceRule::Sun), None);
+        assert_eq!(note("uvb", SourceRule::Sun).as_deref(), Some("over 290 to 315 nm"));
+        assert_eq!(note("irradiance_nir", SourceRule::Lamp).as_deref(), Some("over 780 to 1049.96 nm"));
+        for id in ["ppfd", "illuminance", "cct", "edi_melanopic"] {
+            assert_eq!(note(id, SourceRule::Sun), None, "{id}");
+        }
     }
 }

@@ -65,8 +65,8 @@ pub struct Row {
     pub curve: Curve,
     /// Whether photons are counted [µmol] instead of energy [J].
     pub photons: bool,
-    /// The band under the sun.
-    pub sun: Band,
+    /// The band under the sun; `None` where the weighting is for lamps only.
+    pub sun: Option<Band>,
     /// The band at lamps.
     pub lamp: Band,
 }
@@ -74,14 +74,14 @@ pub struct Row {
 impl Row {
     /// A row with one band for all sources.
     pub const fn new(name: &'static str, curve: Curve, photons: bool, band: Band) -> Self {
-        Self { name, curve, photons, sun: band, lamp: band }
+        Self { name, curve, photons, sun: Some(band), lamp: band }
     }
 
-    /// The band for a source.
-    pub fn band(&self, source: SourceRule) -> Band {
+    /// The band for a source; `None` where the weighting is not for it.
+    pub fn band(&self, source: SourceRule) -> Option<Band> {
         match source {
             SourceRule::Sun => self.sun,
-            SourceRule::Lamp => self.lamp,
+            SourceRule::Lamp => Some(self.lamp),
         }
     }
 
@@ -104,7 +104,7 @@ impl Row {
     ) -> Result<SparseRow, NullReason> {
         /// Rounding of a wavelength polynomial must not decide whether a band is covered [nm].
         const SLACK_NM: f64 = 1e-6;
-        let band = self.band(source);
+        let band = self.band(source).ok_or(NullReason::LampsOnly)?;
         let out_of_range = |needed| NullReason::Range { needed, available };
         if let Some(needed) = band.needs
             && !(available.0 <= needed.0 + SLACK_NM && available.1 >= needed.1 - SLACK_NM)

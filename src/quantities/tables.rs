@@ -32,6 +32,88 @@ pub fn z_bar() -> &'static Table {
     &CIE_1931.z
 }
 
+/// V′(λ), the scotopic luminous efficiency of CIE 1951, 1 nm, 380–780 nm.
+pub fn scotopic() -> &'static Table {
+    static TABLE: LazyLock<Table> = LazyLock::new(|| column(include_str!("tables/cie_1951_scotopic.csv")));
+    &TABLE
+}
+
+/// The α-opic action spectra of CIE S 026:2018 in the order of its table: S, M and L cones, rods, melanopsin; 1 nm, 380–780 nm.
+static ALPHA_OPIC: LazyLock<[Table; 5]> = LazyLock::new(|| columns(include_str!("tables/cie_s026_alpha_opic.csv")));
+
+/// Action spectrum of the short-wavelength cones.
+pub fn s_cone() -> &'static Table {
+    &ALPHA_OPIC[0]
+}
+
+/// Action spectrum of the medium-wavelength cones.
+pub fn m_cone() -> &'static Table {
+    &ALPHA_OPIC[1]
+}
+
+/// Action spectrum of the long-wavelength cones.
+pub fn l_cone() -> &'static Table {
+    &ALPHA_OPIC[2]
+}
+
+/// Action spectrum of the rods.
+pub fn rhodopic() -> &'static Table {
+    &ALPHA_OPIC[3]
+}
+
+/// Action spectrum of the ganglion cells that hold melanopsin.
+pub fn melanopic() -> &'static Table {
+    &ALPHA_OPIC[4]
+}
+
+/// Relative quantum yield of photosynthesis, mean of field-grown plants (McCree 1972a), 325–750 nm.
+pub fn mccree() -> &'static Table {
+    static TABLE: LazyLock<Table> = LazyLock::new(|| column(include_str!("tables/mccree_1972_field.csv")));
+    &TABLE
+}
+
+static PHYTOCHROME: LazyLock<[Table; 2]> =
+    LazyLock::new(|| columns(include_str!("tables/phytochrome_lagarias_1987.csv")));
+
+/// Photoconversion cross-section of phytochrome's red-absorbing form [m² mol⁻¹], 300–800 nm.
+pub fn phytochrome_red() -> &'static Table {
+    &PHYTOCHROME[0]
+}
+
+/// Sum of the cross-sections of phytochrome's two forms [m² mol⁻¹], 300–800 nm.
+pub fn phytochrome_both() -> &'static Table {
+    static TABLE: LazyLock<Table> = LazyLock::new(|| {
+        let [red, far_red] = &*PHYTOCHROME;
+        let value = red.value.iter().zip(&far_red.value).map(|(r, f)| r + f).collect();
+        Table { wavelength_nm: red.wavelength_nm.clone(), value }
+    });
+    &TABLE
+}
+
+/// Actinic weighting S(λ) of ICNIRP 2004, 180–400 nm; between its entries the logarithm is linear.
+pub fn actinic() -> &'static Table {
+    static TABLE: LazyLock<Table> = LazyLock::new(|| column(include_str!("tables/actinic_ultraviolet.csv")));
+    &TABLE
+}
+
+/// Blue-light weighting B(λ) of IEC 62471, 300–500 nm; farther on it is a formula.
+pub fn blue_light() -> &'static Table {
+    static TABLE: LazyLock<Table> = LazyLock::new(|| column(include_str!("tables/blue_light_hazard.csv")));
+    &TABLE
+}
+
+/// Action spectrum for previtamin D₃ in skin, CIE 174:2006, 252–330 nm.
+pub fn previtamin_d3() -> &'static Table {
+    static TABLE: LazyLock<Table> = LazyLock::new(|| column(include_str!("tables/cie_174_previtamin_d3.csv")));
+    &TABLE
+}
+
+/// A table file with one value column.
+fn column(text: &str) -> Table {
+    let [table] = columns(text);
+    table
+}
+
 /// Splits a table file into its value columns: `#` lines, a header, then wavelength and N values a row.
 fn columns<const N: usize>(text: &str) -> [Table; N] {
     let mut tables: [Table; N] = std::array::from_fn(|_| Table { wavelength_nm: Vec::new(), value: Vec::new() });
@@ -65,5 +147,31 @@ mod tests {
             assert!((got - sum).abs() < 1e-8, "{name}: want {sum}, got {got}");
         }
         assert_eq!(photopic().at(555.0), 1.0);
+    }
+
+    /// Published: where each table has its peak or its fixed points, and its reach.
+    #[test]
+    fn every_table_rises_is_never_negative_and_has_its_peak_where_it_belongs() {
+        for (name, table, reach, peak_nm) in [
+            ("scotopic", scotopic(), (380.0, 780.0), 507.0),
+            ("s cone", s_cone(), (380.0, 780.0), 448.0),
+            ("m cone", m_cone(), (380.0, 780.0), 541.0),
+            ("l cone", l_cone(), (380.0, 780.0), 569.0),
+            ("rhodopic", rhodopic(), (380.0, 780.0), 507.0),
+            ("melanopic", melanopic(), (380.0, 780.0), 490.0),
+            ("mccree", mccree(), (325.0, 750.0), 625.0),
+            ("actinic", actinic(), (180.0, 400.0), 270.0),
+            ("blue light", blue_light(), (300.0, 500.0), 435.0),
+            ("previtamin d3", previtamin_d3(), (252.0, 330.0), 298.0),
+        ] {
+            assert!(axis::is_usable(&table.wavelength_nm), "{name}");
+            assert_eq!((table.wavelength_nm[0], table.wavelength_nm[table.value.len() - 1]), reach, "{name}");
+            assert!(table.value.iter().all(|v| (0.0..=1.0).contains(v)), "{name}");
+            // The α-opic spectra peak between two of their entries.
+            assert!(table.at(peak_nm) > 0.9999 && table.at(peak_nm) <= 1.0, "{name}");
+            assert_eq!(table.value.len(), table.wavelength_nm.len());
+        }
+        assert_eq!(phytochrome_both().at(660.0), phytochrome_red().at(660.0) + PHYTOCHROME[1].at(660.0));
+        assert_eq!((phytochrome_red().value.len(), phytochrome_red().at(300.0)), (101, 1228.9));
     }
 }

@@ -1,4 +1,4 @@
-//! Ultraviolet radiation: bands, erythemal irradiance, UV index.
+//! Ultraviolet radiation: bands, and weightings for skin and eye.
 //!
 //! Under the sun integrals start at 290 nm: the ozone layer lets nothing through below, and what an instrument shows there
 //! is its stray light. At lamps they need the whole range of the weighting, so that a lamp leaking 254 nm cannot read as
@@ -7,6 +7,8 @@
 use super::constants;
 use super::registry::{Group, Limit, Quantity, Recipe};
 use super::row::{Band, Curve, Row};
+use super::tables;
+use crate::spectrum::axis;
 
 /// Where integrals under the sun start [nm].
 const SUN_FROM_NM: f64 = 290.0;
@@ -16,16 +18,55 @@ static ENERGY_UVB: Row = Row {
     name: "energy 280-315",
     curve: Curve::Flat,
     photons: false,
-    sun: Band::whole(SUN_FROM_NM, 315.0),
+    sun: Some(Band::whole(SUN_FROM_NM, 315.0)),
     lamp: Band::whole(280.0, 315.0),
 };
 static ERYTHEMA: Row = Row {
     name: "erythema",
     curve: Curve::Formula(erythema),
     photons: false,
-    sun: Band::whole(SUN_FROM_NM, 400.0),
+    sun: Some(Band::whole(SUN_FROM_NM, 400.0)),
     lamp: Band::whole(250.0, 400.0),
 };
+
+/// The band of short ultraviolet ends at 100 nm, which no instrument in air sees; what is measured has to begin at 250 nm or below.
+static ENERGY_UVC: Row = Row {
+    name: "energy 100-280",
+    curve: Curve::Flat,
+    photons: false,
+    sun: None,
+    lamp: Band { from: 100.0, to: 280.0, needs: Some((250.0, 280.0)) },
+};
+static PREVITAMIN_D3: Row = Row {
+    name: "previtamin d3",
+    curve: Curve::Tabulated(tables::previtamin_d3),
+    photons: false,
+    sun: Some(Band::whole(SUN_FROM_NM, 330.0)),
+    lamp: Band::whole(252.0, 330.0),
+};
+static ACTINIC: Row = Row {
+    name: "actinic",
+    curve: Curve::Formula(actinic),
+    photons: false,
+    sun: Some(Band::whole(SUN_FROM_NM, 400.0)),
+    lamp: Band::whole(200.0, 400.0),
+};
+
+/// Actinic weighting S(λ) [1]: the tabulated figures, their logarithm linear between entries.
+///
+/// wavelength_nm: 180 to 400 [nm]; zero outside and for NaN. Source: ICNIRP 2004, Health Phys. 87(2):171–186; IEC 62471:2006. The
+/// approximation by formula in the same guideline differs by up to a tenth and more.
+pub fn actinic(wavelength_nm: f64) -> f64 {
+    let table = tables::actinic();
+    let Some((i, share)) = axis::locate(&table.wavelength_nm, wavelength_nm) else { return 0.0 };
+    let (a, b) = (table.value[i], table.value[i + 1]);
+    // Entries come back to the bit.
+    match share {
+        0.0 => a,
+        1.0 => b,
+        s => a * (b / a).powf(s),
+    }
+}
 
 /// Erythema action spectrum [1].
 ///
@@ -68,6 +109,20 @@ pub const UVB: Quantity = Quantity {
     recipe: Recipe::Linear { row: &ENERGY_UVB, factor: 1.0 },
 };
 
+/// UV-C.
+pub const UVC: Quantity = Quantity {
+    id: "uvc",
+    unit: "W m-2",
+    title: "UV-C irradiance",
+    definition: "Energy 100-280 nm, unweighted, from the first wavelength measured, which has to be 250 nm or below; lamps only",
+    source: "CIE S 017:2020 International Lighting Vocabulary; ISO 21348",
+    remark: "",
+    group: Group::Ultraviolet,
+    // Germicidal lamps leak milliwatts where watts were meant: 0.01 W/m² has to be told from nothing.
+    limit: Limit { relative: 0.15, absolute: 0.01 },
+    recipe: Recipe::Linear { row: &ENERGY_UVC, factor: 1.0 },
+};
+
 /// Erythemal irradiance.
 pub const ERYTHEMAL_IRRADIANCE: Quantity = Quantity {
     id: "erythemal_irradiance",
@@ -92,6 +147,34 @@ pub const UV_INDEX: Quantity = Quantity {
     group: Group::Ultraviolet,
     limit: Limit { relative: 0.15, absolute: 0.3 },
     recipe: Recipe::Linear { row: &ERYTHEMA, factor: constants::UV_INDEX },
+};
+
+/// Irradiance weighted for previtamin D₃.
+pub const VITAMIN_D_IRRADIANCE: Quantity = Quantity {
+    id: "vitamin_d_irradiance",
+    unit: "W m-2",
+    title: "Vitamin D effective irradiance",
+    definition: "Spectral irradiance weighted by the action spectrum for previtamin D3 in skin, 252-330 nm; from 290 nm under the sun",
+    source: "CIE 174:2006, 1 nm, linear",
+    remark: "the action spectrum is disputed above 315 nm",
+    group: Group::Ultraviolet,
+    // About 3 % of what a high sun gives.
+    limit: Limit { relative: 0.20, absolute: 0.015 },
+    recipe: Recipe::Linear { row: &PREVITAMIN_D3, factor: 1.0 },
+};
+
+/// Actinic irradiance.
+pub const ACTINIC_UV_IRRADIANCE: Quantity = Quantity {
+    id: "actinic_uv_irradiance",
+    unit: "W m-2",
+    title: "Actinic ultraviolet irradiance",
+    definition: "Spectral irradiance weighted by the tabulated S(lambda), log-linear between entries, 200-400 nm; from 290 nm under the sun",
+    source: "ICNIRP 2004, Health Phys. 87(2):171-186; IEC 62471:2006",
+    remark: "",
+    group: Group::Ultraviolet,
+    // The steepest weighting under the sun: 2 mW/m² is some 5 % of a high sun's.
+    limit: Limit { relative: 0.20, absolute: 0.002 },
+    recipe: Recipe::Linear { row: &ACTINIC, factor: 1.0 },
 };
 
 #[cfg(test)]
@@ -126,5 +209,20 @@ mod tests {
     fn the_erythema_curve_has_no_step_at_328_nm() {
         let (below, above) = (erythema(328.0), erythema(328.0 + 1e-9));
         assert!((below - above).abs() < 1e-9 * below, "{below} {above}");
+    }
+
+    /// Published: S(λ) of ICNIRP 2004 at its entries, and the middle between two of them, the root of their product.
+    #[test]
+    fn the_actinic_weights_are_tabulated_and_log_linear_between() {
+        for (x, want) in
+            [(200.0, 0.030), (254.0, 0.5), (270.0, 1.0), (297.0, 0.46), (305.0, 0.06), (315.0, 0.003), (400.0, 3e-5)]
+        {
+            assert_eq!(actinic(x), want, "{x} nm");
+        }
+        let between = actinic(301.5);
+        assert!((between - (0.3f64 * 0.12).sqrt()).abs() < 1e-12, "{between}");
+        for outside in [179.999, 400.001, f64::NAN, f64::INFINITY, -300.0] {
+            assert_eq!(actinic(outside), 0.0);
+        }
     }
 }

@@ -148,7 +148,7 @@ fn a_port_that_may_not_be_opened_is_absent_and_says_who_may() {
     let site = site();
     let (far, near) = TTYPort::pair().unwrap();
     let device = near.name().unwrap();
-    std::fs::set_permissions(&device, std::fs::Permissions::from_mode(0)).unwrap();
+    std::fs::set_permissions(&device, std::fs::Permissions::from_mode(0o000)).unwrap();
     symlink(&device, site.path("line")).unwrap();
     let root = std::fs::metadata("/proc/self").unwrap().uid() == 0;
     let daemon = if root {

@@ -1,6 +1,6 @@
 //! What a change of the spectrum does to every quantity, to first order: for doubts that have a size.
 
-use super::{MOST_LANES, Matrix, Recipe, finished, registry, sum_block};
+use super::{MOST_LANES, Matrix, Recipe, finished, peak, registry, sum_block};
 
 /// The signed effect of each column on each quantity, `effects[column][quantity]`, in the order of the registry.
 ///
@@ -23,6 +23,10 @@ pub fn effects(m: &Matrix, irradiance: &[f64], columns: &[&[f64]]) -> Vec<Vec<f6
                     Recipe::Linear { factor, .. } => factor * changes[rows[0]][lane],
                     Recipe::Finish { finish, .. } => match finished(rows.iter().map(|r| light[*r][0]), finish) {
                         Ok((_, gradient)) => gradient.iter().zip(rows).map(|(g, r)| g * changes[*r][lane]).sum(),
+                        Err(_) => f64::NAN,
+                    },
+                    Recipe::Peak { .. } => match peak::find(&m.axis_nm, irradiance, m.calibrated) {
+                        Ok(peak) => peak.samples.iter().zip(peak.gradient).map(|(i, g)| g * group[lane][*i]).sum(),
                         Err(_) => f64::NAN,
                     },
                 };

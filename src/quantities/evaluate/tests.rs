@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::quantities::constants::{LUMINOUS_EFFICACY, PHOTONS};
-use crate::quantities::registry::index_of;
+use crate::quantities::registry::{Group, Quantity, index_of};
 use crate::quantities::row::SourceRule;
 use proptest::prelude::*;
 
@@ -108,13 +108,17 @@ fn smooth_light_reads_the_same_on_a_coarse_and_a_fine_axis() {
         let c = values(&matrix(&coarse, SourceRule::Lamp), &planck(&coarse, t));
         let f = values(&matrix(&fine, SourceRule::Lamp), &planck(&fine, t));
         for (i, q) in registry().iter().enumerate() {
-            let (c, f) = (c[i].clone().unwrap(), f[i].clone().unwrap());
+            let (Ok(c), Ok(f)) = (&c[i], &f[i]) else {
+                assert_eq!(c[i].is_ok(), f[i].is_ok(), "{}", q.id);
+                continue;
+            };
             let tolerance = match q.id {
                 "duv" => 1e-5,
-                "erythemal_irradiance" | "uv_index" | "uvb" => 1e-2 * f.abs(),
+                "excitation_purity" => 1e-4,
+                _ if q.group == Group::Ultraviolet && q.id != "uva" => 1e-2 * f.abs(),
                 _ => 1e-3 * f.abs(),
             };
-            close(q.id, f, c, tolerance);
+            close(q.id, *f, *c, tolerance);
         }
     }
 }
@@ -142,7 +146,7 @@ fn noise_adds_in_squares_and_a_mode_in_full() {
         .map(|(_, v)| 0.384f64.powi(2) * v)
         .sum();
     close("noise", by_hand.sqrt(), par.noise, 0.03 * par.noise);
-    for o in &out {
+    for o in out.iter().filter(|o| o.value.is_ok()) {
         let sum = o.effects.iter().fold(o.noise * o.noise, |s, e| s + e * e);
         close("sum of squares", sum.sqrt(), o.uncertainty, 1e-12 * o.uncertainty);
     }
@@ -183,7 +187,9 @@ fn stated_noise_is_the_spread_of_repeated_spectra() {
         .collect();
     let noisy: Vec<&[f64]> = noisy.iter().map(Vec::as_slice).collect();
     let got = values_of_many(&m, &noisy);
-    for (i, q) in registry().iter().enumerate() {
+    // A top among noisy samples is no first-order matter; it has a test of its own.
+    let stated_to_first_order = |q: &Quantity| !matches!(q.recipe, Recipe::Peak { .. }) && q.serves(SourceRule::Sun);
+    for (i, q) in registry().iter().enumerate().filter(|(_, q)| stated_to_first_order(q)) {
         let column: Vec<f64> = got.iter().map(|v| v[i].clone().unwrap()).collect();
         let mean = column.iter().sum::<f64>() / REPEATS as f64;
         let spread = (column.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (REPEATS - 1) as f64).sqrt();
@@ -206,10 +212,12 @@ fn a_value_has_the_same_bits_alone_in_a_batch_and_with_uncertainty() {
         let out = evaluate_with(&mut work, &m, light, &vec![1e-12; axis.len()], &modes);
         for (q, (o, b)) in out.iter().zip(&batch[i]).enumerate() {
             // A mode as large as the light is also its own uncertainty: ratios then have too little light.
-            let relative = matches!(registry()[q].recipe, Recipe::Finish { .. });
-            if i == 0 || !relative {
+            let linear = registry()[q].recipe.is_linear();
+            if i == 0 || linear {
                 assert_eq!(o.value.clone().map(f64::to_bits), b.clone().map(f64::to_bits));
-                assert!(o.effects.iter().all(|e| e.to_bits() == o.value.clone().unwrap().to_bits()));
+            }
+            if let (true, Ok(value)) = (linear, &o.value) {
+                assert!(o.effects.iter().all(|e| e.to_bits() == value.to_bits()));
             }
         }
     }
@@ -223,8 +231,9 @@ fn weak_light_keeps_linear_quantities_and_takes_ratios_away() {
     let dark: Vec<f64> = (0..axis.len()).map(|i| if i % 2 == 0 { 1e-6 } else { -1.1e-6 }).collect();
     for (o, q) in evaluate(&m, &dark, &vec![1e-12; axis.len()], &[]).iter().zip(registry()) {
         match q.recipe {
+            _ if !q.serves(SourceRule::Sun) => assert_eq!(o.value, Err(NullReason::LampsOnly), "{}", q.id),
             Recipe::Linear { .. } => assert!(o.value.clone().unwrap() < 0.0, "{}: {:?}", q.id, o.value),
-            Recipe::Finish { .. } => assert_eq!(o.value, Err(NullReason::TooLittleLight), "{}", q.id),
+            _ => assert_eq!(o.value, Err(NullReason::TooLittleLight), "{}", q.id),
         }
     }
     // Light that is there, but not above three of its own standard uncertainties.
@@ -310,13 +319,17 @@ proptest! {
         let sum: Vec<f64> = p.iter().zip(&q).map(|(e, f)| a * e + f).collect();
         let (vp, vq, vs, vt) = (values(&m, &p), values(&m, &q), values(&m, &scaled), values(&m, &sum));
         for (i, quantity) in registry().iter().enumerate() {
-            let (vp, vq, vs, vt) = (vp[i].clone().unwrap(), vq[i].clone().unwrap(), vs[i].clone().unwrap(), vt[i].clone().unwrap());
-            match quantity.recipe {
-                Recipe::Linear { .. } => {
-                    prop_assert!((vs - factor * vp).abs() <= 1e-12 * vs.abs(), "{}", quantity.id);
-                    prop_assert!((vt - (a * vp + vq)).abs() <= 1e-12 * vt.abs(), "{}", quantity.id);
-                }
-                Recipe::Finish { .. } => prop_assert!((vs - vp).abs() <= 1e-9 * vp.abs().max(1e-2), "{}", quantity.id),
+            let (Ok(vp), Ok(vs)) = (&vp[i], &vs[i]) else {
+                // What is null at one level of light is null at every other, for the same reason.
+                prop_assert_eq!(&vp[i], &vs[i], "{}", quantity.id);
+                continue;
+            };
+            if quantity.recipe.is_linear() {
+                let (vq, vt) = (vq[i].clone().unwrap(), vt[i].clone().unwrap());
+                prop_assert!((vs - factor * vp).abs() <= 1e-12 * vs.abs(), "{}", quantity.id);
+                prop_assert!((vt - (a * vp + vq)).abs() <= 1e-12 * vt.abs(), "{}", quantity.id);
+            } else {
+                prop_assert!((vs - vp).abs() <= 1e-9 * vp.abs().max(1e-2), "{}", quantity.id);
             }
         }
     }

@@ -1,0 +1,90 @@
+//! Light as each of the five receptors of the human eye takes it: α-opic equivalent daylight illuminances.
+//!
+//! An equivalent daylight illuminance is the illuminance of standard daylight (D65) that gives the receptor the same.
+
+use super::registry::{Group, Limit, Quantity, Recipe};
+use super::row::{Band, Curve, Row};
+use super::tables;
+use crate::spectrum::weights::Table;
+
+/// α-opic efficacy of the luminous radiation of D65 [mW/lm], unrounded, in the order of [`tables`]: S, M and L cones, rods, melanopsin.
+///
+/// Source: CIE S 026:2018, which prints them to four decimals (0.8173, 1.4558, 1.6289, 1.4497, 1.3262); the digits here are sums of
+/// the 1 nm tables over D65 (computed with luxpy 1.12.5).
+pub const DAYLIGHT_EFFICACY: [f64; 5] =
+    [0.817_289_644_883_213, 1.455_826_338_816_53, 1.628_907_765_890_39, 1.449_703_576_055_9, 1.326_213_189_113_59];
+
+const fn row(name: &'static str, table: fn() -> &'static Table) -> Row {
+    Row::new(name, Curve::Tabulated(table), false, Band::whole(380.0, 780.0))
+}
+
+static S_CONE: Row = row("s cone", tables::s_cone);
+static M_CONE: Row = row("m cone", tables::m_cone);
+static L_CONE: Row = row("l cone", tables::l_cone);
+static RHODOPIC: Row = row("rhodopic", tables::rhodopic);
+static MELANOPIC: Row = row("melanopic", tables::melanopic);
+
+const fn illuminance(
+    id: &'static str,
+    title: &'static str,
+    definition: &'static str,
+    row: &'static Row,
+    receptor: usize,
+) -> Quantity {
+    Quantity {
+        id,
+        unit: "lx",
+        title,
+        definition,
+        source: "CIE S 026:2018, table 2, 1 nm, linear",
+        remark: "",
+        group: Group::AlphaOpic,
+        limit: Limit { relative: 0.10, absolute: 50.0 },
+        recipe: Recipe::Linear { row, factor: 1e3 / DAYLIGHT_EFFICACY[receptor] },
+    }
+}
+
+/// For the short-wavelength cones.
+pub const EDI_S_CONE: Quantity = illuminance(
+    "edi_s_cone",
+    "S-cone-opic equivalent daylight illuminance",
+    "Irradiance weighted for the S cones over D65's 0.8173 mW/lm, 380-780 nm",
+    &S_CONE,
+    0,
+);
+
+/// For the medium-wavelength cones.
+pub const EDI_M_CONE: Quantity = illuminance(
+    "edi_m_cone",
+    "M-cone-opic equivalent daylight illuminance",
+    "Irradiance weighted for the M cones over D65's 1.4558 mW/lm, 380-780 nm",
+    &M_CONE,
+    1,
+);
+
+/// For the long-wavelength cones.
+pub const EDI_L_CONE: Quantity = illuminance(
+    "edi_l_cone",
+    "L-cone-opic equivalent daylight illuminance",
+    "Irradiance weighted for the L cones over D65's 1.6289 mW/lm, 380-780 nm",
+    &L_CONE,
+    2,
+);
+
+/// For the rods.
+pub const EDI_RHODOPIC: Quantity = illuminance(
+    "edi_rhodopic",
+    "Rhodopic equivalent daylight illuminance",
+    "Irradiance weighted for the rods over D65's 1.4497 mW/lm, 380-780 nm",
+    &RHODOPIC,
+    3,
+);
+
+/// For the ganglion cells that hold melanopsin.
+pub const EDI_MELANOPIC: Quantity = illuminance(
+    "edi_melanopic",
+    "Melanopic equivalent daylight illuminance",
+    "Irradiance weighted for melanopsin over D65's 1.3262 mW/lm, 380-780 nm",
+    &MELANOPIC,
+    4,
+);
