@@ -112,7 +112,7 @@ fn compute_prints_numbers_with_units_and_absences_with_reasons() {
     let uv = &json["quantities"]["uv_index"];
     assert_eq!((&uv["value"], uv["reason"].is_string()), (&Value::Null, true), "{uv}");
     let line = |start: &str, end: &str| out.lines().any(|l| l.trim_start().starts_with(start) && l.ends_with(end));
-    assert!(out.starts_with("source sun, 380 to 780 nm\n\nplants\n"), "{out}");
+    assert!(out.starts_with("lamp.csv: source sun, 380 to 780 nm\n\nplants\n"), "{out}");
     assert!(line("ppfd ", "umol m-2 s-1  Photosynthetic photon flux density"), "{out}");
     assert!(line("pfd_far_red ", "-  needs 700 to 800 nm, but the range is 380 to 780 nm"), "{out}");
     assert!(line("uv_index ", "-  needs 290 to 400 nm, but the range is 380 to 780 nm"), "{out}");

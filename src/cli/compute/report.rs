@@ -1,0 +1,264 @@
+//! Every quantity of one spectrum, for people, for programs and for tables.
+//!
+//! Pure. What must stay true: a number stands with its unit, an absent one with its reason, and what can hurt never without
+//! its caution.
+
+use super::Source;
+use crate::cli::Failure;
+use crate::quantities::reason::NullReason;
+use crate::quantities::{Group, Matrix, Quantity, SourceRule, registry, values};
+use crate::spectrum::csv::SpectrumFile;
+use serde::ser::{Serialize, SerializeMap, Serializer};
+
+/// A file that starts here or above can hold daylight [nm]; one that starts below was taken at a lamp.
+const SUN_FROM_NM: f64 = 280.0;
+
+/// Every quantity of one file, ready to be printed.
+pub(super) struct Report {
+    name: String,
+    source: SourceRule,
+    range_nm: (f64, f64),
+    values: Vec<Result<f64, NullReason>>,
+}
+
+impl Report {
+    pub(super) fn of(name: &str, file: &SpectrumFile, source: Option<Source>) -> Self {
+        let axis = &file.spectrum.wavelength_nm;
+        let range_nm = file.spectrum.range_nm().unwrap_or((f64::NAN, f64::NAN));
+        let source = match source {
+            Some(Source::Sun) => SourceRule::Sun,
+            Some(Source::Lamp) => SourceRule::Lamp,
+            None if range_nm.0 >= SUN_FROM_NM => SourceRule::Sun,
+            None => SourceRule::Lamp,
+        };
+        let matrix = Matrix::build(axis, range_nm, source);
+        Self { name: name.to_string(), source, range_nm, values: values(&matrix, &file.spectrum.irradiance) }
+    }
+
+    fn entries(&self) -> impl Iterator<Item = (&'static Quantity, &Result<f64, NullReason>)> {
+        registry().iter().zip(&self.values)
+    }
+
+    /// As JSON: one object, or a list of objects where there is more than one spectrum.
+    pub(super) fn json(reports: &[Self]) -> Result<String, Failure> {
+        #[derive(serde::Serialize)]
+        struct Whole<'a> {
+            file: &'a str,
+            source: &'a str,
+            range_nm: [f64; 2],
+            quantities: Entries<'a>,
+            caution: String,
+        }
+        let mut wholes = reports.iter().map(|report| Whole {
+            file: &report.name,
+            source: report.source.name(),
+            range_nm: [report.range_nm.0, report.range_nm.1],
+            quantities: Entries(report),
+            caution: cautions(),
+        });
+        let text = match (reports.len(), wholes.next()) {
+            (1, Some(only)) => serde_json::to_string_pretty(&only),
+            (_, first) => serde_json::to_string_pretty(&first.into_iter().chain(wholes).collect::<Vec<_>>()),
+        };
+        text.map(|t| t + "\n").map_err(|e| Failure::Failed(format!("the result could not be written as JSON: {e}")))
+    }
+
+    /// As a CSV table, one row a spectrum: empty where there is no value, with all reasons in the last column.
+    pub(super) fn csv(reports: &[Self]) -> String {
+        let units: Vec<String> = registry().iter().map(|q| format!("{} {}", q.id, q.unit)).collect();
+        let ids: Vec<&str> = registry().iter().map(|q| q.id).collect();
+        let mut text = format!("# units: {}\n# caution: {}\n", units.join(", "), cautions());
+        text += &format!("file,source,{},reasons\n", ids.join(","));
+        for report in reports {
+            let mut fields = vec![quoted(&report.name), report.source.name().to_string()];
+            fields.extend(report.values.iter().map(|v| v.as_ref().map_or(String::new(), |x| x.to_string())));
+            let reasons: Vec<String> = report
+                .entries()
+                .filter_map(|(q, v)| v.as_ref().err().map(|reason| format!("{}: {reason}", q.id)))
+                .collect();
+            fields.push(quoted(&reasons.join("; ")));
+            text += &fields.join(",");
+            text += "\n";
+        }
+        text
+    }
+
+    /// As text for people.
+    pub(super) fn table(&self) -> String {
+        let rows: Vec<[String; 3]> = self
+            .entries()
+            .map(|(q, value)| match value {
+                Ok(v) => [q.id.to_string(), shown(*v), q.unit.to_string()],
+                Err(reason) => [q.id.to_string(), "-".to_string(), reason.to_string()],
+            })
+            .collect();
+        let width = |column: usize| rows.iter().map(|r| r[column].chars().count()).max().unwrap_or(0);
+        let (ids, numbers) = (width(0), width(1));
+        let units = registry().iter().map(|q| q.unit.len()).max().unwrap_or(0);
+        let mut text =
+            format!("{}: source {}, {} to {} nm\n", self.name, self.source.name(), self.range_nm.0, self.range_nm.1);
+        let mut group: Option<Group> = None;
+        for ((q, value), [id, number, unit]) in self.entries().zip(&rows) {
+            if group != Some(q.group) {
+                group = Some(q.group);
+                text += &format!("\n{}\n", q.group.name());
+                if let Some(caution) = q.group.caution() {
+                    text += &format!("  caution: {caution}\n");
+                }
+            }
+            let note = match q.note(self.source, self.range_nm) {
+                Some(note) if value.is_ok() => format!(" ({note})"),
+                _ => String::new(),
+            };
+            let title = if value.is_ok() { q.title } else { "" };
+            let line = format!("  {id:ids$}  {number:>numbers$}  {unit:units$}  {title}{note}");
+            text += line.trim_end();
+            text += "\n";
+        }
+        text
+    }
+}
+
+/// What has to be said beside the groups that can hurt, in one line.
+fn cautions() -> String {
+    let lines = Group::ALL.iter().filter_map(|g| g.caution().map(|c| format!("{}: {c}", g.name())));
+    lines.collect::<Vec<_>>().join(". ")
+}
+
+/// A CSV field, in quotes where it needs them (RFC 4180).
+fn quoted(field: &str) -> String {
+    match field.contains(['"', ',', '\n', '\r']) {
+        true => format!("\"{}\"", field.replace('"', "\"\"")),
+        false => field.to_string(),
+    }
+}
+
+/// A number for people: six significant digits, plain where that stays short.
+fn shown(x: f64) -> String {
+    const DIGITS: i32 = 6;
+    if x == 0.0 {
+        return "0".to_string();
+    }
+    let magnitude = x.abs().log10().floor() as i32;
+    if (-4..9).contains(&magnitude) {
+        let decimals = (DIGITS - 1 - magnitude).max(0) as usize;
+        format!("{x:.decimals$}")
+    } else {
+        format!("{x:.5e}")
+    }
+}
+
+/// The quantities as a map in the registry's order.
+struct Entries<'a>(&'a Report);
+
+impl Serialize for Entries<'_> {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        #[derive(serde::Serialize)]
+        struct Entry {
+            value: Option<f64>,
+            unit: &'static str,
+            #[serde(skip_serializing_if = "Option::is_none")]
+            reason: Option<String>,
+            #[serde(skip_serializing_if = "Option::is_none")]
+            note: Option<String>,
+        }
+        let mut map = serializer.serialize_map(Some(self.0.values.len()))?;
+        for (q, value) in self.0.entries() {
+            let note = q.note(self.0.source, self.0.range_nm).filter(|_| value.is_ok());
+            let reason = value.as_ref().err().map(ToString::to_string);
+            map.serialize_entry(q.id, &Entry { value: value.clone().ok(), unit: q.unit, reason, note })?;
+        }
+        map.end()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::spectrum::csv;
+
+    fn report(rows: &str, source: Option<Source>) -> Report {
+        let text = format!("{}\n{rows}", csv::HEADER);
+        Report::of("a.csv", &csv::read("a.csv", text.as_bytes()).unwrap(), source)
+    }
+
+    /// Identity: the JSON form holds every quantity with its unit, and a reason exactly where there is no value.
+    #[test]
+    fn json_has_every_quantity_with_a_value_or_a_reason() {
+        let json = Report::json(&[report("300,1\n700,1\n", None)]).unwrap();
+        let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+        let quantities = json["quantities"].as_object().unwrap();
+        assert_eq!(quantities.len(), registry().len());
+        for q in registry() {
+            let entry = &quantities[q.id];
+            assert_eq!(entry["unit"], q.unit);
+            assert_eq!(entry["value"].is_null(), entry["reason"].is_string(), "{}", q.id);
+        }
+        assert_eq!(quantities["par_irradiance"]["value"].as_f64().unwrap().round(), 300.0);
+        assert_eq!(quantities["uv_index"]["reason"], "needs 290 to 400 nm, but the range is 300 to 700 nm");
+        let caution = json["caution"].as_str().unwrap();
+        assert!(caution.contains("UV index 3") && caution.contains("retina: "), "{caution}");
+        assert_eq!(json["file"], "a.csv");
+    }
+
+    /// Identity: the source is the sun from 280 nm on, a lamp below, and what was asked for in any case.
+    #[test]
+    fn the_source_follows_the_first_wavelength_unless_it_is_given() {
+        assert_eq!(report("280,1\n800,1\n", None).source, SourceRule::Sun);
+        assert_eq!(report("279.9,1\n800,1\n", None).source, SourceRule::Lamp);
+        assert_eq!(report("250,1\n800,1\n", Some(Source::Sun)).source, SourceRule::Sun);
+        assert_eq!(report("300,1\n800,1\n", Some(Source::Lamp)).source, SourceRule::Lamp);
+    }
+
+    /// Regression: the lines people read, with the caution in the ultraviolet group.
+    #[test]
+    fn the_table_has_units_reasons_notes_and_the_caution() {
+        let table = report("300,1\n1000,1\n", None).table();
+        let has = |line: &str| assert!(table.lines().any(|l| l == line), "no line `{line}` in\n{table}");
+        has("a.csv: source sun, 300 to 1000 nm");
+        has("  ppfd                              1379.29  umol m-2 s-1  Photosynthetic photon flux density");
+        has("  uvb                                     -  needs 290 to 315 nm, but the range is 300 to 1000 nm");
+        has(
+            "  irradiance                        700.000  W m-2         Irradiance of the calibrated range (over 300 to 1000 nm; \
+             not solar global irradiance, which reaches from 280 to 4000 nm)",
+        );
+        for group in [Group::Ultraviolet, Group::Retina] {
+            has(&format!("  caution: {}", group.caution().unwrap()));
+        }
+    }
+
+    /// Identity: six significant digits whatever the size.
+    #[test]
+    fn numbers_are_shown_with_six_significant_digits() {
+        for (x, want) in [
+            (0.0, "0"),
+            (1977.867, "1977.87"),
+            (-0.00320612, "-0.00320612"),
+            (123_456_789.0, "123456789"),
+            (1.5e-7, "1.50000e-7"),
+        ] {
+            assert_eq!(shown(x), want);
+        }
+    }
+
+    /// Identity: a table of many spectra has one row each, a name with a comma stays one field, and nulls say why.
+    #[test]
+    fn many_spectra_make_one_row_each_with_reasons() {
+        let mut second = report("300,1\n700,1\n", None);
+        second.name = "b, second.csv".into();
+        let text = Report::csv(&[report("250,1\n1000,1\n", None), second]);
+        let lines: Vec<&str> = text.lines().filter(|l| !l.starts_with('#')).collect();
+        let header: Vec<&str> = lines[0].split(',').collect();
+        assert_eq!((lines.len(), header.len()), (3, registry().len() + 3));
+        let at = header.iter().position(|id| *id == "par_irradiance").unwrap();
+        assert_eq!(lines[1].split(',').nth(at).unwrap().parse::<f64>().unwrap().round(), 300.0);
+        assert!(lines[1].starts_with("a.csv,lamp,"));
+        assert!(lines[2].starts_with("\"b, second.csv\",sun,"));
+        assert!(lines[2].contains("uv_index: needs 290 to 400 nm, but the range is 300 to 700 nm"));
+        let list: serde_json::Value = serde_json::from_str(
+            &Report::json(&[report("300,1\n700,1\n", None), report("250,1\n700,1\n", None)]).unwrap(),
+        )
+        .unwrap();
+        assert_eq!((list[0]["source"].as_str(), list[1]["source"].as_str()), (Some("sun"), Some("lamp")));
+    }
+}
