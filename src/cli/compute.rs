@@ -8,7 +8,7 @@ mod report;
 use super::Failure;
 use crate::spectrum::csv::{self, SpectrumFile};
 use report::Report;
-use std::io::{Read, Write};
+use std::io::Read;
 use std::path::{Path, PathBuf};
 
 /// Files larger than this are not spectra [bytes]: a million rows fit.
@@ -61,11 +61,7 @@ pub fn run(args: ComputeArgs) -> Result<(), Failure> {
         } else {
             reports.iter().map(Report::table).collect::<Vec<_>>().join("\n")
         };
-        match std::io::stdout().lock().write_all(text.as_bytes()) {
-            // Whoever closed the pipe has read enough.
-            Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => {}
-            other => other.map_err(|e| Failure::Failed(format!("the result could not be written: {e}")))?,
-        }
+        super::print(&text)?;
     }
     if refused.is_empty() { Ok(()) } else { Err(Failure::Usage(refused.join("\n"))) }
 }

@@ -11,6 +11,7 @@ pub mod demo;
 pub mod export;
 #[cfg(test)]
 mod fixture;
+pub mod quantities;
 pub mod run;
 pub mod show;
 pub mod source;
@@ -74,8 +75,10 @@ pub enum Command {
     Dark(dark::DarkArgs),
     /// Run the virtual spectrometer alone, on a pseudo-terminal
     Bench(bench::BenchArgs),
-    /// Compute every quantity of a spectrum file
+    /// Compute every quantity of spectrum files
     Compute(compute::ComputeArgs),
+    /// List every quantity: definition, source, range, limit and the flags that touch it
+    Quantities(quantities::QuantitiesArgs),
     /// Show the latest readings with units, flags and uncertainty
     Show(show::ShowArgs),
     /// Write readings to a file for other programs
@@ -91,6 +94,7 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Dark(args) => dark::run(&args),
         Command::Bench(args) => bench::run(args),
         Command::Compute(args) => compute::run(args),
+        Command::Quantities(args) => quantities::run(args),
         Command::Show(args) => show::run(args),
         Command::Export(args) => export::run(args),
     }

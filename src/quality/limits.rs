@@ -31,6 +31,11 @@ const PER_GLOBAL: [(&str, f64); 8] = [
     ("uv_index", 0.02),
 ];
 
+/// Whether a physical limit is known for a quantity.
+pub fn has_limit(quantity: &str) -> bool {
+    PER_GLOBAL.iter().any(|(id, _)| *id == quantity)
+}
+
 /// Lowest and highest possible value of a quantity; `None` where no limit is known for it.
 ///
 /// Sun: the physically possible limits for global irradiance, −4 to 1.5·Sₐ·µ₀^1.2 + 100 W m⁻² (Long & Dutton 2002,

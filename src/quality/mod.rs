@@ -7,6 +7,7 @@ pub mod clear_sky;
 pub mod drift;
 pub mod limits;
 pub mod pixels;
+pub mod reach;
 pub mod verdict;
 
 pub use crate::record::DarkUse;

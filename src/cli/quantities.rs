@@ -1,0 +1,247 @@
+//! `vigilux quantities`: the registry, for people, programs and the documentation.
+//!
+//! Prints what the program itself uses; holds no second list. `docs/quantities.md` is its `--markdown`, kept in step by a
+//! test.
+
+use super::Failure;
+use crate::quality::reach::{Reach, flags_with};
+use crate::quantities::{Group, Limit, Quantity, SourceRule, registry};
+use crate::record::Flag;
+use serde_json::{Value, json};
+
+/// List every quantity with unit, definition, source, range, limit for `good`, and the flags that touch it.
+#[derive(clap::Args, Clone, Debug)]
+pub struct QuantitiesArgs {
+    /// Only these, by identifier
+    #[arg(value_name = "ID")]
+    pub ids: Vec<String>,
+    /// Print JSON
+    #[arg(long, conflicts_with = "markdown")]
+    pub json: bool,
+    /// Print Markdown tables
+    #[arg(long)]
+    pub markdown: bool,
+}
+
+/// Runs the command and prints to stdout.
+pub fn run(args: QuantitiesArgs) -> Result<(), Failure> {
+    let unknown: Vec<&str> =
+        args.ids.iter().map(String::as_str).filter(|id| !registry().iter().any(|q| q.id == *id)).collect();
+    if !unknown.is_empty() {
+        return Err(Failure::Usage(format!(
+            "expected identifiers that `vigilux quantities` lists, but found `{}`",
+            unknown.join("`, `")
+        )));
+    }
+    let chosen: Vec<&Quantity> =
+        registry().iter().filter(|q| args.ids.is_empty() || args.ids.iter().any(|id| id == q.id)).collect();
+    if args.json {
+        return super::print_json(&json!({ "quantities": chosen.iter().map(|q| as_json(q)).collect::<Vec<_>>() }));
+    }
+    super::print(&if args.markdown { markdown(&chosen) } else { text(&chosen) })
+}
+
+/// The range a quantity needs, for the two kinds of source.
+fn ranges(q: &Quantity) -> String {
+    let one = |source| match (q.serves(source), q.needs(source)) {
+        (false, _) => "not defined".to_string(),
+        (true, None) => "the calibrated range".to_string(),
+        (true, Some((from, to))) => format!("{from}-{to} nm"),
+    };
+    let (sun, lamp) = (one(SourceRule::Sun), one(SourceRule::Lamp));
+    if sun == lamp { sun } else { format!("{sun} under the sun, {lamp} at lamps") }
+}
+
+/// The default limit in words.
+fn limit(q: &Quantity) -> String {
+    let Limit { relative, absolute } = q.limit;
+    // What has no unit of its own is written without one.
+    let unit = if q.unit == "1" { String::new() } else { format!(" {}", q.unit) };
+    match (relative > 0.0, absolute > 0.0) {
+        (true, true) => format!("{} % or {absolute}{unit}", percent(relative)),
+        (true, false) => format!("{} %", percent(relative)),
+        (false, _) => format!("{absolute}{unit}"),
+    }
+}
+
+/// A share as a percentage, without the rounding of binary fractions.
+fn percent(share: f64) -> f64 {
+    (share * 1e6).round() / 1e4
+}
+
+fn names(flags: impl Iterator<Item = Flag>) -> Vec<&'static str> {
+    flags.map(Flag::name).collect()
+}
+
+fn as_json(q: &Quantity) -> Value {
+    let needs = |source| match q.serves(source) {
+        false => Value::Null,
+        true => json!({ "nm": q.needs(source).map(|(from, to)| [from, to]) }),
+    };
+    json!({
+        "id": q.id,
+        "title": q.title,
+        "group": q.group.name(),
+        "unit": q.unit,
+        "definition": q.definition,
+        "source": q.source,
+        "remark": q.remark,
+        "needs": { "sun": needs(SourceRule::Sun), "lamp": needs(SourceRule::Lamp) },
+        "limit": { "relative": q.limit.relative, "absolute": q.limit.absolute },
+        "flags": { "always": names(flags_with(q, Reach::Always)), "by_size": names(flags_with(q, Reach::BySize)) },
+        "caution": q.group.caution(),
+    })
+}
+
+const LIMITS: &str = "A value can be good when its expanded uncertainty (k = 2) is within the limit: that share of the value \
+                      or that much, whichever is more.";
+const FLAGS: &str = "Flags touch a quantity through the wavelengths it uses and the size of the effect, or, where marked so, \
+                     always.";
+
+/// Words in lines of at most 100 characters, each begun by `indent` blanks.
+fn wrapped(words: &str, indent: usize) -> String {
+    const WIDTH: usize = 100;
+    let mut lines = vec![String::new()];
+    for word in words.split_whitespace() {
+        let line = lines.last().map_or(0, |l| l.chars().count());
+        if line > 0 && indent + line + 1 + word.chars().count() > WIDTH {
+            lines.push(String::new());
+        }
+        if let Some(last) = lines.last_mut() {
+            if !last.is_empty() {
+                last.push(' ');
+            }
+            last.push_str(word);
+        }
+    }
+    lines.iter().map(|l| format!("{:indent$}{l}\n", "")).collect()
+}
+
+fn text(chosen: &[&Quantity]) -> String {
+    let mut out = wrapped(LIMITS, 0) + &wrapped(FLAGS, 0);
+    for group in Group::ALL {
+        let members: Vec<&&Quantity> = chosen.iter().filter(|q| q.group == group).collect();
+        if members.is_empty() {
+            continue;
+        }
+        out += &format!("\n{}\n", group.name());
+        if let Some(caution) = group.caution() {
+            out += &wrapped(&format!("caution: {caution}"), 2);
+        }
+        for q in members {
+            let unit = if q.unit == "1" { "" } else { q.unit };
+            out += format!("\n  {}  {}  {unit}", q.id, q.title).trim_end();
+            out += "\n";
+            out += &wrapped(&format!("{} ({})", q.definition, q.source), 6);
+            if !q.remark.is_empty() {
+                out += &wrapped(&format!("note: {}", q.remark), 6);
+            }
+            out += &format!("      needs {}; good within {}\n", ranges(q), limit(q));
+            out += &wrapped(&format!("flags: {}", names(flags_with(q, Reach::BySize)).join(" ")), 6);
+            out += &wrapped(&format!("always: {}", names(flags_with(q, Reach::Always)).join(" ")), 6);
+        }
+    }
+    out
+}
+
+fn markdown(chosen: &[&Quantity]) -> String {
+    let cell = |words: &str| words.replace('|', "\\|");
+    let mut out = format!(
+        "# Quantities\n\nThis page is what `vigilux quantities --markdown` prints. {LIMITS} {FLAGS} These touch every \
+         quantity, always: {}.\n",
+        code(names(Flag::ALL.iter().copied().filter(|f| everywhere(*f))))
+    );
+    for group in Group::ALL {
+        let members: Vec<&&Quantity> = chosen.iter().filter(|q| q.group == group).collect();
+        if members.is_empty() {
+            continue;
+        }
+        out += &format!("\n## {}\n\n", group.name());
+        if let Some(caution) = group.caution() {
+            out += &format!("**Caution:** {caution}.\n\n");
+        }
+        out += "| identifier | unit | definition | source | needs | good within | other flags |\n";
+        out += "|---|---|---|---|---|---|---|\n";
+        for q in members {
+            let remark = if q.remark.is_empty() { String::new() } else { format!(". Note: {}", q.remark) };
+            out += &format!(
+                "| `{}` | {} | {}: {}{} | {} | {} | {} | {} |\n",
+                q.id,
+                q.unit,
+                cell(q.title),
+                cell(q.definition),
+                cell(&remark),
+                cell(q.source),
+                ranges(q),
+                limit(q),
+                code(names(flags_with(q, Reach::BySize)))
+            );
+        }
+    }
+    out
+}
+
+fn code(names: Vec<&str>) -> String {
+    names.iter().map(|n| format!("`{n}`")).collect::<Vec<_>>().join(" ")
+}
+
+/// Whether a flag touches every quantity, always.
+fn everywhere(flag: Flag) -> bool {
+    registry().iter().all(|q| flags_with(q, Reach::Always).any(|f| f == flag))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn all() -> Vec<&'static Quantity> {
+        registry().iter().collect()
+    }
+
+    /// Identity: the page in the documentation is what the program prints. `VIGILUX_WRITE_DOCS=1 cargo test` writes it anew.
+    #[test]
+    fn the_page_of_quantities_is_in_step() {
+        let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/quantities.md");
+        let want = markdown(&all());
+        if std::env::var_os("VIGILUX_WRITE_DOCS").is_some() {
+            std::fs::write(&path, &want).unwrap();
+        }
+        let found = std::fs::read_to_string(&path).unwrap_or_default();
+        assert!(
+            found == want,
+            "{} is out of step: write it with VIGILUX_WRITE_DOCS=1 cargo test --lib",
+            path.display()
+        );
+    }
+
+    /// Identity: every quantity says all there is to say, in every form; ranges differ by source where the rules do.
+    #[test]
+    fn every_quantity_has_definition_source_range_limit_and_flags() {
+        let (text, markdown) = (text(&all()), markdown(&all()));
+        for q in registry() {
+            let json = as_json(q);
+            assert!(text.contains(&format!("\n  {}  {}", q.id, q.title)), "{}", q.id);
+            assert!(markdown.contains(&format!("| `{}` | {} |", q.id, q.unit)), "{}", q.id);
+            for key in ["definition", "source", "unit", "group"] {
+                assert!(json[key].as_str().is_some_and(|t| !t.is_empty()), "{} {key}", q.id);
+            }
+            assert!(json["flags"]["by_size"].as_array().is_some_and(|f| f.len() > 5), "{}", q.id);
+            assert!(q.limit.relative > 0.0 || q.limit.absolute > 0.0, "{}", q.id);
+        }
+        let find = |id: &str| registry().iter().find(|q| q.id == id).unwrap();
+        assert_eq!(ranges(find("uv_index")), "290-400 nm under the sun, 250-400 nm at lamps");
+        assert_eq!(ranges(find("uvc")), "not defined under the sun, 250-280 nm at lamps");
+        assert_eq!(ranges(find("irradiance")), "the calibrated range");
+        assert_eq!(limit(find("ppfd")), "10 % or 1 umol m-2 s-1");
+        assert_eq!(limit(find("uv_index")), "15 % or 0.3");
+        assert!(text.lines().all(|l| l.chars().count() <= 100), "a line is too long");
+    }
+
+    /// Bad input: an identifier that is not in the list is wrong usage and named.
+    #[test]
+    fn an_unknown_identifier_is_refused() {
+        let args = QuantitiesArgs { ids: vec!["ppfd".into(), "lumens".into()], json: false, markdown: false };
+        let want = "expected identifiers that `vigilux quantities` lists, but found `lumens`";
+        assert_eq!(run(args), Err(Failure::Usage(want.into())));
+    }
+}
