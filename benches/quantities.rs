@@ -5,6 +5,7 @@
 use criterion::{Criterion, criterion_group, criterion_main};
 use std::hint::black_box;
 use vigilux::quantities::{Matrix, Mode, SourceRule, Workspace, evaluate, evaluate_with, values, values_of_many};
+use vigilux::spectrum::errors::Errors;
 
 fn quantities(c: &mut Criterion) {
     let axis: Vec<f64> = (0..2048).map(f64::from).map(|p| 280.0 + 0.39 * p - 6.7e-6 * p * p).collect();
@@ -18,8 +19,10 @@ fn quantities(c: &mut Criterion) {
         b.iter(|| Matrix::build(black_box(&axis), (280.0, 1050.0), SourceRule::Sun));
     });
     let mut work = Workspace::default();
+    let named: Vec<(&'static str, &[f64])> = modes.iter().map(|mode| (mode.name, mode.column)).collect();
+    let errors = Errors::of_columns(&light, &named);
     c.bench_function("evaluate one reading, 2048 samples, 5 modes", |b| {
-        b.iter(|| evaluate_with(&mut work, &m, black_box(&light), black_box(&variance), black_box(&modes)));
+        b.iter(|| evaluate_with(&mut work, &m, &light, black_box(&variance), black_box(&errors)));
     });
     c.bench_function("evaluate one reading in fresh memory", |b| {
         b.iter(|| evaluate(&m, black_box(&light), black_box(&variance), black_box(&modes)));

@@ -1,4 +1,8 @@
-//! One reading of 2048 pixels: two rungs with matched darks to all quantities with uncertainty and verdicts.
+//! One reading of 2048 pixels, stage by stage, in memory that is used again as the daemon and a recomputation use it.
+//!
+//! *Reduce*: two rungs with matched darks and the model's offsets, to irradiance with variance and everything modes are
+//! mixed from. *Evaluate*: every quantity of the registry with its uncertainty. *Reckon*: both, with times, sun, flags and
+//! verdicts; not in it are the decoding of stored frames and the store.
 
 #![allow(missing_docs, reason = "the macro of the benchmark library makes a public function without any")]
 
@@ -11,9 +15,13 @@ use vigilux::bench::settings::Settings;
 use vigilux::bench::world::Bench;
 use vigilux::calibration::file;
 use vigilux::clock::UtcMicros;
-use vigilux::quantities::{self, Matrix, Mode, SourceRule};
+use vigilux::config::{LimitsConfig, Station, StationKind};
+use vigilux::quality::DarkUse;
+use vigilux::quantities;
 use vigilux::record::{Detector, Exposure, Frame, PixelRanges, Shutter};
-use vigilux::reduction::{DarkFor, RungInput, Scale, Setting, reduce};
+use vigilux::reduction::{self, DarkFor, DarkModel, LibraryDark, RungInput, Setting, reduce, reduce_with};
+use vigilux::station::reckon::{Circumstances, Reckoner, Taking};
+use vigilux::sun::Place;
 
 fn reading(c: &mut Criterion) {
     let settings = Settings::default();
@@ -44,30 +52,88 @@ fn reading(c: &mut Criterion) {
         has_shutter: true,
         transfer_s: 0.36,
     };
-    let scale = Arc::new(Scale::new(&calibration, &detector, 0));
-    let matrix = Matrix::build(&scale.wavelength_nm, scale.valid_nm, SourceRule::Sun);
-    let rungs = [
-        RungInput { frame: &short, dark: DarkFor::Matched { dark: &short_dark, model: None } },
-        RungInput { frame: &long, dark: DarkFor::Matched { dark: &long_dark, model: None } },
-    ];
-    let setting =
-        Setting { calibration: &calibration, scale: &scale, temperature_c: Some(25.0), sun_elevation_deg: Some(60.0) };
-    let evaluated = || {
-        let reduced = reduce(black_box(&rungs), &setting);
-        let modes: Vec<Mode> = reduced.modes.iter().map(|m| Mode { name: m.name, column: &m.column }).collect();
-        quantities::evaluate(&matrix, &reduced.irradiance, &reduced.variance, &modes)
+    let library: Vec<Frame> = [0.01, 0.1, 1.0, 5.0].iter().map(|t| frame(*t, false, 4)).collect();
+    let library: Vec<LibraryDark<'_>> =
+        library.iter().map(|frame| LibraryDark { frame, temperature_c: 25.0 }).collect();
+    let model = DarkModel::fit(&library, &calibration.noise, &calibration.linearity).expect("a library of four");
+    let calibration = Arc::new(calibration);
+    let limits = LimitsConfig {
+        low_sun_deg: 15.0,
+        uncertainty: Vec::new(),
+        lamp_rating_ppfd: None,
+        dark_offset_counts: 10.0,
+        dark_rate_relative: 0.5,
     };
-    assert!(evaluated().iter().all(|o| o.value.is_ok()), "every quantity has a value");
-    c.bench_function("reduce, two rungs of 2048 pixels", |b| b.iter(|| reduce(black_box(&rungs), &setting)));
-    c.bench_function("reduce and evaluate with uncertainty", |b| b.iter(evaluated));
-    let one = [rungs[0]];
-    c.bench_function("reduce and evaluate one rung with uncertainty", |b| {
+    let mut reckoner = Reckoner::new("bench", station(), limits, Arc::clone(&calibration), detector);
+    let (scale, matrix) = reckoner.axis(Some(27.0));
+    let dark = |dark| DarkFor::Matched { dark, model: Some(&model) };
+    let rungs =
+        [RungInput { frame: &short, dark: dark(&short_dark) }, RungInput { frame: &long, dark: dark(&long_dark) }];
+    let setting =
+        Setting { calibration: &calibration, scale: &scale, temperature_c: Some(27.0), sun_elevation_deg: Some(60.0) };
+    let (mut reducing, mut evaluating) = (reduction::Workspace::default(), quantities::Workspace::default());
+    let reduced = reduce(&rungs, &setting);
+    c.bench_function("reduce two rungs", |b| {
         b.iter(|| {
-            let reduced = reduce(black_box(&one), &setting);
-            let modes: Vec<Mode> = reduced.modes.iter().map(|m| Mode { name: m.name, column: &m.column }).collect();
-            quantities::evaluate(&matrix, &reduced.irradiance, &reduced.variance, &modes)
-        })
+            let reduced = reduce_with(&mut reducing, black_box(&rungs), &setting);
+            reducing.recycle(black_box(reduced));
+        });
     });
+    c.bench_function("reduce one rung", |b| {
+        b.iter(|| {
+            let reduced = reduce_with(&mut reducing, black_box(&rungs[..1]), &setting);
+            reducing.recycle(black_box(reduced));
+        });
+    });
+    c.bench_function("evaluate with uncertainty", |b| {
+        b.iter(|| {
+            quantities::evaluate_with(
+                &mut evaluating,
+                &matrix,
+                &reduced.irradiance,
+                black_box(&reduced.variance),
+                &reduced.errors,
+            )
+        });
+    });
+    c.bench_function("reduce and evaluate two rungs with uncertainty", |b| {
+        b.iter(|| {
+            let reduced = reduce_with(&mut reducing, black_box(&rungs), &setting);
+            black_box(quantities::evaluate_with(
+                &mut evaluating,
+                &matrix,
+                &reduced.irradiance,
+                &reduced.variance,
+                &reduced.errors,
+            ));
+            reducing.recycle(reduced);
+        });
+    });
+    let takings = rungs.map(|r| Taking {
+        frame: r.frame,
+        dark: Some(r.dark),
+        dark_use: DarkUse::default(),
+        dark_time: None,
+        flicker: false,
+    });
+    let about = Circumstances { single_shot: true, unsteady_share: 0.05, fill: 0.7, ..Circumstances::default() };
+    c.bench_function("reckon two rungs: reduce, evaluate, sun, flags and verdicts", |b| {
+        b.iter(|| {
+            let reckoned = reckoner.reckon(black_box(&takings), &[], &about);
+            reckoner.recycle(black_box(reckoned));
+        });
+    });
+}
+
+fn station() -> Station {
+    Station {
+        name: "Larkfield roof".into(),
+        kind: StationKind::Roof,
+        place: Place { latitude_deg: 48.0, longitude_deg: 11.0, altitude_m: 300.0 },
+        time_zone: chrono_tz::Tz::UTC,
+        day_starts_at_s: 0,
+        mains_hz: 0.0,
+    }
 }
 
 criterion_group!(benches, reading);

@@ -10,27 +10,48 @@ const FACTOR: f64 = 2.0;
 
 /// What the faulty pixels add to the spectrum, pixel by pixel [W m⁻² nm⁻¹]; `None` where no pixel is at fault.
 ///
-/// comparable: pixels that were served by the same rung as both neighbours; only they can be compared, since the light
-/// may have changed between rungs. Not applied where the slit covers fewer than 3 pixels (`slit_pixels`): there a line
-/// may stand alone.
-pub fn faults(irradiance: &[f64], variance: &[f64], comparable: &[bool], slit_pixels: f64) -> Option<Vec<f64>> {
+/// comparable: whether a pixel was served by the same rung as both neighbours; only then can they be compared, since the
+/// light may have changed between rungs. Not applied where the slit covers fewer than 3 pixels (`slit_pixels`): there a
+/// line may stand alone.
+pub fn faults(
+    irradiance: &[f64],
+    variance: &[f64],
+    comparable: impl Fn(usize) -> bool,
+    slit_pixels: f64,
+) -> Option<Vec<f64>> {
     if !(slit_pixels >= 3.0) {
         return None;
     }
     let mut effect: Option<Vec<f64>> = None;
-    for i in 1..irradiance.len().saturating_sub(1) {
-        if !comparable[i] {
+    for window in irradiance.len().checked_sub(2).into_iter().flat_map(|n| (0..n).step_by(STRETCH)) {
+        // Hardly any pixel stands out even before its noise is asked for, so a stretch is first looked at as one.
+        let stretch = &irradiance[window..irradiance.len().min(window + STRETCH + 2)];
+        if !stretch.windows(3).fold(false, |any, w| any | stands_out(w[0], w[1], w[2], 0.0)) {
             continue;
         }
-        let (left, here, right) = (irradiance[i - 1], irradiance[i], irradiance[i + 1]);
-        let noise = SIGNIFICANCE * (variance[i] + 0.25 * (variance[i - 1] + variance[i + 1])).sqrt();
-        let hot = here > FACTOR * left.max(right).max(0.0) + noise;
-        let dead = here < left.min(right) / FACTOR - noise;
-        if hot || dead {
-            effect.get_or_insert_with(|| vec![0.0; irradiance.len()])[i] = here - 0.5 * (left + right);
+        for i in window + 1..window + stretch.len() - 1 {
+            let (left, here, right) = (irradiance[i - 1], irradiance[i], irradiance[i + 1]);
+            if !(stands_out(left, here, right, 0.0) && comparable(i)) {
+                continue;
+            }
+            let noise = SIGNIFICANCE * (variance[i] + 0.25 * (variance[i - 1] + variance[i + 1])).sqrt();
+            if stands_out(left, here, right, noise) {
+                effect.get_or_insert_with(|| vec![0.0; irradiance.len()])[i] = here - 0.5 * (left + right);
+            }
         }
     }
     effect
+}
+
+/// Pixels looked at together.
+const STRETCH: usize = 32;
+
+/// Whether a pixel is hot or dead beside its neighbours by more than `noise`.
+#[inline(always)]
+fn stands_out(left: f64, here: f64, right: f64, noise: f64) -> bool {
+    let hot = here > FACTOR * left.max(right).max(0.0) + noise;
+    let dead = here < left.min(right) / FACTOR - noise;
+    hot | dead
 }
 
 #[cfg(test)]
@@ -41,14 +62,23 @@ mod tests {
     #[test]
     fn a_hot_and_a_dead_pixel_stand_out_and_an_edge_does_not() {
         let smooth: Vec<f64> = (0..200).map(|i| 1.0 / (1.0 + (-(f64::from(i) - 100.0) / 3.0).exp())).collect();
-        let (variance, all) = (vec![1e-6; 200], vec![true; 200]);
-        assert_eq!(faults(&smooth, &variance, &all, 5.0), None);
+        let (variance, all) = (vec![1e-6; 200], |_: usize| true);
+        assert_eq!(faults(&smooth, &variance, all, 5.0), None);
         let mut bad = smooth.clone();
         bad[150] += 3.0;
         bad[170] = 0.0;
-        let effect = faults(&bad, &variance, &all, 5.0).unwrap();
+        let effect = faults(&bad, &variance, all, 5.0).unwrap();
         assert!((effect[150] - 3.0).abs() < 0.01 && (effect[170] + 1.0).abs() < 0.01);
         assert_eq!(effect.iter().filter(|e| **e != 0.0).count(), 2);
-        assert_eq!(faults(&bad, &variance, &all, 2.0), None);
+        assert_eq!(faults(&bad, &variance, all, 2.0), None);
+        assert_eq!(faults(&bad, &variance, |i| i != 150 && i != 170, 5.0), None);
+        for place in [1, 31, 32, 33, 198] {
+            let mut bad = smooth.clone();
+            bad[place] += 3.0;
+            assert_eq!(faults(&bad, &variance, all, 5.0).unwrap().iter().position(|e| *e != 0.0), Some(place));
+        }
+        for short in 0..3 {
+            assert_eq!(faults(&bad[..short], &variance, all, 5.0), None);
+        }
     }
 }

@@ -90,7 +90,7 @@ pub fn judge(reduced: &Reduced, matrix: &Matrix, outcomes: &[Outcome], facts: &A
     let allow = |q: usize| outcomes[q].value.as_ref().map_or(f64::INFINITY, |v| allowance(facts.limits, q, *v));
 
     let clipped: Vec<usize> = (0..reduced.saturated.len()).filter(|i| reduced.saturated[*i]).collect();
-    let stray = reduced.modes.iter().position(|m| m.name == mode_names::STRAY_FLOOR);
+    let stray = reduced.errors.modes.iter().position(|m| m.name == mode_names::STRAY_FLOOR);
     for (q, outcome) in outcomes.iter().enumerate() {
         touching[q] = always;
         touching[q].raise_if(clipped.iter().any(|i| matrix.uses(q, *i)), Flag::Saturated);
@@ -211,22 +211,17 @@ fn doubts(reduced: &Reduced, facts: &Assessment<'_>) -> Vec<Doubt> {
 /// Faulty pixels, looked for where a pixel and both neighbours were served by the same rung.
 fn pixel_faults(reduced: &Reduced, calibration: &Calibration) -> Option<Vec<f64>> {
     let scale = &reduced.scale;
-    let n = reduced.irradiance.len();
     let main = |i: usize| reduced.served.iter().position(|s| s[i] > 0.5);
-    let comparable: Vec<bool> = (0..n)
-        .map(|i| {
-            i > 0
-                && i + 1 < n
-                && (i - 1..=i + 1).all(|j| scale.valid[j] && !reduced.saturated[j])
-                && main(i).is_some()
-                && main(i - 1) == main(i)
-                && main(i + 1) == main(i)
-        })
-        .collect();
+    let comparable = |i: usize| {
+        (i - 1..=i + 1).all(|j| scale.valid[j] && !reduced.saturated[j])
+            && main(i).is_some()
+            && main(i - 1) == main(i)
+            && main(i + 1) == main(i)
+    };
     let (first, last) = scale.valid_pixels;
     let pitch =
         (scale.wavelength_nm.get(last)? - scale.wavelength_nm.get(first)?) / (last.max(first + 1) - first) as f64;
-    pixels::faults(&reduced.irradiance, &reduced.variance, &comparable, calibration.wavelength.fwhm_nm / pitch)
+    pixels::faults(&reduced.irradiance, &reduced.variance, comparable, calibration.wavelength.fwhm_nm / pitch)
 }
 
 /// Flicker and unsteady light touch what the rung in question served.

@@ -1,25 +1,28 @@
 //! From a spectrum and its uncertainty to every quantity and its uncertainty.
 //!
-//! Uncertainty comes in two kinds: a variance of each sample, independent of all others, and *modes*: columns of one
-//! standard deviation each, fully correlated over the samples. A mode goes through the same rows as the light, so a ratio
-//! cancels what it should by itself; a formula over rows takes its derivatives, and its variance by one adjoint pass.
-//! Derivatives are first order: a relative uncertainty beyond a third is no longer right to two figures.
+//! Uncertainty comes in two kinds: a variance of each sample, independent of all others, and *modes*: errors that samples
+//! share ([`Errors`]). A mode goes through the same rows as the light, so a ratio cancels what it should by itself; a
+//! formula over rows takes its derivatives, and with them one combination of row sums. Derivatives are first order: a
+//! relative uncertainty beyond a third is no longer right to two figures.
 
 mod effects;
 
 pub use effects::effects;
 
-use super::kernel::{MOST_LANES, adjoint_noise2, sum_block};
+use super::kernel::{Sums, noise_of};
 use super::matrix::Matrix;
 use super::peak;
 use super::reason::NullReason;
 use super::registry::{FinishFn, Recipe, registry};
+use crate::spectrum::bins::Bins;
+use crate::spectrum::errors::{ErrorMode, Errors, IRRADIANCE, Mixture, RESPONSE};
+use crate::spectrum::lanes::{LANES, Lanes};
 
 /// What a ratio or a colour is relative to has to exceed this many of its own standard uncertainties, or there is too
 /// little light: the customary detection limit (IUPAC 1976, 3 standard deviations).
 pub const DETECTION: f64 = 3.0;
 
-/// One fully correlated source of uncertainty.
+/// One source of uncertainty, fully correlated over the samples, as a column of its own.
 #[derive(Clone, Copy, Debug)]
 pub struct Mode<'a> {
     /// Its name.
@@ -37,7 +40,8 @@ pub struct Outcome {
     pub uncertainty: f64,
     /// The part of it from the variance of the samples; NaN without a value.
     pub noise: f64,
-    /// What one standard deviation of each mode does to the value, signed, in the order of the modes; NaN without a value.
+    /// What one standard deviation of each mode does to the value, in the order of the modes; NaN without a value. Signed,
+    /// but for modes that have many amplitudes: theirs is the deviation of all of them together.
     pub effects: Vec<f64>,
 }
 
@@ -61,13 +65,19 @@ impl Outcome {
 /// Memory that evaluations use again.
 #[derive(Clone, Debug, Default)]
 pub struct Workspace {
-    block: Vec<f64>,
-    block_sums: Vec<[f64; MOST_LANES]>,
+    sums: Sums<LANES>,
+    more: Sums<LANES>,
+    /// Row-major, one entry a column.
+    columns: Vec<f64>,
     noise2: Vec<f64>,
-    unused: Vec<f64>,
-    /// Row-major, one entry a column: the irradiance, then the modes.
-    sums: Vec<f64>,
-    combined: Vec<f64>,
+    shared_noise2: Vec<f64>,
+    scratch: Scratch,
+}
+
+#[derive(Clone, Debug, Default)]
+struct Scratch {
+    columns: Vec<f64>,
+    loads: Vec<f64>,
 }
 
 /// Evaluates every quantity of the registry, in its order.
@@ -75,43 +85,57 @@ pub struct Workspace {
 /// irradiance: [W m⁻² nm⁻¹]; variance: [(W m⁻² nm⁻¹)²]; both and every mode on the matrix's axis. A quantity is null when
 /// its range is not covered, a sample that weighs is not finite, or its uncertainty is not a finite number.
 pub fn evaluate(m: &Matrix, irradiance: &[f64], variance: &[f64], modes: &[Mode]) -> Vec<Outcome> {
-    evaluate_with(&mut Workspace::default(), m, irradiance, variance, modes)
-}
-
-/// [`evaluate`] in memory that is used again.
-pub fn evaluate_with(
-    work: &mut Workspace,
-    m: &Matrix,
-    irradiance: &[f64],
-    variance: &[f64],
-    modes: &[Mode],
-) -> Vec<Outcome> {
     let lengths = [irradiance.len(), variance.len()].into_iter().chain(modes.iter().map(|mode| mode.column.len()));
     if let Some(found) = lengths.into_iter().find(|n| *n != m.samples) {
         let null = Outcome::null(NullReason::Length { expected: m.samples, found }, modes.len());
         return vec![null; m.plans.len()];
     }
-    let columns: Vec<&[f64]> = std::iter::once(irradiance).chain(modes.iter().map(|mode| mode.column)).collect();
-    let width = columns.len();
-    let Workspace { block, block_sums, noise2, unused, sums, combined } = work;
-    sums.clear();
-    sums.resize(m.rows.len() * width, 0.0);
-    for (b, columns) in columns.chunks(MOST_LANES).enumerate() {
-        // The variance is summed along with the first block only.
-        let (variance, noise2) = if b == 0 { (Some(variance), &mut *noise2) } else { (None, &mut *unused) };
-        sum_block(&m.rows, m.used(), columns, variance, block, block_sums, noise2);
-        for (row, from) in sums.chunks_exact_mut(width).zip(block_sums.iter()) {
-            row[b * MOST_LANES..][..columns.len()].copy_from_slice(&from[..columns.len()]);
+    let modes: Vec<(&'static str, &[f64])> = modes.iter().map(|mode| (mode.name, mode.column)).collect();
+    evaluate_with(&mut Workspace::default(), m, irradiance, variance, &Errors::of_columns(irradiance, &modes))
+}
+
+/// [`evaluate`] of a spectrum with its errors, in memory that is used again.
+///
+/// The first column of the errors is the irradiance.
+pub fn evaluate_with(
+    work: &mut Workspace,
+    m: &Matrix,
+    irradiance: &[f64],
+    variance: &[f64],
+    errors: &Errors,
+) -> Vec<Outcome> {
+    let modes = errors.modes.len();
+    let lengths = [irradiance.len(), variance.len(), errors.lanes.samples()];
+    if let Some(found) = lengths.into_iter().find(|n| *n != m.samples) {
+        let null = Outcome::null(NullReason::Length { expected: m.samples, found }, modes);
+        return vec![null; m.plans.len()];
+    }
+    let Workspace { sums, more, columns, noise2, shared_noise2, scratch } = work;
+    let width = errors.lanes.columns();
+    columns.clear();
+    columns.resize(m.rows.len() * width, 0.0);
+    for (b, block) in errors.lanes.blocks().iter().enumerate() {
+        // Bins are about the first columns only.
+        let (sums, bins) = if b == 0 { (&mut *sums, &*errors.bins) } else { (&mut *more, &Bins::default()) };
+        sums.fill(&m.rows, &m.couples, block, bins);
+        let n = (width - b * LANES).min(LANES);
+        for (row, from) in columns.chunks_exact_mut(width).zip(&sums.rows) {
+            row[b * LANES..][..n].copy_from_slice(&from[..n]);
         }
     }
-    let evaluated = Evaluated { m, columns: &columns, sums, width, noise2, variance };
+    noise2.clear();
+    noise2.extend(m.rows.iter().map(|row| noise_of(row, row, variance)));
+    shared_noise2.clear();
+    shared_noise2.extend(m.pairs.iter().map(|(a, b)| noise_of(&m.rows[*a], &m.rows[*b], variance)));
+    let mut evaluated =
+        Evaluated { m, irradiance, variance, errors, columns, width, sums, noise2, shared_noise2, scratch };
     registry()
         .iter()
         .zip(&m.plans)
         .map(|(quantity, plan)| match (plan, &quantity.recipe) {
-            (Err(reason), _) => Outcome::null(reason.clone(), modes.len()),
+            (Err(reason), _) => Outcome::null(reason.clone(), modes),
             (Ok(rows), Recipe::Linear { factor, .. }) => evaluated.linear(rows[0], *factor),
-            (Ok(rows), Recipe::Finish { bright, finish, .. }) => evaluated.finish(rows, *bright, *finish, combined),
+            (Ok(rows), Recipe::Finish { bright, finish, .. }) => evaluated.finish(rows, *bright, *finish),
             (Ok(_), Recipe::Peak { .. }) => evaluated.peak(),
         })
         .collect()
@@ -120,27 +144,29 @@ pub fn evaluate_with(
 /// The sums of one spectrum, ready to become quantities.
 struct Evaluated<'a> {
     m: &'a Matrix,
-    /// The irradiance, then the modes.
-    columns: &'a [&'a [f64]],
-    sums: &'a [f64],
-    width: usize,
-    noise2: &'a [f64],
+    errors: &'a Errors,
+    columns: &'a [f64],
+    irradiance: &'a [f64],
     variance: &'a [f64],
+    width: usize,
+    sums: &'a Sums<LANES>,
+    noise2: &'a [f64],
+    shared_noise2: &'a [f64],
+    scratch: &'a mut Scratch,
 }
 
 impl Evaluated<'_> {
     fn row(&self, row: usize) -> &[f64] {
-        &self.sums[row * self.width..][..self.width]
+        &self.columns[row * self.width..][..self.width]
     }
 
-    fn linear(&self, row: usize, factor: f64) -> Outcome {
-        let sums = self.row(row);
-        let effects = sums[1..].iter().map(|s| factor * s).collect();
-        Outcome::new(factor * sums[0], factor * factor * self.noise2[row], effects)
+    fn linear(&mut self, row: usize, factor: f64) -> Outcome {
+        let effects = self.effects(&[factor], &[row]);
+        Outcome::new(factor * self.row(row)[IRRADIANCE], factor * factor * self.noise2[row], effects)
     }
 
-    fn finish(&self, rows: &[usize], bright: usize, finish: FinishFn, combined: &mut Vec<f64>) -> Outcome {
-        let modes = self.width - 1;
+    fn finish(&mut self, rows: &[usize], bright: usize, finish: FinishFn) -> Outcome {
+        let modes = self.errors.modes.len();
         let reference = self.linear(rows[bright], 1.0);
         match reference.value {
             Err(reason) => return Outcome::null(reason, modes),
@@ -149,26 +175,108 @@ impl Evaluated<'_> {
             }
             Ok(_) => {}
         }
-        let (value, gradient) = match finished(rows.iter().map(|r| self.row(*r)[0]), finish) {
+        let (value, gradient) = match finished(rows.iter().map(|r| self.row(*r)[IRRADIANCE]), finish) {
             Ok(finished) => finished,
             Err(reason) => return Outcome::null(reason, modes),
         };
-        let parts = gradient.iter().copied().zip(rows);
-        let effects = (1..self.width)
-            .map(|column| parts.clone().fold(0.0, |sum, (g, r)| sum + g * self.row(*r)[column]))
-            .collect();
-        let noise2 = adjoint_noise2(parts.map(|(g, r)| (g, &self.m.rows[*r])), self.variance, combined);
-        Outcome::new(value, noise2, effects)
+        let effects = self.effects(&gradient[..rows.len()], rows);
+        Outcome::new(value, self.noise2_of(&gradient[..rows.len()], rows), effects)
+    }
+
+    /// The variance of Σ gᵣ·(sum of row r) by the samples' own noise: gᵀCg with the covariances of the rows' sums.
+    fn noise2_of(&self, gradient: &[f64], rows: &[usize]) -> f64 {
+        let (mut total, mut size) = (0.0, 0.0);
+        let mut add = |term: f64| {
+            total += term;
+            size += term.abs();
+        };
+        for (i, (g, a)) in gradient.iter().zip(rows).enumerate().filter(|(_, (g, _))| **g != 0.0) {
+            add(g * g * self.noise2[*a]);
+            for (h, b) in gradient[i + 1..].iter().zip(&rows[i + 1..]).filter(|(h, _)| **h != 0.0) {
+                let pair = (*a.min(b), *a.max(b));
+                let shared = if a == b {
+                    self.noise2[*a]
+                } else {
+                    self.m.pairs.iter().position(|p| *p == pair).map_or(0.0, |p| self.shared_noise2[p])
+                };
+                add(2.0 * g * h * shared);
+            }
+        }
+        // What cancels but for rounding is nothing, and not a variance below zero.
+        if total < 0.0 && total > -1e-12 * size { 0.0 } else { total }
+    }
+
+    /// What every mode does to Σ gᵣ·(sum of row r).
+    fn effects(&mut self, gradient: &[f64], rows: &[usize]) -> Vec<f64> {
+        let Scratch { columns: mut combined, mut loads } = std::mem::take(self.scratch);
+        combined.clear();
+        combined.resize(self.width, 0.0);
+        for (g, row) in gradient.iter().zip(rows) {
+            for (c, s) in combined.iter_mut().zip(self.row(*row)) {
+                *c += g * s;
+            }
+        }
+        let modes = self.errors.modes.iter();
+        let effects = modes.map(|mode| self.effect(mode, &combined, gradient, rows, &mut loads)).collect();
+        *self.scratch = Scratch { columns: combined, loads };
+        effects
+    }
+
+    fn effect(
+        &self,
+        mode: &ErrorMode,
+        combined: &[f64],
+        gradient: &[f64],
+        rows: &[usize],
+        loads: &mut Vec<f64>,
+    ) -> f64 {
+        let parts = || gradient.iter().zip(rows);
+        match &mode.mixture {
+            Mixture::Common(mix) => mix.iter().map(|(c, k)| k * combined.get(*c).copied().unwrap_or(0.0)).sum(),
+            Mixture::Split { bin, before, from } => {
+                let below: f64 = parts().map(|(g, row)| g * self.noted_before(*row, *bin)).sum();
+                before * below + from * (combined[IRRADIANCE] - below)
+            }
+            Mixture::Shape(factor) => {
+                let spans = || rows.iter().filter_map(|row| self.sums.noted.get(*row)).map(|(n, b)| (*b, b + n.len()));
+                let Some(first) = spans().map(|s| s.0).min() else { return 0.0 };
+                let end = spans().map(|s| s.1).max().unwrap_or(first);
+                loads.clear();
+                loads.resize(end - first, 0.0);
+                for (g, row) in parts() {
+                    let (noted, bin) = &self.sums.noted[*row];
+                    let mut before = 0.0;
+                    for (load, note) in loads[bin - first..].iter_mut().zip(&self.sums.notes[noted.clone()]) {
+                        *load += g * (note[RESPONSE] - before);
+                        before = note[RESPONSE];
+                    }
+                }
+                factor * self.errors.bins.variance(first, loads).sqrt()
+            }
+        }
+    }
+
+    /// The part of a row's irradiance sum that stands in the bins before one.
+    fn noted_before(&self, row: usize, bin: usize) -> f64 {
+        let Some((noted, first)) = self.sums.noted.get(row) else { return 0.0 };
+        match bin.checked_sub(first + 1) {
+            None => 0.0,
+            Some(_) if noted.is_empty() => 0.0,
+            Some(k) => self.sums.notes[noted.start + k.min(noted.len() - 1)][IRRADIANCE],
+        }
     }
 
     fn peak(&self) -> Outcome {
-        let (m, light, modes) = (self.m, self.columns[0], self.width - 1);
-        let null = |reason| Outcome::null(reason, modes);
+        let (m, light, errors) = (self.m, self.irradiance, self.errors);
+        let null = |reason| Outcome::null(reason, errors.modes.len());
         let sample = match peak::highest(light, m.calibrated) {
             Ok(sample) => sample,
             Err(reason) => return null(reason),
         };
-        let own = self.columns[1..].iter().fold(self.variance[sample], |sum, mode| sum + mode[sample] * mode[sample]);
+        let own = errors.modes.iter().fold(self.variance[sample], |sum, mode| {
+            let e = errors.at(mode, sample);
+            sum + e * e
+        });
         if light[sample] < DETECTION * own.sqrt() {
             return null(NullReason::TooLittleLight);
         }
@@ -177,8 +285,9 @@ impl Evaluated<'_> {
             Err(reason) => return null(reason),
         };
         let (noise2, samples, gradient) = peak::noise2(&m.axis_nm, light, self.variance, m.calibrated, &peak);
-        let effect = |mode: &&[f64]| samples.iter().zip(gradient).fold(0.0, |sum, (i, g)| sum + g * mode[*i]);
-        Outcome::new(peak.wavelength_nm, noise2, self.columns[1..].iter().map(effect).collect())
+        let effect =
+            |mode: &ErrorMode| samples.iter().zip(gradient).fold(0.0, |sum, (i, g)| sum + g * errors.at(mode, *i));
+        Outcome::new(peak.wavelength_nm, noise2, errors.modes.iter().map(effect).collect())
     }
 }
 
@@ -200,20 +309,28 @@ fn finished(sums: impl Iterator<Item = f64>, finish: FinishFn) -> Result<(f64, [
 ///
 /// Ratios and colour have too little light only where what they are relative to is not above zero.
 pub fn values(m: &Matrix, irradiance: &[f64]) -> Vec<Result<f64, NullReason>> {
-    values_of_many(m, &[irradiance]).pop().unwrap_or_default()
+    if irradiance.len() != m.samples {
+        let reason = NullReason::Length { expected: m.samples, found: irradiance.len() };
+        return vec![Err(reason); m.plans.len()];
+    }
+    let mut sums = Sums::<1>::default();
+    sums.fill(&m.rows, &m.couples, irradiance.as_chunks().0, &Bins::default());
+    values_of_lane(m, irradiance, &sums.rows, 0)
 }
 
 /// [`values`] of many spectra on one axis, eight in one pass.
 pub fn values_of_many(m: &Matrix, spectra: &[&[f64]]) -> Vec<Vec<Result<f64, NullReason>>> {
-    let (mut block, mut sums, mut unused) = (Vec::new(), Vec::new(), Vec::new());
+    let mut sums = Sums::<LANES>::default();
     let mut all = Vec::with_capacity(spectra.len());
-    for group in spectra.chunks(MOST_LANES) {
+    for group in spectra.chunks(LANES) {
         let fitting: Vec<&[f64]> = group.iter().copied().filter(|s| s.len() == m.samples).collect();
-        sum_block(&m.rows, m.used(), &fitting, None, &mut block, &mut sums, &mut unused);
+        for block in Lanes::of(&fitting).blocks() {
+            sums.fill(&m.rows, &m.couples, block, &Bins::default());
+        }
         let mut lane = 0;
         for spectrum in group {
             if spectrum.len() == m.samples {
-                all.push(values_of_lane(m, spectrum, &sums, lane));
+                all.push(values_of_lane(m, spectrum, &sums.rows, lane));
                 lane += 1;
             } else {
                 let reason = NullReason::Length { expected: m.samples, found: spectrum.len() };
@@ -224,10 +341,10 @@ pub fn values_of_many(m: &Matrix, spectra: &[&[f64]]) -> Vec<Vec<Result<f64, Nul
     all
 }
 
-fn values_of_lane(
+fn values_of_lane<const L: usize>(
     m: &Matrix,
     spectrum: &[f64],
-    sums: &[[f64; MOST_LANES]],
+    sums: &[[f64; L]],
     lane: usize,
 ) -> Vec<Result<f64, NullReason>> {
     let value = |recipe: &Recipe, rows: &[usize]| match recipe {

@@ -3,6 +3,7 @@
 //! Holds weights and which quantity uses which of them; sums nothing. What must stay true: a quantity whose range is not
 //! covered has no row but a reason, and building answers for any axis.
 
+use super::kernel::{Couple, couples};
 use super::reason::NullReason;
 use super::registry::{Recipe, registry};
 use super::row::{Row, SourceRule};
@@ -18,6 +19,10 @@ pub struct Matrix {
     /// The calibrated samples, as (first, one past the last).
     pub(super) calibrated: (usize, usize),
     pub(super) rows: Vec<SparseRow>,
+    /// Rows that are summed together.
+    pub(super) couples: Vec<Couple>,
+    /// Rows that stand in one formula, whose noise is shared where they weigh the same samples: the lower index first.
+    pub(super) pairs: Vec<(usize, usize)>,
     /// For each quantity of the registry: its rows, in the order of its recipe.
     pub(super) plans: Vec<Result<Vec<usize>, NullReason>>,
     available_nm: (f64, f64),
@@ -49,7 +54,8 @@ impl Matrix {
             }
             recipe.rows().iter().map(|row| place(row)).collect()
         };
-        let plans = registry().iter().map(|q| plan(&q.recipe)).collect();
+        let plans: Vec<Result<Vec<usize>, NullReason>> = registry().iter().map(|q| plan(&q.recipe)).collect();
+        let (couples, pairs) = (couples(&rows), pairs(&plans));
         let calibrated = if usable {
             (axis_nm.partition_point(|nm| *nm < available.0), axis_nm.partition_point(|nm| *nm <= available.1))
         } else {
@@ -60,6 +66,8 @@ impl Matrix {
             axis_nm: axis_nm.to_vec(),
             calibrated,
             rows,
+            couples,
+            pairs,
             plans,
             available_nm: available,
             source,
@@ -132,13 +140,20 @@ impl Matrix {
             })
             .fold(0.0, f64::max)
     }
+}
 
-    /// The samples that any row uses, as (first, one past the last).
-    pub(super) fn used(&self) -> (usize, usize) {
-        let first = self.rows.iter().map(|r| r.first).min().unwrap_or(0);
-        let end = self.rows.iter().map(|r| r.last() + 1).max().unwrap_or(0);
-        (first, end)
+/// Every two different rows that stand in one plan, once each.
+fn pairs(plans: &[Result<Vec<usize>, NullReason>]) -> Vec<(usize, usize)> {
+    let mut pairs = Vec::new();
+    for rows in plans.iter().flatten() {
+        for (i, a) in rows.iter().enumerate() {
+            let later = rows[i + 1..].iter().filter(|b| *b != a);
+            pairs.extend(later.map(|b| (*a.min(b), *a.max(b))));
+        }
     }
+    pairs.sort_unstable();
+    pairs.dedup();
+    pairs
 }
 
 #[cfg(test)]

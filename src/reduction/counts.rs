@@ -1,10 +1,12 @@
 //! One frame: offset, linearity, dark. Counts become a rate with the noise of a single exposure's terms kept apart.
 
-use super::dark_model::{DarkModel, mean_counts};
-use super::linearity;
+use super::dark_model::DarkModel;
+use super::linearity::{self, Polynomial};
 use super::scale::Scale;
-use crate::calibration::{Calibration, Noise};
-use crate::record::Frame;
+use crate::calibration::Calibration;
+use crate::record::{Frame, PixelRanges};
+use std::borrow::Cow;
+use std::ops::Range;
 
 /// The dark that serves a frame.
 #[derive(Clone, Copy, Debug)]
@@ -30,182 +32,238 @@ pub struct RungInput<'a> {
 }
 
 /// A frame as signal.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct Signal {
     /// Light of every pixel [counts/s], dark subtracted, linear.
     pub rate: Vec<f64>,
     /// Dark current that was subtracted [counts/s].
     pub dark_rate: Vec<f64>,
-    /// Variance of `rate` from the dark that served and from read noise [counts²/s²]; the light's own shot noise is
-    /// added where the merged rate is known.
-    pub dark_variance: Vec<f64>,
+    /// Variance of `rate` from the dark that served and from read noise, apart from the dark current's shot noise
+    /// [counts²/s²]. The light's own shot noise is added where the merged rate is known.
+    pub base_variance: f64,
+    /// What a count a second of dark current adds to it [counts/s].
+    pub variance_per_dark: f64,
     /// Exposures × integration time [s].
     pub total_s: f64,
-    /// Integration time [s].
-    pub integration_s: f64,
-    /// Pixels that cannot serve: clipped or within the spill length of a clipped one, and masked ones.
-    pub out: Vec<bool>,
-    /// Clipped (with spill) only.
-    pub clipped: Vec<bool>,
+    /// Clipped pixels and those within the spill length of one, ascending and apart.
+    pub clipped: Vec<Range<usize>>,
     /// Standard uncertainty of the common dark level [counts/s].
     pub level_uncertainty: f64,
-    /// Change of the dark rate for one standard uncertainty of the model's exponent [counts/s]; empty when none is used.
-    pub exponent_effect: Vec<f64>,
+    /// Relative change of the dark rate for one standard uncertainty of the model's exponent [1]; 0 when none is used.
+    pub exponent_effect: f64,
 }
 
-/// Turns a frame into signal.
+impl Signal {
+    /// Variance of a pixel's rate without the light's shot noise [counts²/s²].
+    #[inline(always)]
+    pub fn dark_variance(&self, dark_rate: f64) -> f64 {
+        self.base_variance + self.variance_per_dark * dark_rate.max(0.0)
+    }
+}
+
+/// Turns a frame into signal, in the memory of an earlier one.
 ///
 /// The common offset of every frame is taken from the light-shielded pixels: what they show beyond their dark is
 /// electronics, not light. Without a sensor the model's own reference temperature stands in.
-pub fn signal(rung: &RungInput<'_>, calibration: &Calibration, scale: &Scale) -> Signal {
+pub fn signal(rung: &RungInput<'_>, calibration: &Calibration, scale: &Scale, out: &mut Signal) {
     let frame = rung.frame;
     let pixels = scale.wavelength_nm.len();
-    let n = frame.exposures().max(1) as f64;
-    let t = frame.integration_s;
-    let mut light = mean_counts(frame);
-    light.resize(pixels, 0.0);
-    let base = Baseline::of(rung, pixels);
+    let (n, t) = (frame.exposures().max(1) as f64, frame.integration_s);
     let noise = &calibration.noise;
-
-    let (level, level_variance) = common_level(&light, &base, scale, noise, n);
-    let mut rate = vec![0.0; pixels];
-    let mut dark_rate = vec![0.0; pixels];
-    let mut dark_variance = vec![0.0; pixels];
     let read = noise.read_noise_counts * noise.read_noise_counts;
     let shot = 1.0 / noise.electrons_per_count;
-    for i in 0..pixels {
-        let light_counts = linearity::correct(light[i] - base.offset[i] - level, &calibration.linearity);
-        let dark_counts = base.dark_counts[i];
-        rate[i] = (light_counts - dark_counts) / t;
-        dark_rate[i] = dark_counts / t;
-        let own = (read + shot * dark_counts.max(0.0)) / n;
-        dark_variance[i] = (own + base.variance(i, read, shot)) / (t * t);
-    }
-    let clipped = spilled(&frame.clipped.to_mask(pixels), calibration.noise.spill_pixels);
-    let out = clipped.iter().enumerate().map(|(i, c)| *c || scale.masked.binary_search(&i).is_ok()).collect();
-    let exponent_effect = base.exponent_effect(t);
-    Signal {
-        rate,
-        dark_rate,
-        dark_variance,
-        total_s: frame.total_s(),
-        integration_s: t,
-        out,
-        clipped,
-        level_uncertainty: level_variance.sqrt() / t,
-        exponent_effect,
-    }
-}
+    out.total_s = frame.total_s();
+    spilled_ranges(&frame.clipped, noise.spill_pixels, pixels, &mut out.clipped);
+    out.exponent_effect = 0.0;
 
-/// What a frame would show without light, as this dark knows it.
-struct Baseline<'a> {
-    /// Offset of every pixel [counts].
-    offset: Vec<f64>,
-    /// Dark signal of one exposure above the offset, linear [counts].
-    dark_counts: Vec<f64>,
-    /// Exposures in the matched dark; 0 for the model.
-    dark_exposures: f64,
-    /// Variance of the model's prediction for a pixel of unit weight [counts²].
-    model_variance: f64,
-    /// Model and temperature, where the model alone serves.
-    model: Option<(&'a DarkModel, f64)>,
-}
-
-impl<'a> Baseline<'a> {
-    fn of(rung: &RungInput<'a>, pixels: usize) -> Self {
-        let t = rung.frame.integration_s;
-        match rung.dark {
-            DarkFor::Model(model) => {
-                let temperature = rung.frame.temperature_c.unwrap_or(model.reference_c);
-                let (shift, factor) = (model.offset_shift(temperature), model.rate_factor(temperature) * t);
-                let mut offset: Vec<f64> = model.offset.iter().map(|o| f64::from(*o) + shift).collect();
-                let mut dark_counts: Vec<f64> = model.rate.iter().map(|r| f64::from(*r) * factor).collect();
-                offset.resize(pixels, 0.0);
-                dark_counts.resize(pixels, 0.0);
-                let model_variance = model.variance(t, temperature);
-                Self { offset, dark_counts, dark_exposures: 0.0, model_variance, model: Some((model, temperature)) }
-            }
-            DarkFor::Matched { dark, model } => {
-                let mut mean = mean_counts(dark);
-                mean.resize(pixels, 0.0);
-                let offset = match (model, dark.temperature_c) {
-                    (Some(m), Some(c)) if m.offset.len() == pixels && m.holds_at(c) => {
-                        let shift = m.offset_shift(c);
-                        m.offset.iter().map(|o| f64::from(*o) + shift).collect()
-                    }
-                    // Without a model the dark itself stands in for the offset: its own non-linearity (a few per cent of
-                    // the dark current's share of full scale) is then left out.
-                    _ => mean.clone(),
-                };
-                let mut dark_counts: Vec<f64> = mean.iter().zip(&offset).map(|(d, o)| d - o).collect();
-                // The dark may be up to the allowed difference warmer or cooler than the light: ten per cent a kelvin in
-                // a hot pixel, which the model knows better than nothing.
-                if let (Some(m), Some(then), Some(now)) = (model, dark.temperature_c, rung.frame.temperature_c)
-                    && m.rate.len() == pixels
-                    && m.holds_at(then)
-                    && m.holds_at(now)
+    let light = Light { sums: fitted(&frame.sums, pixels), exposures: n, integration_s: t };
+    let polynomial = Polynomial::new(&calibration.linearity);
+    // What the dark itself is uncertain by: its read noise, and its shot noise for a count of dark [counts², counts].
+    let ((dark_read, dark_shot), level) = match rung.dark {
+        DarkFor::Model(model) => {
+            let temperature = frame.temperature_c.unwrap_or(model.reference_c);
+            let (shift, factor) = (model.offset_shift(temperature), model.rate_factor(temperature) * t);
+            let (offset, rate) = (fitted(&model.offset, pixels), fitted(&model.rate, pixels));
+            let level = light.develop(&polynomial, scale, out, |at, offsets, darks| {
+                for ((to, dark), (o, r)) in offsets.iter_mut().zip(darks).zip(offset[at.clone()].iter().zip(&rate[at]))
                 {
-                    let change = (m.rate_factor(now) - m.rate_factor(then)) * t;
-                    dark_counts.iter_mut().zip(&m.rate).for_each(|(d, r)| *d += f64::from(*r) * change);
+                    *to = f64::from(*o) + shift;
+                    *dark = f64::from(*r) * factor;
                 }
-                Self {
-                    offset,
-                    dark_counts,
-                    dark_exposures: dark.exposures().max(1) as f64,
-                    model_variance: 0.0,
-                    model: None,
-                }
+            });
+            if model.rate_exponent_per_k.is_some() {
+                out.exponent_effect = model.exponent_uncertainty * (temperature - model.reference_c);
             }
-        }
-    }
-
-    /// Variance of the dark signal that was subtracted from one exposure's counts [counts²].
-    fn variance(&self, pixel: usize, read: f64, shot: f64) -> f64 {
-        if self.dark_exposures > 0.0 {
-            (read + shot * self.dark_counts[pixel].max(0.0)) / self.dark_exposures
-        } else {
             // A pixel's own shot noise went into its fit as well: hot pixels are known less well.
-            self.model_variance * (1.0 + shot * self.dark_counts[pixel].max(0.0) / read.max(1e-9))
+            let variance = model.variance(t, temperature);
+            ((variance, variance * shot / read.max(1e-9)), level)
         }
-    }
+        DarkFor::Matched { dark, model } => {
+            let exposures = dark.exposures().max(1) as f64;
+            let (sums, per_exposure) = (fitted(&dark.sums, pixels), 1.0 / exposures);
+            let level = match (model, dark.temperature_c) {
+                (Some(m), Some(then)) if m.offset.len() == pixels && m.rate.len() == pixels && m.holds_at(then) => {
+                    let shift = m.offset_shift(then);
+                    // The dark may be up to the allowed difference warmer or cooler than the light: ten per cent a kelvin
+                    // in a hot pixel, which the model knows better than nothing.
+                    let change = match frame.temperature_c {
+                        Some(now) if m.holds_at(now) => (m.rate_factor(now) - m.rate_factor(then)) * t,
+                        _ => 0.0,
+                    };
+                    light.develop(&polynomial, scale, out, |at, offsets, darks| {
+                        let model = m.offset[at.clone()].iter().zip(&m.rate[at.clone()]);
+                        for (((to, dark), sum), (o, r)) in offsets.iter_mut().zip(darks).zip(&sums[at]).zip(model) {
+                            let offset = f64::from(*o) + shift;
+                            *to = offset;
+                            *dark = f64::from(*sum) * per_exposure - offset + f64::from(*r) * change;
+                        }
+                    })
+                }
+                // Without a model the dark itself stands in for the offset: its own non-linearity (a few per cent of
+                // the dark current's share of full scale) is then left out.
+                _ => light.develop(&polynomial, scale, out, |at, offsets, darks| {
+                    for ((to, dark), sum) in offsets.iter_mut().zip(darks).zip(&sums[at]) {
+                        *to = f64::from(*sum) * per_exposure;
+                        *dark = 0.0;
+                    }
+                }),
+            };
+            ((read / exposures, shot / exposures), level)
+        }
+    };
+    out.base_variance = (read / n + dark_read) / (t * t);
+    out.variance_per_dark = (shot / n + dark_shot) / t;
+    // Without masked pixels the offset's own wander is unknown to this frame: the read noise of one pixel stands for it.
+    let level_variance = match level {
+        0 => read,
+        kept => (read / n + dark_read) / kept as f64,
+    };
+    out.level_uncertainty = level_variance.sqrt() / t;
+}
 
-    fn exponent_effect(&self, t: f64) -> Vec<f64> {
-        match self.model {
-            Some((model, temperature)) if model.rate_exponent_per_k.is_some() => {
-                let k = model.exponent_uncertainty * (temperature - model.reference_c) / t;
-                self.dark_counts.iter().map(|d| d * k).collect()
-            }
-            _ => Vec::new(),
+/// The counts of a frame.
+struct Light<'a> {
+    sums: Cow<'a, [u32]>,
+    exposures: f64,
+    integration_s: f64,
+}
+
+/// Pixels that are worked on at a time.
+const TILE: usize = 64;
+
+impl Light<'_> {
+    /// Fills rate and dark rate; `baseline` fills in offset and dark signal of some pixels in one exposure [counts]. Answers
+    /// how many masked pixels the common level was taken from.
+    #[inline(always)]
+    fn develop(
+        &self,
+        polynomial: &Polynomial<'_>,
+        scale: &Scale,
+        out: &mut Signal,
+        baseline: impl Fn(Range<usize>, &mut [f64], &mut [f64]),
+    ) -> usize {
+        let pixels = scale.wavelength_nm.len();
+        let (per_exposure, per_s) = (1.0 / self.exposures, 1.0 / self.integration_s);
+        let (mut offset, mut dark, mut counts) = ([0.0; TILE], [0.0; TILE], [0.0; TILE]);
+        let mut excess: Vec<f64> = Vec::with_capacity(scale.masked.len());
+        for i in scale.masked.iter().copied() {
+            baseline(i..i + 1, &mut offset[..1], &mut dark[..1]);
+            excess.push(f64::from(self.sums[i]) * per_exposure - offset[0] - dark[0]);
         }
+        // The middle three quarters: one masked pixel turned hot must not move every other pixel.
+        let cut = excess.len() / 8;
+        let (level, kept) = trimmed_mean(&mut excess, cut).unwrap_or((0.0, 0));
+        out.rate.resize(pixels, 0.0);
+        out.dark_rate.resize(pixels, 0.0);
+        let tiles = out.rate.chunks_mut(TILE).zip(out.dark_rate.chunks_mut(TILE)).zip(self.sums.chunks(TILE));
+        for (k, ((rate, dark_rate), sums)) in tiles.enumerate() {
+            let n = sums.len();
+            baseline(k * TILE..k * TILE + n, &mut offset[..n], &mut dark[..n]);
+            for (((c, s), o), d) in counts.iter_mut().zip(sums).zip(&offset).zip(dark_rate.iter_mut().zip(&dark)) {
+                *c = f64::from(*s) * per_exposure - o - level;
+                *d.0 = d.1 * per_s;
+            }
+            match *polynomial {
+                Polynomial::Short(p) => {
+                    for ((r, c), d) in rate.iter_mut().zip(&counts).zip(&dark) {
+                        *r = (linearity::correct_short(*c, p) - d) * per_s;
+                    }
+                }
+                Polynomial::Long(p) => {
+                    for ((r, c), d) in rate.iter_mut().zip(&counts).zip(&dark) {
+                        *r = (linearity::correct(*c, p) - d) * per_s;
+                    }
+                }
+            }
+        }
+        kept
     }
 }
 
-/// Mean excess of the masked pixels over their dark [counts], and its variance [counts²]. Without masked pixels nothing
-/// is corrected and the offset's own wander is unknown to this frame: the read noise of one pixel stands for it.
-fn common_level(light: &[f64], base: &Baseline<'_>, scale: &Scale, noise: &Noise, n: f64) -> (f64, f64) {
-    let read = noise.read_noise_counts * noise.read_noise_counts;
-    if scale.masked.is_empty() {
-        return (0.0, read);
+/// The mean without the `cut` lowest and highest numbers, and how many it is of; `None` where nothing is left.
+pub(super) fn trimmed_mean(values: &mut [f64], cut: usize) -> Option<(f64, usize)> {
+    values.sort_unstable_by(f64::total_cmp);
+    let kept = values.get(cut..values.len().checked_sub(cut)?)?;
+    (!kept.is_empty()).then(|| (kept.iter().sum::<f64>() / kept.len() as f64, kept.len()))
+}
+
+/// As many numbers as there are pixels: what is missing counts as zero, what is too much is left out.
+fn fitted<T: Copy + Default>(values: &[T], pixels: usize) -> Cow<'_, [T]> {
+    if values.len() >= pixels {
+        return Cow::Borrowed(&values[..pixels]);
     }
-    let mut excess: Vec<f64> =
-        scale.masked.iter().map(|i| light[*i] - base.offset[*i] - base.dark_counts[*i]).collect();
-    let count = excess.len();
-    excess.sort_unstable_by(f64::total_cmp);
-    // The middle three quarters: one masked pixel turned hot must not move every other pixel.
-    let cut = count / 8;
-    let kept = &excess[cut..count - cut];
-    let mean = kept.iter().sum::<f64>() / kept.len() as f64;
-    let dark_part = if base.dark_exposures > 0.0 { read / base.dark_exposures } else { base.model_variance };
-    (mean, (read / n + dark_part) / kept.len() as f64)
+    let mut longer = values.to_vec();
+    longer.resize(pixels, T::default());
+    Cow::Owned(longer)
+}
+
+/// Ranges of pixels widened by `margin` on either side, as half-open ranges, ascending and apart.
+fn spilled_ranges(ranges: &PixelRanges, margin: u16, pixels: usize, out: &mut Vec<Range<usize>>) {
+    let margin = margin as usize;
+    out.clear();
+    for &(a, b) in &ranges.0 {
+        let wide = (a as usize).saturating_sub(margin)..(b as usize + margin + 1).min(pixels);
+        match out.last_mut() {
+            Some(last) if wide.start <= last.end => last.end = last.end.max(wide.end),
+            _ if wide.start < wide.end => out.push(wide),
+            _ => {}
+        }
+    }
 }
 
 /// A mask widened by `margin` pixels on either side.
 pub fn spilled(mask: &[bool], margin: u16) -> Vec<bool> {
-    let margin = margin as usize;
+    let mut ranges = Vec::new();
+    spilled_ranges(&PixelRanges::from_mask(mask), margin, mask.len(), &mut ranges);
     let mut wide = vec![false; mask.len()];
-    for (i, _) in mask.iter().enumerate().filter(|(_, m)| **m) {
-        let (a, b) = (i.saturating_sub(margin), (i + margin + 1).min(mask.len()));
-        wide[a..b].fill(true);
-    }
+    ranges.into_iter().for_each(|r| wide[r].fill(true));
     wide
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Identity: every pixel within the margin of a marked one is marked, and no other.
+    #[test]
+    fn a_mask_is_widened_to_both_sides() {
+        let mut mask = vec![false; 40];
+        for i in [0, 9, 11, 25, 39] {
+            mask[i] = true;
+        }
+        for margin in [0_u16, 1, 4, 50] {
+            let near = |i: usize| (0..40).any(|j| mask[j] && i.abs_diff(j) <= margin as usize);
+            let want: Vec<bool> = (0..40).map(near).collect();
+            assert_eq!(spilled(&mask, margin), want, "margin {margin}");
+        }
+        assert_eq!(spilled(&[], 3), Vec::<bool>::new());
+    }
+
+    /// Identity: the trimmed mean leaves the outliers out, and has no answer where nothing is left.
+    #[test]
+    fn a_trimmed_mean_leaves_outliers_out() {
+        assert_eq!(trimmed_mean(&mut [1e9, 1.0, 2.0, 3.0, -1e9], 1), Some((2.0, 3)));
+        assert_eq!(trimmed_mean(&mut [], 0), None);
+        assert_eq!(trimmed_mean(&mut [1.0], 1), None);
+    }
 }

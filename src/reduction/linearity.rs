@@ -16,9 +16,56 @@ pub fn correct(counts: f64, coefficients: &[f64]) -> f64 {
     }
 }
 
+/// The longest polynomial that is evaluated without a loop.
+const SHORT: usize = 4;
+
+/// The polynomial, prepared for many pixels: the usual lengths run without a loop inside the loop over pixels.
+#[derive(Clone, Copy, Debug)]
+pub enum Polynomial<'a> {
+    /// c₀ to c₃, zeros where the calibration states fewer: that changes no bit of the sum.
+    Short([f64; SHORT]),
+    /// Any number.
+    Long(&'a [f64]),
+}
+
+impl<'a> Polynomial<'a> {
+    /// Of the calibration's coefficients; none means linear.
+    pub fn new(coefficients: &'a [f64]) -> Self {
+        let mut short = [1.0, 0.0, 0.0, 0.0];
+        match coefficients.len() {
+            0 => Self::Short(short),
+            n if n <= SHORT => {
+                short[..n].copy_from_slice(coefficients);
+                Self::Short(short)
+            }
+            _ => Self::Long(coefficients),
+        }
+    }
+}
+
+/// [`correct`] for a short polynomial.
+#[inline(always)]
+pub fn correct_short(counts: f64, [c0, c1, c2, c3]: [f64; SHORT]) -> f64 {
+    let x = counts.max(0.0);
+    counts / (c0 + x * (c1 + x * (c2 + x * c3)))
+}
+
 #[cfg(test)]
 mod tests {
-    use super::correct;
+    use super::{Polynomial, correct, correct_short};
+
+    /// Identity: prepared or not, a polynomial gives the same bits.
+    #[test]
+    fn a_prepared_polynomial_gives_the_same_bits() {
+        for coefficients in [&[][..], &[1.01], &[1.0, -4.5e-7], &[1.0, -4.5e-7, 1e-12], &[1.0, 2e-7, -1e-12, 1e-17]] {
+            let Polynomial::Short(short) = Polynomial::new(coefficients) else { panic!("{coefficients:?} is short") };
+            for counts in [-30.0, 0.0, 1.0, 12_345.678, 65_000.0] {
+                let (got, want) = (correct_short(counts, short), correct(counts, coefficients));
+                assert_eq!(got.to_bits(), want.to_bits(), "{coefficients:?} at {counts}");
+            }
+        }
+        assert!(matches!(Polynomial::new(&[1.0, 0.0, 0.0, 0.0, 1e-20]), Polynomial::Long(_)));
+    }
 
     /// Identity: dividing by the polynomial undoes the response it describes, for every length of polynomial.
     #[test]

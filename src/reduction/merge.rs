@@ -1,12 +1,15 @@
 //! The merge of the ladder: each pixel from the rungs that could see it, weighted by the variance its merged rate predicts.
 //!
-//! A pixel's own noisy rate never sets its weight: that would favour its low draws and bias weak light downwards.
+//! A pixel's own noisy rate never sets its weight: that would favour its low draws and bias weak light downwards. Clipped
+//! pixels come in ranges, so the axis falls into a few stretches that the same rungs serve.
 
 use super::counts::Signal;
 use super::scale::Scale;
+use super::sums::strided;
+use std::ops::Range;
 
 /// The rungs as one.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct Merged {
     /// Light of every pixel [counts/s].
     pub rate: Vec<f64>,
@@ -20,67 +23,150 @@ pub struct Merged {
     pub disagreement: Option<(f64, f64)>,
 }
 
-/// Merges the rungs, shortest first. `shot` is 1 / electrons per count.
-pub fn merge(rungs: &[Signal], scale: &Scale, shot: f64) -> Merged {
+/// Merges the rungs, shortest first, in the memory of an earlier merge. `shot` is 1 / electrons per count.
+pub fn merge(rungs: &[Signal], scale: &Scale, shot: f64, merged: &mut Merged) {
     let pixels = scale.wavelength_nm.len();
-    let mut merged = Merged {
-        rate: vec![0.0; pixels],
-        variance: vec![0.0; pixels],
-        served: vec![vec![0.0; pixels]; rungs.len()],
-        saturated: vec![false; pixels],
-        disagreement: None,
+    merged.rate.resize(pixels, 0.0);
+    merged.variance.resize(pixels, 0.0);
+    merged.saturated.clear();
+    merged.saturated.resize(pixels, false);
+    merged.served.resize_with(rungs.len(), Vec::new);
+    merged.served.iter_mut().for_each(|s| s.resize(pixels, 0.0));
+    merged.disagreement = None;
+    let Some(shortest) = rungs.first() else {
+        merged.rate.fill(0.0);
+        merged.variance.fill(0.0);
+        return;
     };
-    let Some(shortest) = rungs.first() else { return merged };
-    if rungs.len() == 1 {
-        for i in 0..pixels {
-            merged.rate[i] = shortest.rate[i];
-            merged.variance[i] = shortest.dark_variance[i] + shot * shortest.rate[i].max(0.0) / shortest.total_s;
-            merged.served[0][i] = 1.0;
-            merged.saturated[i] = shortest.clipped[i] && scale.valid[i];
+    let stretches = stretches(rungs, pixels);
+    for stretch in &stretches {
+        match serving(rungs, stretch)[..] {
+            [] => {
+                // Nothing could see it: the shortest rung gives a lower bound, and the pixels are marked.
+                one(rungs, 0, stretch.clone(), shot, merged);
+                merged.saturated[stretch.clone()].copy_from_slice(&scale.valid[stretch.clone()]);
+            }
+            [only] => one(rungs, only, stretch.clone(), shot, merged),
+            [a, b] => two(rungs, (a, b), stretch.clone(), shot, merged),
+            ref many => several(rungs, many, stretch.clone(), shot, merged),
         }
-        return merged;
     }
-    for i in 0..pixels {
-        let (mut time, mut first_guess) = (0.0, 0.0);
-        for rung in rungs.iter().filter(|r| !r.out[i]) {
-            time += rung.total_s;
-            first_guess += rung.total_s * rung.rate[i];
-        }
-        if time == 0.0 {
-            // Nothing could see it: the shortest rung gives a lower bound, and the pixel is marked.
-            merged.rate[i] = shortest.rate[i];
-            merged.variance[i] = shortest.dark_variance[i] + shot * shortest.rate[i].max(0.0) / shortest.total_s;
-            merged.served[0][i] = 1.0;
-            merged.saturated[i] = shortest.clipped[i] && scale.valid[i];
-            continue;
-        }
-        let guess = (first_guess / time).max(0.0);
+    if rungs.len() > 1 {
+        merged.disagreement = (0..rungs.len() - 1)
+            .filter_map(|k| disagreement(rungs, k, &stretches, scale, shot))
+            .max_by(|a, b| (a.0.abs() / a.1).total_cmp(&(b.0.abs() / b.1)));
+    }
+    debug_assert_eq!(shortest.rate.len(), pixels);
+}
+
+/// The axis in stretches of pixels that the same rungs serve.
+fn stretches(rungs: &[Signal], pixels: usize) -> Vec<Range<usize>> {
+    let mut edges: Vec<usize> =
+        rungs.iter().flat_map(|r| r.clipped.iter().flat_map(|c| [c.start, c.end])).chain([0, pixels]).collect();
+    edges.sort_unstable();
+    edges.dedup();
+    edges.windows(2).map(|w| w[0]..w[1]).collect()
+}
+
+/// The rungs that see a stretch unclipped.
+fn serving(rungs: &[Signal], stretch: &Range<usize>) -> Vec<usize> {
+    let sees = |rung: &Signal| {
+        let after = rung.clipped.partition_point(|c| c.end <= stretch.start);
+        rung.clipped.get(after).is_none_or(|c| c.start > stretch.start)
+    };
+    (0..rungs.len()).filter(|k| sees(&rungs[*k])).collect()
+}
+
+fn one(rungs: &[Signal], k: usize, at: Range<usize>, shot: f64, merged: &mut Merged) {
+    let rung = &rungs[k];
+    let shot_per_rate = shot / rung.total_s;
+    let (rate, dark) = (&rung.rate[at.clone()], &rung.dark_rate[at.clone()]);
+    merged.rate[at.clone()].copy_from_slice(rate);
+    for ((v, r), d) in merged.variance[at.clone()].iter_mut().zip(rate).zip(dark) {
+        *v = rung.dark_variance(*d) + shot_per_rate * r.max(0.0);
+    }
+    for (j, served) in merged.served.iter_mut().enumerate() {
+        served[at.clone()].fill(if j == k { 1.0 } else { 0.0 });
+    }
+}
+
+/// Two rungs: with v of each as its variance, the shares are those of the other's v in the sum, and one division does.
+fn two(rungs: &[Signal], (a, b): (usize, usize), at: Range<usize>, shot: f64, merged: &mut Merged) {
+    let (short, long) = (&rungs[a], &rungs[b]);
+    let per_total = 1.0 / (short.total_s + long.total_s);
+    let (part_a, part_b) = (short.total_s * per_total, long.total_s * per_total);
+    let (shot_a, shot_b) = (shot / short.total_s, shot / long.total_s);
+    for (j, served) in merged.served.iter_mut().enumerate().filter(|(j, _)| *j != a && *j != b) {
+        debug_assert!(j < rungs.len());
+        served[at.clone()].fill(0.0);
+    }
+    let (before, after) = merged.served.split_at_mut(b);
+    let (served_a, served_b) = (&mut before[a][at.clone()], &mut after[0][at.clone()]);
+    let n = at.len();
+    let (rate_a, rate_b) = (&short.rate[at.clone()][..n], &long.rate[at.clone()][..n]);
+    let (dark_a, dark_b) = (&short.dark_rate[at.clone()][..n], &long.dark_rate[at.clone()][..n]);
+    let (served_a, served_b) = (&mut served_a[..n], &mut served_b[..n]);
+    let (rate, variance) = (&mut merged.rate[at.clone()][..n], &mut merged.variance[at][..n]);
+    for i in 0..n {
+        let guess = (part_a * rate_a[i] + part_b * rate_b[i]).max(0.0);
+        let v_a = (short.dark_variance(dark_a[i]) + shot_a * guess).max(f64::MIN_POSITIVE);
+        let v_b = (long.dark_variance(dark_b[i]) + shot_b * guess).max(f64::MIN_POSITIVE);
+        let per_sum = 1.0 / (v_a + v_b);
+        let (share_a, share_b) = (v_b * per_sum, v_a * per_sum);
+        served_a[i] = share_a;
+        served_b[i] = share_b;
+        rate[i] = share_a * rate_a[i] + share_b * rate_b[i];
+        variance[i] = v_a * share_a;
+    }
+}
+
+fn several(rungs: &[Signal], serving: &[usize], at: Range<usize>, shot: f64, merged: &mut Merged) {
+    merged.served.iter_mut().for_each(|s| s[at.clone()].fill(0.0));
+    let time: f64 = serving.iter().map(|k| rungs[*k].total_s).sum();
+    for i in at {
+        let guess = serving.iter().map(|k| rungs[*k].total_s * rungs[*k].rate[i]).sum::<f64>().max(0.0) / time;
         let (mut weights, mut sum) = (0.0, 0.0);
-        for (rung, served) in rungs.iter().zip(&mut merged.served).filter(|(r, _)| !r.out[i]) {
-            let w = 1.0 / (rung.dark_variance[i] + shot * guess / rung.total_s).max(f64::MIN_POSITIVE);
-            served[i] = w;
+        for rung in serving.iter().map(|k| &rungs[*k]) {
+            let v = rung.dark_variance(rung.dark_rate[i]) + shot * guess / rung.total_s;
+            let w = 1.0 / v.max(f64::MIN_POSITIVE);
             weights += w;
             sum += w * rung.rate[i];
         }
-        merged.served.iter_mut().for_each(|s| s[i] /= weights);
+        for k in serving {
+            let v = rungs[*k].dark_variance(rungs[*k].dark_rate[i]) + shot * guess / rungs[*k].total_s;
+            merged.served[*k][i] = 1.0 / v.max(f64::MIN_POSITIVE) / weights;
+        }
         merged.rate[i] = sum / weights;
         merged.variance[i] = 1.0 / weights;
     }
-    merged.disagreement = rungs
-        .windows(2)
-        .filter_map(|pair| disagreement(&pair[0], &pair[1], scale, shot))
-        .max_by(|a, b| (a.0.abs() / a.1).total_cmp(&(b.0.abs() / b.1)));
-    merged
 }
 
-/// How much brighter the shorter rung saw the pixels that both could see, and the standard uncertainty of that.
-fn disagreement(short: &Signal, long: &Signal, scale: &Scale, shot: f64) -> Option<(f64, f64)> {
+/// How much brighter rung k saw the pixels that both it and the next could see, and the standard uncertainty of that.
+fn disagreement(
+    rungs: &[Signal],
+    k: usize,
+    stretches: &[Range<usize>],
+    scale: &Scale,
+    shot: f64,
+) -> Option<(f64, f64)> {
+    let (short, long) = (&rungs[k], &rungs[k + 1]);
+    let shot_per_rate = shot / short.total_s;
     let (mut cross, mut square) = (0.0, 0.0);
-    for i in (0..scale.valid.len()).filter(|i| scale.valid[*i] && !short.out[*i] && !long.out[*i]) {
-        let light = long.rate[i].max(0.0);
-        let w = 1.0 / (short.dark_variance[i] + shot * light / short.total_s).max(f64::MIN_POSITIVE);
-        cross += w * short.rate[i] * long.rate[i];
-        square += w * long.rate[i] * long.rate[i];
+    for at in stretches {
+        let serving = serving(rungs, at);
+        if !(serving.contains(&k) && serving.contains(&(k + 1))) {
+            continue;
+        }
+        let n = at.len();
+        let (a, b) = (&short.rate[at.clone()][..n], &long.rate[at.clone()][..n]);
+        let (dark, valid) = (&short.dark_rate[at.clone()][..n], &scale.valid[at.clone()][..n]);
+        let [c, s] = strided(n, |i| {
+            let v = short.dark_variance(dark[i]) + shot_per_rate * b[i].max(0.0);
+            let w = if valid[i] { b[i] / v.max(f64::MIN_POSITIVE) } else { 0.0 };
+            [w * a[i], w * b[i]]
+        });
+        cross += c;
+        square += s;
     }
     (square > 0.0).then(|| (cross / square - 1.0, (1.0 / square).sqrt()))
 }

@@ -3,6 +3,7 @@
 //! Order, for every frame: offset, linearity, dark, merge of the ladder as count rates, stray light, response with
 //! temperature, cosine. No I/O, no clock, no panic on data; the same input gives the same bits.
 
+mod columns;
 pub mod cosine;
 pub mod counts;
 pub mod dark_model;
@@ -10,8 +11,10 @@ pub mod linearity;
 pub mod merge;
 pub mod reduce;
 pub mod scale;
+mod stray;
+mod sums;
 
 pub use counts::{DarkFor, RungInput};
 pub use dark_model::{DarkModel, LibraryDark, NoModel};
-pub use reduce::{Mode, Reduced, Setting, mode_names, reduce};
+pub use reduce::{Reduced, Setting, Workspace, mode_names, reduce, reduce_with};
 pub use scale::Scale;

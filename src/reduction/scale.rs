@@ -5,9 +5,16 @@
 
 use crate::calibration::Calibration;
 use crate::record::Detector;
+use crate::spectrum::bins::Bins;
+use std::ops::Range;
+use std::sync::Arc;
 
 /// Step of the wavelength shift for which axes are built [nm]: half of it moves the UV index by 0.09 % at most.
 pub const SHIFT_STEP_NM: f64 = 0.01;
+/// Below it the cosine correction is the ultraviolet's, where more of the light is diffuse [nm].
+const ULTRAVIOLET_END_NM: f64 = 400.0;
+/// Photons in a joule at a wavelength of 1 nm [µmol J⁻¹ nm⁻¹], as far as clearness needs it.
+const MICROMOL_PER_JOULE_NM: f64 = 0.008_359_347;
 
 /// Everything about the pixels that depends on calibration and wavelength shift only.
 #[derive(Clone, Debug, PartialEq)]
@@ -18,10 +25,14 @@ pub struct Scale {
     pub wavelength_nm: Vec<f64>,
     /// Response [counts s⁻¹ / (W m⁻² nm⁻¹)]; 0 where there is no calibration.
     pub response: Vec<f64>,
+    /// 1 / response [W m⁻² nm⁻¹ / (counts s⁻¹)]; 0 where there is no calibration.
+    pub inverse_response: Vec<f64>,
     /// Its relative standard uncertainty (k = 1) [1].
     pub relative_uncertainty: Vec<f64>,
     /// Its relative change per kelvin [1/K].
     pub relative_per_k: Vec<f64>,
+    /// Whether it changes with temperature at all.
+    pub follows_temperature: bool,
     /// Pixels that are calibrated and see light.
     pub valid: Vec<bool>,
     /// First and last wavelength between which every pixel that sees light is calibrated [nm].
@@ -32,6 +43,19 @@ pub struct Scale {
     pub floor: Vec<usize>,
     /// Light-shielded pixels.
     pub masked: Vec<usize>,
+    /// 1 / distance of the two neighbours [1/nm]; 0 where one of the three is not calibrated.
+    pub per_nm: Vec<f64>,
+    /// What a second difference over [`Self::slit_pixels`] either way has to be multiplied with for the excess that a
+    /// triangular slit adds to a curved spectrum, fwhm²/12·f″ [1]; 0 where one of the three pixels is not calibrated.
+    pub slit_excess: Vec<f64>,
+    /// Half the slit's width [pixels], at least 1.
+    pub slit_pixels: usize,
+    /// The first pixel at or above 400 nm.
+    pub ultraviolet_end: usize,
+    /// Pixels of 400–700 nm, and what an irradiance of each adds to PPFD, to a few per cent [µmol s⁻¹ m⁻² / (W m⁻² nm⁻¹)].
+    pub photons: (Range<usize>, Vec<f64>),
+    /// Bins in which the response's shape is held constant, with an edge at [`Self::ultraviolet_end`].
+    pub bins: Arc<Bins>,
 }
 
 /// The shift step for a detector temperature [°C].
@@ -78,8 +102,18 @@ impl Scale {
         let valid_nm =
             (wavelength_nm.get(first).copied().unwrap_or(0.0), wavelength_nm.get(last).copied().unwrap_or(0.0));
         let masked = (0..pixels).filter(|i| masked_set[*i]).collect();
+        let inverse_response = response.iter().map(|r| if *r > 0.0 { 1.0 / r } else { 0.0 }).collect();
+        let (slit_pixels, slit_excess) = slit(&wavelength_nm, &valid, (first, last), calibration.wavelength.fwhm_nm);
         Self {
             step,
+            inverse_response,
+            follows_temperature: temperature.relative_per_k.iter().any(|k| *k != 0.0),
+            per_nm: across(&valid, 1, |i| 1.0 / (wavelength_nm[i + 1] - wavelength_nm[i - 1])),
+            slit_excess,
+            slit_pixels,
+            ultraviolet_end: wavelength_nm.partition_point(|nm| *nm < ULTRAVIOLET_END_NM),
+            photons: photons(&wavelength_nm, &valid),
+            bins: Arc::new(Bins::new(&wavelength_nm, r.correlation_length_nm, ULTRAVIOLET_END_NM)),
             wavelength_nm,
             response,
             relative_uncertainty,
@@ -91,6 +125,39 @@ impl Scale {
             masked,
         }
     }
+}
+
+/// A number for every pixel that is calibrated together with those `reach` pixels to its left and right; 0 for the others.
+fn across(valid: &[bool], reach: usize, of: impl Fn(usize) -> f64) -> Vec<f64> {
+    let mut numbers = vec![0.0; valid.len()];
+    for i in reach..valid.len().saturating_sub(reach) {
+        if valid[i - reach] && valid[i] && valid[i + reach] {
+            numbers[i] = of(i);
+        }
+    }
+    numbers
+}
+
+/// Half the slit in pixels, and the factor of [`Scale::slit_excess`].
+fn slit(nm: &[f64], valid: &[bool], (first, last): (usize, usize), fwhm_nm: f64) -> (usize, Vec<f64>) {
+    if last <= first || !(fwhm_nm > 0.0) {
+        return (1, vec![0.0; nm.len()]);
+    }
+    let pitch = (nm[last] - nm[first]) / (last - first) as f64;
+    let reach = ((0.5 * fwhm_nm / pitch).round() as usize).max(1);
+    let excess = across(valid, reach, |i| {
+        let h = 0.5 * (nm[i + reach] - nm[i - reach]);
+        fwhm_nm * fwhm_nm / 12.0 / (h * h)
+    });
+    (reach, excess)
+}
+
+/// The weights of [`Scale::photons`].
+fn photons(nm: &[f64], valid: &[bool]) -> (Range<usize>, Vec<f64>) {
+    let start = nm.partition_point(|nm| *nm < 400.0).max(1).min(nm.len());
+    let end = nm.partition_point(|nm| *nm <= 700.0).max(start);
+    let weight = |i: usize| if valid[i] { nm[i] * MICROMOL_PER_JOULE_NM * (nm[i] - nm[i - 1]) } else { 0.0 };
+    (start..end, (start..end).map(weight).collect())
 }
 
 /// Linear between entries, held beyond the ends. x must rise and be as long as y; an empty table gives 0.

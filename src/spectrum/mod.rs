@@ -4,7 +4,10 @@
 //! the program, and nothing is ever made up outside them.
 
 pub mod axis;
+pub mod bins;
 pub mod csv;
+pub mod errors;
+pub mod lanes;
 pub mod sampled;
 pub mod weights;
 

@@ -12,7 +12,7 @@ use crate::quality::{Assessment, DarkUse, Judged, judge};
 use crate::quantities::{self, Matrix, SourceRule};
 pub use crate::record::Circumstances;
 use crate::record::{Detector, Flag, Flags, Frame, Reading, Rung, WindowStatistics};
-use crate::reduction::{DarkFor, Reduced, RungInput, Scale, Setting, reduce, scale};
+use crate::reduction::{self, DarkFor, Reduced, RungInput, Scale, Setting, reduce, reduce_with, scale};
 use crate::sun;
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -55,6 +55,8 @@ pub struct Reckoner {
     calibration: Arc<Calibration>,
     detector: Detector,
     axes: BTreeMap<i32, (Arc<Scale>, Arc<Matrix>)>,
+    reducing: reduction::Workspace,
+    evaluating: quantities::Workspace,
 }
 
 impl Reckoner {
@@ -66,7 +68,23 @@ impl Reckoner {
         calibration: Arc<Calibration>,
         detector: Detector,
     ) -> Self {
-        Self { instrument: instrument.to_owned(), station, limits, calibration, detector, axes: BTreeMap::new() }
+        Self {
+            instrument: instrument.to_owned(),
+            station,
+            limits,
+            calibration,
+            detector,
+            axes: BTreeMap::new(),
+            reducing: reduction::Workspace::default(),
+            evaluating: quantities::Workspace::default(),
+        }
+    }
+
+    /// Takes back a reading that is no longer needed: the next one then asks the allocator for next to nothing.
+    pub fn recycle(&mut self, reckoned: Reckoned) {
+        if let Some(reduced) = reckoned.reduced {
+            self.reducing.recycle(reduced);
+        }
     }
 
     /// The calibration it works with.
@@ -108,10 +126,14 @@ impl Reckoner {
             temperature_c: reading.detector_temperature,
             sun_elevation_deg: reading.sun_elevation.filter(|_| self.station.kind.sunlit()),
         };
-        let reduced = reduce(&rungs, &setting);
-        let modes: Vec<quantities::Mode<'_>> =
-            reduced.modes.iter().map(|m| quantities::Mode { name: m.name, column: &m.column }).collect();
-        let outcomes = quantities::evaluate(&matrix, &reduced.irradiance, &reduced.variance, &modes);
+        let reduced = reduce_with(&mut self.reducing, &rungs, &setting);
+        let outcomes = quantities::evaluate_with(
+            &mut self.evaluating,
+            &matrix,
+            &reduced.irradiance,
+            &reduced.variance,
+            &reduced.errors,
+        );
         let spreads: Vec<f64> = served.iter().map(|t| f64::from(t.frame.spread)).collect();
         let flickers: Vec<bool> = served.iter().map(|t| t.flicker).collect();
         let darks: Vec<DarkUse> = served.iter().map(|t| t.dark_use).collect();

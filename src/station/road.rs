@@ -378,6 +378,9 @@ impl Road {
                     }
                 });
                 observer.stored(id, &reckoned, &taken.frames);
+                if let Some(c) = met.calibrated.as_mut() {
+                    c.reckoner.recycle(reckoned);
+                }
                 Ok(())
             }
             Err(error) if error.is_storage_full() => {

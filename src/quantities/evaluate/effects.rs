@@ -1,6 +1,7 @@
 //! What a change of the spectrum does to every quantity, to first order: for doubts that have a size.
 
-use super::{MOST_LANES, Matrix, Recipe, finished, peak, registry, sum_block};
+use super::{LANES, Lanes, Matrix, Recipe, Sums, finished, peak, registry};
+use crate::spectrum::bins::Bins;
 
 /// The signed effect of each column on each quantity, `effects[column][quantity]`, in the order of the registry.
 ///
@@ -12,10 +13,17 @@ pub fn effects(m: &Matrix, irradiance: &[f64], columns: &[&[f64]]) -> Vec<Vec<f6
     if irradiance.len() != m.samples || columns.iter().any(|c| c.len() != m.samples) {
         return all;
     }
-    let (mut block, mut light, mut changes, mut unused) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
-    sum_block(&m.rows, m.used(), &[irradiance], None, &mut block, &mut light, &mut unused);
-    for (group, out) in columns.chunks(MOST_LANES).zip(all.chunks_mut(MOST_LANES)) {
-        sum_block(&m.rows, m.used(), group, None, &mut block, &mut changes, &mut unused);
+    if columns.is_empty() {
+        return all;
+    }
+    let (mut light, mut changes) = (Sums::<1>::default(), Sums::<LANES>::default());
+    light.fill(&m.rows, &m.couples, irradiance.as_chunks().0, &Bins::default());
+    let light = light.rows;
+    for (group, out) in columns.chunks(LANES).zip(all.chunks_mut(LANES)) {
+        let lanes = Lanes::of(group);
+        let Some(block) = lanes.blocks().first() else { continue };
+        changes.fill(&m.rows, &m.couples, block, &Bins::default());
+        let changes = &changes.rows;
         for (q, (quantity, plan)) in registry().iter().zip(&m.plans).enumerate() {
             let Ok(rows) = plan else { continue };
             for (lane, effects) in out.iter_mut().enumerate() {

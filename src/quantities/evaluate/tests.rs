@@ -209,7 +209,8 @@ fn a_value_has_the_same_bits_alone_in_a_batch_and_with_uncertainty() {
     for (i, light) in spectra.iter().enumerate() {
         assert_eq!(values(&m, light), batch[i]);
         let modes: Vec<Mode> = (0..i).map(|_| Mode { name: "scale", column: light }).collect();
-        let out = evaluate_with(&mut work, &m, light, &vec![1e-12; axis.len()], &modes);
+        let modes: Vec<(&str, &[f64])> = modes.iter().map(|mode| (mode.name, mode.column)).collect();
+        let out = evaluate_with(&mut work, &m, light, &vec![1e-12; axis.len()], &Errors::of_columns(light, &modes));
         for (q, (o, b)) in out.iter().zip(&batch[i]).enumerate() {
             // A mode as large as the light is also its own uncertainty: ratios then have too little light.
             let linear = registry()[q].recipe.is_linear();

@@ -1,0 +1,102 @@
+//! Columns on one axis, side by side: a sample of eight columns stands in one short array.
+//!
+//! A row of weights then runs over its samples once and serves all eight. Holds numbers only; what a column means is its
+//! owner's business. What must stay true: columns beyond the last one hold zeros.
+
+/// How many columns stand side by side.
+pub const LANES: usize = 8;
+
+/// Columns of one length, in blocks of [`LANES`].
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Lanes {
+    columns: usize,
+    samples: usize,
+    blocks: Vec<Vec<[f64; LANES]>>,
+}
+
+impl Lanes {
+    /// Zeros.
+    pub fn zeros(columns: usize, samples: usize) -> Self {
+        let mut lanes = Self::default();
+        lanes.reset(columns, samples);
+        lanes
+    }
+
+    /// Zeros again, in the memory that is there.
+    pub fn reset(&mut self, columns: usize, samples: usize) {
+        self.columns = columns;
+        self.samples = samples;
+        self.blocks.resize_with(columns.div_ceil(LANES), Vec::new);
+        for block in &mut self.blocks {
+            block.clear();
+            block.resize(samples, [0.0; LANES]);
+        }
+    }
+
+    /// Room for columns that are filled in whole by the caller; what stands there is left over from before.
+    pub fn reshape(&mut self, columns: usize, samples: usize) {
+        self.columns = columns;
+        self.samples = samples;
+        self.blocks.resize_with(columns.div_ceil(LANES), Vec::new);
+        self.blocks.iter_mut().for_each(|block| block.resize(samples, [0.0; LANES]));
+    }
+
+    /// Copies of columns of equal length.
+    pub fn of(columns: &[&[f64]]) -> Self {
+        let mut lanes = Self::zeros(columns.len(), columns.first().map_or(0, |c| c.len()));
+        for (c, column) in columns.iter().enumerate() {
+            for (sample, x) in lanes.blocks[c / LANES].iter_mut().zip(*column) {
+                sample[c % LANES] = *x;
+            }
+        }
+        lanes
+    }
+
+    /// How many columns there are.
+    pub fn columns(&self) -> usize {
+        self.columns
+    }
+
+    /// How many samples a column has.
+    pub fn samples(&self) -> usize {
+        self.samples
+    }
+
+    /// The blocks, each of [`Self::samples`] samples.
+    pub fn blocks(&self) -> &[Vec<[f64; LANES]>] {
+        &self.blocks
+    }
+
+    /// The blocks, to be filled.
+    pub fn blocks_mut(&mut self) -> &mut [Vec<[f64; LANES]>] {
+        &mut self.blocks
+    }
+
+    /// One sample of one column; 0 where there is none.
+    pub fn at(&self, column: usize, sample: usize) -> f64 {
+        self.blocks.get(column / LANES).and_then(|b| b.get(sample)).map_or(0.0, |s| s[column % LANES])
+    }
+
+    /// A copy of one column.
+    pub fn column(&self, column: usize) -> Vec<f64> {
+        (0..self.samples).map(|i| self.at(column, i)).collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Identity: columns come back as they went in, also beyond the first block, and memory used again is clean.
+    #[test]
+    fn columns_come_back_as_they_went_in() {
+        let columns: Vec<Vec<f64>> = (0..11).map(|c| (0..5).map(|i| f64::from(c * 10 + i)).collect()).collect();
+        let views: Vec<&[f64]> = columns.iter().map(Vec::as_slice).collect();
+        let mut lanes = Lanes::of(&views);
+        assert_eq!((lanes.columns(), lanes.samples(), lanes.blocks().len()), (11, 5, 2));
+        assert!((0..11).all(|c| lanes.column(c) == columns[c]));
+        assert_eq!(lanes.at(11, 0), 0.0);
+        lanes.reset(2, 3);
+        assert_eq!(lanes, Lanes::zeros(2, 3));
+    }
+}
