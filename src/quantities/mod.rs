@@ -21,6 +21,7 @@ pub mod photometry;
 pub mod plants;
 pub mod reason;
 pub mod registry;
+pub mod rendering;
 pub mod retina;
 pub mod row;
 pub mod tables;

@@ -69,6 +69,15 @@ pub enum NullReason {
         /// The last of them [nm].
         to_nm: f64,
     },
+    /// A light bluer than any phase of daylight that is defined, so that nothing is there to compare it with.
+    #[error(
+        "the colour temperature is {temperature_k:.0} K, and reference illuminants end at {} K",
+        super::rendering::HOTTEST_K
+    )]
+    NoReference {
+        /// Correlated colour temperature [K].
+        temperature_k: f64,
+    },
 }
 
 /// A wavelength for a sentence: to 0.01 nm, without trailing zeros.

@@ -6,6 +6,9 @@ use super::constants::PHOTONS;
 use super::reason::NullReason;
 use crate::spectrum::weights::{self, SparseRow, Table};
 
+/// Rounding of a wavelength polynomial must not decide whether a band is covered [nm].
+pub(super) const SLACK_NM: f64 = 1e-6;
+
 /// What lights the sensor: it decides where ultraviolet integrals start and what they need.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum SourceRule {
@@ -102,8 +105,6 @@ impl Row {
         available: (f64, f64),
         source: SourceRule,
     ) -> Result<SparseRow, NullReason> {
-        /// Rounding of a wavelength polynomial must not decide whether a band is covered [nm].
-        const SLACK_NM: f64 = 1e-6;
         let band = self.band(source).ok_or(NullReason::LampsOnly)?;
         let out_of_range = |needed| NullReason::Range { needed, available };
         if let Some(needed) = band.needs

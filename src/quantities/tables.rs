@@ -5,7 +5,7 @@
 use crate::spectrum::weights::Table;
 use std::sync::LazyLock;
 
-/// CIE 1931 colour-matching functions, 2° observer, 1 nm, 360–830 nm.
+/// Colour-matching functions of one observer, 1 nm, 360–830 nm.
 struct Observer {
     x: Table,
     y: Table,
@@ -114,6 +114,49 @@ fn column(text: &str) -> Table {
     table
 }
 
+static CIE_1964: LazyLock<Observer> = LazyLock::new(|| {
+    let [x, y, z] = columns(include_str!("tables/cie_1964_10_degree.csv"));
+    Observer { x, y, z }
+});
+
+/// x̄₁₀ of the CIE 1964 10° observer.
+pub fn x_bar_10() -> &'static Table {
+    &CIE_1964.x
+}
+
+/// ȳ₁₀ of the CIE 1964 10° observer.
+pub fn y_bar_10() -> &'static Table {
+    &CIE_1964.y
+}
+
+/// z̄₁₀ of the CIE 1964 10° observer.
+pub fn z_bar_10() -> &'static Table {
+    &CIE_1964.z
+}
+
+static DAYLIGHT: LazyLock<[Table; 3]> = LazyLock::new(|| columns(include_str!("tables/cie_daylight_components.csv")));
+
+/// The components S₀, S₁ and S₂ of CIE daylight illuminants, 5 nm, 300–830 nm.
+pub fn daylight_components() -> &'static [Table; 3] {
+    &DAYLIGHT
+}
+
+static RENDERING_COLOURS: LazyLock<[Table; 14]> =
+    LazyLock::new(|| columns(include_str!("tables/cie_13_3_test_colours.csv")));
+
+/// The test-colour samples 1 to 14 of CIE 13.3-1995, 5 nm, 360–830 nm.
+pub fn rendering_colours() -> &'static [Table; 14] {
+    &RENDERING_COLOURS
+}
+
+static FIDELITY_COLOURS: LazyLock<[Table; 99]> =
+    LazyLock::new(|| columns(include_str!("tables/cie_224_test_colours.csv")));
+
+/// The 99 test-colour samples of CIE 224:2017, 5 nm, 380–780 nm.
+pub fn fidelity_colours() -> &'static [Table; 99] {
+    &FIDELITY_COLOURS
+}
+
 /// Splits a table file into its value columns: `#` lines, a header, then wavelength and N values a row.
 fn columns<const N: usize>(text: &str) -> [Table; N] {
     let mut tables: [Table; N] = std::array::from_fn(|_| Table { wavelength_nm: Vec::new(), value: Vec::new() });
@@ -135,12 +178,18 @@ mod tests {
     use super::*;
     use crate::spectrum::axis;
 
-    /// Published: the sums of the 1 nm tables, 360–830 nm (CIE 015:2018: 106.865, 106.857, 106.892), and V(555 nm) = 1.
+    /// Published: the sums of the 1 nm tables, 360–830 nm (CIE 015:2018: 106.865, 106.857, 106.892 for 2°, 116.649,
+    /// 116.662, 116.674 for 10°), and V(555 nm) = 1.
     #[test]
     fn the_tables_parse_and_have_the_published_sums() {
-        for (name, table, sum) in
-            [("x", x_bar(), 106.865_469_49), ("y", photopic(), 106.856_917_101), ("z", z_bar(), 106.892_251_279)]
-        {
+        for (name, table, sum) in [
+            ("x", x_bar(), 106.865_469_49),
+            ("y", photopic(), 106.856_917_101),
+            ("z", z_bar(), 106.892_251_279),
+            ("x10", x_bar_10(), 116.648_519_51),
+            ("y10", y_bar_10(), 116.661_877_1),
+            ("z10", z_bar_10(), 116.673_980_51),
+        ] {
             assert!(axis::is_usable(&table.wavelength_nm), "{name}");
             assert_eq!((table.wavelength_nm[0], table.wavelength_nm[470], table.value.len()), (360.0, 830.0, 471));
             let got: f64 = table.value.iter().sum();
@@ -173,5 +222,28 @@ mod tests {
         }
         assert_eq!(phytochrome_both().at(660.0), phytochrome_red().at(660.0) + PHYTOCHROME[1].at(660.0));
         assert_eq!((phytochrome_red().value.len(), phytochrome_red().at(300.0)), (101, 1228.9));
+    }
+
+    /// Identity: the tables of colour rendering parse, each over its own range, with reflectances between 0 and 1.
+    #[test]
+    fn the_tables_of_colour_rendering_parse() {
+        let whole = |table: &Table, range: (f64, f64)| {
+            let axis = &table.wavelength_nm;
+            assert!(axis::is_usable(axis) && axis.windows(2).all(|w| w[1] - w[0] == 5.0));
+            assert_eq!((axis[0], axis[axis.len() - 1], axis.len()), (range.0, range.1, table.value.len()));
+        };
+        for table in rendering_colours() {
+            whole(table, (360.0, 830.0));
+            assert!(table.value.iter().all(|v| (0.0..=1.0).contains(v)));
+        }
+        for table in fidelity_colours() {
+            whole(table, (380.0, 780.0));
+            assert!(table.value.iter().all(|v| (0.0..=1.0).contains(v)));
+        }
+        for table in daylight_components() {
+            whole(table, (300.0, 830.0));
+        }
+        // S₀ is 100 and the others vanish at 560 nm, where all illuminants are alike.
+        assert_eq!(daylight_components().each_ref().map(|t| t.at(560.0)), [100.0, 0.0, 0.0]);
     }
 }
