@@ -6,17 +6,20 @@
 //! relative uncertainty beyond a third is no longer right to two figures.
 
 mod effects;
+mod rendered;
 
 pub use effects::effects;
 
-use super::kernel::{Sums, noise_of};
+use super::kernel::{Couple, Sums, noise_of};
 use super::matrix::Matrix;
 use super::peak;
 use super::reason::NullReason;
 use super::registry::{FinishFn, Recipe, registry};
+use super::rendering::INDICES;
 use crate::spectrum::bins::Bins;
 use crate::spectrum::errors::{ErrorMode, Errors, IRRADIANCE, Mixture, RESPONSE};
 use crate::spectrum::lanes::{LANES, Lanes};
+use crate::spectrum::weights::SparseRow;
 
 /// What a ratio or a colour is relative to has to exceed this many of its own standard uncertainties, or there is too
 /// little light: the customary detection limit (IUPAC 1976, 3 standard deviations).
@@ -112,21 +115,12 @@ pub fn evaluate_with(
     }
     let Workspace { sums, more, columns, noise2, shared_noise2, scratch } = work;
     let width = errors.lanes.columns();
-    columns.clear();
-    columns.resize(m.rows.len() * width, 0.0);
-    for (b, block) in errors.lanes.blocks().iter().enumerate() {
-        // Bins are about the first columns only.
-        let (sums, bins) = if b == 0 { (&mut *sums, &*errors.bins) } else { (&mut *more, &Bins::default()) };
-        sums.fill(&m.rows, &m.couples, block, bins);
-        let n = (width - b * LANES).min(LANES);
-        for (row, from) in columns.chunks_exact_mut(width).zip(&sums.rows) {
-            row[b * LANES..][..n].copy_from_slice(&from[..n]);
-        }
-    }
+    fill_columns(&m.rows, &m.couples, errors, sums, more, columns);
     noise2.clear();
     noise2.extend(m.rows.iter().map(|row| noise_of(row, row, variance)));
     shared_noise2.clear();
     shared_noise2.extend(m.pairs.iter().map(|(a, b)| noise_of(&m.rows[*a], &m.rows[*b], variance)));
+    let mut rendered: Option<[Outcome; INDICES]> = None;
     let mut evaluated =
         Evaluated { m, irradiance, variance, errors, columns, width, sums, noise2, shared_noise2, scratch };
     registry()
@@ -137,8 +131,38 @@ pub fn evaluate_with(
             (Ok(rows), Recipe::Linear { factor, .. }) => evaluated.linear(rows[0], *factor),
             (Ok(rows), Recipe::Finish { bright, finish, .. }) => evaluated.finish(rows, *bright, *finish),
             (Ok(_), Recipe::Peak { .. }) => evaluated.peak(),
+            (Ok(rows), Recipe::Rendering { index, temperature }) => match rendered::temperature_of(&temperature.recipe)
+            {
+                None => Outcome::null(NullReason::NotFinite, modes),
+                Some(formula) => {
+                    rendered.get_or_insert_with(|| evaluated.rendering(rows, formula))[*index as usize].clone()
+                }
+            },
         })
         .collect()
+}
+
+/// Sums every row over every column of the errors: row-major, one entry a column; `sums` keeps the first block and its notes.
+fn fill_columns(
+    rows: &[SparseRow],
+    couples: &[Couple],
+    errors: &Errors,
+    sums: &mut Sums<LANES>,
+    more: &mut Sums<LANES>,
+    columns: &mut Vec<f64>,
+) {
+    let width = errors.lanes.columns();
+    columns.clear();
+    columns.resize(rows.len() * width, 0.0);
+    for (b, block) in errors.lanes.blocks().iter().enumerate() {
+        // Bins are about the first columns only.
+        let (sums, bins) = if b == 0 { (&mut *sums, &*errors.bins) } else { (&mut *more, &Bins::default()) };
+        sums.fill(rows, couples, block, bins);
+        let n = (width - b * LANES).min(LANES);
+        for (row, from) in columns.chunks_exact_mut(width).zip(&sums.rows) {
+            row[b * LANES..][..n].copy_from_slice(&from[..n]);
+        }
+    }
 }
 
 /// The sums of one spectrum, ready to become quantities.
@@ -347,7 +371,8 @@ fn values_of_lane<const L: usize>(
     sums: &[[f64; L]],
     lane: usize,
 ) -> Vec<Result<f64, NullReason>> {
-    let value = |recipe: &Recipe, rows: &[usize]| match recipe {
+    let mut rendered: Option<Result<[f64; INDICES], NullReason>> = None;
+    let mut value = |recipe: &Recipe, rows: &[usize]| match recipe {
         Recipe::Linear { factor, .. } => {
             let value = factor * sums[rows[0]][lane];
             if value.is_finite() { Ok(value) } else { Err(NullReason::NotFinite) }
@@ -357,6 +382,18 @@ fn values_of_lane<const L: usize>(
             _ => finished(rows.iter().map(|r| sums[*r][lane]), *finish).map(|(value, _)| value),
         },
         Recipe::Peak { .. } => peak::find(&m.axis_nm, spectrum, m.calibrated).map(|peak| peak.wavelength_nm),
+        Recipe::Rendering { index, temperature } => {
+            let make = || {
+                let (bright, finish) = rendered::temperature_of(&temperature.recipe).ok_or(NullReason::NotFinite)?;
+                if sums[rows[bright]][lane] <= 0.0 {
+                    return Err(NullReason::TooLittleLight);
+                }
+                let sums = rows.iter().map(|r| sums[*r][lane]);
+                rendered::indices(m, spectrum, sums, finish)
+            };
+            let all = rendered.get_or_insert_with(make).clone();
+            all.and_then(|all| rendered::index(all[*index as usize]))
+        }
     };
     registry()
         .iter()

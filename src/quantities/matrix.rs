@@ -6,6 +6,7 @@
 use super::kernel::{Couple, couples};
 use super::reason::NullReason;
 use super::registry::{Recipe, registry};
+use super::rendering::Fold;
 use super::row::{Row, SourceRule};
 use crate::spectrum::axis;
 use crate::spectrum::weights::SparseRow;
@@ -25,6 +26,8 @@ pub struct Matrix {
     pub(super) pairs: Vec<(usize, usize)>,
     /// For each quantity of the registry: its rows, in the order of its recipe.
     pub(super) plans: Vec<Result<Vec<usize>, NullReason>>,
+    /// From samples to the nodes of colour rendering; `None` where the visible is not covered.
+    pub(super) fold: Option<Fold>,
     available_nm: (f64, f64),
     source: SourceRule,
 }
@@ -69,9 +72,20 @@ impl Matrix {
             couples,
             pairs,
             plans,
+            fold: if usable { Fold::build(axis_nm, available) } else { None },
             available_nm: available,
             source,
         }
+    }
+
+    /// The same without colour rendering, for those who would rather have the time: its indices are null.
+    pub fn without_rendering(mut self) -> Self {
+        for (plan, quantity) in self.plans.iter_mut().zip(registry()) {
+            if matches!(quantity.recipe, Recipe::Rendering { .. }) {
+                *plan = Err(NullReason::LeftOut);
+            }
+        }
+        self
     }
 
     /// How many samples the axis has.

@@ -69,6 +69,9 @@ pub enum NullReason {
         /// The last of them [nm].
         to_nm: f64,
     },
+    /// Not computed, because nobody asked for it.
+    #[error("not asked for")]
+    LeftOut,
     /// A light bluer than any phase of daylight that is defined, so that nothing is there to compare it with.
     #[error(
         "the colour temperature is {temperature_k:.0} K, and reference illuminants end at {} K",

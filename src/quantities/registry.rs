@@ -5,7 +5,7 @@
 
 use super::reason::{NullReason, nm};
 use super::row::{Band, Curve, Row, SourceRule};
-use super::{alpha_opic, colour, energy, hue, photometry, plants, retina, ultraviolet};
+use super::{alpha_opic, colour, energy, hue, photometry, plants, rendering, retina, ultraviolet};
 
 /// A group of quantities, as they are shown together.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -107,6 +107,13 @@ pub enum Recipe {
         /// The row that says over which band.
         row: &'static Row,
     },
+    /// An index of colour rendering: of the whole visible spectrum, beside the reference illuminant of its temperature.
+    Rendering {
+        /// Which of the indices.
+        index: rendering::Index,
+        /// The colour temperature, a formula over rows.
+        temperature: &'static Quantity,
+    },
 }
 
 impl Recipe {
@@ -123,6 +130,7 @@ impl Recipe {
         match self {
             Self::Linear { row, .. } | Self::Peak { row } => std::slice::from_ref(row),
             Self::Finish { rows, .. } => rows,
+            Self::Rendering { temperature, .. } => temperature.recipe.rows(),
         }
     }
 }
@@ -215,6 +223,10 @@ static REGISTRY: &[Quantity] = &[
     colour::DUV,
     hue::DOMINANT_WAVELENGTH,
     hue::EXCITATION_PURITY,
+    rendering::CRI_RA,
+    rendering::CRI_R9,
+    rendering::FIDELITY_RF,
+    rendering::GAMUT_RG,
     alpha_opic::EDI_S_CONE,
     alpha_opic::EDI_M_CONE,
     alpha_opic::EDI_L_CONE,
@@ -259,7 +271,8 @@ mod tests {
         assert_eq!(ids.len(), registry().len());
         for (i, q) in registry().iter().enumerate() {
             assert_eq!(index_of(q.id), Some(i));
-            assert!(q.id.bytes().all(|b| b.is_ascii_lowercase() || b == b'_'), "{}", q.id);
+            let letter = |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'_';
+            assert!(q.id.bytes().all(letter) && !q.id.starts_with(|c: char| c.is_ascii_digit()), "{}", q.id);
             assert!(q.unit.is_ascii() && !q.unit.is_empty(), "{}", q.id);
             assert!([q.title, q.definition, q.source].iter().all(|t| !t.is_empty()), "{}", q.id);
             assert!(q.limit.absolute > 0.0 && q.limit.relative >= 0.0, "{}", q.id);

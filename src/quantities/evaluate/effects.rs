@@ -1,6 +1,6 @@
 //! What a change of the spectrum does to every quantity, to first order: for doubts that have a size.
 
-use super::{LANES, Lanes, Matrix, Recipe, Sums, finished, peak, registry};
+use super::{LANES, Lanes, Matrix, Recipe, Sums, finished, peak, registry, rendered};
 use crate::spectrum::bins::Bins;
 
 /// The signed effect of each column on each quantity, `effects[column][quantity]`, in the order of the registry.
@@ -24,6 +24,7 @@ pub fn effects(m: &Matrix, irradiance: &[f64], columns: &[&[f64]]) -> Vec<Vec<f6
         let Some(block) = lanes.blocks().first() else { continue };
         changes.fill(&m.rows, &m.couples, block, &Bins::default());
         let changes = &changes.rows;
+        let mut indices = None;
         for (q, (quantity, plan)) in registry().iter().zip(&m.plans).enumerate() {
             let Ok(rows) = plan else { continue };
             for (lane, effects) in out.iter_mut().enumerate() {
@@ -37,6 +38,12 @@ pub fn effects(m: &Matrix, irradiance: &[f64], columns: &[&[f64]]) -> Vec<Vec<f6
                         Ok(peak) => peak.samples.iter().zip(peak.gradient).map(|(i, g)| g * group[lane][*i]).sum(),
                         Err(_) => f64::NAN,
                     },
+                    Recipe::Rendering { index, temperature } => {
+                        let Some((_, finish)) = rendered::temperature_of(&temperature.recipe) else { continue };
+                        let sums = || rows.iter().map(|r| light[*r][0]);
+                        let make = || rendered::effects_of(m, irradiance, sums(), rows, finish, group);
+                        indices.get_or_insert_with(make)[lane][index as usize]
+                    }
                 };
             }
         }

@@ -14,10 +14,12 @@ mod fidelity;
 mod fold;
 mod general;
 mod reference;
+mod registered;
 
 pub use colours::fidelity_colour;
 pub use fold::{FIRST_NM, Fold, LAST_NM, NODES, Nodes};
 pub use reference::{HOTTEST_K, of_fidelity, of_rendering};
+pub use registered::{CRI_R9, CRI_RA, FIDELITY_RF, GAMUT_RG};
 
 use super::reason::NullReason;
 use colours::Sums;

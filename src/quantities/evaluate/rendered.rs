@@ -1,0 +1,130 @@
+//! Colour rendering in an evaluation: one light for all four indices, and one pass back to the samples for what they are
+//! uncertain by.
+//!
+//! The derivatives of an index by the samples are a row of weights like any other, made anew for each light: with it the
+//! noise and every mode go the road that all rows go. So an error that leaves the colour of the light alone leaves its
+//! indices alone.
+
+use super::{DETECTION, Evaluated, Outcome, Sums, fill_columns, finished};
+use crate::quantities::kernel::{couples, noise_of};
+use crate::quantities::matrix::Matrix;
+use crate::quantities::reason::NullReason;
+use crate::quantities::registry::{FinishFn, Recipe};
+use crate::quantities::rendering::{self, INDICES};
+use crate::spectrum::errors::IRRADIANCE;
+use crate::spectrum::lanes::LANES;
+use crate::spectrum::weights::SparseRow;
+
+/// What colour rendering takes the colour temperature from: the rows, the one that has to stand out, the formula.
+pub(super) type Temperature = (usize, FinishFn);
+
+/// The recipe of a colour temperature. `None` for anything but a formula, which the registry never names.
+pub(super) fn temperature_of(recipe: &Recipe) -> Option<Temperature> {
+    match recipe {
+        Recipe::Finish { bright, finish, .. } => Some((*bright, *finish)),
+        _ => None,
+    }
+}
+
+/// All indices of a spectrum without their derivatives; `sums` are those of the colour temperature's rows.
+pub(super) fn indices(
+    m: &Matrix,
+    spectrum: &[f64],
+    sums: impl Iterator<Item = f64>,
+    finish: FinishFn,
+) -> Result<[f64; INDICES], NullReason> {
+    let (temperature_k, _) = finished(sums, finish)?;
+    rendering::indices(m.fold.as_ref().ok_or(NullReason::NotFinite)?, spectrum, temperature_k)
+}
+
+/// An index that came out as no number has no reason but its sums.
+pub(super) fn index(value: f64) -> Result<f64, NullReason> {
+    if value.is_finite() { Ok(value) } else { Err(NullReason::NotFinite) }
+}
+
+/// All indices, and their derivatives by every sample as rows; `sums` are those of the colour temperature's rows.
+fn derived(
+    m: &Matrix,
+    spectrum: &[f64],
+    sums: impl Iterator<Item = f64>,
+    rows: &[usize],
+    finish: FinishFn,
+) -> Result<([f64; INDICES], Vec<SparseRow>), NullReason> {
+    let (temperature_k, gradient) = finished(sums, finish)?;
+    let fold = m.fold.as_ref().ok_or(NullReason::NotFinite)?;
+    let by = rendering::derivatives(fold, spectrum, temperature_k)?;
+    let spans = || rows.iter().map(|r| (m.rows[*r].first, m.rows[*r].last())).chain([fold.span()]);
+    let first = spans().map(|s| s.0).min().unwrap_or(0);
+    let last = spans().map(|s| s.1).max().unwrap_or(0);
+    let mut by_sample = vec![[0.0; INDICES]; last + 1 - first];
+    fold.add_by_sample(&by.by_node, first, &mut by_sample);
+    for (g, row) in gradient.iter().zip(rows) {
+        let row = &m.rows[*row];
+        for (sample, w) in by_sample[row.first - first..].iter_mut().zip(&row.weights) {
+            for (sum, t) in sample.iter_mut().zip(by.by_temperature) {
+                *sum += t * (g * w);
+            }
+        }
+    }
+    let row = |k: usize| SparseRow { first, weights: by_sample.iter().map(|sample| sample[k]).collect() };
+    Ok((by.value, (0..INDICES).map(row).collect()))
+}
+
+/// The signed effect of columns on every index: `effects[column][index]`; NaN without a light.
+pub(super) fn effects_of(
+    m: &Matrix,
+    spectrum: &[f64],
+    sums: impl Iterator<Item = f64>,
+    rows: &[usize],
+    finish: FinishFn,
+    columns: &[&[f64]],
+) -> Vec<[f64; INDICES]> {
+    let Ok((_, derived)) = derived(m, spectrum, sums, rows, finish) else {
+        return vec![[f64::NAN; INDICES]; columns.len()];
+    };
+    let effect = |row: &SparseRow, column: &[f64]| -> f64 {
+        row.weights.iter().zip(&column[row.first..]).map(|(w, x)| w * x).sum()
+    };
+    columns.iter().map(|column| std::array::from_fn(|k| effect(&derived[k], column))).collect()
+}
+
+impl Evaluated<'_> {
+    /// All indices, or why there is none.
+    pub(super) fn rendering(&mut self, rows: &[usize], temperature: Temperature) -> [Outcome; INDICES] {
+        let modes = self.errors.modes.len();
+        let (bright, finish) = temperature;
+        let null = |reason: NullReason| std::array::from_fn(|_| Outcome::null(reason.clone(), modes));
+        let reference = self.linear(rows[bright], 1.0);
+        match reference.value {
+            Err(reason) => return null(reason),
+            Ok(light) if light <= 0.0 || light < DETECTION * reference.uncertainty => {
+                return null(NullReason::TooLittleLight);
+            }
+            Ok(_) => {}
+        }
+        let sums = rows.iter().map(|r| self.row(*r)[IRRADIANCE]);
+        let (values, derived) = match derived(self.m, self.irradiance, sums, rows, finish) {
+            Ok(derived) => derived,
+            Err(reason) => return null(reason),
+        };
+        let (mut sums, mut more, mut columns) = (Sums::<LANES>::default(), Sums::default(), Vec::new());
+        fill_columns(&derived, &couples(&derived), self.errors, &mut sums, &mut more, &mut columns);
+        let noise2: Vec<f64> = derived.iter().map(|row| noise_of(row, row, self.variance)).collect();
+        let mut own = Evaluated {
+            m: self.m,
+            errors: self.errors,
+            columns: &columns,
+            irradiance: self.irradiance,
+            variance: self.variance,
+            width: self.width,
+            sums: &sums,
+            noise2: &noise2,
+            shared_noise2: &[],
+            scratch: &mut *self.scratch,
+        };
+        std::array::from_fn(|k| match index(values[k]) {
+            Err(reason) => Outcome::null(reason, modes),
+            Ok(value) => Outcome::new(value, noise2[k], own.effects(&[1.0], &[k])),
+        })
+    }
+}
