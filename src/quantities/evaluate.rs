@@ -10,7 +10,7 @@ mod rendered;
 
 pub use effects::effects;
 
-use super::kernel::{Couple, Sums, noise_of};
+use super::kernel::{Couple, Sums, noise};
 use super::matrix::Matrix;
 use super::peak;
 use super::reason::NullReason;
@@ -74,6 +74,7 @@ pub struct Workspace {
     columns: Vec<f64>,
     noise2: Vec<f64>,
     shared_noise2: Vec<f64>,
+    shapes: Vec<f64>,
     scratch: Scratch,
 }
 
@@ -81,6 +82,7 @@ pub struct Workspace {
 struct Scratch {
     columns: Vec<f64>,
     loads: Vec<f64>,
+    four: Vec<[f64; 4]>,
 }
 
 /// Evaluates every quantity of the registry, in its order.
@@ -113,16 +115,14 @@ pub fn evaluate_with(
         let null = Outcome::null(NullReason::Length { expected: m.samples, found }, modes);
         return vec![null; m.plans.len()];
     }
-    let Workspace { sums, more, columns, noise2, shared_noise2, scratch } = work;
+    let Workspace { sums, more, columns, noise2, shared_noise2, shapes, scratch } = work;
     let width = errors.lanes.columns();
     fill_columns(&m.rows, &m.couples, errors, sums, more, columns);
-    noise2.clear();
-    noise2.extend(m.rows.iter().map(|row| noise_of(row, row, variance)));
-    shared_noise2.clear();
-    shared_noise2.extend(m.pairs.iter().map(|(a, b)| noise_of(&m.rows[*a], &m.rows[*b], variance)));
+    noise(&m.rows, &m.pairs, variance, noise2, shared_noise2);
+    row_shapes(&m.couples, errors, sums, m.rows.len(), shapes, &mut scratch.four);
     let mut rendered: Option<[Outcome; INDICES]> = None;
     let mut evaluated =
-        Evaluated { m, irradiance, variance, errors, columns, width, sums, noise2, shared_noise2, scratch };
+        Evaluated { m, irradiance, variance, errors, columns, width, sums, noise2, shared_noise2, shapes, scratch };
     registry()
         .iter()
         .zip(&m.plans)
@@ -165,6 +165,41 @@ fn fill_columns(
     }
 }
 
+/// The variance of the sums of the first `count` rows by the shape of the response, before its factor; 0 where no mode has a shape.
+fn row_shapes(
+    couples: &[Couple],
+    errors: &Errors,
+    sums: &Sums<LANES>,
+    count: usize,
+    shapes: &mut Vec<f64>,
+    four: &mut Vec<[f64; 4]>,
+) {
+    shapes.clear();
+    shapes.resize(count, 0.0);
+    if !errors.modes.iter().any(|mode| matches!(mode.mixture, Mixture::Shape(_))) {
+        return;
+    }
+    // Rows of like spans stand next to each other among the couples.
+    let order: Vec<usize> = couples.iter().flat_map(|(a, b)| [Some(*a), *b]).flatten().filter(|r| *r < count).collect();
+    for rows in order.chunks(4) {
+        let noted = || rows.iter().map(|row| &sums.noted[*row]);
+        let first = noted().map(|(_, bin)| *bin).min().unwrap_or(0);
+        let end = noted().map(|(notes, bin)| bin + notes.len()).max().unwrap_or(first);
+        four.clear();
+        four.resize(end - first, [0.0; 4]);
+        for (j, (notes, bin)) in noted().enumerate() {
+            let mut before = 0.0;
+            for (loads, note) in four[bin - first..].iter_mut().zip(&sums.notes[notes.clone()]) {
+                loads[j] = note[RESPONSE] - before;
+                before = note[RESPONSE];
+            }
+        }
+        for (row, shape) in rows.iter().zip(errors.bins.variances(first, four)) {
+            shapes[*row] = shape;
+        }
+    }
+}
+
 /// The sums of one spectrum, ready to become quantities.
 struct Evaluated<'a> {
     m: &'a Matrix,
@@ -176,6 +211,7 @@ struct Evaluated<'a> {
     sums: &'a Sums<LANES>,
     noise2: &'a [f64],
     shared_noise2: &'a [f64],
+    shapes: &'a [f64],
     scratch: &'a mut Scratch,
 }
 
@@ -232,7 +268,8 @@ impl Evaluated<'_> {
 
     /// What every mode does to Σ gᵣ·(sum of row r).
     fn effects(&mut self, gradient: &[f64], rows: &[usize]) -> Vec<f64> {
-        let Scratch { columns: mut combined, mut loads } = std::mem::take(self.scratch);
+        let mut combined = std::mem::take(&mut self.scratch.columns);
+        let mut loads = std::mem::take(&mut self.scratch.loads);
         combined.clear();
         combined.resize(self.width, 0.0);
         for (g, row) in gradient.iter().zip(rows) {
@@ -242,7 +279,7 @@ impl Evaluated<'_> {
         }
         let modes = self.errors.modes.iter();
         let effects = modes.map(|mode| self.effect(mode, &combined, gradient, rows, &mut loads)).collect();
-        *self.scratch = Scratch { columns: combined, loads };
+        (self.scratch.columns, self.scratch.loads) = (combined, loads);
         effects
     }
 
@@ -261,6 +298,7 @@ impl Evaluated<'_> {
                 let below: f64 = parts().map(|(g, row)| g * self.noted_before(*row, *bin)).sum();
                 before * below + from * (combined[IRRADIANCE] - below)
             }
+            Mixture::Shape(factor) if rows.len() == 1 => factor * gradient[0].abs() * self.shapes[rows[0]].sqrt(),
             Mixture::Shape(factor) => {
                 let spans = || rows.iter().filter_map(|row| self.sums.noted.get(*row)).map(|(n, b)| (*b, b + n.len()));
                 let Some(first) = spans().map(|s| s.0).min() else { return 0.0 };
@@ -304,7 +342,7 @@ impl Evaluated<'_> {
         if light[sample] < DETECTION * own.sqrt() {
             return null(NullReason::TooLittleLight);
         }
-        let peak = match peak::find(&m.axis_nm, light, m.calibrated) {
+        let peak = match peak::find_at(&m.axis_nm, light, m.calibrated, sample) {
             Ok(peak) => peak,
             Err(reason) => return null(reason),
         };

@@ -12,6 +12,7 @@
 
 use crate::spectrum::bins::Bins;
 use crate::spectrum::weights::SparseRow;
+use crate::spectrum::wide;
 use std::ops::Range;
 
 /// How many lanes are noted at the edges of bins: the irradiance and what the response's shape is taken from.
@@ -52,74 +53,96 @@ impl<const L: usize> Sums<L> {
         }
         self.notes.clear();
         self.notes.resize(notes, [0.0; NOTED]);
-        for (a, b) in couples {
-            match b {
-                Some(b) => self.two(rows, (*a, *b), lanes, bins),
-                None => self.one(rows, *a, lanes, bins),
+        wide::run(AllRows { sums: self, rows, couples, lanes, bins });
+    }
+}
+
+/// The loops over all rows.
+struct AllRows<'a, const L: usize> {
+    sums: &'a mut Sums<L>,
+    rows: &'a [SparseRow],
+    couples: &'a [Couple],
+    lanes: &'a [[f64; L]],
+    bins: &'a Bins,
+}
+
+impl<const L: usize> wide::Loops for AllRows<'_, L> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(mut self) {
+        for (a, b) in self.couples {
+            match (b, self.bins.starts.is_empty()) {
+                (None, true) => self.one(*a),
+                (Some(b), true) => self.two(*a, *b),
+                (None, false) => self.one_noted(*a),
+                (Some(b), false) => self.two_noted(*a, *b),
             }
         }
     }
+}
 
-    fn one(&mut self, rows: &[SparseRow], r: usize, lanes: &[[f64; L]], bins: &Bins) {
-        let row = &rows[r];
-        let mut total = [[0.0; L]];
-        let Some((noted, first)) = self.noted.get(r).cloned() else {
-            run(&mut total, [&row.weights], &lanes[row.first..]);
-            self.rows[r] = total[0];
+impl<const L: usize> AllRows<'_, L> {
+    #[inline(always)]
+    fn one(&mut self, r: usize) {
+        let row = &self.rows[r];
+        step(&mut self.sums.rows[r], row, row.first..row.last() + 1, self.lanes);
+    }
+
+    /// What both rows span runs together; what one of them spans alone before and after does not.
+    #[inline(always)]
+    fn two(&mut self, a: usize, b: usize) {
+        let (row_a, row_b) = (&self.rows[a], &self.rows[b]);
+        let (ends_a, ends_b) = (row_a.last() + 1, row_b.last() + 1);
+        let (from, to) = (row_a.first.max(row_b.first), ends_a.min(ends_b));
+        if from >= to {
+            self.one(a);
+            self.one(b);
             return;
-        };
-        for (note, bin) in self.notes[noted].iter_mut().zip(first..) {
-            let at = within(row, bins, bin);
-            run(&mut total, [&row.weights[at.start - row.first..at.end - row.first]], &lanes[at]);
-            note.copy_from_slice(&total[0][..NOTED]);
         }
-        self.rows[r] = total[0];
+        let (mut total_a, mut total_b) = ([0.0; L], [0.0; L]);
+        step(&mut total_a, row_a, row_a.first..from, self.lanes);
+        step(&mut total_b, row_b, row_b.first..from, self.lanes);
+        both(&mut total_a, &mut total_b, row_a, row_b, from..to, self.lanes);
+        step(&mut total_a, row_a, to..ends_a, self.lanes);
+        step(&mut total_b, row_b, to..ends_b, self.lanes);
+        (self.sums.rows[a], self.sums.rows[b]) = (total_a, total_b);
     }
 
-    fn two(&mut self, rows: &[SparseRow], (a, b): (usize, usize), lanes: &[[f64; L]], bins: &Bins) {
-        let (row_a, row_b) = (&rows[a], &rows[b]);
+    #[inline(always)]
+    fn one_noted(&mut self, r: usize) {
+        let row = &self.rows[r];
+        let mut total = [0.0; L];
+        let (noted, first) = self.sums.noted[r].clone();
+        for (note, bin) in self.sums.notes[noted].iter_mut().zip(first..) {
+            step(&mut total, row, within(row, self.bins, bin), self.lanes);
+            note.copy_from_slice(&total[..NOTED]);
+        }
+        self.sums.rows[r] = total;
+    }
+
+    #[inline(always)]
+    fn two_noted(&mut self, a: usize, b: usize) {
+        let (row_a, row_b) = (&self.rows[a], &self.rows[b]);
         let (mut total_a, mut total_b) = ([0.0; L], [0.0; L]);
-        let mut step = |at_a: Range<usize>, at_b: Range<usize>| {
-            let w_a = &row_a.weights[at_a.start - row_a.first..at_a.end - row_a.first];
-            let w_b = &row_b.weights[at_b.start - row_b.first..at_b.end - row_b.first];
+        let ((noted_a, first_a), (noted_b, first_b)) = (self.sums.noted[a].clone(), self.sums.noted[b].clone());
+        let (end_a, end_b) = (first_a + noted_a.len(), first_b + noted_b.len());
+        for bin in first_a.min(first_b)..end_a.max(end_b) {
+            let (at_a, at_b) = (within(row_a, self.bins, bin), within(row_b, self.bins, bin));
             if at_a == at_b {
-                let mut totals = [total_a, total_b];
-                run(&mut totals, [w_a, w_b], &lanes[at_a]);
-                [total_a, total_b] = totals;
+                both(&mut total_a, &mut total_b, row_a, row_b, at_a, self.lanes);
             } else {
-                let mut total = [total_a];
-                run(&mut total, [w_a], &lanes[at_a]);
-                [total_a] = total;
-                let mut total = [total_b];
-                run(&mut total, [w_b], &lanes[at_b]);
-                [total_b] = total;
+                step(&mut total_a, row_a, at_a, self.lanes);
+                step(&mut total_b, row_b, at_b, self.lanes);
             }
-            (total_a, total_b)
-        };
-        if bins.starts.is_empty() {
-            // What both rows span together, and what one of them spans alone before and after.
-            let (ends_a, ends_b) = (row_a.last() + 1, row_b.last() + 1);
-            let (from, to) = (row_a.first.max(row_b.first), ends_a.min(ends_b));
-            if from < to {
-                step(row_a.first..from, row_b.first..from);
-                step(from..to, from..to);
-                step(to..ends_a, to..ends_b);
-            } else {
-                step(row_a.first..ends_a, row_b.first..ends_b);
+            if (first_a..end_a).contains(&bin) {
+                self.sums.notes[noted_a.start + (bin - first_a)].copy_from_slice(&total_a[..NOTED]);
             }
-        } else {
-            let ((noted_a, first_a), (noted_b, first_b)) = (self.noted[a].clone(), self.noted[b].clone());
-            let end = (first_a + noted_a.len()).max(first_b + noted_b.len());
-            for bin in first_a.min(first_b)..end {
-                let (total_a, total_b) = step(within(row_a, bins, bin), within(row_b, bins, bin));
-                for (noted, first, total) in [(&noted_a, first_a, &total_a), (&noted_b, first_b, &total_b)] {
-                    if let Some(at) = bin.checked_sub(first).filter(|k| *k < noted.len()) {
-                        self.notes[noted.start + at].copy_from_slice(&total[..NOTED]);
-                    }
-                }
+            if (first_b..end_b).contains(&bin) {
+                self.sums.notes[noted_b.start + (bin - first_b)].copy_from_slice(&total_b[..NOTED]);
             }
         }
-        (self.rows[a], self.rows[b]) = (total_a, total_b);
+        (self.sums.rows[a], self.sums.rows[b]) = (total_a, total_b);
     }
 }
 
@@ -129,30 +152,87 @@ fn bin_of(bins: &Bins, sample: usize) -> usize {
 }
 
 /// The samples of a row in a bin; empty, but inside the row's span, where there are none.
+#[inline(always)]
 fn within(row: &SparseRow, bins: &Bins, bin: usize) -> Range<usize> {
     let end = row.last() + 1;
     let from = bins.starts[bin].clamp(row.first, end);
     from..bins.starts.get(bin + 1).map_or(end, |next| (*next).clamp(from, end))
 }
 
-/// The innermost loop: adds w·x of every row and lane, sample after sample. Weights are as many as samples, or fewer.
+/// Adds w·x of one row over some samples, one after the other.
 #[inline(always)]
-fn run<const L: usize, const R: usize>(totals: &mut [[f64; L]; R], weights: [&[f64]; R], lanes: &[[f64; L]]) {
-    let n = weights.iter().map(|w| w.len()).min().unwrap_or(0).min(lanes.len());
-    let (weights, lanes) = (weights.map(|w| &w[..n]), &lanes[..n]);
-    let mut sums = *totals;
-    for i in 0..n {
-        for r in 0..R {
-            for l in 0..L {
-                sums[r][l] += weights[r][i] * lanes[i][l];
-            }
+fn step<const L: usize>(total: &mut [f64; L], row: &SparseRow, at: Range<usize>, lanes: &[[f64; L]]) {
+    let mut sums = *total;
+    for (w, x) in row.weights[at.start - row.first..at.end - row.first].iter().zip(&lanes[at]) {
+        for l in 0..L {
+            sums[l] += w * x[l];
         }
     }
-    *totals = sums;
+    *total = sums;
+}
+
+/// [`step`] for two rows over the same samples.
+#[inline(always)]
+fn both<const L: usize>(
+    total_a: &mut [f64; L],
+    total_b: &mut [f64; L],
+    row_a: &SparseRow,
+    row_b: &SparseRow,
+    at: Range<usize>,
+    lanes: &[[f64; L]],
+) {
+    let (mut sums_a, mut sums_b) = (*total_a, *total_b);
+    let w_a = &row_a.weights[at.start - row_a.first..at.end - row_a.first];
+    let w_b = &row_b.weights[at.start - row_b.first..at.end - row_b.first];
+    for ((a, b), x) in w_a.iter().zip(w_b).zip(&lanes[at]) {
+        for l in 0..L {
+            sums_a[l] += a * x[l];
+            sums_b[l] += b * x[l];
+        }
+    }
+    (*total_a, *total_b) = (sums_a, sums_b);
+}
+
+/// The covariances of the sums of rows by the samples' own noise: of every row with itself, then of the pairs.
+pub(super) fn noise(
+    rows: &[SparseRow],
+    pairs: &[(usize, usize)],
+    variance: &[f64],
+    own: &mut Vec<f64>,
+    shared: &mut Vec<f64>,
+) {
+    own.clear();
+    own.resize(rows.len(), 0.0);
+    shared.clear();
+    shared.resize(pairs.len(), 0.0);
+    wide::run(Noise { rows, pairs, variance, own, shared });
+}
+
+struct Noise<'a> {
+    rows: &'a [SparseRow],
+    pairs: &'a [(usize, usize)],
+    variance: &'a [f64],
+    own: &'a mut [f64],
+    shared: &'a mut [f64],
+}
+
+impl wide::Loops for Noise<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        for (own, row) in self.own.iter_mut().zip(self.rows) {
+            *own = noise_of(row, row, self.variance);
+        }
+        for (shared, (a, b)) in self.shared.iter_mut().zip(self.pairs) {
+            *shared = noise_of(&self.rows[*a], &self.rows[*b], self.variance);
+        }
+    }
 }
 
 /// Σ a·b·v over the samples that both rows weigh: the covariance of their sums by the samples' own noise.
-pub(super) fn noise_of(a: &SparseRow, b: &SparseRow, variance: &[f64]) -> f64 {
+#[inline(always)]
+fn noise_of(a: &SparseRow, b: &SparseRow, variance: &[f64]) -> f64 {
     const STRIDES: usize = 8;
     let (from, to) = (a.first.max(b.first), (a.last() + 1).min(b.last() + 1).min(variance.len()));
     if from >= to {
@@ -218,6 +298,20 @@ mod tests {
                 }
             }
         }
+    }
+
+    /// Identity: compiled for any machine or for wide vectors, noise has the same bits.
+    #[test]
+    fn wide_vectors_change_no_bit_of_the_noise() {
+        let rows = rows();
+        let variance: Vec<f64> = (0..300).map(|i| 1.0 + (f64::from(i) * 0.3).sin()).collect();
+        let pairs = [(0, 1), (2, 5)];
+        let (mut own, mut shared) = (Vec::new(), Vec::new());
+        noise(&rows, &pairs, &variance, &mut own, &mut shared);
+        let (mut plain_own, mut plain_shared) = (vec![0.0; rows.len()], vec![0.0; 2]);
+        let (plain, two) = (&mut plain_own[..], &mut plain_shared[..]);
+        wide::Loops::call(Noise { rows: &rows, pairs: &pairs, variance: &variance, own: plain, shared: two });
+        assert_eq!((own, shared), (plain_own, plain_shared));
     }
 
     /// Identity: noise is the plain sum but for rounding, over the samples that both rows weigh.

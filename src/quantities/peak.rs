@@ -38,17 +38,26 @@ fn top(axis: &[f64], light: &[f64], [i, j, k]: [usize; 3]) -> (f64, [f64; 3]) {
 /// `Err` where a sample is not finite, or none is above zero.
 pub(super) fn highest(light: &[f64], (from, end): (usize, usize)) -> Result<usize, NullReason> {
     let samples = light.get(from..end).filter(|s| !s.is_empty()).ok_or(NullReason::Axis)?;
-    let (mut at, mut highest, mut sound) = (0, f64::NEG_INFINITY, true);
-    for (i, sample) in samples.iter().enumerate() {
-        sound &= sample.is_finite();
-        if *sample > highest {
-            (at, highest) = (i, *sample);
+    // Eight at a time, and where it stands only afterwards: every reading asks for this over all its samples. What is not
+    // finite leaves NaN behind when multiplied by zero.
+    let (mut tops, mut sound) = ([f64::NEG_INFINITY; 8], [0.0; 8]);
+    let (eights, rest) = samples.as_chunks::<8>();
+    for eight in eights {
+        for (j, sample) in eight.iter().enumerate() {
+            sound[j] += sample * 0.0;
+            tops[j] = if *sample > tops[j] { *sample } else { tops[j] };
         }
     }
-    match sound {
-        false => Err(NullReason::NotFinite),
-        true if highest <= 0.0 => Err(NullReason::TooLittleLight),
-        true => Ok(from + at),
+    for (j, sample) in rest.iter().enumerate() {
+        sound[j] += sample * 0.0;
+        tops[j] = tops[j].max(*sample);
+    }
+    let sound = sound.into_iter().all(|s| s == 0.0);
+    let highest = tops.into_iter().fold(f64::NEG_INFINITY, f64::max);
+    match samples.iter().position(|sample| *sample == highest) {
+        _ if !sound => Err(NullReason::NotFinite),
+        Some(at) if highest > 0.0 => Ok(from + at),
+        _ => Err(NullReason::TooLittleLight),
     }
 }
 
@@ -56,8 +65,17 @@ pub(super) fn highest(light: &[f64], (from, end): (usize, usize)) -> Result<usiz
 ///
 /// axis: [nm], strictly rising; light: one a wavelength, in any unit. `Err` where [`highest`] has none, the highest is at an
 /// end, or it is level with its neighbours.
-pub(super) fn find(axis: &[f64], light: &[f64], (from, end): (usize, usize)) -> Result<Peak, NullReason> {
-    let sample = highest(light, (from, end))?;
+pub(super) fn find(axis: &[f64], light: &[f64], calibrated: (usize, usize)) -> Result<Peak, NullReason> {
+    find_at(axis, light, calibrated, highest(light, calibrated)?)
+}
+
+/// [`find`] where the highest sample is known.
+pub(super) fn find_at(
+    axis: &[f64],
+    light: &[f64],
+    (from, end): (usize, usize),
+    sample: usize,
+) -> Result<Peak, NullReason> {
     if axis.len() < end {
         return Err(NullReason::Axis);
     }
@@ -93,8 +111,13 @@ pub(super) fn noise2(
         let gap = light[j] - light[i];
         gap * gap <= COULD_BE * COULD_BE * (variance[j] + variance[i])
     };
-    let first = (from..j).find(|i| could_be(*i)).unwrap_or(j - 1).min(j - 1);
-    let last = (j + 1..end).rev().find(|i| could_be(*i)).unwrap_or(j + 1).max(j + 1);
+    // Hardly any sample could be, so many are asked together before one by one.
+    const STRETCH: usize = 32;
+    let any = |stretch: std::ops::Range<usize>| stretch.fold(false, |any, i| any | could_be(i));
+    let before = (from..j).step_by(STRETCH).map(|i| i..(i + STRETCH).min(j)).find(|s| any(s.clone()));
+    let first = before.and_then(|mut s| s.find(|i| could_be(*i))).unwrap_or(j - 1).min(j - 1);
+    let after = (j + 1..end).step_by(STRETCH).map(|i| i..(i + STRETCH).min(end)).rfind(|s| any(s.clone()));
+    let last = after.and_then(|s| s.rev().find(|i| could_be(*i))).unwrap_or(j + 1).max(j + 1);
     let [i, j, k] = peak.samples;
     if (first, last) == (i, k) {
         let [a, b, c] = peak.gradient;

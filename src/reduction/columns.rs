@@ -59,6 +59,7 @@ struct Places {
 }
 
 /// Fills irradiance, variance, dark irradiance and errors of a reading.
+#[inline(always)]
 pub fn fill(known: &Known<'_>, temperature_c: Option<f64>, out: &mut Reduced) {
     let mut places = Places { columns: OPTIONAL, ..Places::default() };
     let mut place = |n: usize| {
@@ -75,6 +76,7 @@ pub fn fill(known: &Known<'_>, temperature_c: Option<f64>, out: &mut Reduced) {
     modes(known, temperature_c, places, &mut out.errors.modes);
 }
 
+#[inline(always)]
 fn fill_columns(known: &Known<'_>, temperature_c: Option<f64>, places: Places, out: &mut Reduced) {
     let (scale, merged, inverse) = (known.scale, known.merged, known.inverse);
     let pixels = inverse.len();

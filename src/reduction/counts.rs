@@ -65,6 +65,7 @@ impl Signal {
 ///
 /// The common offset of every frame is taken from the light-shielded pixels: what they show beyond their dark is
 /// electronics, not light. Without a sensor the model's own reference temperature stands in.
+#[inline(always)]
 pub fn signal(rung: &RungInput<'_>, calibration: &Calibration, scale: &Scale, out: &mut Signal) {
     let frame = rung.frame;
     let pixels = scale.wavelength_nm.len();

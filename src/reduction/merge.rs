@@ -24,6 +24,7 @@ pub struct Merged {
 }
 
 /// Merges the rungs, shortest first, in the memory of an earlier merge. `shot` is 1 / electrons per count.
+#[inline(always)]
 pub fn merge(rungs: &[Signal], scale: &Scale, shot: f64, merged: &mut Merged) {
     let pixels = scale.wavelength_nm.len();
     merged.rate.resize(pixels, 0.0);
@@ -77,6 +78,7 @@ fn serving(rungs: &[Signal], stretch: &Range<usize>) -> Vec<usize> {
     (0..rungs.len()).filter(|k| sees(&rungs[*k])).collect()
 }
 
+#[inline(always)]
 fn one(rungs: &[Signal], k: usize, at: Range<usize>, shot: f64, merged: &mut Merged) {
     let rung = &rungs[k];
     let shot_per_rate = shot / rung.total_s;
@@ -91,6 +93,7 @@ fn one(rungs: &[Signal], k: usize, at: Range<usize>, shot: f64, merged: &mut Mer
 }
 
 /// Two rungs: with v of each as its variance, the shares are those of the other's v in the sum, and one division does.
+#[inline(always)]
 fn two(rungs: &[Signal], (a, b): (usize, usize), at: Range<usize>, shot: f64, merged: &mut Merged) {
     let (short, long) = (&rungs[a], &rungs[b]);
     let per_total = 1.0 / (short.total_s + long.total_s);
@@ -142,6 +145,7 @@ fn several(rungs: &[Signal], serving: &[usize], at: Range<usize>, shot: f64, mer
 }
 
 /// How much brighter rung k saw the pixels that both it and the next could see, and the standard uncertainty of that.
+#[inline(always)]
 fn disagreement(
     rungs: &[Signal],
     k: usize,

@@ -9,6 +9,7 @@ use super::stray::floor_of;
 use super::sums::{median_above_zero, strided};
 use crate::calibration::Calibration;
 use crate::spectrum::errors::Errors;
+use crate::spectrum::wide;
 use std::sync::Arc;
 
 /// Names of the modes, fixed because budgets and tests look for them.
@@ -98,6 +99,27 @@ pub fn reduce(rungs: &[RungInput<'_>], setting: &Setting<'_>) -> Reduced {
 
 /// [`reduce`] in memory that is used again; the bits do not depend on what was in it.
 pub fn reduce_with(work: &mut Workspace, rungs: &[RungInput<'_>], setting: &Setting<'_>) -> Reduced {
+    wide::run(Reduce { work, rungs, setting })
+}
+
+/// The loops over the pixels of a reading.
+struct Reduce<'a> {
+    work: &'a mut Workspace,
+    rungs: &'a [RungInput<'a>],
+    setting: &'a Setting<'a>,
+}
+
+impl wide::Loops for Reduce<'_> {
+    type Output = Reduced;
+
+    #[inline(always)]
+    fn call(self) -> Reduced {
+        reduce_in(self.work, self.rungs, self.setting)
+    }
+}
+
+#[inline(always)]
+fn reduce_in(work: &mut Workspace, rungs: &[RungInput<'_>], setting: &Setting<'_>) -> Reduced {
     let calibration = setting.calibration;
     let scale = setting.scale;
     let pixels = scale.wavelength_nm.len();
@@ -158,6 +180,7 @@ fn empty(scale: &Arc<Scale>) -> Reduced {
 }
 
 /// 1 / response at `dt` kelvin above the calibration's temperature; 0 stays 0 where there is no calibration.
+#[inline(always)]
 fn inverse_response(scale: &Scale, dt: f64, inverse: &mut Vec<f64>) {
     inverse.clear();
     if scale.follows_temperature && dt != 0.0 {
@@ -168,29 +191,37 @@ fn inverse_response(scale: &Scale, dt: f64, inverse: &mut Vec<f64>) {
     }
 }
 
+#[inline(always)]
 fn median_signal_to_noise(merged: &Merged, scale: &Scale, ratios: &mut Vec<f64>, counts: &mut Vec<u32>) -> Option<f64> {
     let n = scale.valid.len();
     let (valid, rate, variance) = (&scale.valid[..n], &merged.rate[..n], &merged.variance[..n]);
-    let lit = |i: usize| valid[i] & (variance[i] > 0.0);
-    let mut peaks = [0.0_f64; 8];
-    for (i, r) in rate.iter().enumerate() {
-        let r = if lit(i) { *r } else { 0.0 };
-        peaks[i % 8] = if r > peaks[i % 8] { r } else { peaks[i % 8] };
-    }
-    let threshold = 0.1 * peaks.into_iter().fold(0.0, f64::max);
-    // Squares order as the ratios do, and need one root in all.
+    // Squares order as the ratios do, and need one root in all; what is not lit stands as zero.
     ratios.clear();
     ratios.resize(n, 0.0);
+    let lit = |i: usize| valid[i] & (variance[i] > 0.0) & (rate[i] > 0.0);
+    for (i, ratio) in ratios.iter_mut().enumerate() {
+        let square = rate[i] * rate[i] / variance[i];
+        *ratio = if lit(i) { square } else { 0.0 };
+    }
+    let mut peaks = [0.0_f64; 8];
+    for (eight, ratios) in rate.chunks(8).zip(ratios.chunks(8)) {
+        for ((peak, r), ratio) in peaks.iter_mut().zip(eight).zip(ratios) {
+            *peak = if (*ratio > 0.0) & (*r > *peak) { *r } else { *peak };
+        }
+    }
+    let threshold = 0.1 * peaks.into_iter().fold(0.0, f64::max);
     let mut kept = 0;
     for i in 0..n {
-        ratios[kept] = rate[i] * rate[i] / variance[i];
-        kept += usize::from(lit(i) & (rate[i] > threshold));
+        let ratio = ratios[i];
+        ratios[kept] = ratio;
+        kept += usize::from((ratio > 0.0) & (rate[i] > threshold));
     }
     ratios.truncate(kept);
     median_above_zero(ratios, counts).map(f64::sqrt)
 }
 
 /// PPFD good to a few per cent, only to judge how clear the sky is [µmol m⁻² s⁻¹].
+#[inline(always)]
 fn rough_ppfd(rate: &[f64], inverse: &[f64], scale: &Scale) -> f64 {
     let (at, weights) = &scale.photons;
     let n = weights.len();

@@ -10,5 +10,6 @@ pub mod errors;
 pub mod lanes;
 pub mod sampled;
 pub mod weights;
+pub mod wide;
 
 pub use sampled::Spectrum;

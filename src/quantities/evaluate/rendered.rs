@@ -5,8 +5,8 @@
 //! noise and every mode go the road that all rows go. So an error that leaves the colour of the light alone leaves its
 //! indices alone.
 
-use super::{DETECTION, Evaluated, Outcome, Sums, fill_columns, finished};
-use crate::quantities::kernel::{couples, noise_of};
+use super::{DETECTION, Evaluated, Outcome, Sums, fill_columns, finished, row_shapes};
+use crate::quantities::kernel::{couples, noise};
 use crate::quantities::matrix::Matrix;
 use crate::quantities::reason::NullReason;
 use crate::quantities::registry::{FinishFn, Recipe};
@@ -108,8 +108,11 @@ impl Evaluated<'_> {
             Err(reason) => return null(reason),
         };
         let (mut sums, mut more, mut columns) = (Sums::<LANES>::default(), Sums::default(), Vec::new());
-        fill_columns(&derived, &couples(&derived), self.errors, &mut sums, &mut more, &mut columns);
-        let noise2: Vec<f64> = derived.iter().map(|row| noise_of(row, row, self.variance)).collect();
+        let together = couples(&derived);
+        fill_columns(&derived, &together, self.errors, &mut sums, &mut more, &mut columns);
+        let (mut noise2, mut shared, mut shapes) = (Vec::new(), Vec::new(), Vec::new());
+        noise(&derived, &[], self.variance, &mut noise2, &mut shared);
+        row_shapes(&together, self.errors, &sums, derived.len(), &mut shapes, &mut self.scratch.four);
         let mut own = Evaluated {
             m: self.m,
             errors: self.errors,
@@ -119,7 +122,8 @@ impl Evaluated<'_> {
             width: self.width,
             sums: &sums,
             noise2: &noise2,
-            shared_noise2: &[],
+            shared_noise2: &shared,
+            shapes: &shapes,
             scratch: &mut *self.scratch,
         };
         std::array::from_fn(|k| match index(values[k]) {

@@ -162,6 +162,11 @@ fn compare(rungs: &[RungInput<'_>], setting: &Setting<'_>, work: &mut Workspace)
     ratios.sort_by(f64::total_cmp);
 
     let reduced = reduce_with(work, rungs, setting);
+    // Compiled for any machine, the same bits.
+    let narrow = reduce_in(&mut Workspace::default(), rungs, setting);
+    assert_eq!((&narrow.irradiance, &narrow.variance), (&reduced.irradiance, &reduced.variance));
+    assert_eq!((&narrow.errors, &narrow.served), (&reduced.errors, &reduced.served));
+    assert_eq!((narrow.signal_to_noise, narrow.floor_rate), (reduced.signal_to_noise, reduced.floor_rate));
     assert_eq!(reduced.saturated, saturated);
     close("floor", stray, reduced.floor_rate.unwrap(), stray);
     close("signal to noise", ratios[ratios.len() / 2], reduced.signal_to_noise.unwrap(), 1.0);
