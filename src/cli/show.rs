@@ -90,7 +90,7 @@ impl View<'_> {
     }
 
     fn event_line(&self, e: &Event) -> String {
-        let cause = e.kind.cause().map(|c| format!(" ({})", c.name())).unwrap_or_default();
+        let cause = e.kind.cause_name().map(|c| format!(" ({c})")).unwrap_or_default();
         let until = e.until.map(|u| format!(" to {}", self.local(u))).unwrap_or_default();
         let whose = e.instrument.as_ref().map(|i| format!(", {i}")).unwrap_or_default();
         format!("{}{until}{whose}: {}{cause}: {}", self.local(e.time), e.kind.name(), e.text)
@@ -182,7 +182,7 @@ impl View<'_> {
         let event = |e: &Event| {
             json!({
                 "time": e.time.to_string(), "until": e.until.map(|t| t.to_string()), "instrument": e.instrument,
-                "kind": e.kind.name(), "cause": e.kind.cause().map(|c| c.name()), "text": e.text,
+                "kind": e.kind.name(), "cause": e.kind.cause_name(), "text": e.text,
             })
         };
         let readings: Result<Vec<Value>, Failure> = self.readings.iter().map(|r| self.reading_json(r)).collect();

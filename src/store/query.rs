@@ -123,7 +123,10 @@ impl Reader {
             let mut statement = inner.connection.prepare_cached(&format!("{} {tail}", self.select))?;
             statement.query_map(params, |row| self.reading_of(row))?.collect()
         };
-        read().map_err(StoreError::sqlite("reading readings"))?.into_iter().collect()
+        let mut readings: Vec<StoredReading> =
+            read().map_err(StoreError::sqlite("reading readings"))?.into_iter().collect::<Result<_, _>>()?;
+        self.apply_spans(inner, &mut readings)?;
+        Ok(readings)
     }
 
     fn reading_of(&self, row: &Row<'_>) -> rusqlite::Result<Result<StoredReading, StoreError>> {

@@ -260,7 +260,13 @@ fn a_second_daemon_is_refused() {
 #[test]
 fn a_note_can_be_added_beside_the_daemon() {
     let s = Station::new();
-    let note = Event { time: NOON, until: None, instrument: None, kind: EventKind::Note, text: "cleaned".into() };
+    let note = Event {
+        time: NOON,
+        until: None,
+        instrument: None,
+        kind: EventKind::Note(NoteClass::Other),
+        text: "cleaned".into(),
+    };
     Store::open_writer(&s.path()).unwrap().add_event(&note).unwrap();
     assert_eq!(s.store.latest_events(3).unwrap(), [note]);
     s.commit(NOON).unwrap();
@@ -277,7 +283,7 @@ fn databases_of_others_and_of_newer_programs_are_refused() {
     s.shell().pragma_update(None, "user_version", 99).unwrap();
     for error in [Reader::open(&s.path()).unwrap_err(), Store::open_writer(&s.path()).unwrap_err()] {
         let error = error.to_string();
-        assert!(error.contains("version 2 or older, but found version 99: a newer vigilux wrote it"), "{error}");
+        assert!(error.contains("version 3 or older, but found version 99: a newer vigilux wrote it"), "{error}");
     }
     let (path, folder) = (s.path(), s.folder);
     drop(s.store);
@@ -550,7 +556,8 @@ fn every_connection_writes_without_power_safe_overwrite() {
         log() - before
     };
     let s = Station::new();
-    let note = Event { time: NOON, until: None, instrument: None, kind: EventKind::Note, text: "n".into() };
+    let note =
+        Event { time: NOON, until: None, instrument: None, kind: EventKind::Note(NoteClass::Other), text: "n".into() };
     s.store.add_event(&note).unwrap();
     let ours = grown(&s, &|| assert!(s.store.add_event(&note).is_ok()));
     let other = Store::open_writer(&s.path()).unwrap();

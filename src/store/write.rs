@@ -277,7 +277,7 @@ pub(super) fn put_event(tx: &Transaction<'_>, event: &Event) -> rusqlite::Result
         event.until.map(|t| t.0),
         event.instrument,
         event.kind.name(),
-        event.kind.cause().map(|c| c.name()),
+        event.kind.cause_name(),
         event.text,
     ])
 }
