@@ -8,8 +8,11 @@ pub mod drift;
 pub mod limits;
 pub mod pixels;
 pub mod reach;
+pub mod standing;
 pub mod verdict;
+pub mod wavelength;
 
 pub use crate::record::DarkUse;
 pub use drift::DarkDrift;
+pub use standing::{Standing, Turn};
 pub use verdict::{Assessment, Judged, judge};
