@@ -276,7 +276,7 @@ fn use_by_flags(flags: Flags, dark: DarkReference) -> DarkUse {
 
 /// Where a reading that was made again differs from the stored one, in words; empty where every bit is the same.
 ///
-/// quantities: the order of the stored values, as the reader has it; again: in the order of the registry. Window statistics
+/// quantities: the order of the stored values, as the reader has it; stored: as it was computed; again: in the order of the registry. Window statistics
 /// are left out, and quantities that were not known when the reading was computed.
 pub fn differences(quantities: &[(String, String)], stored: &Reading, again: &Reading) -> Vec<String> {
     let mut found = Differences(Vec::new());

@@ -206,7 +206,7 @@ impl Reader {
             (Some(bits), Some(unsteady_share)) => Some(Circumstances::from_bits(bits, unsteady_share, reading.fill)),
             _ => None,
         };
-        Ok(Ok(StoredReading { reading, made_with, flags_when_taken, about }))
+        Ok(Ok(StoredReading { reading, before_spans: None, made_with, flags_when_taken, about }))
     }
 
     /// The frames of a reading with the darks that served, shortest rung first.

@@ -81,8 +81,13 @@ impl Reader {
         let times = || readings.iter().map(|r| r.reading.time_mid);
         let (Some(first), Some(last)) = (times().min(), times().max()) else { return Ok(()) };
         let spans = spans_between(&inner.connection, first, UtcMicros(last.0.saturating_add(1)))?;
-        for reading in readings {
-            span::apply(&spans, &mut reading.reading, self.quantities().iter().map(|q| q.0.as_str()));
+        if spans.is_empty() {
+            return Ok(());
+        }
+        for stored in readings {
+            let before = stored.reading.clone();
+            span::apply(&spans, &mut stored.reading, self.quantities().iter().map(|q| q.0.as_str()));
+            stored.before_spans = (before != stored.reading).then(|| Box::new(before));
         }
         Ok(())
     }

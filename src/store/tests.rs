@@ -165,7 +165,13 @@ fn a_reading_comes_back_as_it_was_with_frames_events_and_state() {
     };
     let id = s.store.commit_reading(&new).unwrap();
     let about = Some(about(r.fill));
-    let want = StoredReading { flags_when_taken: r.flags, reading: Reading { id, ..r }, made_with: s.made_with, about };
+    let want = StoredReading {
+        flags_when_taken: r.flags,
+        reading: Reading { id, ..r },
+        before_spans: None,
+        made_with: s.made_with,
+        about,
+    };
     let reader = Reader::open(&s.path()).unwrap();
     for reader in [&reader, &*s.store] {
         assert_eq!(reader.latest(5).unwrap(), std::slice::from_ref(&want));
