@@ -11,11 +11,12 @@ pub mod demo;
 pub mod export;
 #[cfg(test)]
 mod fixture;
-pub mod quantities;
 pub mod note;
+pub mod quantities;
 pub mod run;
 pub mod show;
 pub mod source;
+pub mod trackers;
 
 use crate::document::Flaws;
 use std::io::Write;

@@ -152,8 +152,8 @@ mod tests {
         let readings = archive.reader.latest(3).unwrap();
         assert!(!readings[1].flags_when_taken.has(Flag::Maintenance), "what was stored stands");
         assert!(matches!(readings[1].reading.values[1], QuantityValue::Null(_)), "null stays null");
-        let notes = archive.reader.notes_after(0).unwrap();
-        assert_eq!(notes.iter().map(|n| n.1).collect::<Vec<_>>(), [NoteClass::Maintenance, NoteClass::MaintenanceOver]);
+        let (notes, _) = archive.reader.notes_after(0).unwrap();
+        assert_eq!(notes.iter().map(|n| n.0).collect::<Vec<_>>(), [NoteClass::Maintenance, NoteClass::MaintenanceOver]);
     }
 
     /// Identity: what cannot be meant is refused before anything is written.
@@ -168,6 +168,6 @@ mod tests {
         let mut other = note(path, NoteClass::Cleaned, "2026-06-21T12:00:00Z", None);
         other.instrument = Some("north".into());
         assert!(run(&other).unwrap_err().to_string().contains("expected one of roof, head, but found `north`"));
-        assert!(archive.reader.notes_after(0).unwrap().is_empty());
+        assert!(archive.reader.notes_after(0).unwrap().0.is_empty());
     }
 }

@@ -15,6 +15,8 @@ const COVERED_BELOW: f64 = 0.06;
 const OPEN_ABOVE: f64 = 0.09;
 /// How long it has to stay below, the sun up all the while [s].
 const COVERED_S: f64 = 5400.0;
+/// The limit in words.
+pub const LIMIT_TEXT: &str = "below 6 % for 90 minutes of sun";
 /// Readings in a row above that end it.
 const OPEN_READINGS: u32 = 2;
 /// The sun's height below which nothing is said [degrees]: twilight and houses leave little to compare.
@@ -92,7 +94,7 @@ mod tests {
         see(400, 0.08);
         see(401, 0.5);
         see(402, 0.5);
-        assert_eq!(turns, [(270, Turn::Beyond(UtcMicros(at(179.0).0 + 1))), (402, Turn::Within(at(402.0)))]);
+        assert_eq!(turns, [(269, Turn::Beyond(UtcMicros(at(179.0).0 + 1))), (402, Turn::Within(at(402.0)))]);
     }
 
     /// Identity: a low sun and nonsense say nothing; a cover goes on through the night.

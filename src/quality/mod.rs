@@ -11,6 +11,7 @@ pub mod limits;
 pub mod pixels;
 pub mod reach;
 pub mod response;
+pub mod spared;
 pub mod standing;
 pub mod verdict;
 pub mod wavelength;

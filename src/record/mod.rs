@@ -11,7 +11,7 @@ pub mod frame;
 pub mod reading;
 pub mod span;
 
-pub use circumstances::Circumstances;
+pub use circumstances::{Circumstances, Tracked};
 pub use dark::{Dark, DarkSource, DarkUse};
 pub use detector::Detector;
 pub use event::{Event, EventKind, NoteClass};

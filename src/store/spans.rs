@@ -55,11 +55,13 @@ impl Reader {
         self.rows("reading spans", &sql, [], span_of)?.into_iter().collect()
     }
 
-    /// Notes stored after the event `row`, in the order in which they were stored, with their rows.
-    pub fn notes_after(&self, row: i64) -> Result<Vec<(i64, NoteClass, Event)>, StoreError> {
-        let sql =
-            "SELECT id, time, until, instrument, cause, text FROM event WHERE id > ?1 AND kind = 'note' ORDER BY id";
-        let rows = self.rows("reading notes", sql, [row], |row| {
+    /// Notes stored after the event `row`, in the order in which they were stored, and the row of the newest event of all.
+    pub fn notes_after(&self, row: i64) -> Result<(Vec<(NoteClass, Event)>, i64), StoreError> {
+        let newest = self.rows("reading notes", "SELECT coalesce(max(id), 0) FROM event", [], |row| row.get(0))?;
+        let newest = newest.first().copied().unwrap_or(row);
+        let sql = "SELECT id, time, until, instrument, cause, text FROM event WHERE id > ?1 AND id <= ?2 AND kind = 'note' \
+                   ORDER BY id";
+        let rows = self.rows("reading notes", sql, [row, newest], |row| {
             let cause: Option<String> = row.get(4)?;
             // A class of a later version is a remark like any other.
             let class = NoteClass::ALL.into_iter().find(|c| Some(c.name()) == cause.as_deref());
@@ -71,9 +73,9 @@ impl Reader {
                 kind: EventKind::Note(class),
                 text: row.get(5)?,
             };
-            Ok((row.get(0)?, class, event))
+            Ok((class, event))
         })?;
-        Ok(rows)
+        Ok((rows, newest))
     }
 
     /// Applies every span to readings that were just read.

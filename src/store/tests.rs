@@ -70,7 +70,8 @@ pub(super) fn reading(mid: UtcMicros) -> Reading {
 
 /// What the station knew of a reading.
 pub(super) fn about(fill: f64) -> Circumstances {
-    Circumstances { warming: true, single_shot: true, unsteady_share: 0.05, fill, ..Circumstances::default() }
+    let tracked = Tracked { shift_nm: -0.12, wavelength_age_s: 3600.0, response_age_s: 86_400.5 };
+    Circumstances { warming: true, single_shot: true, unsteady_share: 0.05, fill, tracked, ..Circumstances::default() }
 }
 
 pub(super) struct Station {

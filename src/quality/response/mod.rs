@@ -73,6 +73,8 @@ pub struct ResponseDrift {
     pub levels: Vec<Kept>,
     /// Since when dirt builds up: the beginning, the last wipe or the last note of one.
     pub clean_since: Option<UtcMicros>,
+    /// When the owner last put a cleaning on record.
+    pub last_cleaned: Option<UtcMicros>,
     /// The last step up: when, and by how much [1].
     pub last_wipe: Option<(UtcMicros, f64)>,
     /// Against the limit.
@@ -117,6 +119,17 @@ impl ResponseDrift {
     /// The owner cleaned the optic: dirt begins anew.
     pub fn cleaned(&mut self, at: UtcMicros) {
         self.clean_since = self.clean_since.max(Some(at));
+        self.last_cleaned = self.last_cleaned.max(Some(at));
+    }
+
+    /// The last cleaning on record and the step it made [1]: the two levels after it over the three before; `None` for the
+    /// step as long as there are fewer.
+    pub fn last_cleaning(&self) -> Option<(UtcMicros, Option<f64>)> {
+        let at = self.last_cleaned?;
+        let split = self.levels.partition_point(|k| k.time < at);
+        let mean = |k: &[Kept]| k.iter().map(|k| k.change).sum::<f64>() / k.len() as f64;
+        let known = self.baseline.is_some() && split >= 3 && self.levels.len() >= split + 2;
+        Some((at, known.then(|| mean(&self.levels[split..split + 2]) - mean(&self.levels[split - 3..split]))))
     }
 
     /// What the station's light is of what it was at the beginning, as far as known [1]: to expect the next day by.

@@ -65,7 +65,11 @@ fn dirt_is_a_slope_a_wipe_is_a_step_and_turbid_days_are_neither() {
     }
     let soiling = drift.soiling().unwrap();
     assert!((soiling.per_day / 0.003 - 1.0).abs() < 0.3, "{soiling:?}");
+    drift.cleaned(at(35.5));
+    assert!(drift.last_cleaning().is_some_and(|(when, step)| when == at(35.5) && step.is_none()));
     run(&mut drift, 36..45, |_| 0.0);
+    let (_, step) = drift.last_cleaning().unwrap();
+    assert!(step.is_some_and(|s| (s - 0.09).abs() < 0.02), "{step:?}");
     let (when, step) = drift.last_wipe.unwrap();
     assert!(when == at(36.0) && (step - 0.09).abs() < 0.02, "{when:?} {step}");
     assert!(drift.soiling().is_some_and(|s| s.per_day.abs() < 1e-3 && s.levels < 12), "{:?}", drift.soiling());

@@ -19,8 +19,9 @@ use reference::Reference;
 
 /// What one table and another, or the table and the sun, may make the same spectrum differ by [nm].
 const TABLE_NM: f64 = 0.05;
-/// A mark has an uncertainty of at least this, whatever its noise says [nm].
-const LEAST_UNCERTAINTY_NM: f64 = 0.004;
+/// A mark has an uncertainty of at least this, whatever its noise says [nm]: what the table has wrong moves a little with the
+/// height of the sun.
+const LEAST_UNCERTAINTY_NM: f64 = 0.01;
 /// A spectrum with a larger uncertainty than this share of the limit is no check.
 const CHECK_SHARE: f64 = 0.35;
 /// Spectra the baseline rests on, at least …
@@ -124,6 +125,8 @@ pub struct WavelengthDrift {
     pub recent: Vec<Seen>,
     /// Against the limit.
     pub standing: Standing,
+    /// The largest shift seen since it is past its limit, and its standard uncertainty [nm]; zero while it is within.
+    pub found_nm: (f64, f64),
     /// Shift that is applied to the axis [nm]; 0 where it is only flagged.
     pub applied_nm: f64,
     /// Change of the shift over 100 nm, and its standard uncertainty [nm]; where the signal allows.
@@ -276,13 +279,22 @@ impl WavelengthDrift {
         let limit = if self.baseline_done { limits.shift_nm } else { limits.shift_nm + TABLE_NM };
         let beyond = self.recent.iter().rev().take_while(|s| s.nm.abs() > limit).count();
         let middle = self.now();
-        if beyond >= CONFIRMED_BY && middle.is_some_and(|(m, u)| m.abs() > limit + u) {
+        if beyond >= CONFIRMED_BY
+            && let Some((m, u)) = middle.filter(|(m, u)| m.abs() > limit + u)
+        {
+            if m.abs() > self.found_nm.0.abs() {
+                self.found_nm = (m, u);
+            }
             return self.standing.fail(seen.time);
         }
         let clearly = seen.nm.abs() + 2.0 * seen.uncertainty_nm <= limit;
         // One that passes is enough to go on passing; to come back, as many as it takes to fail.
         let back = self.recent.iter().rev().take_while(|s| s.nm.abs() <= limit).count() >= CONFIRMED_BY;
-        if clearly && (self.standing.beyond_since.is_none() || back) { self.standing.pass(seen.time) } else { None }
+        if !(clearly && (self.standing.beyond_since.is_none() || back)) {
+            return None;
+        }
+        self.found_nm = (0.0, 0.0);
+        self.standing.pass(seen.time)
     }
 
     fn apply(&mut self) {
