@@ -63,14 +63,24 @@ fn reading(c: &mut Criterion) {
         lamp_rating_ppfd: None,
         dark_offset_counts: 10.0,
         dark_rate_relative: 0.5,
+        wavelength_drift_nm: 0.1,
+        wavelength_apply: false,
+        wavelength_growth_nm_per_year: 0.05,
+        response_drift_relative: 0.07,
+        response_growth_per_year: 0.02,
     };
     let mut reckoner = Reckoner::new("bench", station(), limits, Arc::clone(&calibration), detector);
-    let (scale, matrix) = reckoner.axis(Some(27.0));
+    let (scale, matrix) = reckoner.axis(Some(27.0), 0.0);
     let dark = |dark| DarkFor::Matched { dark, model: Some(&model) };
     let rungs =
         [RungInput { frame: &short, dark: dark(&short_dark) }, RungInput { frame: &long, dark: dark(&long_dark) }];
-    let setting =
-        Setting { calibration: &calibration, scale: &scale, temperature_c: Some(27.0), sun_elevation_deg: Some(60.0) };
+    let setting = Setting {
+        calibration: &calibration,
+        scale: &scale,
+        temperature_c: Some(27.0),
+        sun_elevation_deg: Some(60.0),
+        aged: Default::default(),
+    };
     let (mut reducing, mut evaluating) = (reduction::Workspace::default(), quantities::Workspace::default());
     let reduced = reduce(&rungs, &setting);
     c.bench_function("reduce two rungs", |b| {

@@ -66,7 +66,7 @@ pub fn text(bench: &Bench) -> String {
     line(format!("coefficients = {}", array(&scale)));
     line(format!("uncertainty_nm = {:?}", c.wavelength_uncertainty_nm));
     line(format!("fwhm_nm = {:?}", d.fwhm_nm));
-    line(format!("shift_nm_per_k = {:?}", d.wavelength_shift_nm_per_k));
+    line(format!("shift_nm_per_k = {:?}", d.wavelength_shift_nm_per_k + c.error_shift_nm_per_k));
     line("\n[noise]".into());
     line(format!("electrons_per_count = {:?}", d.electrons_per_count));
     line(format!("read_noise_counts = {:?}", d.read_noise_counts));

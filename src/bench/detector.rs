@@ -31,6 +31,10 @@ pub struct Circumstances {
     pub condition: Condition,
     /// Time since the calibration [s], for the loss of response.
     pub age_s: f64,
+    /// Response over what it was, ageing apart [1].
+    pub response: f64,
+    /// Dark current over what it was [1].
+    pub dark: f64,
 }
 
 /// The detector.
@@ -181,7 +185,7 @@ impl Detector {
             let shift = self.settings.wavelength_shift_nm_per_k * warmer + now.condition.extra_shift_nm;
             self.in_band(light, shift, &mut charge);
             for (rate, nm) in charge.iter_mut().zip(&self.wavelength_nm) {
-                *rate *= 1.0 + self.response_per_k(*nm) * warmer;
+                *rate *= now.response * (1.0 + self.response_per_k(*nm) * warmer);
             }
             self.age(&mut charge, now.age_s);
             for fault in self.pixel_faults.iter().filter(|f| f.dead && f.from.is_none_or(|from| now.start >= from)) {
@@ -197,7 +201,7 @@ impl Detector {
             charge.fill(0.0);
         }
         let doubling = ((now.condition.temperature_c - 20.0) / self.settings.dark_doubling_k).exp2();
-        let dark = doubling * self.settings.dark_factor;
+        let dark = doubling * self.settings.dark_factor * now.dark;
         for (rate, dark_20) in charge.iter_mut().zip(&self.dark_rate_20) {
             *rate = (*rate + dark_20 * dark) * now.length_s;
         }

@@ -12,7 +12,7 @@ fn detector(settings: &DetectorSettings) -> Detector {
 
 fn now(length_s: f64, open: bool, temperature_c: f64) -> Circumstances {
     let condition = Condition { temperature_c, extra_offset_counts: 0.0, extra_shift_nm: 0.0 };
-    Circumstances { start: START, length_s, open, condition, age_s: 0.0 }
+    Circumstances { start: START, length_s, open, condition, age_s: 0.0, response: 1.0, dark: 1.0 }
 }
 
 /// No stray light, no hot pixels, no non-linearity.
@@ -140,7 +140,7 @@ fn clipped_pixels_read_full_scale_and_spill_as_far_as_stated() {
 /// Identity: full daylight fills three quarters of full scale at 5 to 10 ms, and 300 nm has 0.05 to 0.2 of the response at 550 nm.
 #[test]
 fn full_daylight_fills_the_converter_within_milliseconds() {
-    let table = crate::bench::tables::g173();
+    let table = crate::spectrum::g173::g173();
     let light = GRID.sample(&table.wavelength_nm, &table.global_tilt);
     let mut d = detector(&DetectorSettings::default());
     d.noise = false;

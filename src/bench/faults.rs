@@ -93,7 +93,7 @@ fn three() -> u32 {
 }
 
 /// RFC 3339 text, or a TOML time with offset.
-fn time<'de, D: serde::Deserializer<'de>>(from: D) -> Result<Option<UtcMicros>, D::Error> {
+pub(super) fn time<'de, D: serde::Deserializer<'de>>(from: D) -> Result<Option<UtcMicros>, D::Error> {
     let text = match toml::Value::deserialize(from)? {
         toml::Value::String(text) => text,
         toml::Value::Datetime(time) => time.to_string(),

@@ -5,6 +5,7 @@
 
 use super::climate::{Ambient, WarmUp};
 use super::faults::{FaultRule, PixelFault};
+use super::mishaps::Mishap;
 use super::optic::OpticSettings;
 use super::scenes::SceneSettings;
 use serde::Deserialize;
@@ -57,6 +58,8 @@ pub struct Settings {
     pub fault: Vec<FaultRule>,
     /// Pixels that change for the worse; none by default.
     pub pixel_fault: Vec<PixelFault>,
+    /// What befalls the head and the box in the field; nothing by default.
+    pub mishap: Vec<Mishap>,
 }
 
 impl Default for Settings {
@@ -74,6 +77,7 @@ impl Default for Settings {
             certificate: CertificateSettings::default(),
             fault: Vec::new(),
             pixel_fault: Vec::new(),
+            mishap: Vec::new(),
         }
     }
 }
@@ -282,6 +286,8 @@ pub struct CertificateSettings {
     pub error_shape: f64,
     /// Error: the stated wavelengths are too high by this [nm].
     pub error_wavelength_nm: f64,
+    /// Error: the stated shift of the scale per kelvin is too high by this [nm/K].
+    pub error_shift_nm_per_k: f64,
 }
 
 impl Default for CertificateSettings {
@@ -298,6 +304,7 @@ impl Default for CertificateSettings {
             error_scale: 0.0,
             error_shape: 0.0,
             error_wavelength_nm: 0.0,
+            error_shift_nm_per_k: 0.0,
         }
     }
 }
@@ -374,11 +381,13 @@ impl Settings {
         range("certificate.error_scale", c.error_scale, -0.9, 10.0);
         range("certificate.error_shape", c.error_shape, -0.5, 0.5);
         range("certificate.error_wavelength_nm", c.error_wavelength_nm, -20.0, 20.0);
+        range("certificate.error_shift_nm_per_k", c.error_shift_nm_per_k, -1.0, 1.0);
         self.scene.check(&mut range);
         for (i, rule) in self.fault.iter().enumerate() {
             range(&format!("fault[{i}].probability"), rule.probability, 0.0, 1.0);
             range(&format!("fault[{i}].seconds"), rule.seconds, 0.0, 1e6);
         }
+        self.mishap.iter().enumerate().for_each(|(i, mishap)| mishap.check(i, &mut range));
         if !(d.linearity_coefficients.first() == Some(&1.0) && d.linearity_coefficients.iter().all(|c| c.is_finite())) {
             faults.push(format!(
                 "detector.linearity_coefficients: expected finite numbers beginning with 1, but found {:?}",

@@ -8,13 +8,16 @@
 //! - the diffuse part, global minus direct·cos 11.236° on the 37° tilt, divided by [`TILT_TO_HORIZONTAL`], as a gain g on
 //!   E₀·µ·T_ozone·T_other·(1 − exp(−0.95·τ_scattering·m)), the form of Bird & Riordan 1986 (SPECTRL2).
 //!
-//! Ozone scales with the column and has an air mass of its own (layer at 22 km, Robinson's form), scattering scales with
+//! Where the air lives ([`super::air`]), aerosol, ozone (with its weak visible band), water vapour and the ground's albedo
+//! differ from the reference's, and the sun's lines differ a little from the table's. Ozone scales with the column and has an air mass of its own (layer at 22 km, Robinson's form), scattering scales with
 //! pressure. Below [`TWILIGHT_FROM_DEG`] the shape of the sky stays and its level follows a table of clear-sky
 //! illuminance. Starlight is left out: below −19° there is no light.
 
+use super::air::{Air, AirSettings, REFERENCE_AEROSOL, REFERENCE_ALBEDO};
+use super::hashed;
 use super::light::{Grid, Light};
-use super::tables;
 use crate::clock::UtcMicros;
+use crate::spectrum::g173::g173;
 use crate::sun::{self, Place};
 
 /// Zenith angle of the reference spectra [degrees].
@@ -41,6 +44,10 @@ const TWILIGHT: [(f64, f64); 9] = [
     (-18.0, -6.48),
     (-19.0, -9.0),
 ];
+/// Optical depth of the reference ozone at the top of its visible (Chappuis) band, 602 nm (5.1e-21 cm², from memory).
+const CHAPPUIS_PEAK: f64 = 0.047;
+/// Where water vapour absorbs [nm]; its lines are saturated, so their depth grows with the root of the column.
+const WATER_BANDS_NM: [(f64, f64); 4] = [(690.0, 741.0), (780.0, 860.0), (885.0, 1000.0), (1000.0, 1100.0)];
 /// The sky is worked out once in this span and stands still in it [µs]; the truth stands still with it.
 const STEP_US: i64 = 2_000_000;
 
@@ -48,11 +55,20 @@ const STEP_US: i64 = 2_000_000;
 #[derive(Clone, Debug)]
 pub struct ClearSky {
     place: Place,
-    ozone: f64,
+    ozone_du: f64,
+    seed: u64,
+    settings: AirSettings,
+    air: Air,
     extraterrestrial: Vec<f64>,
     scattering: Vec<f64>,
+    /// The aerosol's part of it.
+    aerosol: Vec<f64>,
     ozone_depth: Vec<f64>,
+    /// Ozone's weak visible band, a part of `other_depth`.
+    chappuis: Vec<f64>,
     other_depth: Vec<f64>,
+    /// Water vapour's part of it.
+    water: Vec<f64>,
     gain: Vec<f64>,
     at: Option<i64>,
     light: Light,
@@ -66,16 +82,22 @@ fn ozone_air_mass(zenith_deg: f64) -> f64 {
 }
 
 impl ClearSky {
-    /// The sky over a place with a column of ozone [DU].
+    /// The sky over a place with a column of ozone [DU], in the air of the reference spectra.
     pub fn new(place: Place, ozone_du: f64, grid: Grid) -> Self {
-        let table = tables::g173();
+        Self::living(place, ozone_du, &AirSettings::default(), 0, grid)
+    }
+
+    /// The same in air that may change from day to day; `ozone_du` holds where it does not.
+    pub fn living(place: Place, ozone_du: f64, settings: &AirSettings, seed: u64, grid: Grid) -> Self {
+        let table = g173();
         let column = |values: &[f64]| grid.sample(&table.wavelength_nm, values);
-        let extraterrestrial = column(&table.extraterrestrial);
+        let mut extraterrestrial = column(&table.extraterrestrial);
         let direct = column(&table.direct_normal);
         let global = column(&table.global_tilt);
         let pressure = sun::standard_pressure_hpa(place.altitude_m) / 1013.25;
         let n = grid.nodes;
         let (mut scattering, mut ozone_depth, mut other_depth) = (vec![0.0; n], vec![0.0; n], vec![0.0; n]);
+        let (mut aerosol_depth, mut chappuis, mut water) = (vec![0.0; n], vec![0.0; n], vec![0.0; n]);
         let mut gain = vec![0.0; n];
         let cos_incidence = (REFERENCE_ZENITH_DEG - 37.0).to_radians().cos();
         let mu = REFERENCE_ZENITH_DEG.to_radians().cos();
@@ -96,16 +118,33 @@ impl ClearSky {
             // Far below 290 nm both are zero for all purposes; the gain is held finite.
             gain[i] = if form > 0.0 { (diffuse / form).min(5.0) } else { 0.0 };
             scattering[i] = scatter * pressure;
+            aerosol_depth[i] = aerosol.min(scatter);
+            if um >= 0.35 {
+                chappuis[i] = other.min(CHAPPUIS_PEAK * (-((grid.nm(i) - 602.0) / 65.0).powi(2)).exp());
+                let wet = WATER_BANDS_NM.iter().any(|(from, to)| (*from..*to).contains(&grid.nm(i)));
+                water[i] = if wet { other } else { 0.0 };
+            }
             ozone_depth[i] = ozone;
             other_depth[i] = other;
         }
+        if settings.living {
+            for (i, top) in extraterrestrial.iter_mut().enumerate() {
+                *top *= 1.0 + settings.table_scatter * hashed::normal(seed, i as i64, 0x50_1a2);
+            }
+        }
         Self {
             place,
-            ozone: ozone_du / REFERENCE_OZONE_DU,
+            ozone_du,
+            seed,
+            settings: settings.clone(),
+            air: AirSettings::default().at(seed, place.latitude_deg, place.longitude_deg, ozone_du, UtcMicros(0)),
             extraterrestrial,
             scattering,
+            aerosol: aerosol_depth,
             ozone_depth,
+            chappuis,
             other_depth,
+            water,
             gain,
             at: None,
             light: Light::dark(grid),
@@ -121,6 +160,8 @@ impl ClearSky {
             let middle = UtcMicros(step * STEP_US + STEP_US / 2);
             // Outside the years of the sun's algorithm there is night.
             let elevation = sun::position(self.place, middle).map_or(-90.0, |s| s.elevation_deg);
+            let (latitude, longitude) = (self.place.latitude_deg, self.place.longitude_deg);
+            self.air = self.settings.at(self.seed, latitude, longitude, self.ozone_du, middle);
             let mut light =
                 std::mem::replace(&mut self.light, Light { beam: vec![], beam_zenith_deg: 0.0, sky: vec![] });
             self.work_out(elevation, sun::inverse_distance_squared(middle), &mut light);
@@ -141,21 +182,34 @@ impl ClearSky {
         let level = distance * 10f64.powf(twilight(elevation_deg));
         let mu = high.to_radians().sin();
         let mass = sun::relative_air_mass(high).unwrap_or(1.0);
-        let ozone_mass = self.ozone * ozone_air_mass(90.0 - high);
+        let air = self.air;
+        let ozone_share = air.ozone_du / REFERENCE_OZONE_DU;
+        // Only what differs from the column that was set: the reference's own visible band is in `other_depth`.
+        let visible_ozone = (air.ozone_du - self.ozone_du) / REFERENCE_OZONE_DU;
+        let (more_aerosol, more_water) = (air.aerosol / REFERENCE_AEROSOL - 1.0, air.water.sqrt() - 1.0);
+        let ozone_mass = ozone_share * ozone_air_mass(90.0 - high);
         // The disc sets over half a degree.
         let disc = distance * ((elevation_deg + 0.25) / 0.5).clamp(0.0, 1.0);
         let low = elevation_deg.max(0.0);
         let beam_mu = low.to_radians().sin().max(0.002);
         let beam_mass = sun::relative_air_mass(low).unwrap_or(1.0);
-        let beam_ozone = self.ozone * ozone_air_mass(90.0 - low);
+        let beam_ozone = ozone_share * ozone_air_mass(90.0 - low);
         for i in 0..self.extraterrestrial.len() {
-            let (scatter, ozone, other) = (self.scattering[i], self.ozone_depth[i], self.other_depth[i]);
+            let scatter = self.scattering[i] + more_aerosol * self.aerosol[i];
+            let ozone = self.ozone_depth[i];
+            let other = self.other_depth[i] + visible_ozone * self.chappuis[i] + more_water * self.water[i];
             let top = self.extraterrestrial[i];
             let absorbed = (-ozone * ozone_mass - other * mass).exp();
             light.sky[i] = level * top * mu * absorbed * (1.0 - (-0.95 * scatter * mass).exp()) * self.gain[i];
             if disc > 0.0 {
                 let depth = ozone * beam_ozone + (scatter + other) * beam_mass;
                 light.beam[i] = disc * top * beam_mu * (-depth).exp();
+            }
+            if air.albedo != REFERENCE_ALBEDO {
+                // What the ground sends up comes back in part: 1/(1 − albedo·S), S the sky's own albedo from below.
+                let back = 0.8 * scatter / (1.0 + scatter);
+                let more = (1.0 - REFERENCE_ALBEDO * back) / (1.0 - air.albedo * back) - 1.0;
+                light.sky[i] += more * (light.sky[i] + light.beam[i]);
             }
         }
     }
@@ -217,7 +271,7 @@ mod tests {
     /// Identity: at the reference air mass the beam is the reference direct spectrum.
     #[test]
     fn the_reference_beam_comes_back() {
-        let table = tables::g173();
+        let table = g173();
         let direct = GRID.sample(&table.wavelength_nm, &table.direct_normal);
         let light = at(&sky(343.8), 90.0 - REFERENCE_ZENITH_DEG);
         let mu = REFERENCE_ZENITH_DEG.to_radians().cos();

@@ -6,12 +6,14 @@ use super::climate::Condition;
 use super::detector::{Circumstances, Detector};
 use super::faults::{FaultKind, FaultRule, Faults, PixelFault};
 use super::light::{Grid, Light};
+use super::mishaps::{Mishap, Mishaps, Toll};
 use super::optic::OpticSettings;
 use super::scenes::{Scene, playback::PlaybackError};
 use super::settings::{Settings, SettingsError};
-use super::tables;
 use super::truth::{TruthLog, TruthRecord};
 use crate::clock::UtcMicros;
+use crate::spectrum::g173::g173;
+use crate::sun::{self, Place};
 
 /// Why a bench cannot be built.
 #[derive(Debug, thiserror::Error)]
@@ -29,6 +31,7 @@ pub struct Bench {
     settings: Settings,
     /// What goes wrong.
     pub(super) faults: Faults,
+    mishaps: Mishaps,
     /// Where truths go.
     pub truth: TruthLog,
     detector: Detector,
@@ -51,12 +54,13 @@ impl Bench {
     pub fn with_scene(settings: &Settings, began: UtcMicros, scene: Box<dyn Scene>) -> Result<Self, BenchError> {
         settings.check()?;
         let grid = Self::grid_of(settings);
-        let sun = tables::g173();
+        let sun = g173();
         let daylight = grid.sample(&sun.wavelength_nm, &sun.global_tilt);
         let mut detector = Detector::new(&settings.detector, settings.seed, grid, &daylight);
         detector.pixel_faults.clone_from(&settings.pixel_fault);
         Ok(Self {
             faults: Faults::new(settings.fault.clone(), settings.seed),
+            mishaps: Mishaps::new(settings.mishap.clone(), settings.seed),
             truth: TruthLog::none(),
             detector,
             scene,
@@ -117,6 +121,22 @@ impl Bench {
         self.faults.replace(rules);
     }
 
+    /// Other mishaps from now on.
+    pub fn set_mishaps(&mut self, mishaps: Vec<Mishap>) {
+        self.settings.mishap.clone_from(&mishaps);
+        self.mishaps = Mishaps::new(mishaps, self.settings.seed);
+    }
+
+    /// What mishaps make of light and detector at an instant.
+    fn toll(&self, t: UtcMicros) -> Toll {
+        if self.mishaps.is_empty() {
+            return self.mishaps.at(t, None);
+        }
+        let s = &self.settings.scene;
+        let (latitude_deg, longitude_deg, altitude_m) = (s.latitude_deg, s.longitude_deg, s.altitude_m);
+        self.mishaps.at(t, sun::position(Place { latitude_deg, longitude_deg, altitude_m }, t))
+    }
+
     /// Other bad pixels from now on.
     pub fn set_pixel_faults(&mut self, faults: Vec<PixelFault>) {
         self.detector.pixel_faults = faults;
@@ -161,16 +181,22 @@ impl Bench {
             self.scene.mean_light(start, length_s, &mut self.light);
         }
         let (beam, sky) = (self.settings.optic.beam(self.light.beam_zenith_deg), self.settings.optic.sky());
+        let middle = start.plus_seconds(0.5 * length_s);
+        let toll = self.toll(middle);
+        let (beam, sky) = (beam * toll.beam + sky * toll.beam_to_sky, sky * toll.sky);
         for (seen, (b, s)) in self.seen.iter_mut().zip(self.light.beam.iter().zip(&self.light.sky)) {
             *seen = beam * b + sky * s;
         }
-        let middle = start.plus_seconds(0.5 * length_s);
+        let mut condition = self.condition(middle);
+        condition.extra_shift_nm += toll.shift_nm;
         let now = Circumstances {
             start,
             length_s,
             open,
-            condition: self.condition(middle),
+            condition,
             age_s: start.seconds_since(self.began),
+            response: toll.response,
+            dark: toll.dark,
         };
         let counts = self.detector.expose(&self.seen, now);
         let truth = wanted.then(|| TruthRecord {

@@ -28,6 +28,7 @@ pub enum Gate {
 #[derive(Clone, Debug)]
 pub struct Schedule {
     cron: cron::Schedule,
+    reference: Option<cron::Schedule>,
     sun_above_deg: Option<f64>,
     sun_below_deg: Option<f64>,
     local_window_s: Option<(u32, u32)>,
@@ -40,6 +41,7 @@ impl Schedule {
     pub fn new(config: &ScheduleConfig, station: &Station) -> Self {
         Self {
             cron: config.cron.clone(),
+            reference: config.reference.clone(),
             sun_above_deg: config.sun_above_deg,
             sun_below_deg: config.sun_below_deg,
             local_window_s: config.local_window_s,
@@ -50,7 +52,12 @@ impl Schedule {
 
     /// The first tick strictly after `after`, gate or no gate; `None` when the expression fires no more.
     pub fn next_tick(&self, after: UtcMicros) -> Option<UtcMicros> {
-        self.cron.after(&after.to_chrono()).next().map(UtcMicros::from_chrono)
+        self.ticks(after).next()
+    }
+
+    /// Whether a tick is one of the check source's; at a tick of both, the check source is before the head.
+    pub fn is_reference(&self, tick: UtcMicros) -> bool {
+        self.reference.as_ref().is_some_and(|r| r.includes(tick.to_chrono()))
     }
 
     /// The first tick strictly after `after` that the gate lets through; `None` when there is none among the next 100 000.
@@ -75,7 +82,11 @@ impl Schedule {
 
     /// Whether a reading at `t` is wanted. The sun's gate compares the apparent elevation; the window compares what a
     /// clock on the station's wall shows, start inclusive, end exclusive, and may wrap midnight (equal ends: all day).
+    /// Gates are about the station's light and do not close a tick of the check source.
     pub fn gate(&self, t: UtcMicros) -> Gate {
+        if self.is_reference(t) {
+            return Gate::Open;
+        }
         if let Some((start, end)) = self.local_window_s {
             let local = t.to_chrono().with_timezone(&self.time_zone).time().num_seconds_from_midnight();
             let inside = match start.cmp(&end) {
@@ -101,7 +112,24 @@ impl Schedule {
     }
 
     fn ticks(&self, after: UtcMicros) -> impl Iterator<Item = UtcMicros> + '_ {
-        self.cron.after_owned(after.to_chrono()).map(UtcMicros::from_chrono)
+        let of = |cron: &cron::Schedule| cron.after_owned(after.to_chrono()).map(UtcMicros::from_chrono).peekable();
+        let (mut light, mut source) = (of(&self.cron), self.reference.as_ref().map(of));
+        std::iter::from_fn(move || {
+            let (a, b) = (light.peek().copied(), source.as_mut().and_then(|s| s.peek().copied()));
+            let next = match (a, b) {
+                (Some(a), Some(b)) => Some(a.min(b)),
+                (a, b) => a.or(b),
+            };
+            if a == next {
+                light.next();
+            }
+            if b == next
+                && let Some(source) = source.as_mut()
+            {
+                source.next();
+            }
+            next
+        })
     }
 }
 
@@ -117,6 +145,7 @@ mod tests {
     fn schedule(cron: &str, sun_above: Option<f64>, sun_below: Option<f64>, window: Option<(u32, u32)>) -> Schedule {
         let config = ScheduleConfig {
             cron: cron.parse().unwrap(),
+            reference: None,
             sun_above_deg: sun_above,
             sun_below_deg: sun_below,
             local_window_s: window,

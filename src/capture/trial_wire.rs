@@ -9,13 +9,13 @@ use crate::bench::climate::{Ambient, WarmUp};
 use crate::bench::inprocess;
 use crate::bench::scenes::playback::Playback;
 use crate::bench::settings::Settings;
-use crate::bench::tables::g173;
 use crate::calibration::Noise;
 use crate::clock::{Clock, SteppedClock, Stop, UtcMicros};
 use crate::config::ExposureConfig;
 use crate::instrument::{SCPI, Session};
 use crate::record::{Detector, Frame, Shutter};
 use crate::spectrum::Spectrum;
+use crate::spectrum::g173::g173;
 use std::sync::Arc;
 
 const START: UtcMicros = UtcMicros(1_782_036_000_000_000);

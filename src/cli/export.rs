@@ -4,7 +4,7 @@
 //! span. Lines that begin with `#` say where the numbers come from. With `--output` the file appears whole or not at all.
 
 use super::Failure;
-use super::source::{Archive, Source};
+use super::source::{Archive, Source, instant};
 use crate::clock::{Clock, RealClock, UtcMicros};
 use crate::record::QuantityValue;
 use crate::store::StoredReading;
@@ -37,13 +37,6 @@ pub struct ExportArgs {
 enum Format {
     /// Comma-separated values, UTF-8, with `#` lines on where they come from
     Csv,
-}
-
-/// Reads an instant, or the beginning of a day in UTC.
-fn instant(text: &str) -> Result<UtcMicros, String> {
-    UtcMicros::parse(text)
-        .or_else(|_| UtcMicros::parse(&format!("{text}T00:00:00Z")))
-        .map_err(|_| "expected an instant as in 2026-06-21T12:00:00Z, or a date as in 2026-06-21".to_owned())
 }
 
 /// Runs `export`.

@@ -11,10 +11,12 @@ pub mod demo;
 pub mod export;
 #[cfg(test)]
 mod fixture;
+pub mod note;
 pub mod quantities;
 pub mod run;
 pub mod show;
 pub mod source;
+pub mod trackers;
 
 use crate::document::Flaws;
 use std::io::Write;
@@ -81,6 +83,8 @@ pub enum Command {
     Quantities(quantities::QuantitiesArgs),
     /// Show the latest readings with units, flags and uncertainty
     Show(show::ShowArgs),
+    /// Put a remark on the record: cleaned, moved, maintenance, …
+    Note(note::NoteArgs),
     /// Write readings to a file for other programs
     Export(export::ExportArgs),
 }
@@ -96,6 +100,7 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Compute(args) => compute::run(args),
         Command::Quantities(args) => quantities::run(args),
         Command::Show(args) => show::run(args),
+        Command::Note(args) => note::run(&args),
         Command::Export(args) => export::run(args),
     }
 }

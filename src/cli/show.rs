@@ -3,6 +3,7 @@
 //! Text is made by pure functions of what was read and of the present instant.
 
 use super::source::{Archive, Source};
+use super::trackers::{Sight, sights};
 use super::{Failure, print};
 use crate::clock::{Clock, RealClock, UtcMicros};
 use crate::record::{Event, QuantityValue, Reading, Verdict};
@@ -72,6 +73,7 @@ impl View<'_> {
                 self.details(&mut out, newest)?;
             }
         }
+        self.trackers(&mut out)?;
         out.push('\n');
         for (label, event) in [("last gap", self.gap), ("last event", self.event)] {
             match event {
@@ -82,6 +84,24 @@ impl View<'_> {
         Ok(out)
     }
 
+    /// What each tracker sees, its limit, when it last passed and what it could tell.
+    fn trackers(&self, out: &mut String) -> Result<(), Failure> {
+        let sights = sights(&self.archive.reader, self.archive.config.as_ref())?;
+        if !sights.is_empty() {
+            put(out, format_args!("\n{:<18} sees, limit, last passed, could tell", "tracker"));
+        }
+        for Sight { tracker, sees, limit, could_tell, last_passed, beyond_since, .. } in sights {
+            let limit = limit.map_or(String::new(), |l| format!("; limit {l}"));
+            let passed = match (beyond_since, last_passed) {
+                (Some(since), _) => format!("PAST ITS LIMIT, in doubt since {}", self.local(since)),
+                (None, Some(at)) => format!("last passed {}", age_in_words(self.now.seconds_since(at))),
+                (None, None) => "never checked yet".to_owned(),
+            };
+            put(out, format_args!("{tracker:<18} {sees}{limit}; {passed}; could tell: {could_tell}"));
+        }
+        Ok(())
+    }
+
     fn local(&self, t: UtcMicros) -> String {
         match &self.archive.config {
             Some(c) => t.to_chrono().with_timezone(&c.station.time_zone).format("%Y-%m-%d %H:%M:%S %Z").to_string(),
@@ -90,7 +110,7 @@ impl View<'_> {
     }
 
     fn event_line(&self, e: &Event) -> String {
-        let cause = e.kind.cause().map(|c| format!(" ({})", c.name())).unwrap_or_default();
+        let cause = e.kind.cause_name().map(|c| format!(" ({c})")).unwrap_or_default();
         let until = e.until.map(|u| format!(" to {}", self.local(u))).unwrap_or_default();
         let whose = e.instrument.as_ref().map(|i| format!(", {i}")).unwrap_or_default();
         format!("{}{until}{whose}: {}{cause}: {}", self.local(e.time), e.kind.name(), e.text)
@@ -182,7 +202,7 @@ impl View<'_> {
         let event = |e: &Event| {
             json!({
                 "time": e.time.to_string(), "until": e.until.map(|t| t.to_string()), "instrument": e.instrument,
-                "kind": e.kind.name(), "cause": e.kind.cause().map(|c| c.name()), "text": e.text,
+                "kind": e.kind.name(), "cause": e.kind.cause_name(), "text": e.text,
             })
         };
         let readings: Result<Vec<Value>, Failure> = self.readings.iter().map(|r| self.reading_json(r)).collect();
@@ -190,6 +210,7 @@ impl View<'_> {
             "station": self.archive.config.as_ref().map(|c| &c.station.name),
             "database": self.archive.reader.path().to_string_lossy(),
             "readings": readings?,
+            "trackers": sights(&self.archive.reader, self.archive.config.as_ref())?.iter().map(Sight::json).collect::<Vec<_>>(),
             "last_event": self.event.map(event),
             "last_gap": self.gap.map(event),
         }))

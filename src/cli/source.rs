@@ -46,6 +46,13 @@ impl Source {
     }
 }
 
+/// Reads an instant, or the beginning of a day in UTC.
+pub fn instant(text: &str) -> Result<UtcMicros, String> {
+    UtcMicros::parse(text)
+        .or_else(|_| UtcMicros::parse(&format!("{text}T00:00:00Z")))
+        .map_err(|_| "expected an instant as in 2026-06-21T12:00:00Z, or a date as in 2026-06-21".to_owned())
+}
+
 impl From<StoreError> for Failure {
     fn from(error: StoreError) -> Self {
         Self::Failed(error.to_string())

@@ -90,8 +90,18 @@ fn read_schedule(s: &Section, context: Context) -> Option<ScheduleConfig> {
     {
         s.refuse("window_s", format!("a window shorter than the time between two ticks of cron ({interval} s)"));
     }
+    let reference = if s.has("reference") {
+        let text = s.text("reference", None, cron::RULE);
+        text.and_then(|text| {
+            let parsed = cron::parse(&text, context.now);
+            parsed.map_err(|found| s.refuse_with("reference", cron::RULE, found)).ok()
+        })
+    } else {
+        s.knows("reference");
+        None
+    };
     s.close();
-    Some(ScheduleConfig { cron: schedule?, sun_above_deg, sun_below_deg, local_window_s, window_s })
+    Some(ScheduleConfig { cron: schedule?, sun_above_deg, sun_below_deg, local_window_s, window_s, reference })
 }
 
 fn read_exposure(s: &Section) -> Option<ExposureConfig> {
@@ -187,6 +197,17 @@ fn read_limits(s: &Section) -> Option<LimitsConfig> {
     let lamp_rating_ppfd = s.optional_number("lamp_rating_ppfd", Range::above(0.0, "umol m-2 s-1"));
     let dark_offset_counts = s.number("dark_offset_counts", Some(20.0), Range::above(0.0, "counts"));
     let dark_rate_relative = s.number("dark_rate_relative", Some(0.5), Range::above(0.0, ""));
+    let wavelength_drift_nm = s.number("wavelength_drift_nm", Some(0.1), Range::above(0.0, "nm").up_to(10.0));
+    let wavelength_apply = s.understood("wavelength_shift", Some("flag"), "`flag` or `apply`", |text| match text {
+        "flag" => Some(false),
+        "apply" => Some(true),
+        _ => None,
+    });
+    let wavelength_growth =
+        s.number("wavelength_growth_nm_per_year", Some(0.05), Range::at_least(0.0, "nm a year, k = 1").up_to(10.0));
+    let response_drift_relative = s.number("response_drift_relative", Some(0.07), Range::above(0.0, "").up_to(1.0));
+    let response_growth =
+        s.number("response_growth_per_year", Some(0.02), Range::at_least(0.0, "a year, k = 1").up_to(1.0));
     let uncertainty = s.optional_section("uncertainty").map_or(Some(Vec::new()), |limits| read_uncertainty(&limits));
     s.close();
     Some(LimitsConfig {
@@ -195,6 +216,11 @@ fn read_limits(s: &Section) -> Option<LimitsConfig> {
         lamp_rating_ppfd,
         dark_offset_counts: dark_offset_counts?,
         dark_rate_relative: dark_rate_relative?,
+        wavelength_drift_nm: wavelength_drift_nm?,
+        wavelength_apply: wavelength_apply?,
+        wavelength_growth_nm_per_year: wavelength_growth?,
+        response_drift_relative: response_drift_relative?,
+        response_growth_per_year: response_growth?,
     })
 }
 

@@ -111,6 +111,8 @@ pub struct ScheduleConfig {
     pub local_window_s: Option<(u32, u32)>,
     /// Length of the window a reading fills [s]; `None` is a single shot.
     pub window_s: Option<f64>,
+    /// Cron expression with seconds, in UTC: when the check source is looked at instead of the station's light.
+    pub reference: Option<cron::Schedule>,
 }
 
 /// `[instrument.exposure]`.
@@ -172,4 +174,14 @@ pub struct LimitsConfig {
     pub dark_offset_counts: f64,
     /// Relative change of the dark rate since the baseline that raises `dark_drift` [1].
     pub dark_rate_relative: f64,
+    /// Shift of the wavelength scale that raises `wavelength_drift` [nm].
+    pub wavelength_drift_nm: f64,
+    /// Whether a shift that was found is applied to the scale rather than only flagged.
+    pub wavelength_apply: bool,
+    /// What the scale may move by in a year without a check, one standard uncertainty [nm].
+    pub wavelength_growth_nm_per_year: f64,
+    /// Relative change of the response that raises `response_drift` [1].
+    pub response_drift_relative: f64,
+    /// What the response may change by in a year without a check, one standard uncertainty [1].
+    pub response_growth_per_year: f64,
 }

@@ -169,7 +169,24 @@ impl Watch {
 }
 
 #[cfg(test)]
+pub(crate) fn test_limits() -> LimitsConfig {
+    LimitsConfig {
+        low_sun_deg: 15.0,
+        uncertainty: vec![],
+        lamp_rating_ppfd: None,
+        dark_offset_counts: 20.0,
+        dark_rate_relative: 0.5,
+        wavelength_drift_nm: 0.1,
+        wavelength_apply: false,
+        wavelength_growth_nm_per_year: 0.05,
+        response_drift_relative: 0.07,
+        response_growth_per_year: 0.02,
+    }
+}
+
+#[cfg(test)]
 mod tests {
+    use super::test_limits as limits;
     use super::*;
     use crate::record::{PixelRanges, Shutter, Stamp};
 
@@ -192,16 +209,6 @@ mod tests {
             UtcMicros(1),
         );
         drift
-    }
-
-    fn limits() -> LimitsConfig {
-        LimitsConfig {
-            low_sun_deg: 15.0,
-            uncertainty: vec![],
-            lamp_rating_ppfd: None,
-            dark_offset_counts: 20.0,
-            dark_rate_relative: 0.5,
-        }
     }
 
     /// A dark at 7 K above the baseline, where the law gives 1214 counts and e^0.7 times the rate.

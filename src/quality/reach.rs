@@ -29,7 +29,8 @@ pub fn reach(quantity: &Quantity, flag: Flag) -> Reach {
         | Flag::Maintenance
         | Flag::Warming
         | Flag::Temperature
-        | Flag::CalibrationExpired => Reach::Always,
+        | Flag::CalibrationExpired
+        | Flag::Reference => Reach::Always,
         Flag::OutOfLimits if !has_limit(quantity.id) => Reach::Never,
         // A factor common to all wavelengths leaves ratios, colours and wavelengths as they are.
         Flag::LowSun if !quantity.recipe.is_linear() => Reach::Never,

@@ -52,6 +52,8 @@ pub struct Assessment<'a> {
     pub link_fault: bool,
     /// The clock was not known to be synchronised.
     pub clock_unsynced: bool,
+    /// The check source was before the head.
+    pub reference: bool,
 }
 
 /// Flags and values with verdicts.
@@ -156,6 +158,7 @@ fn flags_of_everything(facts: &Assessment<'_>) -> Flags {
     flags.raise_if(facts.shutter_fault, Flag::ShutterFault);
     flags.raise_if(facts.warming, Flag::Warming);
     flags.raise_if(facts.expired, Flag::CalibrationExpired);
+    flags.raise_if(facts.reference, Flag::Reference);
     let (lo, hi) = calibration.temperature_range_c;
     let needs_it = calibration.wavelength.shift_nm_per_k != 0.0
         || calibration.temperature.relative_per_k.iter().any(|k| *k != 0.0);

@@ -23,6 +23,21 @@ pub struct Circumstances {
     pub unsteady_share: f64,
     /// Highest fill of the short rung [1].
     pub fill: f64,
+    /// Whether it looked at the check source rather than at the station's light.
+    pub reference: bool,
+    /// What the trackers knew.
+    pub tracked: Tracked,
+}
+
+/// What the trackers of scale and response knew when a reading was taken.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Tracked {
+    /// Shift that was applied to the wavelength scale beyond what temperature tells [nm].
+    pub shift_nm: f64,
+    /// Time since the scale was last found right [s].
+    pub wavelength_age_s: f64,
+    /// Time since the response was last found right [s].
+    pub response_age_s: f64,
 }
 
 impl Circumstances {
@@ -36,11 +51,12 @@ impl Circumstances {
             self.link_fault,
             self.clock_unsynced,
             self.single_shot,
+            self.reference,
         ];
         all.iter().enumerate().map(|(n, set)| u32::from(*set) << n).sum()
     }
 
-    /// From the stored bits and numbers.
+    /// From the stored bits and numbers, without what trackers knew.
     pub fn from_bits(bits: u32, unsteady_share: f64, fill: f64) -> Self {
         let has = |n: u32| bits & (1 << n) != 0;
         Self {
@@ -53,6 +69,8 @@ impl Circumstances {
             single_shot: has(6),
             unsteady_share,
             fill,
+            reference: has(7),
+            tracked: Tracked::default(),
         }
     }
 }
@@ -64,7 +82,7 @@ mod tests {
     /// Identity: every bit comes back as what it stood for, and no two share one.
     #[test]
     fn circumstances_survive_their_bits() {
-        for bits in 0..1 << 7 {
+        for bits in 0..1 << 8 {
             assert_eq!(Circumstances::from_bits(bits, 0.05, 0.7).bits(), bits);
         }
         let one = Circumstances { dark_drift: true, single_shot: true, ..Circumstances::default() };

@@ -1,5 +1,6 @@
 //! What is on record beside readings: gaps, refused darks, link faults, restarts, changes.
 
+use super::flag::Flag;
 use crate::clock::UtcMicros;
 use crate::fault::GapCause;
 
@@ -8,7 +9,7 @@ use crate::fault::GapCause;
 pub struct Event {
     /// When it happened, or when the span began.
     pub time: UtcMicros,
-    /// When the span ended; `None` for a moment.
+    /// When the span ended; `None` for a moment, and for a doubt that lasts.
     pub until: Option<UtcMicros>,
     /// The instrument it is about; `None` for the whole station.
     pub instrument: Option<String>,
@@ -38,11 +39,48 @@ pub enum EventKind {
     /// A tracker passed or left its limit.
     Drift,
     /// The owner's remark.
-    Note,
+    Note(NoteClass),
+    /// A stretch of time about which there is a doubt, see [`super::span::Span`].
+    Span(Flag),
+}
+
+/// What an owner's remark is about; names are stored.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, clap::ValueEnum)]
+#[value(rename_all = "snake_case")]
+pub enum NoteClass {
+    /// The optic was cleaned.
+    Cleaned,
+    /// The instrument was moved or turned.
+    Moved,
+    /// A lamp was replaced or changed.
+    LampReplaced,
+    /// Somebody works at the station: readings from then on are suspect.
+    Maintenance,
+    /// Whoever worked at the station has left.
+    MaintenanceOver,
+    /// Anything else.
+    Other,
+}
+
+impl NoteClass {
+    /// Every class.
+    pub const ALL: [Self; 6] =
+        [Self::Cleaned, Self::Moved, Self::LampReplaced, Self::Maintenance, Self::MaintenanceOver, Self::Other];
+    /// The name outsiders see.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Cleaned => "cleaned",
+            Self::Moved => "moved",
+            Self::LampReplaced => "lamp_replaced",
+            Self::Maintenance => "maintenance",
+            Self::MaintenanceOver => "maintenance_over",
+            Self::Other => "other",
+        }
+    }
 }
 
 impl EventKind {
-    /// The name outsiders see; a gap's cause stands in a column of its own.
+    /// The name outsiders see; the cause of a gap, a doubt's flag and a note's class stand in a column of their own.
     pub fn name(self) -> &'static str {
         match self {
             Self::Gap(_) => "gap",
@@ -53,7 +91,8 @@ impl EventKind {
             Self::ConfigurationChanged => "configuration_changed",
             Self::CalibrationChanged => "calibration_changed",
             Self::Drift => "drift",
-            Self::Note => "note",
+            Self::Note(_) => "note",
+            Self::Span(_) => "span",
         }
     }
     /// The gap's cause, where it is one.
@@ -63,10 +102,26 @@ impl EventKind {
             _ => None,
         }
     }
+    /// What stands in the column of causes: a gap's cause, a doubt's flag, a note's class.
+    pub fn cause_name(self) -> Option<&'static str> {
+        match self {
+            Self::Gap(cause) => Some(cause.name()),
+            Self::Span(flag) => Some(flag.name()),
+            Self::Note(class) => Some(class.name()),
+            _ => None,
+        }
+    }
     /// From the stored name and cause.
     pub fn from_names(kind: &str, cause: Option<&str>) -> Option<Self> {
-        if kind == "gap" {
-            return GapCause::ALL.into_iter().find(|c| Some(c.name()) == cause).map(Self::Gap);
+        match kind {
+            "gap" => return GapCause::ALL.into_iter().find(|c| Some(c.name()) == cause).map(Self::Gap),
+            "span" => return Flag::ALL.iter().copied().find(|f| Some(f.name()) == cause).map(Self::Span),
+            // Notes of the first version had no class.
+            "note" => {
+                let class = NoteClass::ALL.into_iter().find(|c| Some(c.name()) == cause);
+                return class.or(cause.is_none().then_some(NoteClass::Other)).map(Self::Note);
+            }
+            _ => {}
         }
         [
             Self::DarkRefused,
@@ -76,7 +131,6 @@ impl EventKind {
             Self::ConfigurationChanged,
             Self::CalibrationChanged,
             Self::Drift,
-            Self::Note,
         ]
         .into_iter()
         .find(|k| k.name() == kind)

@@ -86,6 +86,8 @@ flags! {
     LinkFault = 23, "link_fault", Nothing;
     /// The clock was not known to be synchronised.
     ClockUnsynced = 24, "clock_unsynced", Nothing;
+    /// A reading of the check source, not of the station's light.
+    Reference = 25, "reference", Suspect;
 }
 
 /// A set of flags, as stored: bit n is the flag with number n.

@@ -9,11 +9,13 @@ pub mod event;
 pub mod flag;
 pub mod frame;
 pub mod reading;
+pub mod span;
 
-pub use circumstances::Circumstances;
+pub use circumstances::{Circumstances, Tracked};
 pub use dark::{Dark, DarkSource, DarkUse};
 pub use detector::Detector;
-pub use event::{Event, EventKind};
+pub use event::{Event, EventKind, NoteClass};
 pub use flag::{Effect, Flag, Flags, Verdict};
 pub use frame::{Exposure, Frame, PixelRanges, Shutter, Stamp};
 pub use reading::{QuantityValue, Reading, Rung, WindowStatistics};
+pub use span::Span;

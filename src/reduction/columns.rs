@@ -7,7 +7,7 @@
 use super::cosine::CosineFactor;
 use super::counts::Signal;
 use super::merge::Merged;
-use super::reduce::{Reduced, mode_names as names};
+use super::reduce::{Aged, Reduced, mode_names as names};
 use super::scale::Scale;
 use super::stray::Floor;
 use crate::calibration::Calibration;
@@ -46,6 +46,8 @@ pub struct Known<'a> {
     pub inverse: &'a [f64],
     /// What the optic did.
     pub cosine: Option<CosineFactor>,
+    /// What time since the last check may have done.
+    pub aged: Aged,
 }
 
 /// Where the columns stand that not every reading has.
@@ -209,13 +211,17 @@ fn modes(known: &Known<'_>, temperature_c: Option<f64>, places: Places, modes: &
         };
         common(names::DARK_MODEL, vec![(c, 1.0), (RATE, -in_floor(&effect))]);
     }
-    common(names::WAVELENGTH, vec![(SHIFT, calibration.wavelength.uncertainty_nm)]);
+    let scale_uncertainty = calibration.wavelength.uncertainty_nm.hypot(known.aged.wavelength_nm);
+    common(names::WAVELENGTH, vec![(SHIFT, scale_uncertainty)]);
     common(names::BANDWIDTH, vec![(SLIT, 1.0)]);
     let per_k_nm = calibration.wavelength.shift_nm_per_k;
     if places.temperature.is_some() || per_k_nm != 0.0 {
         let u = temperature_uncertainty(calibration, temperature_c);
         let response = places.temperature.map(|c| (c, u));
         common(names::TEMPERATURE, response.into_iter().chain([(SHIFT, u * per_k_nm)]).collect());
+    }
+    if known.aged.response > 0.0 {
+        common(names::RESPONSE_AGE, vec![(IRRADIANCE, known.aged.response)]);
     }
     if shared < 1.0 {
         modes.push(ErrorMode { name: names::RESPONSE_SHAPE, mixture: Mixture::Shape((1.0 - shared).sqrt()) });

@@ -16,5 +16,5 @@ mod sums;
 
 pub use counts::{DarkFor, RungInput};
 pub use dark_model::{DarkModel, LibraryDark, NoModel};
-pub use reduce::{Reduced, Setting, Workspace, mode_names, reduce, reduce_with};
+pub use reduce::{Aged, Reduced, Setting, Workspace, mode_names, reduce, reduce_with};
 pub use scale::Scale;

@@ -30,6 +30,8 @@ pub mod mode_names {
     pub const BANDWIDTH: &str = "bandwidth";
     /// The detector's temperature, where response or wavelengths follow it.
     pub const TEMPERATURE: &str = "temperature";
+    /// What the response may have lost or gained since it was last found right.
+    pub const RESPONSE_AGE: &str = "response_age";
     /// Share of the beam under an imperfect optic.
     pub const COSINE: &str = "cosine";
 }
@@ -45,6 +47,17 @@ pub struct Setting<'a> {
     pub temperature_c: Option<f64>,
     /// The sun's apparent elevation [degrees]; `None` at a lamp, where no cosine is corrected.
     pub sun_elevation_deg: Option<f64>,
+    /// What time since the last check that passed may have done.
+    pub aged: Aged,
+}
+
+/// Standard uncertainties that grow with the time since a check last passed.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Aged {
+    /// Of the wavelength scale [nm].
+    pub wavelength_nm: f64,
+    /// Of the response, common to all wavelengths [1].
+    pub response: f64,
 }
 
 /// A reading as irradiance.
@@ -156,7 +169,7 @@ fn reduce_in(work: &mut Workspace, rungs: &[RungInput<'_>], setting: &Setting<'_
         ultraviolet.iter_mut().for_each(|k| *k *= 1.0 / c.ultraviolet);
         rest.iter_mut().for_each(|k| *k *= 1.0 / c.factor);
     }
-    let known = Known { calibration, scale, signals, merged, floor, inverse, cosine: out.cosine };
+    let known = Known { calibration, scale, signals, merged, floor, inverse, cosine: out.cosine, aged: setting.aged };
     columns::fill(&known, setting.temperature_c, &mut out);
     std::mem::swap(&mut out.served, &mut merged.served);
     std::mem::swap(&mut out.saturated, &mut merged.saturated);

@@ -58,9 +58,10 @@ pub struct Scale {
     pub bins: Arc<Bins>,
 }
 
-/// The shift step for a detector temperature [°C].
-pub fn step_for(calibration: &Calibration, temperature_c: Option<f64>) -> i32 {
-    let shift = temperature_c.map_or(0.0, |t| (t - calibration.temperature_c) * calibration.wavelength.shift_nm_per_k);
+/// The shift step for a detector temperature [°C] and a shift beyond what that tells [nm].
+pub fn step_for(calibration: &Calibration, temperature_c: Option<f64>, shift_nm: f64) -> i32 {
+    let shift = shift_nm
+        + temperature_c.map_or(0.0, |t| (t - calibration.temperature_c) * calibration.wavelength.shift_nm_per_k);
     let steps = (shift / SHIFT_STEP_NM).round();
     // Beyond 20 nm no reading is of use; the bound keeps nonsense from a sensor from building nonsense here.
     if steps.abs() <= 2000.0 { steps as i32 } else { 0 }

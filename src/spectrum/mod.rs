@@ -7,6 +7,7 @@ pub mod axis;
 pub mod bins;
 pub mod csv;
 pub mod errors;
+pub mod g173;
 pub mod lanes;
 pub mod sampled;
 pub mod weights;

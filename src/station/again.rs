@@ -8,7 +8,7 @@ use super::reckon::{Circumstances, Reckoned, Reckoner, Taking, without_calibrati
 use crate::calibration::{Calibration, file};
 use crate::capture::grid::whole_half_cycles;
 use crate::config::{self, Config, InstrumentConfig};
-use crate::record::{DarkUse, Flag, Flags, Frame, QuantityValue, Reading};
+use crate::record::{DarkUse, Flag, Flags, Frame, QuantityValue, Reading, Tracked};
 use crate::reduction::{DarkFor, DarkModel};
 use crate::store::{DarkReference, FrameRecord, InstrumentRow, NOT_YET_A_QUANTITY, Reader, StoreError, StoredReading};
 use std::collections::{BTreeMap, VecDeque};
@@ -106,7 +106,11 @@ impl Again {
             row: made_with.configuration,
             why: format!("expected an instrument named `{name}`, but found none"),
         })?;
-        let about = stored.about.unwrap_or_else(|| about_by_flags(stored, instrument));
+        let mut about = stored.about.unwrap_or_else(|| about_by_flags(stored, instrument));
+        if calibration != made_with.calibration {
+            // What trackers knew was about another calibration.
+            about.tracked = Tracked::default();
+        }
         let darks: Vec<ServedDark> =
             frames.iter().map(|f| self.dark_that_served(reader, id, f.dark)).collect::<Result<_, _>>()?;
         let takings: Vec<Taking<'_>> = frames
@@ -263,6 +267,8 @@ fn about_by_flags(stored: &StoredReading, instrument: &InstrumentConfig) -> Circ
         single_shot: instrument.schedule.window_s.is_none(),
         unsteady_share: instrument.exposure.unsteady_share,
         fill: stored.reading.fill,
+        reference: has(Flag::Reference),
+        tracked: Tracked::default(),
     }
 }
 
@@ -276,7 +282,7 @@ fn use_by_flags(flags: Flags, dark: DarkReference) -> DarkUse {
 
 /// Where a reading that was made again differs from the stored one, in words; empty where every bit is the same.
 ///
-/// quantities: the order of the stored values, as the reader has it; again: in the order of the registry. Window statistics
+/// quantities: the order of the stored values, as the reader has it; stored: as it was computed; again: in the order of the registry. Window statistics
 /// are left out, and quantities that were not known when the reading was computed.
 pub fn differences(quantities: &[(String, String)], stored: &Reading, again: &Reading) -> Vec<String> {
     let mut found = Differences(Vec::new());

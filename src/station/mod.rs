@@ -12,6 +12,7 @@ pub mod reckon;
 pub mod road;
 pub mod status;
 pub mod supervise;
+pub mod watch;
 
 pub use again::{Again, AgainError};
 pub use parts::{LinkMaker, Observer, RoadParts};

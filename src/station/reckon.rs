@@ -12,13 +12,15 @@ use crate::quality::{Assessment, DarkUse, Judged, judge};
 use crate::quantities::{self, Matrix, SourceRule};
 pub use crate::record::Circumstances;
 use crate::record::{Detector, Flag, Flags, Frame, Reading, Rung, WindowStatistics};
-use crate::reduction::{self, DarkFor, Reduced, RungInput, Scale, Setting, reduce, reduce_with, scale};
+use crate::reduction::{self, Aged, DarkFor, Reduced, RungInput, Scale, Setting, reduce, reduce_with, scale};
 use crate::sun;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
 /// Axes and weights kept at most (some 0.3 MB each): the shift in force and its neighbours; building one takes a millisecond.
 const KEPT_AXES: usize = 3;
+/// Seconds in a mean year.
+const YEAR_S: f64 = 365.25 * 86_400.0;
 
 /// One rung with everything that is known about it.
 #[derive(Clone, Copy, Debug)]
@@ -92,9 +94,9 @@ impl Reckoner {
         &self.calibration
     }
 
-    /// The axis and weights for a detector temperature [°C].
-    pub fn axis(&mut self, temperature_c: Option<f64>) -> (Arc<Scale>, Arc<Matrix>) {
-        let step = scale::step_for(&self.calibration, temperature_c);
+    /// The axis and weights for a detector temperature [°C], moved further by a shift [nm].
+    pub fn axis(&mut self, temperature_c: Option<f64>, shift_nm: f64) -> (Arc<Scale>, Arc<Matrix>) {
+        let step = scale::step_for(&self.calibration, temperature_c, shift_nm);
         if self.axes.len() >= KEPT_AXES && !self.axes.contains_key(&step) {
             self.axes.clear();
         }
@@ -119,12 +121,16 @@ impl Reckoner {
             return finish(reading, None, judged, Vec::new());
         }
 
-        let (scale, matrix) = self.axis(reading.detector_temperature);
+        let (scale, matrix) = self.axis(reading.detector_temperature, about.tracked.shift_nm);
         let setting = Setting {
             calibration: &self.calibration,
             scale: &scale,
             temperature_c: reading.detector_temperature,
             sun_elevation_deg: reading.sun_elevation.filter(|_| self.station.kind.sunlit()),
+            aged: Aged {
+                wavelength_nm: self.limits.wavelength_growth_nm_per_year * about.tracked.wavelength_age_s / YEAR_S,
+                response: self.limits.response_growth_per_year * about.tracked.response_age_s / YEAR_S,
+            },
         };
         let reduced = reduce_with(&mut self.reducing, &rungs, &setting);
         let outcomes = quantities::evaluate_with(
@@ -163,6 +169,7 @@ impl Reckoner {
                 dark_drift: about.dark_drift,
                 link_fault: about.link_fault,
                 clock_unsynced: about.clock_unsynced,
+                reference: about.reference,
             },
         );
         reading.signal_to_noise = reduced.signal_to_noise;
@@ -194,6 +201,7 @@ fn bare_flags(about: &Circumstances) -> Flags {
     flags.raise_if(about.shutter_fault, Flag::ShutterFault);
     flags.raise_if(about.link_fault, Flag::LinkFault);
     flags.raise_if(about.clock_unsynced, Flag::ClockUnsynced);
+    flags.raise_if(about.reference, Flag::Reference);
     flags
 }
 

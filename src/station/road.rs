@@ -11,6 +11,7 @@ use super::darkroom::{Developed, Means};
 use super::gaps::GapKeeper;
 use super::parts::{Observer, RoadParts};
 use super::reckon::{Circumstances, Taking, without_calibration};
+use super::watch::DARK_TRACKER;
 use crate::capture::grid::whole_half_cycles;
 use crate::capture::{Action, DarkOrder, ExposureState, Gate, ReadingPlan, Schedule, Taken, WarmUp};
 use crate::clock::{Stop, UtcMicros, Wake};
@@ -19,7 +20,7 @@ use crate::instrument::{Backoff, Session};
 use crate::record::{DarkSource, Event, Exposure, Frame, Shutter};
 use crate::store::{FrameRecord, MadeWith, NewReading, Tracker};
 use crate::sun;
-use meeting::{DARK_TRACKER, EXPOSURE_TRACKER, Met, WARM_UP_TRACKER};
+use meeting::{EXPOSURE_TRACKER, Met, WARM_UP_TRACKER};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -42,6 +43,8 @@ pub struct Road {
     met: Option<Met>,
     warm_up: WarmUp,
     exposure: ExposureState,
+    /// The same before the check source.
+    source_exposure: ExposureState,
     /// Checksum of the exposure before, whatever it was for.
     last_crc: Option<u32>,
     /// Checksums of this reading's exposures that were the exposure before once more.
@@ -66,6 +69,7 @@ impl Road {
             met: None,
             warm_up: WarmUp::default(),
             exposure: ExposureState::default(),
+            source_exposure: ExposureState::default(),
             last_crc: None,
             stuck_crcs: Vec::new(),
             last_tick: now,
@@ -184,7 +188,10 @@ impl Road {
         }
         self.calibrate(began)?;
         let end = self.schedule.next_tick(tick);
-        let taken = match self.expose_all(began) {
+        let reference = self.schedule.is_reference(tick);
+        // The check source is another light: what it needs is remembered apart.
+        let state = if reference { self.source_exposure.clone() } else { self.exposure.clone() };
+        let taken = match self.expose_all(began, state) {
             Ok(taken) => taken,
             Err(fault) => return Ok(Err(fault)),
         };
@@ -195,7 +202,11 @@ impl Road {
                 found: "no exposure served".into(),
             }));
         }
-        self.exposure = taken.state.clone();
+        if reference {
+            self.source_exposure = taken.state.clone();
+        } else {
+            self.exposure = taken.state.clone();
+        }
         let used: Vec<f64> = taken.frames.iter().map(|f| f.integration_s).collect();
         let temperature_c = taken.frames.iter().rev().find_map(|f| f.temperature_c);
         if let Err(fault) = self.take_darks(&used, temperature_c, end, observer)? {
@@ -215,10 +226,10 @@ impl Road {
         Ok(Ok(()))
     }
 
-    fn expose_all(&mut self, began: UtcMicros) -> Result<Taken, Fault> {
+    fn expose_all(&mut self, began: UtcMicros, state: ExposureState) -> Result<Taken, Fault> {
         let Some(met) = self.met.as_ref() else { return Err(self.absent()) };
         self.stuck_crcs.clear();
-        let mut plan = ReadingPlan::new(&met.setup, self.exposure.clone(), began);
+        let mut plan = ReadingPlan::new(&met.setup, state, began);
         while let Action::Expose { integration_s, shutter } = plan.next(self.parts.clock.now()) {
             let exposure = self.session.expose(integration_s, shutter)?;
             if self.last_crc.replace(exposure.crc32) == Some(exposure.crc32) {
@@ -309,7 +320,9 @@ impl Road {
         let stuck = taken.frames.iter().flat_map(|f| &f.stamps).any(|s| self.stuck_crcs.contains(&s.crc32));
         let (exposure, warm_up) = (json(&self.exposure), json(&self.warm_up));
         let sun = taken.frames.first().and_then(|f| self.sun_elevation(f.start()));
+        let reference = self.schedule.is_reference(tick);
         let Some(met) = self.met.as_mut() else { return Ok(()) };
+        met.watch.take_notes(&self.parts.store)?;
         let about = Circumstances {
             warming: self.warm_up.warming(taken.frames[0].start(), self.parts.instrument.warm_up_s),
             stuck,
@@ -320,6 +333,8 @@ impl Road {
             single_shot: self.parts.instrument.schedule.window_s.is_none(),
             unsteady_share: self.parts.instrument.exposure.unsteady_share,
             fill: taken.fill,
+            reference,
+            tracked: met.watch.tracked(taken.frames[0].start()),
         };
         let served: Vec<_> = taken.frames.iter().map(|f| met.darkroom.serve(f)).collect();
         let takings: Vec<Taking<'_>> = taken
@@ -335,7 +350,12 @@ impl Road {
             })
             .collect();
         let reckoned = match met.calibrated.as_mut() {
-            Some(c) => c.reckoner.reckon(&takings, &singles(taken), &about),
+            Some(c) => {
+                let reckoned = c.reckoner.reckon(&takings, &singles(taken), &about);
+                let (_, matrix) = c.reckoner.axis(reckoned.reading.detector_temperature, about.tracked.shift_nm);
+                met.watch.look(&reckoned, &matrix);
+                reckoned
+            }
             None => without_calibration(&name, &self.parts.station, &takings, &about),
         };
         let records: Vec<FrameRecord> = taken
@@ -346,11 +366,12 @@ impl Road {
             .collect();
         let tracker =
             |name: &str, json: &str| Tracker { instrument: met.row, name: name.into(), json: json.into(), time: now };
-        let trackers = [
+        let mut trackers = vec![
             tracker(EXPOSURE_TRACKER, &exposure),
             tracker(WARM_UP_TRACKER, &warm_up),
             tracker(DARK_TRACKER, &json(met.darkroom.drift())),
         ];
+        trackers.extend(met.watch.states(now));
         let made_with = MadeWith {
             instrument: met.row,
             calibration: met.calibrated.as_ref().map(|c| c.row),
@@ -377,8 +398,11 @@ impl Road {
                         *s.flags.entry(flag).or_insert(0) += 1;
                     }
                 });
-                observer.stored(id, &reckoned, &taken.frames);
-                if let Some(c) = met.calibrated.as_mut() {
+                let told = self.settle(now)?;
+                let shown = self.met.as_ref().and_then(|m| m.watch.with_spans(&reckoned));
+                observer.stored(id, shown.as_ref().unwrap_or(&reckoned), &taken.frames);
+                told.iter().for_each(|event| observer.event(event));
+                if let Some(c) = self.met.as_mut().and_then(|m| m.calibrated.as_mut()) {
                     c.reckoner.recycle(reckoned);
                 }
                 Ok(())
@@ -387,6 +411,22 @@ impl Road {
                 self.gap_of(tick, GapCause::StorageFull, &error.to_string(), observer)
             }
             Err(error) => Err(error.into()),
+        }
+    }
+
+    /// Puts on record what the trackers found. A store that is full takes it with a later reading.
+    fn settle(&mut self, now: UtcMicros) -> Result<Vec<Event>, StationError> {
+        let Some(met) = self.met.as_mut() else { return Ok(Vec::new()) };
+        match met.watch.settle(&self.parts.store, now) {
+            Ok(events) => {
+                events.iter().for_each(|e| tracing::warn!(instrument = self.parts.instrument.name, "{}", e.text));
+                Ok(events)
+            }
+            Err(StationError::Store(error)) if error.is_storage_full() => {
+                tracing::error!("{error}: what the trackers found is not on record yet");
+                Ok(Vec::new())
+            }
+            Err(error) => Err(error),
         }
     }
 

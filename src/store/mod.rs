@@ -13,6 +13,9 @@
 //! what was in force before stays. Hours and days are made from values in force and dropped in the transaction that
 //! changes those. The schema moves forward only, by the daemon; a newer one is refused.
 //!
+//! Doubts found out afterwards are *spans*, events with a flag: every reading that is read comes with them applied
+//! ([`crate::record::span::apply`]), no row is rewritten for them.
+//!
 //! Never stored: a number that is not finite (it becomes null, with its reason). Never reused: a reading's id.
 
 pub mod codec;
@@ -23,6 +26,7 @@ mod query;
 mod register;
 mod rows;
 mod schema;
+mod spans;
 mod write;
 
 pub use error::StoreError;

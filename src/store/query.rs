@@ -7,8 +7,8 @@ use super::schema::{FRAMES_PER_READING, VALUE_IN_FORCE};
 use super::{Inner, Reader};
 use crate::clock::UtcMicros;
 use crate::record::{
-    Circumstances, Dark, DarkSource, DarkUse, Event, EventKind, Flags, Frame, QuantityValue, Reading, Rung, Verdict,
-    WindowStatistics,
+    Circumstances, Dark, DarkSource, DarkUse, Event, EventKind, Flags, Frame, QuantityValue, Reading, Rung, Tracked,
+    Verdict, WindowStatistics,
 };
 use rusqlite::{Connection, OptionalExtension, Params, Row, params};
 use std::collections::VecDeque;
@@ -49,12 +49,12 @@ pub(super) fn select<'a>(ids: impl Iterator<Item = &'a str>) -> String {
         "SELECT r.id, r.time_start, r.time_mid, r.time_end, r.instrument, i.name, r.configuration, r.sun_elevation, \
          r.sun_azimuth, r.relative_air_mass, r.detector_temperature, r.exposures, r.fill, r.flags, v.computation, \
          v.calibration, v.flags, v.signal_to_noise, v.stray_floor, v.dark_age, v.reasons, w.reading, r.circumstances, \
-         r.unsteady_share{columns} \
+         r.unsteady_share, r.wavelength_applied, r.wavelength_age, r.response_age{columns} \
          FROM reading r JOIN instrument i ON i.id = r.instrument LEFT JOIN value v ON v.id = {VALUE_IN_FORCE} \
          LEFT JOIN window_value w ON w.reading = r.id"
     )
 }
-const FIRST_QUANTITY: usize = 24;
+const FIRST_QUANTITY: usize = 27;
 
 /// How the rungs are written in `reading.exposures`.
 pub(super) fn exposures_text(rungs: &[Rung]) -> String {
@@ -123,7 +123,10 @@ impl Reader {
             let mut statement = inner.connection.prepare_cached(&format!("{} {tail}", self.select))?;
             statement.query_map(params, |row| self.reading_of(row))?.collect()
         };
-        read().map_err(StoreError::sqlite("reading readings"))?.into_iter().collect()
+        let mut readings: Vec<StoredReading> =
+            read().map_err(StoreError::sqlite("reading readings"))?.into_iter().collect::<Result<_, _>>()?;
+        self.apply_spans(inner, &mut readings)?;
+        Ok(readings)
     }
 
     fn reading_of(&self, row: &Row<'_>) -> rusqlite::Result<Result<StoredReading, StoreError>> {
@@ -200,10 +203,15 @@ impl Reader {
             computation: computation.unwrap_or(0),
         };
         let about = match (row.get(22)?, row.get(23)?) {
-            (Some(bits), Some(unsteady_share)) => Some(Circumstances::from_bits(bits, unsteady_share, reading.fill)),
+            (Some(bits), Some(unsteady_share)) => {
+                let number = |at| row.get::<_, Option<f64>>(at).map(|x| x.unwrap_or(0.0));
+                let tracked =
+                    Tracked { shift_nm: number(24)?, wavelength_age_s: number(25)?, response_age_s: number(26)? };
+                Some(Circumstances { tracked, ..Circumstances::from_bits(bits, unsteady_share, reading.fill) })
+            }
             _ => None,
         };
-        Ok(Ok(StoredReading { reading, made_with, flags_when_taken, about }))
+        Ok(Ok(StoredReading { reading, before_spans: None, made_with, flags_when_taken, about }))
     }
 
     /// The frames of a reading with the darks that served, shortest rung first.

@@ -90,12 +90,21 @@ pub struct NewReading<'a> {
 /// A reading as the database has it, with the values in force.
 #[derive(Clone, Debug, PartialEq)]
 pub struct StoredReading {
-    /// The reading; values in the order of [`super::Reader::quantities`].
+    /// The reading with every span applied; values in the order of [`super::Reader::quantities`].
     pub reading: Reading,
+    /// The reading as it was computed, where a span touches it.
+    pub before_spans: Option<Box<Reading>>,
     /// What it was made with; the computation and calibration are those of the values in force.
     pub made_with: MadeWith,
     /// Flags as raised when it was taken.
     pub flags_when_taken: Flags,
     /// What the station knew beside the frames; `None` where a program that did not keep it stored the reading.
     pub about: Option<Circumstances>,
+}
+
+impl StoredReading {
+    /// The reading as it was computed, without what was found out or declared about its time.
+    pub fn as_computed(&self) -> &Reading {
+        self.before_spans.as_deref().unwrap_or(&self.reading)
+    }
 }

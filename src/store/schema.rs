@@ -17,7 +17,7 @@ pub(super) const READING_BITS: u32 = 40;
 pub(super) const FRAMES_PER_READING: i64 = 16;
 
 /// One script for each schema version, the first one making version 1.
-pub(super) const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2];
+pub(super) const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3];
 
 const VERSION_1: &str = "
 CREATE TABLE flag (bit INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
@@ -227,6 +227,15 @@ CREATE TABLE day (
 ) STRICT, WITHOUT ROWID;
 ";
 
+/// Spans, and what trackers know of a reading.
+const VERSION_3: &str = "
+ALTER TABLE event ADD COLUMN spares TEXT;            -- kind 'span': JSON list of quantities that are not touched
+CREATE INDEX span_by_time ON event(time) WHERE kind = 'span';
+ALTER TABLE reading ADD COLUMN wavelength_applied REAL; -- nm: shift of the scale beyond what temperature tells
+ALTER TABLE reading ADD COLUMN wavelength_age REAL;  -- s since the scale was last found right
+ALTER TABLE reading ADD COLUMN response_age REAL;    -- s since the response was last found right
+";
+
 /// Which id of `value` holds the values in force of the reading `r.id`, as SQL: one step into the runs.
 pub(super) const VALUE_IN_FORCE: &str = "(SELECT f.computation << 40 | r.id FROM values_in_force f \
      WHERE f.instrument = r.instrument AND f.first_reading <= r.id ORDER BY f.first_reading DESC LIMIT 1)";
@@ -270,7 +279,6 @@ pub(super) fn add_quantities(connection: &mut Connection, quantities: &[(&str, &
             .map_err(&oops)?;
     }
     let known = quantities_of(&tx)?;
-    let mut changed = false;
     for (id, unit) in quantities {
         if !is_identifier(id) {
             return Err(StoreError::Shape {
@@ -297,13 +305,10 @@ pub(super) fn add_quantities(connection: &mut Connection, quantities: &[(&str, &
                      ALTER TABLE window_value ADD COLUMN \"{id}_deviation\" REAL;"
                 ))
                 .map_err(&oops)?;
-                changed = true;
             }
         }
     }
-    if changed || known.is_empty() {
-        make_view(&tx).map_err(&oops)?;
-    }
+    make_view(&tx).map_err(&oops)?;
     tx.commit().map_err(&oops)
 }
 
@@ -316,7 +321,8 @@ pub(super) fn quantities_of(connection: &Connection) -> Result<Vec<(String, Stri
     read().map_err(StoreError::sqlite("reading the list of quantities"))
 }
 
-/// The view for people and scripts: one row a reading, the values in force, verdicts in words.
+/// The view for people and scripts: one row a reading, the values in force, verdicts in words as they were stored, and in
+/// `doubts` the flags of every span that covers the reading.
 fn make_view(tx: &Transaction<'_>) -> rusqlite::Result<()> {
     let mut statement = tx.prepare("SELECT id FROM quantity ORDER BY position")?;
     let ids: Vec<String> = statement.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?;
@@ -332,7 +338,11 @@ fn make_view(tx: &Transaction<'_>) -> rusqlite::Result<()> {
          CREATE VIEW readings AS SELECT r.id AS id, r.time_start, r.time_mid, r.time_end, i.name AS instrument,
              k.name AS calibration, r.configuration, v.computation, r.sun_elevation, r.sun_azimuth,
              r.relative_air_mass, r.detector_temperature, r.exposures, r.fill, v.signal_to_noise, v.stray_floor,
-             v.dark_age, coalesce(v.flags, r.flags) AS flags, v.reasons{columns}
+             v.dark_age, coalesce(v.flags, r.flags) AS flags,
+             (SELECT group_concat(DISTINCT e.cause) FROM event e WHERE e.kind = 'span' AND e.time <= r.time_mid
+                 AND (e.until IS NULL OR e.until > r.time_mid) AND (e.instrument IS NULL OR e.instrument = i.name))
+                 AS doubts,
+             v.reasons{columns}
          FROM reading r JOIN instrument i ON i.id = r.instrument
              LEFT JOIN value v ON v.id = {VALUE_IN_FORCE}
              LEFT JOIN calibration k ON k.id = v.calibration

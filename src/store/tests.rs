@@ -70,7 +70,8 @@ pub(super) fn reading(mid: UtcMicros) -> Reading {
 
 /// What the station knew of a reading.
 pub(super) fn about(fill: f64) -> Circumstances {
-    Circumstances { warming: true, single_shot: true, unsteady_share: 0.05, fill, ..Circumstances::default() }
+    let tracked = Tracked { shift_nm: -0.12, wavelength_age_s: 3600.0, response_age_s: 86_400.5 };
+    Circumstances { warming: true, single_shot: true, unsteady_share: 0.05, fill, tracked, ..Circumstances::default() }
 }
 
 pub(super) struct Station {
@@ -165,7 +166,13 @@ fn a_reading_comes_back_as_it_was_with_frames_events_and_state() {
     };
     let id = s.store.commit_reading(&new).unwrap();
     let about = Some(about(r.fill));
-    let want = StoredReading { flags_when_taken: r.flags, reading: Reading { id, ..r }, made_with: s.made_with, about };
+    let want = StoredReading {
+        flags_when_taken: r.flags,
+        reading: Reading { id, ..r },
+        before_spans: None,
+        made_with: s.made_with,
+        about,
+    };
     let reader = Reader::open(&s.path()).unwrap();
     for reader in [&reader, &*s.store] {
         assert_eq!(reader.latest(5).unwrap(), std::slice::from_ref(&want));
@@ -260,7 +267,13 @@ fn a_second_daemon_is_refused() {
 #[test]
 fn a_note_can_be_added_beside_the_daemon() {
     let s = Station::new();
-    let note = Event { time: NOON, until: None, instrument: None, kind: EventKind::Note, text: "cleaned".into() };
+    let note = Event {
+        time: NOON,
+        until: None,
+        instrument: None,
+        kind: EventKind::Note(NoteClass::Other),
+        text: "cleaned".into(),
+    };
     Store::open_writer(&s.path()).unwrap().add_event(&note).unwrap();
     assert_eq!(s.store.latest_events(3).unwrap(), [note]);
     s.commit(NOON).unwrap();
@@ -277,7 +290,7 @@ fn databases_of_others_and_of_newer_programs_are_refused() {
     s.shell().pragma_update(None, "user_version", 99).unwrap();
     for error in [Reader::open(&s.path()).unwrap_err(), Store::open_writer(&s.path()).unwrap_err()] {
         let error = error.to_string();
-        assert!(error.contains("version 2 or older, but found version 99: a newer vigilux wrote it"), "{error}");
+        assert!(error.contains("version 3 or older, but found version 99: a newer vigilux wrote it"), "{error}");
     }
     let (path, folder) = (s.path(), s.folder);
     drop(s.store);
@@ -550,7 +563,8 @@ fn every_connection_writes_without_power_safe_overwrite() {
         log() - before
     };
     let s = Station::new();
-    let note = Event { time: NOON, until: None, instrument: None, kind: EventKind::Note, text: "n".into() };
+    let note =
+        Event { time: NOON, until: None, instrument: None, kind: EventKind::Note(NoteClass::Other), text: "n".into() };
     s.store.add_event(&note).unwrap();
     let ours = grown(&s, &|| assert!(s.store.add_event(&note).is_ok()));
     let other = Store::open_writer(&s.path()).unwrap();

@@ -10,7 +10,8 @@ use rusqlite::{Connection, Statement, ToSql, Transaction, TransactionBehavior, p
 
 const INSERT_READING: &str = "INSERT INTO reading(time_start, time_mid, time_end, instrument, configuration, \
      sun_elevation, sun_azimuth, relative_air_mass, detector_temperature, exposures, fill, flags, circumstances, \
-     unsteady_share) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14)";
+     unsteady_share, wavelength_applied, wavelength_age, response_age) \
+     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)";
 const INSERT_FRAME: &str = "INSERT INTO frame(id, dark, dark_model, integration, temperature, exposures, detail, \
      sums, crc32, dark_use) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)";
 const INSERT_DARK: &str = "INSERT INTO dark(instrument, time, source, integration, temperature, exposures, detail, \
@@ -250,6 +251,9 @@ fn insert_reading(tx: &Transaction<'_>, new: &NewReading<'_>) -> rusqlite::Resul
         r.flags.0,
         new.about.bits(),
         finite(Some(new.about.unsteady_share)),
+        finite(Some(new.about.tracked.shift_nm)),
+        finite(Some(new.about.tracked.wavelength_age_s)),
+        finite(Some(new.about.tracked.response_age_s)),
     ])
 }
 
@@ -277,7 +281,7 @@ pub(super) fn put_event(tx: &Transaction<'_>, event: &Event) -> rusqlite::Result
         event.until.map(|t| t.0),
         event.instrument,
         event.kind.name(),
-        event.kind.cause().map(|c| c.name()),
+        event.kind.cause_name(),
         event.text,
     ])
 }

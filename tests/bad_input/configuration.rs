@@ -69,6 +69,29 @@ fn each_wrong_value_is_named_with_key_rule_and_value() {
              but found `\"8 s\"`",
         ),
         (
+            "cron = \"0 * * * * *\"",
+            "cron = \"0 * * * * *\"\nreference = \"noon\"",
+            "station.toml:22: instrument[0].schedule.reference: expected a cron expression in UTC that fires: second minute hour \
+             day-of-month month day-of-week (1 = Sunday to 7) and perhaps year, but found `noon`, which has 1 fields",
+        ),
+        (
+            "[instrument.limits.uncertainty]",
+            "[instrument.limits]\nwavelength_shift = \"mend\"\n[instrument.limits.uncertainty]",
+            "station.toml:32: instrument[0].limits.wavelength_shift: expected `flag` or `apply`, but found `\"mend\"`",
+        ),
+        (
+            "[instrument.limits.uncertainty]",
+            "[instrument.limits]\nwavelength_drift_nm = 0\n[instrument.limits.uncertainty]",
+            "station.toml:32: instrument[0].limits.wavelength_drift_nm: expected a number above 0 and at most 10 [nm], but found \
+             `0`",
+        ),
+        (
+            "[instrument.limits.uncertainty]",
+            "[instrument.limits]\nresponse_drift_relative = 7\n[instrument.limits.uncertainty]",
+            "station.toml:32: instrument[0].limits.response_drift_relative: expected a number above 0 and at most 1, but found \
+             `7`",
+        ),
+        (
             "ppfd = {",
             "pdfd = {",
             "station.toml:32: instrument[0].limits.uncertainty.pdfd: expected the identifier of a quantity, but found an \

@@ -3,6 +3,7 @@
 //! Hashed from seed and time in cells with jittered borders; no state, so any order of questions gives one answer.
 
 use super::SkyKind;
+use crate::bench::hashed;
 use crate::clock::UtcMicros;
 
 /// Shares of the cloudless beam and sky that arrive.
@@ -23,6 +24,8 @@ pub struct Clouds {
     seed: u64,
     /// Mean length of a cell [s].
     cell_s: f64,
+    /// Mean solar time before UTC [s], for days of one kind.
+    ahead_s: f64,
 }
 
 /// Of the beam a cloud takes away, this share comes down as light from the sky.
@@ -34,18 +37,29 @@ const STEP_S: f64 = 0.5;
 impl Clouds {
     /// Clouds of a kind; broken ones stay for `cell_s` [s] in the mean.
     pub fn new(kind: SkyKind, seed: u64, cell_s: f64) -> Self {
-        Self { kind, seed, cell_s }
+        Self { kind, seed, cell_s, ahead_s: 0.0 }
+    }
+
+    /// The same where days begin at mean solar midnight of a longitude [degrees].
+    pub fn at_longitude(self, longitude_deg: f64) -> Self {
+        Self { ahead_s: longitude_deg * 240.0, ..self }
+    }
+
+    /// The sky's mood at an instant; never `Changing`.
+    fn kind_at(&self, t: UtcMicros) -> SkyKind {
+        if self.kind != SkyKind::Changing {
+            return self.kind;
+        }
+        match self.even(((t.seconds() + self.ahead_s) / 86_400.0).floor() as i64, 7) {
+            x if x < 0.5 => SkyKind::Clear,
+            x if x < 0.8 => SkyKind::Broken,
+            _ => SkyKind::Overcast,
+        }
     }
 
     /// An even number between 0 and 1 for a cell and a purpose.
     fn even(&self, cell: i64, purpose: u64) -> f64 {
-        // splitmix64 (Steele, Lea & Flood 2014).
-        let mut z =
-            self.seed ^ (cell as u64).wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ purpose.wrapping_mul(0xd1b5_4a32_d192_ed03);
-        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        z ^= z >> 31;
-        (z >> 11) as f64 / (1u64 << 53) as f64
+        hashed::even(self.seed, cell, purpose)
     }
 
     /// When a cell begins, in cells: the jitter keeps neighbours at least 0.4 cells long.
@@ -60,8 +74,8 @@ impl Clouds {
 
     /// Cover at an instant.
     pub fn at(&self, t: UtcMicros) -> Cover {
-        match self.kind {
-            SkyKind::Clear => Cover { beam: 1.0, beam_to_sky: 0.0, sky: 1.0 },
+        match self.kind_at(t) {
+            SkyKind::Clear | SkyKind::Changing => Cover { beam: 1.0, beam_to_sky: 0.0, sky: 1.0 },
             SkyKind::Broken => self.broken(t.seconds() / self.cell_s),
             SkyKind::Overcast => {
                 // Knots every five minutes, smooth between: 0.10 to 0.45 of the cloudless light.

@@ -10,6 +10,7 @@ pub mod lamp;
 pub mod playback;
 pub mod roof;
 
+use super::air::AirSettings;
 use super::light::{Grid, Light};
 use crate::clock::UtcMicros;
 use glasshouse::Glasshouse;
@@ -51,6 +52,8 @@ pub enum SkyKind {
     Broken,
     /// A closed deck.
     Overcast,
+    /// Each day one of the three: half of the days clear, three in ten broken, the rest overcast.
+    Changing,
 }
 
 /// The scene's parameters.
@@ -67,8 +70,10 @@ pub struct SceneSettings {
     pub longitude_deg: f64,
     /// Height above sea level [m].
     pub altitude_m: f64,
-    /// Column ozone [DU].
+    /// Column ozone where the air does not live [DU].
     pub ozone_du: f64,
+    /// What changes in the air from day to day.
+    pub air: AirSettings,
     /// Mean time a broken cloud, or the gap behind it, stays [min].
     pub cloud_min: f64,
     /// A street lamp that leaks in while the sun is below −2° [lx]; 0 for none.
@@ -120,6 +125,7 @@ impl Default for SceneSettings {
             longitude_deg: 11.0,
             altitude_m: 300.0,
             ozone_du: 300.0,
+            air: AirSettings::default(),
             cloud_min: 3.0,
             street_lamp_lux: 0.0,
             moon_lux: 0.0,
@@ -150,6 +156,7 @@ impl SceneSettings {
         range("scene.longitude_deg", self.longitude_deg, -180.0, 180.0);
         range("scene.altitude_m", self.altitude_m, -400.0, 9000.0);
         range("scene.ozone_du", self.ozone_du, 50.0, 700.0);
+        self.air.check(range);
         range("scene.cloud_min", self.cloud_min, 1.5, 600.0);
         range("scene.street_lamp_lux", self.street_lamp_lux, 0.0, 1e5);
         range("scene.moon_lux", self.moon_lux, 0.0, 1e5);

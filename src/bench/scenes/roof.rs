@@ -28,7 +28,7 @@ impl Roof {
             longitude_deg: settings.longitude_deg,
             altitude_m: settings.altitude_m,
         };
-        let sky = ClearSky::new(place, settings.ozone_du, grid);
+        let sky = ClearSky::living(place, settings.ozone_du, &settings.air, seed, grid);
         // Sodium-like: one broad yellow band. The moon is the sun's light at the same height.
         let mut lamp: Vec<f64> = (0..grid.nodes).map(|i| (-((grid.nm(i) - 595.0) / 25.0).powi(2)).exp()).collect();
         let unit = weigh::lux(&lamp, grid);
@@ -38,7 +38,12 @@ impl Roof {
         let mut moon = high.total();
         let unit = weigh::lux(&moon, grid);
         scale(&mut moon, settings.moon_lux / unit);
-        Self { sky, clouds: Clouds::new(settings.sky, seed, 60.0 * settings.cloud_min), lamp, moon }
+        Self {
+            sky,
+            clouds: Clouds::new(settings.sky, seed, 60.0 * settings.cloud_min).at_longitude(settings.longitude_deg),
+            lamp,
+            moon,
+        }
     }
 }
 

@@ -267,7 +267,13 @@ fn the_fast_loops_do_what_the_formulas_say() {
     let clipped = frame(0.01, 4e6, 2, 1, &[(290, 300)]);
     let mut work = Workspace::default();
     for sun in [None, Some(40.0), Some(8.0)] {
-        let setting = Setting { calibration: &c, scale: &scale, temperature_c: Some(24.0), sun_elevation_deg: sun };
+        let setting = Setting {
+            calibration: &c,
+            scale: &scale,
+            temperature_c: Some(24.0),
+            sun_elevation_deg: sun,
+            aged: Default::default(),
+        };
         for kind in 0..3 {
             let dark_for = |k: usize| match kind {
                 0 => DarkFor::Matched { dark: &dark[k], model: None },
@@ -296,7 +302,13 @@ fn rungs_that_disagree_say_by_how_much() {
         RungInput { frame: &short, dark: DarkFor::Matched { dark: &short_dark, model: None } },
         RungInput { frame: &long, dark: DarkFor::Matched { dark: &long_dark, model: None } },
     ];
-    let setting = Setting { calibration: &c, scale: &scale, temperature_c: None, sun_elevation_deg: None };
+    let setting = Setting {
+        calibration: &c,
+        scale: &scale,
+        temperature_c: None,
+        sun_elevation_deg: None,
+        aged: Default::default(),
+    };
     let (difference, u) = reduce(&rungs, &setting).disagreement.unwrap();
     assert!(u < 0.01 && (difference - (1.0 / 0.9 - 1.0)).abs() < 4.0 * u, "{difference} ± {u}");
 }

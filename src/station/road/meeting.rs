@@ -7,6 +7,7 @@ use super::super::StationError;
 use super::super::darkroom::{Darkroom, Means};
 use super::super::parts::{Observer, RoadParts};
 use super::super::reckon::Reckoner;
+use super::super::watch::{DARK_TRACKER, Watch};
 use super::Road;
 use crate::calibration::{InForce, Noise};
 use crate::capture::CaptureSetup;
@@ -19,7 +20,6 @@ use std::sync::Arc;
 /// Names of persisted state.
 pub(super) const EXPOSURE_TRACKER: &str = "exposure";
 pub(super) const WARM_UP_TRACKER: &str = "warm_up";
-pub(super) const DARK_TRACKER: &str = "dark_drift";
 
 /// What is known once an instrument has answered.
 pub(super) struct Met {
@@ -27,6 +27,8 @@ pub(super) struct Met {
     pub(super) detector: Detector,
     pub(super) row: i64,
     pub(super) darkroom: Darkroom,
+    /// The trackers.
+    pub(super) watch: Watch,
     /// What readings are planned from; without a calibration, the instrument's own facts and careful guesses.
     pub(super) setup: CaptureSetup,
     pub(super) calibrated: Option<Calibrated>,
@@ -91,8 +93,10 @@ impl Road {
         let instrument = &self.parts.instrument;
         let darkroom =
             Darkroom::open(&instrument.darks, &instrument.limits, &name, row, &self.parts.store, drift, now)?;
+        let watch = Watch::open(&self.parts.store, row, &self.parts.station, instrument, now)?;
         let setup = uncalibrated_setup(&self.parts, &detector);
-        self.met = Some(Met { serial: identity.serial.clone(), detector, row, darkroom, setup, calibrated: None });
+        self.met =
+            Some(Met { serial: identity.serial.clone(), detector, row, darkroom, watch, setup, calibrated: None });
         self.backoff.reset();
         self.retry_at = None;
         self.lost_to = None;
@@ -152,6 +156,7 @@ impl Road {
                 let matrix = calibration.stray_light.matrix.as_deref();
                 let row =
                     self.parts.store.register_calibration(met.row, &calibration.id, &calibration.text, matrix, now)?;
+                met.watch.calibrate(calibration, now);
                 let mut reckoner = Reckoner::new(
                     &self.parts.instrument.name,
                     self.parts.station.clone(),
@@ -159,7 +164,7 @@ impl Road {
                     Arc::new(calibration.clone()),
                     met.detector.clone(),
                 );
-                let in_use = reckoner.axis(None).0.valid.clone();
+                let in_use = reckoner.axis(None, 0.0).0.valid.clone();
                 let setup = CaptureSetup::new(
                     self.parts.instrument.exposure.clone(),
                     met.detector.clone(),

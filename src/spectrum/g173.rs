@@ -1,4 +1,4 @@
-//! Published tables the bench ships with.
+//! The reference solar spectra of ASTM G173-03: what the bench makes its sky of, and what a scale is compared with.
 
 /// The reference solar spectra of ASTM G173-03.
 #[derive(Clone, Debug, Default)]

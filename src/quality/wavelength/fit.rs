@@ -1,0 +1,251 @@
+//! By how much a stretch of spectrum has to be moved to lie on the reference.
+//!
+//! The logarithm of the light is the sun's lines, the air's lines (where they matter) and a smooth course; the depth of the
+//! lines, the course and the shift are fitted together by least squares (Gauss & Newton). Clouds, dirt, ozone and response are
+//! smooth and go with the course, so any daylight will do.
+
+use super::reference::Reference;
+
+/// A stretch of spectrum with lines in it [nm], and whether the air's lines are among them.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Stretch {
+    /// First wavelength [nm].
+    pub from: f64,
+    /// Last wavelength [nm].
+    pub to: f64,
+    /// Whether the air absorbs there.
+    pub air: bool,
+}
+
+/// The stretches that are looked at. Water vapour is avoided, it comes and goes; between 540 and 740 nm lines are too few and
+/// too faint to weigh against what a table has wrong there.
+pub const STRETCHES: [Stretch; 4] = [
+    Stretch { from: 345.0, to: 395.0, air: false },
+    Stretch { from: 395.0, to: 450.0, air: false },
+    Stretch { from: 450.0, to: 535.0, air: false },
+    Stretch { from: 746.0, to: 778.0, air: true },
+];
+
+/// Largest shift that can be found [nm].
+pub const FARTHEST_NM: f64 = 4.0;
+/// Terms of the smooth course.
+const COURSE: usize = 4;
+/// Unknowns: depth of the sun's lines, shift, course, depth of the air's lines.
+const UNKNOWNS: usize = COURSE + 3;
+/// Median signal over noise below which a stretch says nothing.
+const LEAST_SIGNAL: f64 = 15.0;
+
+/// A shift and its standard uncertainty [nm].
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Shift {
+    /// True wavelength less the axis's [nm].
+    pub nm: f64,
+    /// Standard uncertainty [nm].
+    pub uncertainty_nm: f64,
+}
+
+struct Point {
+    nm: f64,
+    log: f64,
+    weight: f64,
+}
+
+/// Fits one stretch. usable: samples that may be used. `None` where the light does not allow it.
+pub fn fit(
+    reference: &Reference,
+    stretch: Stretch,
+    wavelength_nm: &[f64],
+    irradiance: &[f64],
+    variance: &[f64],
+    usable: &[bool],
+) -> Option<Shift> {
+    let inside = |nm: &f64| *nm >= stretch.from && *nm <= stretch.to;
+    let all = wavelength_nm.iter().filter(|nm| inside(nm)).count();
+    let points: Vec<Point> = wavelength_nm
+        .iter()
+        .zip(irradiance.iter().zip(variance))
+        .zip(usable)
+        .filter(|((nm, (e, v)), usable)| **usable && inside(nm) && **e > 0.0 && **v > 0.0)
+        .map(|((nm, (e, v)), _)| Point { nm: *nm, log: e.ln(), weight: e * e / v })
+        .collect();
+    // The range has to be covered, or the course takes the lines' place.
+    if points.len() < 4 * UNKNOWNS || 10 * points.len() < 9 * all {
+        return None;
+    }
+    let (first, last) = (points.first()?.nm, points.last()?.nm);
+    if first > stretch.from + 3.0 || last < stretch.to - 3.0 {
+        return None;
+    }
+    let mut signal: Vec<f64> = points.iter().map(|p| p.weight.sqrt()).collect();
+    signal.sort_unstable_by(f64::total_cmp);
+    if !(signal[signal.len() / 2] >= LEAST_SIGNAL) {
+        return None;
+    }
+    // From zero first; where that leads to nothing, from farther away.
+    [0.0, 1.2, -1.2, 2.4, -2.4]
+        .iter()
+        .filter_map(|start| converge(reference, stretch, &points, *start))
+        .find(|s| s.nm.abs() <= FARTHEST_NM)
+}
+
+fn converge(reference: &Reference, stretch: Stretch, points: &[Point], start: f64) -> Option<Shift> {
+    let (mut shift, mut depth, mut air) = (start, 1.0, if stretch.air { 1.0 } else { 0.0 });
+    for _ in 0..12 {
+        let (solution, uncertainty) = step(reference, stretch, points, shift, depth, air)?;
+        (depth, air) = (solution[0], if stretch.air { solution[UNKNOWNS - 1] } else { 0.0 });
+        // Lines far from their depth are not found but mistaken.
+        let move_by = solution[1].clamp(-0.6, 0.6);
+        shift += move_by;
+        if shift.abs() > FARTHEST_NM + 1.0 {
+            return None;
+        }
+        if move_by.abs() < 1e-4 {
+            let found = depth > 0.4 && depth < 1.8 && (!stretch.air || (-0.2..8.0).contains(&air));
+            return (found && uncertainty.is_finite()).then_some(Shift { nm: shift, uncertainty_nm: uncertainty });
+        }
+        (depth, air) = (depth.clamp(0.3, 2.0), air.clamp(0.0, 8.0));
+    }
+    None
+}
+
+/// One step: the unknowns, the second of them the further shift, and its standard uncertainty.
+fn step(
+    reference: &Reference,
+    stretch: Stretch,
+    points: &[Point],
+    shift: f64,
+    depth: f64,
+    air: f64,
+) -> Option<([f64; UNKNOWNS], f64)> {
+    let (middle, half) = (0.5 * (stretch.from + stretch.to), 0.5 * (stretch.to - stretch.from));
+    let row = |p: &Point| -> Option<[f64; UNKNOWNS]> {
+        let lines = reference.at(p.nm + shift)?;
+        let x = (p.nm - middle) / half;
+        Some([
+            lines.sun.0,
+            depth * lines.sun.1 + air * lines.air.1,
+            1.0,
+            x,
+            x * x,
+            x * x * x,
+            if stretch.air { lines.air.0 } else { 0.0 },
+        ])
+    };
+    let mut normal = [[0.0; UNKNOWNS]; UNKNOWNS];
+    let mut right = [0.0; UNKNOWNS];
+    for p in points {
+        let row = row(p)?;
+        for i in 0..UNKNOWNS {
+            right[i] += p.weight * row[i] * p.log;
+            for j in 0..UNKNOWNS {
+                normal[i][j] += p.weight * row[i] * row[j];
+            }
+        }
+    }
+    if !stretch.air {
+        normal[UNKNOWNS - 1][UNKNOWNS - 1] = 1.0;
+    }
+    let inverse = inverse(normal)?;
+    let solution = std::array::from_fn(|i| (0..UNKNOWNS).map(|j| inverse[i][j] * right[j]).sum());
+    let mut misfit = 0.0;
+    for p in points {
+        let row = row(p)?;
+        let left = p.log - row.iter().zip(&solution).map(|(r, s): (&f64, &f64)| r * s).sum::<f64>();
+        misfit += p.weight * left * left;
+    }
+    // What the reference does not have shows as misfit and widens the uncertainty.
+    let scatter = (misfit / (points.len() - UNKNOWNS) as f64).max(1.0);
+    Some((solution, (inverse[1][1] * scatter).sqrt()))
+}
+
+/// The inverse of a symmetric positive matrix by elimination, scaled to its diagonal; `None` where it has none.
+pub fn inverse<const N: usize>(matrix: [[f64; N]; N]) -> Option<[[f64; N]; N]> {
+    let scale: [f64; N] = std::array::from_fn(|i| 1.0 / matrix[i][i].sqrt());
+    if !scale.iter().all(|s| s.is_finite()) {
+        return None;
+    }
+    let mut a: [[f64; N]; N] = std::array::from_fn(|i| std::array::from_fn(|j| matrix[i][j] * scale[i] * scale[j]));
+    let mut b: [[f64; N]; N] = std::array::from_fn(|i| std::array::from_fn(|j| if i == j { 1.0 } else { 0.0 }));
+    for k in 0..N {
+        let pivot = a[k][k];
+        if !(pivot > 1e-13) {
+            return None;
+        }
+        for j in 0..N {
+            a[k][j] /= pivot;
+            b[k][j] /= pivot;
+        }
+        for i in (0..N).filter(|i| *i != k) {
+            let factor = a[i][k];
+            for j in 0..N {
+                a[i][j] -= factor * a[k][j];
+                b[i][j] -= factor * b[k][j];
+            }
+        }
+    }
+    Some(std::array::from_fn(|i| std::array::from_fn(|j| b[i][j] * scale[i] * scale[j])))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Light with the reference's own lines on a slope, moved by `shift`, noiseless but for what f64 leaves.
+    fn moved(reference: &Reference, nm: &[f64], shift: f64, air: f64) -> Vec<f64> {
+        let at = |nm: f64| reference.at(nm + shift).map_or(0.0, |l| (l.sun.0 + air * l.air.0 + 0.002 * nm).exp());
+        nm.iter().map(|nm| at(*nm)).collect()
+    }
+
+    /// Identity: every stretch gives back the shift it was moved by, whatever the air mass, up to two nanometres; the air's
+    /// weak bands in stretches where no term stands for them leave 0.012 nm at most.
+    #[test]
+    fn a_shift_comes_back_from_every_stretch() {
+        let reference = Reference::new(2.0).unwrap();
+        let nm: Vec<f64> = (0..1250).map(|i| 340.0 + 0.36 * f64::from(i)).collect();
+        for shift in [0.0, 0.05, -0.2, 0.5, -1.0, 2.0] {
+            for air in [0.7, 1.4] {
+                let light = moved(&reference, &nm, shift, air);
+                let variance: Vec<f64> = light.iter().map(|e| (e / 300.0).powi(2)).collect();
+                let usable = vec![true; nm.len()];
+                for stretch in STRETCHES {
+                    let got = fit(&reference, stretch, &nm, &light, &variance, &usable).unwrap();
+                    assert!((got.nm - shift).abs() < 0.012, "{stretch:?} air {air}: want {shift}, got {got:?}");
+                    assert!(got.uncertainty_nm < 0.05, "{stretch:?}: {got:?}");
+                }
+            }
+        }
+    }
+
+    /// Identity: without signal, with a hole or without light nothing is made up.
+    #[test]
+    fn a_stretch_that_cannot_be_seen_gives_nothing() {
+        let reference = Reference::new(2.0).unwrap();
+        let nm: Vec<f64> = (0..1250).map(|i| 340.0 + 0.36 * f64::from(i)).collect();
+        let light = moved(&reference, &nm, 0.1, 1.0);
+        let usable = vec![true; nm.len()];
+        let try_it = |light: &[f64], relative: f64, usable: &[bool]| {
+            let variance: Vec<f64> = light.iter().map(|e| (e * relative).powi(2)).collect();
+            fit(&reference, STRETCHES[1], &nm, light, &variance, usable)
+        };
+        assert!(try_it(&light, 1e-3, &usable).is_some());
+        assert!(try_it(&light, 0.2, &usable).is_none());
+        assert!(try_it(&vec![0.0; nm.len()], 1e-3, &usable).is_none());
+        assert!(try_it(&vec![f64::NAN; nm.len()], 1e-3, &usable).is_none());
+        let holed: Vec<bool> = nm.iter().map(|nm| !(400.0..412.0).contains(nm)).collect();
+        assert!(try_it(&light, 1e-3, &holed).is_none());
+    }
+
+    /// Identity: a matrix times its inverse is one; a singular one has none.
+    #[test]
+    fn an_inverse_undoes_its_matrix() {
+        let m = [[4.0, 1.0, 0.5], [1.0, 300.0, 2.0], [0.5, 2.0, 0.01 + 0.1]];
+        let inverse = inverse(m).unwrap();
+        for i in 0..3 {
+            for j in 0..3 {
+                let sum: f64 = (0..3).map(|k| m[i][k] * inverse[k][j]).sum();
+                assert!((sum - f64::from(u8::from(i == j))).abs() < 1e-10, "{i} {j}: {sum}");
+            }
+        }
+        assert!(super::inverse([[1.0, 1.0], [1.0, 1.0]]).is_none());
+    }
+}

@@ -1,0 +1,139 @@
+//! Doubts about stretches of time: events with a flag, applied to every reading that is read.
+
+use super::error::StoreError;
+use super::{Inner, Reader, Store, StoredReading, query, write};
+use crate::clock::UtcMicros;
+use crate::record::{Event, EventKind, NoteClass, Span, span};
+use rusqlite::{Connection, Row, Transaction, params};
+
+const SELECT: &str = "SELECT id, time, until, instrument, kind, cause, text, spares FROM event WHERE kind = 'span'";
+
+impl Store {
+    /// Stores a span; returns its row.
+    pub fn add_span(&self, new: &Span) -> Result<i64, StoreError> {
+        let spares = serde_json::Value::from(new.spares.clone()).to_string();
+        let event = Event {
+            time: new.from,
+            until: new.until,
+            instrument: new.instrument.clone(),
+            kind: EventKind::Span(new.flag),
+            text: new.text.clone(),
+        };
+        self.transact("storing a span", |tx| {
+            let id = write::put_event(tx, &event)?;
+            tx.prepare_cached("UPDATE event SET spares = ?2 WHERE id = ?1")?.execute(params![id, spares])?;
+            forget_figures(tx, new.from, new.until)?;
+            Ok(id)
+        })
+    }
+
+    /// Ends a span that lasts, at an instant no earlier than its beginning.
+    pub fn end_span(&self, id: i64, until: UtcMicros) -> Result<(), StoreError> {
+        let changed = self.transact("ending a span", |tx| {
+            tx.prepare_cached(
+                "UPDATE event SET until = max(time, ?2) WHERE id = ?1 AND kind = 'span' AND until IS NULL",
+            )?
+            .execute(params![id, until.0])
+        })?;
+        if changed == 1 {
+            return Ok(());
+        }
+        Err(StoreError::Shape { expected: "the row of a span that lasts".into(), found: format!("{id}") })
+    }
+}
+
+impl Reader {
+    /// The spans that touch `from <= t < to`, by their beginning.
+    pub fn spans(&self, from: UtcMicros, to: UtcMicros) -> Result<Vec<Span>, StoreError> {
+        let inner = self.lock();
+        spans_between(&inner.connection, from, to)
+    }
+
+    /// The spans that last, by their beginning.
+    pub fn open_spans(&self) -> Result<Vec<Span>, StoreError> {
+        let sql = format!("{SELECT} AND until IS NULL ORDER BY time, id");
+        self.rows("reading spans", &sql, [], span_of)?.into_iter().collect()
+    }
+
+    /// Notes stored after the event `row`, in the order in which they were stored, and the row of the newest event of all.
+    pub fn notes_after(&self, row: i64) -> Result<(Vec<(NoteClass, Event)>, i64), StoreError> {
+        let newest = self.rows("reading notes", "SELECT coalesce(max(id), 0) FROM event", [], |row| row.get(0))?;
+        let newest = newest.first().copied().unwrap_or(row);
+        let sql = "SELECT id, time, until, instrument, cause, text FROM event WHERE id > ?1 AND id <= ?2 AND kind = 'note' \
+                   ORDER BY id";
+        let rows = self.rows("reading notes", sql, [row, newest], |row| {
+            let cause: Option<String> = row.get(4)?;
+            // A class of a later version is a remark like any other.
+            let class = NoteClass::ALL.into_iter().find(|c| Some(c.name()) == cause.as_deref());
+            let class = class.unwrap_or(NoteClass::Other);
+            let event = Event {
+                time: UtcMicros(row.get(1)?),
+                until: row.get::<_, Option<i64>>(2)?.map(UtcMicros),
+                instrument: row.get(3)?,
+                kind: EventKind::Note(class),
+                text: row.get(5)?,
+            };
+            Ok((class, event))
+        })?;
+        Ok((rows, newest))
+    }
+
+    /// Applies every span to readings that were just read.
+    pub(super) fn apply_spans(&self, inner: &Inner, readings: &mut [StoredReading]) -> Result<(), StoreError> {
+        let times = || readings.iter().map(|r| r.reading.time_mid);
+        let (Some(first), Some(last)) = (times().min(), times().max()) else { return Ok(()) };
+        let spans = spans_between(&inner.connection, first, UtcMicros(last.0.saturating_add(1)))?;
+        if spans.is_empty() {
+            return Ok(());
+        }
+        for stored in readings {
+            let before = stored.reading.clone();
+            span::apply(&spans, &mut stored.reading, self.quantities().iter().map(|q| q.0.as_str()));
+            stored.before_spans = (before != stored.reading).then(|| Box::new(before));
+        }
+        Ok(())
+    }
+}
+
+/// Hours and days that a doubt reaches into are made from their readings again.
+fn forget_figures(tx: &Transaction<'_>, from: UtcMicros, until: Option<UtcMicros>) -> rusqlite::Result<()> {
+    let until = until.unwrap_or(UtcMicros(i64::MAX));
+    tx.prepare_cached("DELETE FROM hour_done WHERE hour >= ?1 AND hour <= ?2")?
+        .execute([query::hour_of(from), query::hour_of(until)])?;
+    tx.prepare_cached("DELETE FROM day WHERE day_until > ?1 AND day_from < ?2")?.execute([from.0, until.0])?;
+    Ok(())
+}
+
+fn spans_between(connection: &Connection, from: UtcMicros, to: UtcMicros) -> Result<Vec<Span>, StoreError> {
+    let read = || -> rusqlite::Result<Vec<Result<Span, StoreError>>> {
+        let sql = format!("{SELECT} AND time < ?2 AND (until IS NULL OR until > ?1) ORDER BY time, id");
+        connection.prepare_cached(&sql)?.query_map([from.0, to.0], span_of)?.collect()
+    };
+    read().map_err(StoreError::sqlite("reading spans"))?.into_iter().collect()
+}
+
+fn span_of(row: &Row<'_>) -> rusqlite::Result<Result<Span, StoreError>> {
+    let (id, kind, cause): (i64, String, Option<String>) = (row.get(0)?, row.get(4)?, row.get(5)?);
+    let Some(EventKind::Span(flag)) = EventKind::from_names(&kind, cause.as_deref()) else {
+        let (expected, found) = ("the name of a flag".into(), format!("{cause:?}"));
+        return Ok(Err(StoreError::Corrupt { table: "event", id, expected, found }));
+    };
+    let spares: Option<String> = row.get(7)?;
+    let spares = match spares.as_deref().map(serde_json::from_str::<Vec<String>>) {
+        None => Vec::new(),
+        Some(Ok(list)) => list,
+        Some(Err(why)) => {
+            let expected = "a list of identifiers".into();
+            return Ok(Err(StoreError::Corrupt { table: "event", id, expected, found: why.to_string() }));
+        }
+    };
+    Ok(Ok(Span {
+        id,
+        from: UtcMicros(row.get(1)?),
+        until: row.get::<_, Option<i64>>(2)?.map(UtcMicros),
+        instrument: row.get(3)?,
+        flag,
+        spares,
+        text: row.get(6)?,
+    }))
+}

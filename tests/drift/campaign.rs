@@ -1,0 +1,105 @@
+//! A station on a roof under the living sky, with something that befalls it.
+
+use crate::closed_loop::Loop;
+use vigilux::bench::mishaps::{Mishap, MishapKind};
+use vigilux::bench::optic::OpticSettings;
+use vigilux::bench::scenes::SkyKind;
+use vigilux::bench::settings::Settings;
+use vigilux::clock::UtcMicros;
+use vigilux::quality::response::ResponseDrift;
+use vigilux::quality::wavelength::WavelengthDrift;
+use vigilux::record::{Flag, Span, Verdict};
+use vigilux::store::StoredReading;
+
+/// Seeds of the campaigns.
+pub const SEEDS: [u64; 3] = [1, 2, 3];
+
+/// A station that reads as `cron` says while the sun is above `sun_above` degrees.
+pub fn station(cron: &str, sun_above: f64) -> String {
+    format!(
+        r#"
+version = 1
+[station]
+name = "Larkfield roof"
+kind = "roof"
+latitude_deg = 48.0
+longitude_deg = 11.0
+altitude_m = 300
+time_zone = "Europe/Berlin"
+[[instrument]]
+name = "south"
+link = "/dev/null"
+warm_up_min = 0
+[instrument.schedule]
+cron = "{cron}"
+sun_above_deg = {sun_above}
+[instrument.darks]
+exposures = 2
+"#
+    )
+}
+
+/// A bench under the living sky, always warm, with the temperature going up and down every day.
+pub fn bench(seed: u64, sky: SkyKind) -> Settings {
+    let mut bench = Settings { optic: OpticSettings::perfect(), seed, ..Settings::default() };
+    bench.scene.sky = sky;
+    bench.scene.air.living = true;
+    bench.warm_up.minutes = 0.0;
+    bench.ambient.amplitude_k = 8.0;
+    bench
+}
+
+pub fn at(text: &str) -> UtcMicros {
+    UtcMicros::parse(text).expect("the test names an instant")
+}
+
+pub fn mishap(kind: MishapKind, from: &str) -> Mishap {
+    Mishap::new(kind, at(from))
+}
+
+/// Spans of a flag on record.
+pub fn spans(station: &Loop, flag: Flag) -> Vec<Span> {
+    let all = station.station.store.spans(UtcMicros(i64::MIN), UtcMicros(i64::MAX)).expect("spans can be read");
+    all.into_iter().filter(|s| s.flag == flag).collect()
+}
+
+/// Every stored reading as a reader gets it, with its truth, in order.
+pub fn as_read(station: &Loop) -> Vec<(StoredReading, Vec<Option<f64>>)> {
+    let read = station.station.store.readings(UtcMicros(i64::MIN), UtcMicros(i64::MAX)).expect("readings can be read");
+    let read: Vec<StoredReading> = read.map(|r| r.expect("a reading is whole")).collect();
+    assert_eq!(read.len(), station.rows.len());
+    read.into_iter().zip(station.rows.iter().map(|r| r.truth.clone())).collect()
+}
+
+/// Values that are good as read and farther from the truth than allowed: how many, and the first.
+pub fn wrong(station: &Loop, id: &str, allowed: impl Fn(f64) -> f64) -> (usize, Option<String>) {
+    let k = crate::closed_loop::index(id);
+    let mut wrong = Vec::new();
+    for (stored, truth) in as_read(station) {
+        let (Some(value), Some(truth)) = (stored.reading.values[k].value(), truth[k]) else { continue };
+        let good = stored.reading.values[k].verdict() == Some(Verdict::Good);
+        if good && !((value - truth).abs() <= allowed(truth)) {
+            wrong.push(format!("{} {id} {value} instead of {truth}", stored.reading.time_mid));
+        }
+    }
+    (wrong.len(), wrong.into_iter().next())
+}
+
+/// The trackers as they stand.
+pub fn wavelength(station: &Loop) -> WavelengthDrift {
+    state(station, vigilux::station::watch::WAVELENGTH_TRACKER)
+}
+
+pub fn response(station: &Loop) -> ResponseDrift {
+    state(station, vigilux::station::watch::RESPONSE_TRACKER)
+}
+
+fn state<T: serde::de::DeserializeOwned>(station: &Loop, name: &str) -> T {
+    let stored = station.station.store.load_tracker(1, name).expect("state can be read").expect("there is state");
+    serde_json::from_str(&stored.json).expect("state is what it was")
+}
+
+/// Prints one row of the table.
+pub fn row(what: &str, seed: u64, found: &str) {
+    println!("| {what} | {seed} | {found} |");
+}

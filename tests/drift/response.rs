@@ -1,0 +1,114 @@
+//! A response that falls, dirt, a wipe, a lean, and a dark that doubles.
+
+use crate::campaign::*;
+use crate::closed_loop::Loop;
+use vigilux::bench::mishaps::{Mishap, MishapKind};
+use vigilux::bench::scenes::SkyKind;
+use vigilux::record::{EventKind, Flag};
+
+const START: &str = "2026-05-01T00:00:00Z";
+const LOSS: &str = "2026-05-13T10:05:00Z";
+
+fn run(seed: u64, mishaps: Vec<Mishap>, until: &str) -> Loop {
+    let mut bench = bench(seed, SkyKind::Changing);
+    bench.mishap = mishaps;
+    let mut run = Loop::new(&bench, &station("0 */20 * * * *", 10.0), START);
+    run.run_until(until);
+    run
+}
+
+/// Independent: the bench's loss and light. A tenth lost at once, or over a month, is found within ten clear days; no value
+/// that is called good in the end is off by more than half the limit and a day's scatter.
+#[test]
+fn a_tenth_of_the_response_lost_is_found_within_ten_clear_days() {
+    for (what, month) in [("at once", false), ("over a month", true)] {
+        for seed in SEEDS {
+            let mut loss = Mishap { share: 0.1, ..mishap(MishapKind::ResponseLoss, LOSS) };
+            loss.until = month.then(|| at("2026-06-12T10:05:00Z"));
+            let run = run(seed, vec![loss], if month { "2026-07-01T00:00:00Z" } else { "2026-06-05T00:00:00Z" });
+            let found = spans(&run, Flag::ResponseDrift);
+            let first = found.first().unwrap_or_else(|| panic!("{what}, seed {seed}: not found"));
+            let told = run.events.iter().find(|e| e.text.starts_with("response_drift")).expect("it is on record");
+            let clear = |from| {
+                let levels = response(&run).levels;
+                levels.iter().filter(|k| k.time > from && k.time <= told.time).count()
+            };
+            let whole = if month { at("2026-06-12T10:05:00Z") } else { at(LOSS) };
+            row(
+                &format!("10 % of the response lost {what}"),
+                seed,
+                &format!(
+                    "{} clear days after the first of it ({} after all of it), in doubt from {}",
+                    clear(at(LOSS)),
+                    clear(whole),
+                    &first.from.to_string()[..10]
+                ),
+            );
+            assert!(clear(whole) <= 10, "{what}, seed {seed}: {} clear days", clear(whole));
+            assert!(first.touches("ppfd") && first.touches("uv_index") && !first.touches("cct"), "{:?}", first.spares);
+            assert_eq!(wrong(&run, "ppfd", |truth| (0.05 * truth).max(1.0)), (0, None), "{what}, seed {seed}");
+            assert_eq!(wrong(&run, "uv_index", |truth| (0.09 * truth).max(0.15)), (0, None), "{what}, seed {seed}");
+        }
+    }
+}
+
+/// Independent: dirt of 0.3 % a day is estimated to 30 % after 30 days; the wipe is a step, and ends the doubt.
+#[test]
+fn the_slope_of_dirt_and_the_step_of_a_wipe_are_estimated() {
+    for seed in SEEDS {
+        let dirt = Mishap { share: 0.003, ..mishap(MishapKind::Soiling, "2026-05-06T00:00:00Z") };
+        let wipe = mishap(MishapKind::Wipe, "2026-06-06T04:00:00Z");
+        let mut run = run(seed, vec![dirt, wipe], "2026-06-05T00:00:00Z");
+        let soiling = response(&run).soiling().expect("there were enough clear days");
+        row(
+            "dirt of 0.3 % a day for 30 days",
+            seed,
+            &format!("{:.2} ± {:.2} % a day", 100.0 * soiling.per_day, 200.0 * soiling.uncertainty),
+        );
+        assert!((soiling.per_day / 0.003 - 1.0).abs() <= 0.3, "seed {seed}: {soiling:?}");
+        run.run_until("2026-06-20T00:00:00Z");
+        let (when, step) = response(&run).last_wipe.expect("the wipe was seen");
+        row("its wipe, 8.9 %", seed, &format!("{:+.1} % on {}", 100.0 * step, &when.to_string()[..10]));
+        // Two clear days after it lie on new dirt.
+        assert!((step - 0.089).abs() < 0.03, "seed {seed}: {step}");
+        assert!(spans(&run, Flag::ResponseDrift).iter().all(|s| s.until.is_some()), "the wipe ends the doubt");
+        assert_eq!(wrong(&run, "ppfd", |truth| (0.05 * truth).max(1.0)), (0, None), "seed {seed}");
+    }
+}
+
+/// Independent: a head that leans by 3° to the east is told in degrees within ten clear days.
+#[test]
+fn a_lean_of_three_degrees_is_told_within_ten_clear_days() {
+    for seed in SEEDS {
+        let lean = Mishap { degrees: 3.0, azimuth_deg: 90.0, ..mishap(MishapKind::Tilt, LOSS) };
+        let run = run(seed, vec![lean], "2026-06-05T00:00:00Z");
+        let told = run.events.iter().find(|e| e.kind == EventKind::Drift && e.text.contains("leans"));
+        let told = told.unwrap_or_else(|| panic!("seed {seed}: not told, {:?}", response(&run).tilt_east_deg()));
+        let levels = response(&run).levels;
+        let clear = levels.iter().filter(|k| k.time > at(LOSS) && k.time <= told.time).count();
+        let lean = response(&run).tilt_east_deg().expect("it was told");
+        row("tilt of 3° to the east", seed, &format!("{clear} clear days, {lean:+.1}°"));
+        assert!(clear <= 10 && (lean - 3.0).abs() < 0.8, "seed {seed}: {clear} days, {lean}");
+        assert!(told.text.contains("to the east"), "{}", told.text);
+    }
+}
+
+/// Independent: the bench's dark current doubles; it is on record within a day.
+#[test]
+fn a_doubled_dark_current_is_found_within_a_day() {
+    for seed in SEEDS {
+        let mut bench = bench(seed, SkyKind::Changing);
+        bench.ambient.amplitude_k = 5.0;
+        let from = "2026-05-03T12:05:00Z";
+        bench.mishap = vec![mishap(MishapKind::DarkCurrent, from)];
+        let mut run = Loop::new(&bench, &station("0 */5 * * * *", -90.0), START);
+        run.run_until("2026-05-04T13:00:00Z");
+        let told = run.events.iter().find(|e| e.kind == EventKind::Drift && e.text.contains("dark rate"));
+        let told = told.unwrap_or_else(|| panic!("seed {seed}: not found"));
+        let hours = told.time.seconds_since(at(from)) / 3600.0;
+        row("dark current doubled", seed, &format!("{hours:.1} h: {}", told.text));
+        assert!((0.0..24.0).contains(&hours), "seed {seed}: {hours} h");
+        assert_eq!(wrong(&run, "ppfd", |truth| (0.02 * truth).max(1.0)), (0, None), "seed {seed}");
+        assert_eq!(wrong(&run, "uv_index", |truth| (0.06 * truth).max(0.15)), (0, None), "seed {seed}");
+    }
+}
