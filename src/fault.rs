@@ -119,4 +119,36 @@ impl Fault {
             Self::Stopped => GapCause::Stopped,
         }
     }
+
+    /// Whether this is the trouble of before once more, however long was waited and whatever rubbish came this time.
+    pub fn repeats(&self, before: &Self) -> bool {
+        match (self, before) {
+            (Self::NoAnswer { command: a, found: x, .. }, Self::NoAnswer { command: b, found: y, .. }) => {
+                (a, x) == (b, y)
+            }
+            (Self::Corrupt { command: a, .. }, Self::Corrupt { command: b, .. }) => a == b,
+            (a, b) => a == b,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Identity: a log that tells a repeating fault once is not fooled by spans and bytes that differ each time.
+    #[test]
+    fn a_fault_repeats_whatever_its_details() {
+        let silent = |ms| Fault::NoAnswer {
+            command: "*IDN?".into(),
+            waited: Duration::from_millis(ms),
+            found: "nothing came".into(),
+        };
+        let rubbish =
+            |found: &str| Fault::Corrupt { command: "*IDN?".into(), expected: "1".into(), found: found.into() };
+        let absent = |why: &str| Fault::Absent { path: "line".into(), why: why.into() };
+        assert!(silent(2000).repeats(&silent(2001)) && rubbish("x").repeats(&rubbish("y")));
+        assert!(!silent(1).repeats(&rubbish("x")) && !absent("no such device").repeats(&absent("in use")));
+        assert!(absent("in use").repeats(&absent("in use")));
+    }
 }

@@ -47,6 +47,14 @@ pub(super) struct BlockFault {
     pub begun: Option<Vec<String>>,
 }
 
+/// What came while an answer was looked for and was none.
+#[derive(Debug, Default)]
+struct Waste {
+    bytes: usize,
+    /// The last whole line of it.
+    line: Vec<u8>,
+}
+
 /// The line to one instrument.
 pub(super) struct Exchange {
     link: Box<dyn Link>,
@@ -304,7 +312,7 @@ impl Exchange {
         self.counters.resynchronisations += 1;
         self.received.clear();
         let started = self.clock.monotonic();
-        let mut waste = 0;
+        let mut waste = Waste::default();
         // The first line end closes a message that may have been cut on its way out.
         let calm = format!("\n{}\n{}\n", self.dialect.abort, self.dialect.clear_errors);
         let probe = &self.dialect.digits[0];
@@ -323,25 +331,29 @@ impl Exchange {
                 return Ok(());
             }
         }
-        Err(Fault::NoAnswer {
-            command: repeated(&probe.query, DIGITS + PROBINGS).trim_end().to_owned(),
-            waited: self.clock.monotonic().saturating_sub(started),
-            found: match waste {
-                0 => "nothing came".into(),
-                n => format!("{n} bytes came and none was that answer; the last: {}", answer::shown(&self.received)),
-            },
-        })
+        let command = repeated(&probe.query, DIGITS + PROBINGS).trim_end().to_owned();
+        let waited = self.clock.monotonic().saturating_sub(started);
+        if waste.bytes == 0 {
+            return Err(Fault::NoAnswer { command, waited, found: "nothing came".into() });
+        }
+        let last = if waste.line.is_empty() { &self.received } else { &waste.line };
+        let found = format!(
+            "{} bytes within {waited:?}, none of them that, the last: {}",
+            waste.bytes,
+            answer::shown(last.trim_ascii())
+        );
+        Err(Fault::Corrupt { command, expected: "its answer".into(), found })
     }
 
     /// Reads lines until the right one comes (true) or the deadline passes (false).
-    fn comes(&mut self, right: &str, deadline: Deadline, waste: &mut usize) -> Result<bool, Fault> {
+    fn comes(&mut self, right: &str, deadline: Deadline, waste: &mut Waste) -> Result<bool, Fault> {
         let mut piece = [0; 4096];
         loop {
             while let Some(end) = self.received.iter().position(|b| *b == b'\n') {
                 if self.received[..end].trim_ascii() == right.as_bytes() {
                     return Ok(true);
                 }
-                self.received.drain(..=end);
+                waste.line = self.received.drain(..=end).collect();
             }
             if self.received.len() > answer::MAX_TEXT {
                 self.received.clear();
@@ -350,8 +362,8 @@ impl Exchange {
                 return Err(Fault::Stopped);
             }
             let n = self.link.read(&mut piece, deadline)?;
-            *waste += n;
-            if n == 0 || *waste > MOST_WASTE {
+            waste.bytes += n;
+            if n == 0 || waste.bytes > MOST_WASTE {
                 return Ok(false);
             }
             self.received.extend_from_slice(&piece[..n]);

@@ -104,11 +104,15 @@ impl Session {
             }
             Err(fault) => {
                 self.disconnect();
+                let baud = self.exchange.baud();
                 Err(match fault {
                     Fault::NoAnswer { command, waited, found } => {
-                        let hint =
-                            format!("{found} (is it switched on, and is {} baud its line rate?)", self.exchange.baud());
-                        Fault::NoAnswer { command, waited, found: hint }
+                        let found = format!("{found} (is it switched on, and is {baud} baud its line rate?)");
+                        Fault::NoAnswer { command, waited, found }
+                    }
+                    Fault::Corrupt { command, expected, found } => {
+                        let found = format!("{found} (is {baud} baud its line rate, and does it speak this dialect?)");
+                        Fault::Corrupt { command, expected, found }
                     }
                     other => other,
                 })

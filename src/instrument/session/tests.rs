@@ -385,14 +385,26 @@ fn a_silent_instrument_is_no_answer_in_bounded_time() {
     assert!(matches!(room.expose(1.0, Shutter::Open), Err(Fault::NoAnswer { .. })));
 }
 
-/// Identity: nobody there at connection says what to look at.
+/// Identity: nobody there at connection, or somebody who cannot be understood, says what to look at.
 #[test]
 fn no_answer_at_connection_asks_for_power_and_line_rate() {
-    let mut room = Room::unconnected();
-    (0..64).for_each(|_| room.link.spoil("", |b| at_once(b.iter().map(|x| x | 0x80).collect())));
-    let text = room.session.connect().unwrap_err().to_string();
-    assert!(text.contains("is it switched on, and is 115200 baud its line rate?"), "{text}");
-    assert!(!room.session.is_connected());
+    let met = |answer: fn(&[u8]) -> Vec<u8>| {
+        let mut room = Room::unconnected();
+        (0..64).for_each(|_| {
+            room.link.spoil("", move |b| if answer(&b).is_empty() { vec![] } else { at_once(answer(&b)) })
+        });
+        let fault = room.session.connect().unwrap_err();
+        assert!(!room.session.is_connected());
+        fault
+    };
+    let silence = met(|_| vec![]);
+    assert!(matches!(silence, Fault::NoAnswer { .. }), "{silence}");
+    let text = silence.to_string();
+    assert!(text.contains("nothing came (is it switched on, and is 115200 baud its line rate?)"), "{text}");
+    let rubbish = met(|b| b.iter().map(|x| x | 0x80).collect());
+    assert!(matches!(rubbish, Fault::Corrupt { .. }), "{rubbish}");
+    let text = rubbish.to_string();
+    assert!(text.contains("(is 115200 baud its line rate, and does it speak this dialect?)"), "{text}");
 }
 
 /// Identity: an unplugged device is absent until it is connected anew.

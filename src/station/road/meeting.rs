@@ -61,15 +61,14 @@ impl Road {
         if self.retry_at.is_none_or(|at| at <= now) {
             self.retry_at = Some(now + self.backoff.after_failure());
         }
+        // A fault that repeats is logged once.
+        if !self.lost_to.as_ref().is_some_and(|before| fault.repeats(before)) {
+            tracing::warn!(instrument = self.name(), "{fault}; trying again");
+        }
         self.lost_to = Some(fault.clone());
-        let text = fault.to_string();
         self.parts.status.update(|s| {
-            // A fault that repeats is logged once.
-            if s.last_fault.as_ref().is_none_or(|(_, t)| *t != text) {
-                tracing::warn!(instrument = s.instrument, "{text}; trying again");
-            }
             s.serial = None;
-            s.last_fault = Some((now, text));
+            s.last_fault = Some((now, fault.to_string()));
         });
     }
 
