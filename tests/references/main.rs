@@ -9,5 +9,6 @@ mod support;
 mod clear_sky;
 mod colours;
 mod data;
+mod published;
 mod solar;
 mod tables;

@@ -1,0 +1,201 @@
+"""Published spectra and what colour-science and numpy make of them, as JSON on standard output.
+
+colour-science 0.4.7 gives the spectra (CIE illuminants, 5 nm tables), tristimulus values by its integration method, colour
+temperature (Ohno 2013), CIE 13.3 and ANSI/IES TM-30-18; pvlib 0.16.1 gives ASTM G173-03. Every spectrum is taken to 1 nm by
+straight lines first, and that is what both sides are fed: left alone, colour-science would interpolate 5 nm tables with curved
+pieces and extend them beyond their ends, and the comparison would be one of spectra.
+
+Other tabulated weightings are summed by numpy over 1 nm, as the standards have it; bands and formulas on a grid of 0.02 nm,
+which is not the program's rule. Tables are colour-science's where it has them (V'), and otherwise those of
+src/quantities/tables, read here anew.
+"""
+
+import json
+import pathlib
+
+import colour
+import numpy as np
+import pvlib
+from scipy import constants
+
+TABLES = pathlib.Path(__file__).parents[2] / "src" / "quantities" / "tables"
+OBSERVER = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]
+SCOTOPIC = colour.SDS_LEFS["CIE 1951 Scotopic Standard Observer"]
+PHOTONS = 1e-3 / (constants.h * constants.c * constants.N_A)
+# Efficacies of D65 for the five receptors [mW/lm], as CIE S 026:2018 prints them: half a unit of the last is 6e-5 of the S cone's.
+EFFICACY = {"s_cone": 0.8173, "m_cone": 1.4558, "l_cone": 1.6289, "rhodopic": 1.4497, "melanopic": 1.3262}
+
+
+def table(name):
+    rows = [line for line in (TABLES / name).read_text().splitlines() if not line.startswith("#")]
+    values = np.array([[float(x) for x in row.split(",")] for row in rows[1:]])
+    return {column: (values[:, 0], values[:, i + 1]) for i, column in enumerate(rows[0].split(",")[1:])}
+
+
+ALPHA_OPIC = table("cie_s026_alpha_opic.csv")
+MCCREE = table("mccree_1972_field.csv")["relative_quantum_yield"]
+PHYTOCHROME = table("phytochrome_lagarias_1987.csv")
+PREVITAMIN = table("cie_174_previtamin_d3.csv")["response"]
+BLUE = table("blue_light_hazard.csv")["b"]
+
+
+def linear(entries):
+    return lambda nm: np.interp(nm, *entries, left=0.0, right=0.0)
+
+
+def blue_light(nm):
+    return np.where(nm < 500, np.interp(nm, *BLUE), np.where(nm <= 600, 10.0 ** ((450 - nm) / 50), 0.001))
+
+
+def erythema(nm):
+    tail = 10.0 ** (0.015 * (140.0 - nm))
+    return np.where(nm <= 298.0, 1.0, np.where(nm <= 328.0, 10.0 ** (0.094 * (298.0 - nm)), tail))
+
+
+def sums(wavelength, irradiance):
+    """Everything linear, and the ratios of it, over what the spectrum covers."""
+    first, last = wavelength[0], wavelength[-1]
+
+    def integral(start, end, weight=lambda nm: 1.0, steps_per_nm=50):
+        start, end = max(start, first), min(end, last)
+        nm = np.linspace(start, end, int(round((end - start) * steps_per_nm)) + 1)
+        return float(np.trapezoid(np.interp(nm, wavelength, irradiance) * weight(nm), nm))
+
+    def photons(start, end, weight=lambda nm: 1.0):
+        return integral(start, end, lambda nm: weight(nm) * nm * PHOTONS)
+
+    def tabulated(start, end, entries):
+        return integral(start, end, lambda nm: np.interp(nm, *entries, left=0.0, right=0.0), 1)
+
+    energy, quanta = integral(first, last), photons(first, last)
+    scotopic = 1700.06 * tabulated(380, 780, (SCOTOPIC.wavelengths, SCOTOPIC.values))
+    photopic = 683.002 * tabulated(360, 830, (OBSERVER.wavelengths, OBSERVER.values[:, 1]))
+    out = {
+        "ppfd": photons(400, 700),
+        "eppfd": photons(400, 750),
+        "par_irradiance": integral(400, 700),
+        "pfd_blue": photons(400, 500),
+        "pfd_green": photons(500, 600),
+        "pfd_red": photons(600, 700),
+        "red_far_red_ratio": photons(655, 665) / photons(725, 735),
+        "scotopic_illuminance": scotopic,
+        "sp_ratio": scotopic / photopic,
+        "irradiance": energy,
+        "irradiance_visible": integral(380, 780),
+        "photon_flux_density": quanta,
+        "average_photon_energy": energy / quanta / (constants.N_A * constants.e * 1e-6),
+        "centroid_wavelength": quanta / energy / PHOTONS,
+        "blue_light_hazard_irradiance": integral(300, 700, blue_light),
+    }
+    for receptor, efficacy in EFFICACY.items():
+        out["edi_" + receptor] = 1e3 / efficacy * tabulated(380, 780, ALPHA_OPIC[receptor])
+    if first <= 315:
+        out["uva"] = integral(315, 400)
+    if first <= 325:
+        out["ypfd"] = photons(325, 750, linear(MCCREE))
+    if first <= 290:
+        out["uvb"] = integral(290, 315)
+        out["erythemal_irradiance"] = integral(290, 400, erythema)
+        out["uv_index"] = 40 * out["erythemal_irradiance"]
+        out["vitamin_d_irradiance"] = tabulated(290, 330, PREVITAMIN)
+    if first <= 300 and last >= 800:
+        red, far = (photons(300, 800, linear(PHYTOCHROME[form])) for form in ("sigma_r", "sigma_fr"))
+        out["phytochrome_equilibrium"] = red / (red + far)
+        out["pfd_far_red"] = photons(700, 800)
+        out["irradiance_nir"] = integral(780, last)
+    return out
+
+
+def rendering_by_our_choices(sd, cct):
+    """CIE 13.3 by colour-science's own steps, but where the standard leaves a choice, with the program's.
+
+    These are the method of the colour temperature, straight lines between the 5 nm reflectances, factors of daylight that are
+    not rounded, and 380 to 780 nm.
+    """
+    from colour.quality import cri
+
+    shape = colour.SpectralShape(380, 780, 1)
+    observer = OBSERVER.copy().trim(shape)
+    sd = sd.copy().trim(shape)
+    nm = shape.wavelengths
+    samples = {
+        s.name: colour.SpectralDistribution(np.interp(nm, s.wavelengths, s.values), nm, name=s.name)
+        for s in colour.quality.SDS_TCS["CIE 1995"].values()
+    }
+    if cct < 5000:
+        reference = colour.sd_blackbody(cct, shape)
+    else:
+        xy = colour.temperature.CCT_to_xy_CIE_D(cct)
+        reference = colour.sd_CIE_illuminant_D_series(xy, M1_M2_rounding=False, shape=shape)
+    tests = cri.tcs_colorimetry_data(sd, reference, samples, observer, chromatic_adaptation=True)
+    references = cri.tcs_colorimetry_data(reference, reference, samples, observer)
+    indices = cri.colour_rendering_indexes(tests, references)
+    return {"cri_ra": np.mean([indices[i].Q_a for i in range(1, 9)]), "cri_r9": indices[9].Q_a}
+
+
+def colours(wavelength, irradiance):
+    """What the eye sees, over 360 to 830 nm of it."""
+    seen = (wavelength >= 360) & (wavelength <= 830)
+    sd = colour.SpectralDistribution(irradiance[seen], wavelength[seen])
+    observer = OBSERVER.copy().trim(sd.shape)
+    flat = colour.sd_ones(sd.shape)
+    # Given a k, the library takes the answer for percents and divides it by 100.
+    XYZ = 100 * colour.sd_to_XYZ(sd, observer, flat, k=683.002, method="Integration")
+    x, y = colour.XYZ_to_xy(XYZ)
+    cct, duv = colour.temperature.uv_to_CCT_Ohno2013(colour.xy_to_UCS_uv([x, y]), OBSERVER)
+    u_prime, v_prime = colour.xy_to_Luv_uv([x, y])
+    general = colour.colour_rendering_index(sd, additional_data=True)
+    tm30 = colour.colour_fidelity_index(sd, additional_data=True, method="ANSI/IES TM-30-18")
+    return {
+        "illuminance": XYZ[1],
+        "cie_x": x,
+        "cie_y": y,
+        "cie_u_prime": u_prime,
+        "cie_v_prime": v_prime,
+        "cct": cct,
+        "duv": duv,
+        "cri_ra": general.Q_a,
+        "cri_r9": general.Q_as[9].Q_a,
+        "fidelity_rf": tm30.R_f,
+        "gamut_rg": tm30.R_g,
+    }, rendering_by_our_choices(sd, float(cct))
+
+
+def spectra():
+    for name, sd in colour.SDS_ILLUMINANTS.items():
+        # Those of ISO 7589 end at 690 nm.
+        if not name.startswith("ISO"):
+            yield name, sd.wavelengths, sd.values
+    g173 = pvlib.spectrum.get_reference_spectra(standard="ASTM G173-03")
+    for name in ("extraterrestrial", "global", "direct"):
+        inside = g173[name][g173.index <= 1050]
+        yield "G173 " + name, inside.index.to_numpy(dtype=float), inside.to_numpy(dtype=float)
+
+
+def answers(wavelength, irradiance):
+    nm = np.arange(np.ceil(wavelength[0]), np.floor(wavelength[-1]) + 1)
+    light = np.interp(nm, wavelength, irradiance)
+    seen, by_our_choices = colours(nm, light)
+    return {
+        "first_nm": nm[0],
+        "irradiance": light.tolist(),
+        "quantities": {k: float(v) for k, v in (sums(nm, light) | seen).items()},
+        "rendering_by_our_choices": {k: float(v) for k, v in by_our_choices.items()},
+    }
+
+
+ten = colour.MSDS_CMFS["CIE 1964 10 Degree Standard Observer"]
+components = colour.colorimetry.SDS_BASIS_FUNCTIONS_CIE_ILLUMINANT_D_SERIES
+samples = colour.quality.cfi2017.load_TCS_CIE2017
+print(
+    json.dumps(
+        {
+            "spectra": {name: answers(*spectrum) for name, *spectrum in spectra()},
+            "observer_10": {"wavelength_nm": ten.wavelengths.tolist(), "values": ten.values.T.tolist()},
+            "daylight_components": [components[k].values.tolist() for k in ("S0", "S1", "S2")],
+            "rendering_colours": [sd.values.tolist() for sd in colour.quality.SDS_TCS["CIE 1995"].values()],
+            "fidelity_colours_5_nm": samples(colour.SpectralShape(380, 780, 5)).values.T.tolist(),
+            "fidelity_colours_1_nm": samples(colour.SpectralShape(380, 780, 1)).values.T.tolist(),
+        }
+    )
+)
