@@ -16,6 +16,7 @@ pub mod calibration;
 pub mod capture;
 pub mod cli;
 pub mod config;
+pub mod export;
 pub mod instrument;
 pub mod quality;
 pub mod quantities;

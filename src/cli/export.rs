@@ -1,11 +1,16 @@
-//! `vigilux export`: readings as CSV, for spreadsheets and notebooks.
+//! `vigilux export`: readings, spectra, darks and frames for other programs.
 //!
-//! One row a reading, in the order in which they were stored, read page by page so that memory does not grow with the
-//! span. Lines that begin with `#` say where the numbers come from. With `--output` the file appears whole or not at all.
+//! As CSV to stdout or a file, as NetCDF or Parquet below a folder; read piece by piece, so that memory does not grow with
+//! the span. Lines that begin with `#` say where the numbers come from. A file appears whole or not at all.
+
+mod forms;
 
 use super::Failure;
 use super::source::{Archive, Source, instant};
 use crate::clock::{Clock, RealClock, UtcMicros};
+use crate::export::long::quoted;
+use crate::export::whole::Whole;
+use crate::export::{ExportError, Provenance, What, long};
 use crate::record::QuantityValue;
 use crate::store::StoredReading;
 use std::collections::BTreeMap;
@@ -21,14 +26,20 @@ pub struct ExportArgs {
     /// Form of the export
     #[arg(long, value_enum, default_value_t = Format::Csv)]
     format: Format,
+    /// What to export
+    #[arg(long, value_enum, default_value_t = What::Values)]
+    what: What,
+    /// Only what this instrument took
+    #[arg(long, value_name = "NAME")]
+    instrument: Option<String>,
     /// Readings from this instant on: RFC 3339, or a date in UTC
     #[arg(long, value_name = "TIME", value_parser = instant)]
     from: Option<UtcMicros>,
     /// Readings before this instant: RFC 3339, or a date in UTC
     #[arg(long, value_name = "TIME", value_parser = instant)]
     to: Option<UtcMicros>,
-    /// File to write; stdout without it
-    #[arg(long, value_name = "FILE")]
+    /// CSV: the file to write, stdout without it. NetCDF and Parquet: the folder to write into
+    #[arg(long, value_name = "PATH")]
     output: Option<PathBuf>,
 }
 
@@ -37,6 +48,18 @@ pub struct ExportArgs {
 enum Format {
     /// Comma-separated values, UTF-8, with `#` lines on where they come from
     Csv,
+    /// CF-1.11, 64-bit offset: a file for each instrument and day (UTC)
+    Netcdf,
+    /// Partitions station=/instrument=/date=, zstd
+    Parquet,
+}
+
+/// Which readings, of which instrument.
+#[derive(Clone, Debug)]
+struct Choice {
+    from: UtcMicros,
+    to: UtcMicros,
+    instrument: Option<String>,
 }
 
 /// Runs `export`.
@@ -45,23 +68,62 @@ pub fn run(args: ExportArgs) -> Result<(), Failure> {
     if from >= to {
         return Err(Failure::Usage(format!("--to: expected an instant after --from {from}, but found {to}")));
     }
-    let archive = args.source.open(RealClock::new().now())?;
-    let Format::Csv = args.format;
-    match &args.output {
-        None => {
-            let mut out = BufWriter::new(std::io::stdout().lock());
-            match write_csv(&archive, from, to, &mut out).and_then(|n| out.flush().map(|()| n).map_err(Trouble::Output))
-            {
-                // Whoever reads our output may stop early.
-                Err(Trouble::Output(e)) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
-                other => other.map(drop).map_err(|e| e.at(Path::new("stdout"))),
-            }
-        }
-        Some(path) => {
-            let rows = write_whole(path, |out| write_csv(&archive, from, to, out)).map_err(|e| e.at(path))?;
-            super::print(&format!("{rows} readings written to {}\n", path.display()))
+    if args.format != Format::Csv && args.output.is_none() {
+        return Err(Failure::Usage("--output: expected the folder to write into, but found none".into()));
+    }
+    let now = RealClock::new().now();
+    let archive = args.source.open(now)?;
+    if let Some(name) = &args.instrument {
+        let mut known: Vec<String> = archive.reader.instruments()?.into_iter().map(|i| i.name).collect();
+        if !known.contains(name) {
+            known.dedup();
+            let known = known.join(", ");
+            return Err(Failure::Usage(format!("--instrument: expected one of {known}, but found `{name}`")));
         }
     }
+    let choice = Choice { from, to, instrument: args.instrument.clone() };
+    match (args.format, &args.output) {
+        (Format::Netcdf, Some(folder)) => forms::netcdf(&archive, &choice, args.what, folder, now),
+        (Format::Parquet, Some(folder)) => forms::parquet(&archive, &choice, args.what, folder),
+        (_, None) => {
+            let mut out = BufWriter::new(std::io::stdout().lock());
+            let path = Path::new("stdout");
+            let done = csv(&archive, &choice, args.what, path, &mut out);
+            match done.and_then(|n| out.flush().map(|()| n).map_err(Trouble::Output)) {
+                // Whoever reads our output may stop early.
+                Err(Trouble::Output(e)) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
+                other => other.map(drop).map_err(|e| e.at(path)),
+            }
+        }
+        (_, Some(path)) => {
+            let rows = write_whole(path, |out| csv(&archive, &choice, args.what, path, out)).map_err(|e| e.at(path))?;
+            super::print(&format!("{rows} {} written to {}\n", things(args.what), path.display()))
+        }
+    }
+}
+
+/// What the rows are, for people.
+fn things(what: What) -> &'static str {
+    match what {
+        What::Values => "readings",
+        What::Spectra => "spectra",
+        What::Darks => "darks",
+        What::Frames => "frames",
+    }
+}
+
+/// Writes text of any kind.
+fn csv(archive: &Archive, choice: &Choice, what: What, path: &Path, out: &mut impl Write) -> Result<u64, Trouble> {
+    if what == What::Values {
+        return write_csv(archive, choice, out);
+    }
+    for (key, text) in provenance(archive, choice)? {
+        comment(out, &key, &text)?;
+    }
+    forms::walk(archive, choice, what, &mut long::Long::new(out, path.to_owned())).map_err(|e| match e {
+        ExportError::Output { why, .. } => Trouble::Output(why),
+        other => Trouble::Store(other.into()),
+    })
 }
 
 /// What can go wrong on the way.
@@ -88,24 +150,12 @@ impl<E: Into<Failure>> From<E> for Trouble {
 
 /// Writes a file beside `path`, makes it durable and puts it in the place of `path`.
 fn write_whole<T>(path: &Path, write: impl FnOnce(&mut BufWriter<File>) -> Result<T, Trouble>) -> Result<T, Trouble> {
-    let mut name = path.as_os_str().to_owned();
-    name.push(format!(".{}.part", std::process::id()));
-    let part = PathBuf::from(name);
-    let attempt = || {
-        let mut out = BufWriter::new(File::create(&part).map_err(Trouble::Output)?);
-        let done = write(&mut out)?;
-        let file = out.into_inner().map_err(|e| Trouble::Output(e.into_error()))?;
-        file.sync_all().map_err(Trouble::Output)?;
-        std::fs::rename(&part, path).map_err(Trouble::Output)?;
-        // The new name is durable with its folder.
-        let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        File::open(folder).and_then(|f| f.sync_all()).map_err(Trouble::Output)?;
-        Ok(done)
-    };
-    attempt().inspect_err(|_| {
-        // It may never have been created.
-        let _ = std::fs::remove_file(&part);
-    })
+    let whole = Whole::new(path);
+    let mut out = BufWriter::new(File::create(whole.part()).map_err(Trouble::Output)?);
+    let done = write(&mut out)?;
+    out.into_inner().map_err(|e| Trouble::Output(e.into_error()))?;
+    whole.keep()?;
+    Ok(done)
 }
 
 /// Columns before those of the quantities, with their units.
@@ -131,19 +181,22 @@ const FACTS: [(&str, &str); 19] = [
     ("reasons", ""),
 ];
 
-fn write_csv(archive: &Archive, from: UtcMicros, to: UtcMicros, out: &mut impl Write) -> Result<u64, Trouble> {
+fn write_csv(archive: &Archive, choice: &Choice, out: &mut impl Write) -> Result<u64, Trouble> {
     let reader = &archive.reader;
     let windows = reader.has_windows()?;
     let mut calibrations = BTreeMap::new();
-    preamble(archive, from, to, windows, out)?;
+    preamble(archive, choice, windows, out)?;
     let mut header: Vec<String> = FACTS.iter().map(|f| f.0.to_owned()).collect();
     for (id, _) in reader.quantities() {
         header.extend(suffixes(windows).iter().map(|s| format!("{id}{s}")));
     }
     writeln!(out, "{}", header.join(",")).map_err(Trouble::Output)?;
     let mut rows = 0;
-    for stored in reader.readings(from, to)? {
+    for stored in reader.readings(choice.from, choice.to)? {
         let stored = stored?;
+        if choice.instrument.as_ref().is_some_and(|name| *name != stored.reading.instrument) {
+            continue;
+        }
         let calibration = match stored.made_with.calibration {
             None => String::new(),
             Some(id) => match calibrations.get(&id) {
@@ -167,42 +220,49 @@ fn suffixes(windows: bool) -> &'static [&'static str] {
     if windows { all } else { &all[..3] }
 }
 
-/// Where the numbers come from, one `# key: value` a line.
-fn preamble(
-    archive: &Archive,
-    from: UtcMicros,
-    to: UtcMicros,
-    windows: bool,
-    out: &mut impl Write,
-) -> Result<(), Trouble> {
+/// Where the numbers come from.
+fn provenance(archive: &Archive, choice: &Choice) -> Result<Provenance, Failure> {
     let reader = &archive.reader;
-    // A line of provenance stays one line, whatever a name holds.
-    let mut line =
-        |key: &str, text: &str| writeln!(out, "# {key}: {}", text.replace(['\n', '\r'], " ")).map_err(Trouble::Output);
-    line("program", concat!("vigilux ", env!("CARGO_PKG_VERSION")))?;
+    let mut lines = vec![("program".to_owned(), concat!("vigilux ", env!("CARGO_PKG_VERSION")).to_owned())];
+    let mut line = |key: &str, text: String| lines.push((key.to_owned(), text));
     if let Some(config) = &archive.config {
         let (s, p) = (&config.station, config.station.place);
         let place = format!("{} deg north, {} deg east, {} m", p.latitude_deg, p.longitude_deg, p.altitude_m);
-        line("station", &format!("{} ({}), {place}, time zone {}", s.name, s.kind.name(), s.time_zone))?;
+        line("station", format!("{} ({}), {place}, time zone {}", s.name, s.kind.name(), s.time_zone));
     }
     for i in reader.instruments()? {
-        line("instrument", &format!("{}, serial number {}", i.name, i.serial))?;
+        line("instrument", format!("{}, serial number {}", i.name, i.serial));
     }
     for c in reader.calibrations()? {
-        line("calibration", &format!("{}, sha256 {}", c.name, c.sha256))?;
+        line("calibration", format!("{}, sha256 {}", c.name, c.sha256));
     }
     for c in reader.configurations()? {
-        line("configuration", &format!("row {}, sha256 {}", c.id, c.sha256))?;
+        line("configuration", format!("row {}, sha256 {}", c.id, c.sha256));
     }
     for c in reader.computations()? {
-        line("computation", &format!("row {}, vigilux {}, sha256 {}", c.id, c.program_version, c.sha256))?;
+        line("computation", format!("row {}, vigilux {}, sha256 {}", c.id, c.program_version, c.sha256));
     }
-    if from.0 != i64::MIN {
-        line("from", &from.to_string())?;
+    if choice.from.0 != i64::MIN {
+        line("from", choice.from.to_string());
     }
-    if to.0 != i64::MAX {
-        line("to", &to.to_string())?;
+    if choice.to.0 != i64::MAX {
+        line("to", choice.to.to_string());
     }
+    Ok(lines)
+}
+
+/// A line of provenance stays one line, whatever a name holds.
+fn comment(out: &mut impl Write, key: &str, text: &str) -> Result<(), Trouble> {
+    writeln!(out, "# {key}: {}", text.replace(['\n', '\r'], " ")).map_err(Trouble::Output)
+}
+
+/// Where the numbers come from and what they mean, one `# key: value` a line.
+fn preamble(archive: &Archive, choice: &Choice, windows: bool, out: &mut impl Write) -> Result<(), Trouble> {
+    let reader = &archive.reader;
+    for (key, text) in provenance(archive, choice)? {
+        comment(out, &key, &text)?;
+    }
+    let mut line = |key: &str, text: &str| comment(out, key, text);
     line("time", "time_mid is the time of a reading; rows stand in the order in which they were stored")?;
     line("uncertainty", "ID_uncertainty is the standard uncertainty (k = 1) in the unit of ID")?;
     line("verdict", "good, suspect or bad; empty where there is no value, with the reason in reasons")?;
@@ -265,21 +325,9 @@ fn row(stored: &StoredReading, calibration: String, quantities: &[(String, Strin
     cells.join(",")
 }
 
-/// The shortest text that reads back as the same number.
+/// A number as a cell.
 fn number(x: Option<f64>) -> String {
-    match x {
-        Some(x) if x.is_finite() && x != 0.0 && !(1e-5..1e15).contains(&x.abs()) => format!("{x:e}"),
-        Some(x) if x.is_finite() => x.to_string(),
-        _ => String::new(),
-    }
-}
-
-/// Text as a cell, quoted where RFC 4180 asks for it.
-fn quoted(text: &str) -> String {
-    if text.contains([',', '"', '\n', '\r']) {
-        return format!("\"{}\"", text.replace('"', "\"\""));
-    }
-    text.to_owned()
+    x.map_or(String::new(), long::number)
 }
 
 #[cfg(test)]
@@ -289,7 +337,8 @@ mod tests {
 
     fn csv(archive: &Archive, from: &str, to: &str) -> String {
         let mut out = Vec::new();
-        write_csv(archive, instant(from).unwrap(), instant(to).unwrap(), &mut out).unwrap();
+        let choice = Choice { from: instant(from).unwrap(), to: instant(to).unwrap(), instrument: None };
+        write_csv(archive, &choice, &mut out).unwrap();
         String::from_utf8(out).unwrap()
     }
 

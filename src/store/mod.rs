@@ -20,6 +20,7 @@
 
 pub mod codec;
 mod error;
+mod extent;
 mod matrices;
 mod open;
 mod query;

@@ -247,7 +247,11 @@ impl Reader {
         self.darks_where("instrument = ?1 AND time >= ?2 ORDER BY time, id", [instrument, since.0])
     }
 
-    fn darks_where(&self, condition: &str, params: impl Params) -> Result<Vec<Result<Dark, StoreError>>, StoreError> {
+    pub(super) fn darks_where(
+        &self,
+        condition: &str,
+        params: impl Params,
+    ) -> Result<Vec<Result<Dark, StoreError>>, StoreError> {
         let sql =
             format!("SELECT id, integration, temperature, detail, sums, crc32, source FROM dark WHERE {condition}");
         let rows = self.rows("reading darks", &sql, params, |row| {

@@ -3,6 +3,7 @@
 mod covering;
 mod daemon;
 mod demo;
+mod exports;
 mod printed;
 mod session;
 mod site;

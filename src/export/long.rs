@@ -1,0 +1,109 @@
+//! Spectra and counts as text: one row a wavelength or pixel, for spreadsheets and scripts.
+
+use super::ExportError;
+use super::sheet::{Axis, Data, Place, Sheet, Sink};
+use super::whole::output;
+use crate::clock::UtcMicros;
+use crate::record::Flags;
+use std::fmt::Write as _;
+use std::io::Write;
+use std::path::PathBuf;
+
+/// Writes rows to one stream, with a header before the first.
+pub struct Long<W> {
+    out: W,
+    /// What messages call the stream.
+    path: PathBuf,
+    begun: bool,
+}
+
+impl<W: Write> Long<W> {
+    /// To a stream that messages call `path`.
+    pub fn new(out: W, path: PathBuf) -> Self {
+        Self { out, path, begun: false }
+    }
+
+    fn header(&mut self, sheet: &Sheet) -> std::io::Result<()> {
+        let mut lists = Vec::new();
+        let mut names = vec!["instrument".to_owned()];
+        for c in &sheet.columns {
+            let list = matches!(c.data, Data::Spectrum(_) | Data::Counts(_));
+            if list { lists.push(c.name.clone()) } else { names.push(c.name.clone()) }
+        }
+        names.push(if matches!(sheet.axis, Axis::Wavelength(_)) { "wavelength_nm" } else { "pixel" }.to_owned());
+        names.extend(lists);
+        writeln!(self.out, "{}", names.join(","))
+    }
+
+    fn row(&mut self, place: &Place, sheet: &Sheet, row: usize) -> std::io::Result<()> {
+        let mut facts = quoted(&place.instrument);
+        for column in &sheet.columns {
+            let cell = match &column.data {
+                Data::Time(v) => UtcMicros(v[row]).to_string(),
+                Data::Whole(v) => v[row].map_or(String::new(), |n| n.to_string()),
+                Data::Real(v) => number(v[row]),
+                Data::Flags(v) => Flags(v[row]).names().join(" "),
+                Data::Text(v) => quoted(&v[row]),
+                Data::Verdict(v) => v[row].map_or(String::new(), |c| c.to_string()),
+                Data::Spectrum(_) | Data::Counts(_) => continue,
+            };
+            facts.push(',');
+            facts.push_str(&cell);
+        }
+        let width = sheet.axis.len();
+        let mut text = String::new();
+        for k in 0..width {
+            text.clear();
+            // Writing to a String cannot fail.
+            let _ = match &sheet.axis {
+                Axis::Wavelength(w) => write!(text, "{facts},{:.4}", w[k]),
+                _ => write!(text, "{facts},{k}"),
+            };
+            for column in &sheet.columns {
+                let _ = match &column.data {
+                    Data::Spectrum(v) if v[row * width + k].is_finite() => write!(text, ",{:e}", v[row * width + k]),
+                    Data::Spectrum(_) => write!(text, ","),
+                    Data::Counts(v) => write!(text, ",{}", v[row * width + k]),
+                    _ => Ok(()),
+                };
+            }
+            writeln!(self.out, "{text}")?;
+        }
+        Ok(())
+    }
+}
+
+impl<W: Write> Sink for Long<W> {
+    fn put(&mut self, place: &Place, sheet: &Sheet) -> Result<(), ExportError> {
+        let mut write = || {
+            if !self.begun {
+                self.header(sheet)?;
+                self.begun = true;
+            }
+            (0..sheet.rows).try_for_each(|row| self.row(place, sheet, row))
+        };
+        let done = write();
+        done.map_err(output(&self.path))
+    }
+
+    fn close(&mut self) -> Result<(), ExportError> {
+        Ok(())
+    }
+}
+
+/// The shortest text that reads back as the same number; empty where there is none.
+pub fn number(x: f64) -> String {
+    match x {
+        x if x.is_finite() && x != 0.0 && !(1e-5..1e15).contains(&x.abs()) => format!("{x:e}"),
+        x if x.is_finite() => x.to_string(),
+        _ => String::new(),
+    }
+}
+
+/// Text as a cell, quoted where RFC 4180 asks for it.
+pub fn quoted(text: &str) -> String {
+    if text.contains([',', '"', '\n', '\r']) {
+        return format!("\"{}\"", text.replace('"', "\"\""));
+    }
+    text.to_owned()
+}

@@ -1,0 +1,252 @@
+//! Parquet in folders `station=/instrument=/date=`, as query engines partition: one file a day, zstd, timestamps in UTC.
+//!
+//! Spectra and counts are lists a row (three levels: column, `list`, `element`), their wavelengths a list beside them. What the
+//! folders say is not said again in the file.
+
+use super::sheet::{Axis, Column, Data, Place, Sheet, Sink};
+use super::whole::{Whole, output};
+use super::{ExportError, Provenance, What};
+use crate::record::{Flags, Verdict};
+use parquet::basic::{Compression, Encoding, LogicalType, Repetition, TimeUnit, Type as Physical, ZstdLevel};
+use parquet::data_type::{ByteArray, ByteArrayType, DoubleType, FloatType, Int32Type, Int64Type};
+use parquet::errors::ParquetError;
+use parquet::file::metadata::KeyValue;
+use parquet::file::properties::WriterProperties;
+use parquet::file::writer::{SerializedFileWriter, SerializedRowGroupWriter};
+use parquet::schema::types::{ColumnPath, Type, TypePtr};
+use std::fs::File;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+/// Writes partitions below a folder.
+pub struct Parquet {
+    folder: PathBuf,
+    what: What,
+    provenance: Provenance,
+    open: Option<Open>,
+    /// Files written.
+    pub files: u64,
+}
+
+struct Open {
+    whole: Whole,
+    path: PathBuf,
+    writer: SerializedFileWriter<File>,
+}
+
+/// A name as part of a path: whatever has a meaning there is escaped as query engines expect.
+pub fn escaped(name: &str) -> String {
+    let plain = |c: char| c.is_alphanumeric() || " _.-".contains(c);
+    let escape = |c: char| {
+        let mut bytes = [0; 4];
+        c.encode_utf8(&mut bytes).bytes().map(|b| format!("%{b:02X}")).collect::<String>()
+    };
+    let text: String = name.chars().map(|c| if plain(c) { c.to_string() } else { escape(c) }).collect();
+    // A name of dots alone would be a folder of another kind.
+    if text.chars().all(|c| c == '.') { text.replace('.', "%2E") } else { text }
+}
+
+impl Parquet {
+    /// Below a folder.
+    pub fn new(folder: &Path, what: What, provenance: Provenance) -> Self {
+        Self { folder: folder.to_owned(), what, provenance, open: None, files: 0 }
+    }
+
+    fn path(&self, place: &Place) -> PathBuf {
+        self.folder
+            .join(format!("station={}", escaped(&place.station)))
+            .join(format!("instrument={}", escaped(&place.instrument)))
+            .join(format!("date={}", place.date))
+            .join(format!("{}.parquet", self.what.name()))
+    }
+
+    fn begin(&self, path: &Path, sheet: &Sheet) -> Result<Open, ExportError> {
+        let form = refused(path);
+        let schema = schema(sheet).map_err(&form)?;
+        let level = ZstdLevel::try_new(1).map_err(&form)?;
+        let mut units: Vec<KeyValue> =
+            self.provenance.iter().map(|(k, v)| KeyValue::new(k.clone(), v.clone())).collect();
+        let with_unit = sheet.columns.iter().filter(|c| !c.unit.is_empty());
+        units.extend(with_unit.map(|c| KeyValue::new(format!("unit of {}", c.name), c.unit.clone())));
+        let mut properties = WriterProperties::builder()
+            .set_created_by(format!("vigilux {}", env!("CARGO_PKG_VERSION")))
+            .set_compression(Compression::ZSTD(level))
+            .set_key_value_metadata(Some(units));
+        for column in &sheet.columns {
+            // Measured numbers hardly repeat: no dictionary, and their bytes by significance, which zstd takes better.
+            let path = match column.data {
+                Data::Real(_) => ColumnPath::from(column.name.as_str()),
+                Data::Spectrum(_) => list_path(&column.name),
+                _ => continue,
+            };
+            properties = properties
+                .set_column_dictionary_enabled(path.clone(), false)
+                .set_column_encoding(path, Encoding::BYTE_STREAM_SPLIT);
+        }
+        let whole = Whole::with_folder(path)?;
+        let file = File::create(whole.part()).map_err(output(path))?;
+        let writer = SerializedFileWriter::new(file, schema, Arc::new(properties.build())).map_err(&form)?;
+        Ok(Open { whole, path: path.to_owned(), writer })
+    }
+}
+
+fn refused(path: &Path) -> impl Fn(ParquetError) -> ExportError + '_ {
+    |why| ExportError::Form { path: path.to_owned(), form: "Parquet", why: why.to_string() }
+}
+
+fn list_path(name: &str) -> ColumnPath {
+    ColumnPath::new(vec![name.to_owned(), "list".to_owned(), "element".to_owned()])
+}
+
+fn leaf(name: &str, physical: Physical, logical: Option<LogicalType>, optional: bool) -> Result<TypePtr, ParquetError> {
+    let repetition = if optional { Repetition::OPTIONAL } else { Repetition::REQUIRED };
+    let built = Type::primitive_type_builder(name, physical).with_repetition(repetition).with_logical_type(logical);
+    Ok(Arc::new(built.build()?))
+}
+
+/// A list column: required, of elements that may be absent.
+fn list(name: &str, physical: Physical, logical: Option<LogicalType>) -> Result<TypePtr, ParquetError> {
+    let element = leaf("element", physical, logical, true)?;
+    let group = Type::group_type_builder("list").with_repetition(Repetition::REPEATED).with_fields(vec![element]);
+    let outer = Type::group_type_builder(name)
+        .with_repetition(Repetition::REQUIRED)
+        .with_logical_type(Some(LogicalType::List))
+        .with_fields(vec![Arc::new(group.build()?)]);
+    Ok(Arc::new(outer.build()?))
+}
+
+fn schema(sheet: &Sheet) -> Result<TypePtr, ParquetError> {
+    let instant = LogicalType::timestamp(true, TimeUnit::MICROS);
+    let mut fields = Vec::new();
+    for Column { name, data, .. } in &sheet.columns {
+        fields.push(match data {
+            Data::Time(_) => leaf(name, Physical::INT64, Some(instant.clone()), false)?,
+            Data::Whole(_) => leaf(name, Physical::INT64, None, true)?,
+            Data::Real(_) => leaf(name, Physical::DOUBLE, None, true)?,
+            Data::Flags(_) | Data::Text(_) => leaf(name, Physical::BYTE_ARRAY, Some(LogicalType::String), false)?,
+            Data::Verdict(_) => leaf(name, Physical::BYTE_ARRAY, Some(LogicalType::String), true)?,
+            Data::Spectrum(_) => list(name, Physical::FLOAT, None)?,
+            Data::Counts(_) => list(name, Physical::INT32, Some(LogicalType::integer(32, false)))?,
+        });
+    }
+    if matches!(sheet.axis, Axis::Wavelength(_)) {
+        fields.push(list("wavelength_nm", Physical::FLOAT, None)?);
+    }
+    Ok(Arc::new(Type::group_type_builder("row").with_fields(fields).build()?))
+}
+
+/// The group being written, column by column.
+struct Group<'a, 'b>(&'a mut SerializedRowGroupWriter<'b, File>);
+
+impl Group<'_, '_> {
+    fn column<T: parquet::data_type::DataType>(
+        &mut self,
+        values: &[T::T],
+        definitions: Option<&[i16]>,
+        repetitions: Option<&[i16]>,
+    ) -> Result<(), ParquetError> {
+        let missing = || ParquetError::General("expected one more column".into());
+        let mut column = self.0.next_column()?.ok_or_else(missing)?;
+        column.typed::<T>().write_batch(values, definitions, repetitions)?;
+        column.close()
+    }
+
+    fn optional<T: parquet::data_type::DataType>(
+        &mut self,
+        cells: impl Iterator<Item = Option<T::T>>,
+    ) -> Result<(), ParquetError> {
+        let (mut values, mut definitions) = (Vec::new(), Vec::new());
+        for cell in cells {
+            definitions.push(i16::from(cell.is_some()));
+            values.extend(cell);
+        }
+        self.column::<T>(&values, Some(&definitions), None)
+    }
+
+    /// Lists of `width` elements a row.
+    fn lists<T: parquet::data_type::DataType>(
+        &mut self,
+        elements: impl Iterator<Item = Option<T::T>>,
+        width: usize,
+    ) -> Result<(), ParquetError> {
+        let (mut values, mut definitions, mut repetitions) = (Vec::new(), Vec::new(), Vec::new());
+        for (i, element) in elements.enumerate() {
+            // 0: an empty list, 1: an absent element, 2: an element. A row begins where the repetition is 0.
+            definitions.push(1 + i16::from(element.is_some()));
+            repetitions.push(i16::from(i % width != 0));
+            values.extend(element);
+        }
+        self.column::<T>(&values, Some(&definitions), Some(&repetitions))
+    }
+
+    fn sheet(&mut self, sheet: &Sheet) -> Result<(), ParquetError> {
+        let width = sheet.axis.len().max(1);
+        for column in &sheet.columns {
+            match &column.data {
+                Data::Time(v) => self.column::<Int64Type>(v, None, None)?,
+                Data::Whole(v) => self.optional::<Int64Type>(v.iter().copied())?,
+                Data::Real(v) => self.optional::<DoubleType>(v.iter().map(|x| x.is_finite().then_some(*x)))?,
+                Data::Flags(v) => {
+                    let names: Vec<ByteArray> =
+                        v.iter().map(|f| Flags(*f).names().join(" ").into_bytes().into()).collect();
+                    self.column::<ByteArrayType>(&names, None, None)?;
+                }
+                Data::Text(v) => {
+                    let texts: Vec<ByteArray> = v.iter().map(|t| t.clone().into_bytes().into()).collect();
+                    self.column::<ByteArrayType>(&texts, None, None)?;
+                }
+                Data::Verdict(v) => {
+                    let word = |c: &Option<u8>| Some(ByteArray::from(Verdict::from_code(i64::from((*c)?))?.name()));
+                    self.optional::<ByteArrayType>(v.iter().map(word))?;
+                }
+                Data::Spectrum(v) => {
+                    self.lists::<FloatType>(v.iter().map(|x| x.is_finite().then_some(*x)), width)?;
+                }
+                Data::Counts(v) => self.lists::<Int32Type>(v.iter().map(|n| Some(*n as i32)), width)?,
+            }
+        }
+        if let Axis::Wavelength(w) = &sheet.axis {
+            let rows = std::iter::repeat_n(w.iter(), sheet.rows).flatten();
+            self.lists::<FloatType>(rows.map(|nm| Some(*nm as f32)), width)?;
+        }
+        Ok(())
+    }
+}
+
+impl Sink for Parquet {
+    fn put(&mut self, place: &Place, sheet: &Sheet) -> Result<(), ExportError> {
+        let path = self.path(place);
+        let mut open = match self.open.take() {
+            Some(open) => open,
+            None => self.begin(&path, sheet)?,
+        };
+        let written = (|| {
+            let mut group = open.writer.next_row_group()?;
+            Group(&mut group).sheet(sheet)?;
+            group.close()
+        })();
+        written.map_err(refused(&path))?;
+        self.open = Some(open);
+        Ok(())
+    }
+
+    fn close(&mut self) -> Result<(), ExportError> {
+        let Some(open) = self.open.take() else { return Ok(()) };
+        open.writer.close().map_err(refused(&open.path))?;
+        open.whole.keep()?;
+        self.files += 1;
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Identity: what has a meaning in a path is escaped, so that a name is one folder.
+    #[test]
+    fn a_name_becomes_one_folder() {
+        assert_eq!(escaped("roof, head/2=a%"), "roof%2C head%2F2%3Da%25");
+        assert_eq!((escaped(".."), escaped("Dach süd")), ("%2E%2E".to_owned(), "Dach süd".to_owned()));
+    }
+}

@@ -1,0 +1,61 @@
+//! What leaves the database arrives in the programs people use.
+
+use crate::site::{Site, texts};
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+fn python() -> PathBuf {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    std::env::var_os("VIGILUX_PYTHON").map_or_else(|| root.join("target/python/bin/python"), PathBuf::from)
+}
+
+/// Independent: xarray, the CF compliance checker, DuckDB, Polars and pandas (`read_back.py`) find the same numbers, units,
+/// times and flags in every form, and no error.
+#[test]
+fn every_form_holds_the_same_numbers() {
+    let site = Site::new(240.0, "warm_up_min = 3", "cron = \"0 * * * * *\"");
+    let bench = site.bench(&[]);
+    let daemon = site.run();
+    while site.reading(&daemon).0 < 8 {}
+    drop((daemon, bench));
+    let export = |arguments: &[&str]| {
+        let ran = site.output(&[&["export", "--config", "station.toml"][..], arguments].concat());
+        let (out, err) = texts(&ran);
+        assert_eq!((ran.status.code(), err.as_str()), (Some(0), ""), "{arguments:?}: {out}");
+        out
+    };
+    export(&["--output", "values.csv"]);
+    export(&["--what", "spectra", "--output", "spectra.csv"]);
+    for what in ["values", "spectra", "darks", "frames"] {
+        let out = export(&["--format", "netcdf", "--what", what, "--output", "nc"]);
+        assert!(out.ends_with("file written to nc\n"), "{out}");
+        export(&["--format", "parquet", "--what", what, "--output", "pq"]);
+    }
+    assert!(site.path("pq/station=Test roof/instrument=south/date=2026-06-21/values.parquet").exists());
+
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/end_to_end/read_back.py");
+    let ran = Command::new(python()).args(["-W", "ignore"]).arg(&script).arg(site.path("")).output().unwrap();
+    let (out, err) = texts(&ran);
+    assert!(ran.status.success(), "{out}{err}");
+    let seen: serde_json::Value = serde_json::from_str(&out).unwrap();
+    assert!(seen["readings"].as_u64() >= Some(8) && seen["checked"] == 4, "{seen}");
+    println!("{seen}");
+}
+
+/// Identity: what cannot be meant is wrong usage, with the names that can be.
+#[test]
+fn an_export_that_cannot_be_meant_is_refused() {
+    let site = Site::new(240.0, "", "cron = \"0 * * * * *\"");
+    let bench = site.bench(&[]);
+    let daemon = site.run();
+    site.reading(&daemon);
+    drop((daemon, bench));
+    for (arguments, want) in [
+        (&["--format", "netcdf"][..], "--output: expected the folder to write into, but found none\n"),
+        (&["--instrument", "north"], "--instrument: expected one of south, but found `north`\n"),
+    ] {
+        let ran = site.output(&[&["export", "--config", "station.toml"][..], arguments].concat());
+        let (out, err) = texts(&ran);
+        assert_eq!((ran.status.code(), out.as_str(), err.as_str()), (Some(2), "", want));
+    }
+}

@@ -1,0 +1,127 @@
+"""Reads the exports of one station back with the tools people use, and compares each with the CSV of the values.
+
+Usage: read_back.py FOLDER, which holds values.csv, spectra.csv, nc/ and pq/. Prints a JSON summary; any difference is an
+AssertionError.
+"""
+
+import glob
+import json
+import pathlib
+import subprocess
+import sys
+
+import duckdb
+import numpy as np
+import pandas as pd
+import polars as pl
+import xarray as xr
+
+folder = pathlib.Path(sys.argv[1])
+
+
+def netcdf(what):
+    files = sorted(glob.glob(str(folder / "nc" / f"*_{what}_*.nc")))
+    assert files, f"no NetCDF of {what}"
+    return files
+
+
+def opened(what, engine="netcdf4"):
+    """All files of one kind after one another."""
+    return xr.concat([xr.open_dataset(f, engine=engine) for f in netcdf(what)], dim="time", data_vars="minimal")
+
+
+def same(a, b, what):
+    a, b = np.asarray(a, float), np.asarray(b, float)
+    assert a.shape == b.shape, f"{what}: {a.shape} and {b.shape}"
+    assert np.array_equal(np.isnan(a), np.isnan(b)), f"{what}: other values are absent"
+    assert np.array_equal(a[~np.isnan(a)], b[~np.isnan(b)]), f"{what}: other numbers, by {np.nanmax(np.abs(a - b))}"
+
+
+csv = pd.read_csv(folder / "values.csv", comment="#", keep_default_na=True)
+times = pd.to_datetime(csv["time_mid"], format="ISO8601", utc=True)
+quantities = [c[: -len("_verdict")] for c in csv.columns if c.endswith("_verdict")]
+units = {}
+for line in open(folder / "values.csv"):
+    if line.startswith("# unit of "):
+        name, unit = line[len("# unit of ") :].rstrip("\n").split(": ", 1)
+        units[name] = unit
+
+# NetCDF by xarray, with both of its engines for this format.
+for engine in ("netcdf4", "scipy"):
+    ds = opened("values", engine)
+    same(ds["id"], csv["id"], "id")
+    # Seconds as doubles are exact to a quarter of a microsecond.
+    off = np.abs(ds["time"].values - times.dt.tz_localize(None).values)
+    assert (off <= np.timedelta64(1, "us")).all(), f"times differ by {off.max()}"
+    for q in quantities:
+        same(ds[q], csv[q], q)
+        same(ds[f"{q}_uncertainty"], csv[f"{q}_uncertainty"], q)
+        assert ds[q].attrs["units"] == units[q], q
+        codes = csv[f"{q}_verdict"].map({"good": 0, "suspect": 1, "bad": 2})
+        same(ds[f"{q}_verdict"], codes, f"{q}_verdict")
+    meanings = ds["flags"].attrs["flag_meanings"].split()
+    masks = ds["flags"].attrs["flag_masks"]
+    for bits, names in zip(ds["flags"].values, csv["flags"].fillna("")):
+        assert [m for m, mask in zip(meanings, masks) if int(bits) & int(mask)] == names.split(), names
+    spectra = opened("spectra", engine)
+    assert spectra["radiation_wavelength"].attrs["units"] == "nm"
+    assert (np.diff(spectra["radiation_wavelength"]) > 0).all()
+
+# The compliance checker: no error, in every file.
+checked = 0
+for path in sorted(glob.glob(str(folder / "nc" / "*.nc"))):
+    checker = pathlib.Path(sys.executable).with_name("compliance-checker")
+    ran = subprocess.run(
+        [checker, "--test=cf:1.11", "--criteria=lenient", "--format=json", "--output=-", path], capture_output=True, text=True
+    )
+    report = json.loads(ran.stdout[ran.stdout.index("{") :])["cf:1.11"]
+    errors = [(p["name"], p["msgs"]) for p in report["high_priorities"] if p["value"][0] != p["value"][1]]
+    assert not errors, f"{path}: {errors}"
+    checked += 1
+
+# Parquet by DuckDB and Polars.
+pattern = str(folder / "pq" / "**" / "values.parquet")
+duck = duckdb.sql(f"SELECT * FROM read_parquet('{pattern}', hive_partitioning = true) ORDER BY id")
+kinds = dict(zip(duck.columns, map(str, duck.types)))
+assert kinds["time"] == "TIMESTAMP WITH TIME ZONE" and kinds["date"] == "DATE", kinds
+rows = duck.df()
+frame = pl.read_parquet(pattern, hive_partitioning=True).sort("id")
+assert frame.schema["time"] == pl.Datetime("us", "UTC"), frame.schema["time"]
+for q in quantities:
+    for column in (q, f"{q}_uncertainty"):
+        same(rows[column].astype(float), csv[column], f"{column} by DuckDB")
+        same(frame[column].cast(pl.Float64).fill_null(np.nan), csv[column], f"{column} by Polars")
+    assert list(rows[f"{q}_verdict"].fillna("")) == list(csv[f"{q}_verdict"].fillna("")), q
+assert list(frame["flags"]) == list(csv["flags"].fillna(""))
+us = times.dt.tz_localize(None).astype("datetime64[us]").astype("int64")
+assert list(frame["time"].dt.timestamp("us")) == list(us)
+assert set(frame["instrument"]) == {"south"} and set(frame["station"]) == {"Test roof"}, frame["station"]
+
+# Spectra: the same numbers in all three forms, and what they integrate to is the value on record.
+pattern = str(folder / "pq" / "**" / "spectra.parquet")
+spectrum = pl.read_parquet(pattern, hive_partitioning=True).sort("id")
+assert spectrum.schema["spectral_irradiance"] == pl.List(pl.Float32)
+assert str(duckdb.sql(f"SELECT spectral_irradiance FROM '{pattern}'").types[0]) == "FLOAT[]"
+listed = np.array(spectrum["spectral_irradiance"].to_list(), float)
+same(spectra["spectral_irradiance"], listed, "spectra")
+same(spectra["spectral_irradiance_uncertainty"], spectrum["spectral_irradiance_uncertainty"].to_list(), "uncertainty")
+long = pd.read_csv(folder / "spectra.csv", comment="#")
+same(np.float32(long["spectral_irradiance"]).reshape(listed.shape), listed, "spectra as text")
+nm = spectra["radiation_wavelength"].values
+band = (nm >= 400) & (nm <= 700)
+photons = np.trapezoid(np.where(np.isnan(listed), 0, listed)[:, band] * nm[band] / 119.626565, nm[band], axis=1)
+ppfd = csv["ppfd"].to_numpy()
+lit = ppfd > 50
+worst = float(np.max(np.abs(photons[lit] / ppfd[lit] - 1)))
+assert worst < 2e-3, f"the spectra integrate to another PPFD, by {worst}"
+
+# Counts are whole and the same.
+counts = {}
+for what in ("darks", "frames"):
+    table = pl.read_parquet(str(folder / "pq" / "**" / f"{what}.parquet"), hive_partitioning=True)
+    assert table.schema["counts"] == pl.List(pl.UInt32)
+    nc = opened(what)
+    same(nc["counts"], table["counts"].to_list(), what)
+    counts[what] = len(table)
+
+print(json.dumps({"readings": len(csv), "quantities": len(quantities), "checked": checked, "ppfd_worst": worst, **counts}))
