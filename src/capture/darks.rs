@@ -19,6 +19,9 @@ const LIBRARY_KELVIN_UNKNOWN: f64 = 0.25;
 const DARKNESS_DEG: f64 = -18.0;
 /// In a night that does not get so dark, its darkest part: the sun within this of its lowest [degrees].
 const DARKEST_DEG: f64 = 1.5;
+/// By the shutter, whose matched darks watch the detector all day, a library whose temperature law is known is renewed this
+/// many times less often than by night.
+const SHUTTER_RARER: f64 = 4.0;
 /// Library darks that no pause is long enough for are renewed this many times less often than others.
 const OVERLONG_RARER: f64 = 4.0;
 
@@ -168,6 +171,8 @@ pub fn orders(config: &DarksConfig, notes: &[DarkNote], context: &DarkContext) -
 /// and long before short.
 fn due_library(config: &DarksConfig, notes: &[DarkNote], context: &DarkContext) -> Vec<(f64, f64)> {
     let kelvin = if context.knows_law { LIBRARY_KELVIN } else { LIBRARY_KELVIN_UNKNOWN };
+    let watched = context.has_shutter && config.sources.contains(&DarkSource::Shutter) && context.knows_law;
+    let every_s = if watched { SHUTTER_RARER * config.night_every_s } else { config.night_every_s };
     let twilight = context.sun_elevation_deg.is_some_and(|e| e >= darkest_below_deg(context.sun_lowest_deg));
     let mut due: Vec<(f64, f64)> = library_s(config, context.grid, context.longest_s)
         .into_iter()
@@ -179,7 +184,7 @@ fn due_library(config: &DarksConfig, notes: &[DarkNote], context: &DarkContext) 
                 alike && warm && (twilight || !n.twilight)
             };
             let age = notes.iter().filter(same).map(|n| age_s(n, context.now)).fold(f64::INFINITY, f64::min);
-            (age >= config.night_every_s).then_some((age, t))
+            (age >= every_s).then_some((age, t))
         })
         .collect();
     due.sort_by(|a, b| b.0.total_cmp(&a.0).then(b.1.total_cmp(&a.1)));
