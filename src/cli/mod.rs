@@ -123,11 +123,15 @@ pub fn print_json(value: &impl serde::Serialize) -> Result<(), Failure> {
 /// Starts the log on stderr, for commands that run on; `VIGILUX_LOG` sets what is logged (default `info`).
 pub fn start_logging() {
     use std::io::IsTerminal;
-    let filter = tracing_subscriber::EnvFilter::try_from_env("VIGILUX_LOG")
-        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
-    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false);
+    use tracing_subscriber::filter::{LevelFilter, Targets};
+    use tracing_subscriber::layer::SubscriberExt;
+    use tracing_subscriber::util::SubscriberInitExt;
+    let asked = std::env::var("VIGILUX_LOG").ok().and_then(|text| text.parse::<Targets>().ok());
+    let filter = asked.unwrap_or_else(|| Targets::new().with_default(LevelFilter::INFO));
+    let log = tracing_subscriber::fmt::layer().with_writer(std::io::stderr).with_target(false);
+    let log = log.with_ansi(std::io::stderr().is_terminal());
     // A second start (tests call commands in one process) keeps the first log.
-    let _ = log.with_ansi(std::io::stderr().is_terminal()).try_init();
+    let _ = tracing_subscriber::registry().with(filter).with(log).try_init();
 }
 
 #[cfg(test)]

@@ -7,7 +7,7 @@
 mod meeting;
 
 use super::StationError;
-use super::darkroom::{Developed, Means};
+use super::darkroom::{Developed, Means, Pause};
 use super::gaps::GapKeeper;
 use super::parts::{Observer, RoadParts};
 use super::reckon::{Circumstances, Taking, without_calibration};
@@ -28,6 +28,8 @@ use std::time::Duration;
 const CLOCK_STEP_S: f64 = 0.5;
 /// Time kept free before the next tick [s].
 const SPARE_S: f64 = 2.0;
+/// Darks in ticks that the gate closes take at most so long in one go [s].
+const CLOSED_S: f64 = 300.0;
 
 /// One instrument's road.
 pub struct Road {
@@ -111,12 +113,11 @@ impl Road {
                 Err(fault) => self.gap(tick, &fault, observer)?,
             }
             self.note_retries();
-            for missed in self.schedule.missed(tick, self.parts.clock.now()) {
-                if self.schedule.gate(missed) == Gate::Open {
-                    self.gap_of(missed, GapCause::Busy, "the reading before it still ran", observer)?;
-                }
-                self.last_tick = missed;
+            let now = self.parts.clock.now();
+            for missed in self.schedule.missed(tick, now) {
+                self.gap_of(missed, GapCause::Busy, "the reading before it, or its darks, still ran", observer)?;
             }
+            self.last_tick = self.schedule.last_tick(tick, now).unwrap_or(tick);
             if self.stop.requested() {
                 return Ok(());
             }
@@ -163,7 +164,7 @@ impl Road {
         }
         let result = if open { self.read(tick, observer)? } else { self.only_darks(tick, observer)? };
         if let Err(fault) = &result
-            && matches!(fault, Fault::Absent { .. } | Fault::Identity { .. } | Fault::NoAnswer { .. })
+            && ends_the_connection(fault)
         {
             self.lost(fault);
         }
@@ -187,30 +188,29 @@ impl Road {
             return Ok(Err(fault));
         }
         self.calibrate(began)?;
-        let end = self.schedule.next_tick(tick);
         let reference = self.schedule.is_reference(tick);
         // The check source is another light: what it needs is remembered apart.
         let state = if reference { self.source_exposure.clone() } else { self.exposure.clone() };
-        let taken = match self.expose_all(began, state) {
-            Ok(taken) => taken,
-            Err(fault) => return Ok(Err(fault)),
-        };
-        if taken.frames.is_empty() {
-            return Ok(Err(Fault::NoAnswer {
-                command: "a whole reading".into(),
-                waited: Duration::from_secs_f64(self.parts.clock.now().seconds_since(began).max(0.0)),
-                found: "no exposure served".into(),
-            }));
-        }
+        let (taken, mut fault) = self.expose_all(began, state);
         if reference {
             self.source_exposure = taken.state.clone();
         } else {
             self.exposure = taken.state.clone();
         }
-        let used: Vec<f64> = taken.frames.iter().map(|f| f.integration_s).collect();
-        let temperature_c = taken.frames.iter().rev().find_map(|f| f.temperature_c);
-        if let Err(fault) = self.take_darks(&used, temperature_c, end, observer)? {
-            return Ok(Err(fault));
+        if taken.frames.is_empty() {
+            return Ok(Err(fault.unwrap_or_else(|| Fault::NoAnswer {
+                command: "a whole reading".into(),
+                waited: Duration::from_secs_f64(self.parts.clock.now().seconds_since(began).max(0.0)),
+                found: "no exposure served".into(),
+            })));
+        }
+        let broken_off = fault.is_some();
+        // What was measured is kept, whatever happens after the light: a reading of fewer exposures, or of older darks.
+        if fault.is_none() {
+            let used: Vec<f64> = taken.frames.iter().map(|f| f.integration_s).collect();
+            let temperature_c = taken.frames.iter().rev().find_map(|f| f.temperature_c);
+            let end = self.schedule.next_tick(tick);
+            fault = self.take_darks(&used, temperature_c, tick, end, observer)?.err();
         }
         let now = self.parts.clock.now();
         let drifted = self.parts.clock.real_for(Duration::from_secs_f64(now.seconds_since(began).max(0.0)));
@@ -221,38 +221,60 @@ impl Road {
             return Ok(Ok(()));
         }
         self.warm_up.heard(now);
-        let link_fault = self.session.counters().retries > rereads_before;
-        self.store(tick, &taken, link_fault, observer)?;
+        let link_fault = fault.is_some() || self.session.counters().retries > rereads_before;
+        self.store(tick, &taken, (link_fault, broken_off), observer)?;
+        match fault {
+            Some(fault) if ends_the_connection(&fault) => self.lost(&fault),
+            Some(fault) => {
+                tracing::warn!(instrument = self.name(), "{fault}; the reading stands without what was to follow")
+            }
+            None => {}
+        }
         Ok(Ok(()))
     }
 
-    fn expose_all(&mut self, began: UtcMicros, state: ExposureState) -> Result<Taken, Fault> {
-        let Some(met) = self.met.as_ref() else { return Err(self.absent()) };
+    /// The light of one reading: all of it, or what there was when a fault came.
+    fn expose_all(&mut self, began: UtcMicros, state: ExposureState) -> (Taken, Option<Fault>) {
         self.stuck_crcs.clear();
-        let mut plan = ReadingPlan::new(&met.setup, state, began);
+        let Some(met) = self.met.as_ref() else { return (Taken::nothing(state), Some(self.absent())) };
+        let mut plan = ReadingPlan::new(&met.setup, state.clone(), began);
         while let Action::Expose { integration_s, shutter } = plan.next(self.parts.clock.now()) {
-            let exposure = self.session.expose(integration_s, shutter)?;
+            let exposure = match self.session.expose(integration_s, shutter) {
+                Ok(exposure) => exposure,
+                // Whose light it was until then cannot be known.
+                Err(fault @ Fault::Identity { .. }) => return (Taken::nothing(state), Some(fault)),
+                Err(fault) => return (plan.finish(), Some(fault)),
+            };
             if self.last_crc.replace(exposure.crc32) == Some(exposure.crc32) {
                 self.stuck_crcs.push(exposure.crc32);
             }
             plan.take(exposure);
         }
-        Ok(plan.finish())
+        (plan.finish(), None)
     }
 
-    /// Takes the darks that are due, as far as time allows before the next tick.
+    /// Takes the darks that are due after a tick, as far as time allows before `end`.
     fn take_darks(
         &mut self,
-        used: &[f64],
+        used_s: &[f64],
         temperature_c: Option<f64>,
+        tick: UtcMicros,
         end: Option<UtcMicros>,
         observer: &mut dyn Observer,
     ) -> Result<Result<(), Fault>, StationError> {
         let now = self.parts.clock.now();
-        let sun = self.sun_elevation(now);
+        let sun_elevation_deg = self.sun_elevation(now);
         let Some(met) = self.met.as_ref() else { return Ok(Ok(())) };
-        let free = end.map_or(f64::INFINITY, |e| e.seconds_since(now) - SPARE_S);
-        for order in met.darkroom.orders(&met.means(), used, sun, temperature_c, now, free) {
+        let until = |from: UtcMicros| end.map_or(f64::INFINITY, |e| e.seconds_since(from) - SPARE_S);
+        let pause = Pause {
+            now,
+            free_s: until(now),
+            shortest_s: until(tick) - met.setup.budget_s(),
+            used_s,
+            sun_elevation_deg,
+            temperature_c,
+        };
+        for order in met.darkroom.orders(&met.means(), &pause) {
             if let Err(fault) = self.take_dark(&order, observer)? {
                 return Ok(Err(fault));
             }
@@ -268,13 +290,20 @@ impl Road {
     fn take_dark(&mut self, order: &DarkOrder, observer: &mut dyn Observer) -> Result<Result<(), Fault>, StationError> {
         let shutter = if order.source == DarkSource::Shutter { Shutter::Closed } else { Shutter::Open };
         let mut exposures: Vec<Exposure> = Vec::new();
+        let mut outcome = Ok(());
         for _ in 0..order.exposures.max(1) {
             match self.session.expose(order.integration_s, shutter) {
                 // The same counts as the exposure before, noise and all, are no dark of this one.
                 Ok(exposure) if self.last_crc.replace(exposure.crc32) == Some(exposure.crc32) => {}
                 Ok(exposure) => exposures.push(exposure),
-                Err(fault) => return Ok(Err(fault)),
+                Err(fault) => {
+                    outcome = Err(fault);
+                    break;
+                }
             }
+        }
+        if matches!(outcome, Err(Fault::Identity { .. })) {
+            return Ok(outcome);
         }
         let warming = self.warm_up.warming(self.parts.clock.now(), self.parts.instrument.warm_up_s);
         let Some(met) = self.met.as_mut() else { return Ok(Ok(())) };
@@ -293,7 +322,7 @@ impl Road {
                 self.record(event, observer)?;
             }
         }
-        Ok(Ok(()))
+        Ok(outcome)
     }
 
     /// A tick that the gate closes: only darks are looked after.
@@ -304,7 +333,8 @@ impl Road {
         self.calibrate(self.parts.clock.now())?;
         // Nothing has told the detector's temperature yet: any dark of about the last one's will do as reference.
         let temperature_c = self.met.as_ref().and_then(|m| m.darkroom.last_temperature_c());
-        self.take_darks(&[], temperature_c, self.schedule.next_tick(tick), observer)
+        let end = self.schedule.next_open_within(tick, CLOSED_S);
+        self.take_darks(&[], temperature_c, tick, Some(end), observer)
     }
 
     /// Reckons the reading, commits it with everything that belongs to it and tells the observer.
@@ -312,7 +342,7 @@ impl Road {
         &mut self,
         tick: UtcMicros,
         taken: &Taken,
-        link_fault: bool,
+        (link_fault, broken_off): (bool, bool),
         observer: &mut dyn Observer,
     ) -> Result<(), StationError> {
         let now = self.parts.clock.now();
@@ -331,6 +361,7 @@ impl Road {
             link_fault,
             clock_unsynced: (self.parts.clock_synchronised)() != Some(true),
             single_shot: self.parts.instrument.schedule.window_s.is_none(),
+            broken_off,
             unsteady_share: self.parts.instrument.exposure.unsteady_share,
             fill: taken.fill,
             reference,
@@ -479,6 +510,11 @@ impl Road {
         }
         self.retries_seen = retries;
     }
+}
+
+/// Whether an instrument with this fault has to be met anew.
+fn ends_the_connection(fault: &Fault) -> bool {
+    matches!(fault, Fault::Absent { .. } | Fault::Identity { .. } | Fault::NoAnswer { .. })
 }
 
 /// The exposures of a window, rung by rung, as frames of one.
