@@ -197,7 +197,7 @@ mod tests {
     }
 
     /// Identity: every stretch gives back the shift it was moved by, whatever the air mass, up to two nanometres; the air's
-    /// weak bands in stretches where no term stands for them leave 0.012 nm at most.
+    /// weak bands in stretches where no term stands for them leave 0.02 nm at most, the same every day.
     #[test]
     fn a_shift_comes_back_from_every_stretch() {
         let reference = Reference::new(2.0).unwrap();
@@ -209,7 +209,7 @@ mod tests {
                 let usable = vec![true; nm.len()];
                 for stretch in STRETCHES {
                     let got = fit(&reference, stretch, &nm, &light, &variance, &usable).unwrap();
-                    assert!((got.nm - shift).abs() < 0.012, "{stretch:?} air {air}: want {shift}, got {got:?}");
+                    assert!((got.nm - shift).abs() < 0.02, "{stretch:?} air {air}: want {shift}, got {got:?}");
                     assert!(got.uncertainty_nm < 0.05, "{stretch:?}: {got:?}");
                 }
             }
