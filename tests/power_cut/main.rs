@@ -7,6 +7,7 @@
 //! (default 11 000; 200 000 take a quarter of an hour on two idle cores).
 
 mod disk;
+mod full_disk;
 mod proof;
 mod recording;
 #[path = "../end_to_end/site.rs"]
