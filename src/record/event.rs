@@ -38,6 +38,8 @@ pub enum EventKind {
     CalibrationChanged,
     /// A tracker passed or left its limit.
     Drift,
+    /// Room on the disk: it ran out, fell below its floor, or came back.
+    Storage,
     /// The owner's remark.
     Note(NoteClass),
     /// A stretch of time about which there is a doubt, see [`super::span::Span`].
@@ -91,6 +93,7 @@ impl EventKind {
             Self::ConfigurationChanged => "configuration_changed",
             Self::CalibrationChanged => "calibration_changed",
             Self::Drift => "drift",
+            Self::Storage => "storage",
             Self::Note(_) => "note",
             Self::Span(_) => "span",
         }
@@ -131,6 +134,7 @@ impl EventKind {
             Self::ConfigurationChanged,
             Self::CalibrationChanged,
             Self::Drift,
+            Self::Storage,
         ]
         .into_iter()
         .find(|k| k.name() == kind)

@@ -5,6 +5,7 @@
 
 pub mod again;
 pub mod assemble;
+pub mod backlog;
 pub mod darkroom;
 pub mod gaps;
 pub mod parts;

@@ -7,6 +7,7 @@
 mod meeting;
 
 use super::StationError;
+use super::backlog::Committed;
 use super::darkroom::{Developed, Means, Pause};
 use super::gaps::GapKeeper;
 use super::parts::{Observer, RoadParts};
@@ -83,6 +84,18 @@ impl Road {
 
     /// Goes on until the stop flag is raised, or until the first tick after `until`.
     pub fn run(&mut self, observer: &mut dyn Observer, until: Option<UtcMicros>) -> Result<(), StationError> {
+        self.go_on(observer, until)?;
+        if self.stop.requested() {
+            self.catch_up(observer)?;
+            let (waiting, instrument) = (self.parts.backlog().readings(), self.name());
+            if waiting > 0 {
+                tracing::error!(instrument, "no room to the end: {waiting} readings in memory end with this process");
+            }
+        }
+        Ok(())
+    }
+
+    fn go_on(&mut self, observer: &mut dyn Observer, until: Option<UtcMicros>) -> Result<(), StationError> {
         loop {
             let Some(tick) = self.schedule.next_tick(self.last_tick) else {
                 tracing::warn!(instrument = self.name(), "the schedule has no further tick");
@@ -104,7 +117,15 @@ impl Road {
                 s.doing = "reading";
                 s.heartbeat = Some(began);
             });
-            match self.tick(tick, observer)? {
+            let done = match self.tick(tick, observer) {
+                // What the reading would have needed on record could not be put there.
+                Err(StationError::Store(error)) if error.is_storage_full() => {
+                    self.gap_of(tick, GapCause::StorageFull, &error.to_string(), observer)?;
+                    Ok(())
+                }
+                other => other?,
+            };
+            match done {
                 Ok(()) => {}
                 Err(Fault::Stopped) => {
                     self.gap(tick, &Fault::Stopped, observer)?;
@@ -113,6 +134,7 @@ impl Road {
                 Err(fault) => self.gap(tick, &fault, observer)?,
             }
             self.note_retries();
+            self.catch_up(observer)?;
             let now = self.parts.clock.now();
             for missed in self.schedule.missed(tick, now) {
                 self.gap_of(missed, GapCause::Busy, "the reading before it, or its darks, still ran", observer)?;
@@ -417,8 +439,9 @@ impl Road {
             events: &[],
             trackers: &trackers,
         };
-        match self.parts.store.commit_reading(&new) {
-            Ok(id) => {
+        let committed = self.parts.backlog().commit(&self.parts.store, &new)?;
+        match committed {
+            Committed::Stored(id) => {
                 self.gaps.close();
                 self.parts.status.update(|s| {
                     s.stored += 1;
@@ -438,10 +461,16 @@ impl Road {
                 }
                 Ok(())
             }
-            Err(error) if error.is_storage_full() => {
-                self.gap_of(tick, GapCause::StorageFull, &error.to_string(), observer)
+            Committed::Waiting(let_go) => {
+                self.gaps.close();
+                self.parts.status.update(|s| {
+                    s.let_go += let_go;
+                    if let_go > 0 {
+                        *s.gaps.entry(GapCause::StorageFull.name()).or_insert(0) += let_go;
+                    }
+                });
+                Ok(())
             }
-            Err(error) => Err(error.into()),
         }
     }
 
@@ -461,11 +490,28 @@ impl Road {
         }
     }
 
+    /// Writes what waits for room, as far as there is some.
+    fn catch_up(&mut self, observer: &mut dyn Observer) -> Result<(), StationError> {
+        let mut backlog = self.parts.backlog();
+        let status = &self.parts.status;
+        let done = backlog.write(&self.parts.store, |id, reading| {
+            status.update(|s| {
+                s.stored += 1;
+                s.good += u64::from(reading.values.iter().any(|v| v.is_good()));
+                s.last = Some((id, reading.time_mid));
+            });
+            observer.stored_late(id, reading);
+        });
+        let waiting = backlog.readings();
+        status.update(|s| s.waiting = waiting);
+        Ok(done?)
+    }
+
     fn gap(&mut self, tick: UtcMicros, fault: &Fault, observer: &mut dyn Observer) -> Result<(), StationError> {
         self.gap_of(tick, fault.cause(), &fault.to_string(), observer)
     }
 
-    /// Puts a reading that did not happen on record. A store that is full cannot take that either; the count stands.
+    /// Puts a reading that did not happen on record, or in the row of what waits for room.
     fn gap_of(
         &mut self,
         tick: UtcMicros,
@@ -474,30 +520,37 @@ impl Road {
         observer: &mut dyn Observer,
     ) -> Result<(), StationError> {
         self.parts.status.gap(cause);
-        match self.gaps.add(&self.parts.store, tick, cause, why) {
-            Ok(event) => {
-                observer.event(&event);
-                Ok(())
-            }
-            Err(error) if error.is_storage_full() => {
-                tracing::error!(
-                    instrument = self.name(),
-                    "{error}: the gap of {tick} ({}) is not on record",
-                    cause.name()
-                );
-                Ok(())
-            }
-            Err(error) => Err(error.into()),
+        let mut backlog = self.parts.backlog();
+        if !backlog.is_empty() {
+            backlog.gap(tick, cause, why);
+            return Ok(());
         }
+        match self.gaps.add(&self.parts.store, tick, cause, why) {
+            Ok(event) => observer.event(&event),
+            Err(error) if error.is_storage_full() => {
+                self.gaps.close();
+                backlog.begin(&error, tick);
+                backlog.gap(tick, cause, why);
+            }
+            Err(error) => return Err(error.into()),
+        }
+        Ok(())
     }
 
     fn record(&mut self, event: Event, observer: &mut dyn Observer) -> Result<(), StationError> {
-        match self.parts.store.add_event(&event) {
-            Ok(_) => {}
-            Err(error) if error.is_storage_full() => tracing::error!("{error}: `{}` is not on record", event.text),
-            Err(error) => return Err(error.into()),
-        }
         observer.event(&event);
+        let mut backlog = self.parts.backlog();
+        if !backlog.is_empty() {
+            backlog.event(event);
+            return Ok(());
+        }
+        match self.parts.store.add_event(&event) {
+            Err(error) if error.is_storage_full() => {
+                backlog.begin(&error, event.time);
+                backlog.event(event);
+            }
+            other => drop(other?),
+        }
         Ok(())
     }
 

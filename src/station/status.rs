@@ -37,6 +37,10 @@ pub struct Snapshot {
     pub retries: u64,
     /// The last fault, in words, and when.
     pub last_fault: Option<(UtcMicros, String)>,
+    /// Readings that wait in memory for room on the disk.
+    pub waiting: u64,
+    /// Readings let go since the start, for want of room on the disk and in memory.
+    pub let_go: u64,
     /// When the next reading is due.
     pub next: Option<UtcMicros>,
 }
@@ -58,6 +62,9 @@ impl fmt::Display for Snapshot {
         write!(f, ", darks {} accepted {} refused, {} exchanges repeated", self.darks.0, self.darks.1, self.retries)?;
         for (cause, n) in &self.gaps {
             write!(f, ", {n} gaps {cause}")?;
+        }
+        if self.waiting + self.let_go > 0 {
+            write!(f, ", no room: {} readings wait in memory, {} let go", self.waiting, self.let_go)?;
         }
         if let Some((time, text)) = &self.last_fault {
             write!(f, ", last fault {time}: {text}")?;

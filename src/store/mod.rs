@@ -79,6 +79,11 @@ impl std::ops::Deref for Store {
 }
 
 impl Reader {
+    /// How many pages there is room for; fewer than there are means no more than these.
+    #[cfg(test)]
+    pub(crate) fn limit_pages(&self, pages: u32) {
+        self.lock().connection.execute_batch(&format!("PRAGMA max_page_count={pages}")).unwrap();
+    }
     /// The database file.
     pub fn path(&self) -> &Path {
         &self.path
