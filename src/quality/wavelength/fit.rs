@@ -240,9 +240,9 @@ mod tests {
     fn an_inverse_undoes_its_matrix() {
         let m = [[4.0, 1.0, 0.5], [1.0, 300.0, 2.0], [0.5, 2.0, 0.01 + 0.1]];
         let inverse = inverse(m).unwrap();
-        for i in 0..3 {
+        for (i, row) in m.iter().enumerate() {
             for j in 0..3 {
-                let sum: f64 = (0..3).map(|k| m[i][k] * inverse[k][j]).sum();
+                let sum: f64 = row.iter().zip(&inverse).map(|(a, b)| a * b[j]).sum();
                 assert!((sum - f64::from(u8::from(i == j))).abs() < 1e-10, "{i} {j}: {sum}");
             }
         }
