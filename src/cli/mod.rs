@@ -3,6 +3,7 @@
 //! Results go to stdout, logs to stderr. A failure is printed once, by `main`, and sets the exit status. Commands decide
 //! nothing about light; they read, call the rooms and print.
 
+pub mod backup;
 pub mod bench;
 pub mod check;
 pub mod compute;
@@ -17,6 +18,7 @@ pub mod run;
 pub mod show;
 pub mod source;
 pub mod trackers;
+pub mod verify;
 
 use crate::document::Flaws;
 use std::io::Write;
@@ -85,6 +87,10 @@ pub enum Command {
     Show(show::ShowArgs),
     /// Put a remark on the record: cleaned, moved, maintenance, …
     Note(note::NoteArgs),
+    /// Look the whole database over: integrity, frames, gaps, values
+    Verify(verify::VerifyArgs),
+    /// Copy the database while it is in use, and look the copy over
+    Backup(backup::BackupArgs),
     /// Write readings to a file for other programs
     Export(export::ExportArgs),
 }
@@ -101,6 +107,8 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Quantities(args) => quantities::run(args),
         Command::Show(args) => show::run(args),
         Command::Note(args) => note::run(&args),
+        Command::Verify(args) => verify::run(&args),
+        Command::Backup(args) => backup::run(&args),
         Command::Export(args) => export::run(args),
     }
 }

@@ -40,6 +40,8 @@ pub enum EventKind {
     Drift,
     /// Room on the disk: it ran out, fell below its floor, or came back.
     Storage,
+    /// Raw frames of the readings begun in the span were let go, as the configuration asks.
+    RawLetGo,
     /// The owner's remark.
     Note(NoteClass),
     /// A stretch of time about which there is a doubt, see [`super::span::Span`].
@@ -94,6 +96,7 @@ impl EventKind {
             Self::CalibrationChanged => "calibration_changed",
             Self::Drift => "drift",
             Self::Storage => "storage",
+            Self::RawLetGo => "raw_let_go",
             Self::Note(_) => "note",
             Self::Span(_) => "span",
         }
@@ -135,6 +138,7 @@ impl EventKind {
             Self::CalibrationChanged,
             Self::Drift,
             Self::Storage,
+            Self::RawLetGo,
         ]
         .into_iter()
         .find(|k| k.name() == kind)

@@ -3,8 +3,10 @@
 //! Other rooms decide; this one acts in their order. What must stay true: every tick ends in a stored reading or a gap with
 //! its cause, and the status snapshot is the only state anyone else looks at.
 
+pub mod account;
 pub mod again;
 pub mod assemble;
+pub mod audit;
 pub mod backlog;
 pub mod darkroom;
 pub mod gaps;

@@ -18,6 +18,7 @@
 //!
 //! Never stored: a number that is not finite (it becomes null, with its reason). Never reused: a reading's id.
 
+pub mod backup;
 pub mod codec;
 mod error;
 mod matrices;

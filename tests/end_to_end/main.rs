@@ -4,6 +4,7 @@ mod covering;
 mod daemon;
 mod demo;
 mod printed;
+mod safekeeping;
 mod session;
 mod site;
 mod terminal;
