@@ -4,12 +4,14 @@ use super::StationError;
 use super::backlog::{self, Backlog};
 use super::parts::{LinkMaker, RoadParts};
 use super::status::Status;
+use super::upkeep::Upkeep;
 use crate::clock::{Clock, Stop};
 use crate::config::{InstrumentConfig, Setup};
 use crate::instrument::{Link, SCPI, SerialLink};
 use crate::quantities;
 use crate::record::{Event, EventKind};
 use crate::store::Store;
+use crate::system;
 use std::sync::{Arc, Mutex};
 
 /// A station ready to run.
@@ -39,6 +41,7 @@ pub fn assemble(
     };
     let configuration = store.register_configuration(&config.text, now)?;
     let computation = store.register_computation(&computation_text(), now)?;
+    let upkeep = Arc::new(Upkeep::new(&config.store, system::free_space));
     let roads: Vec<RoadParts> = config
         .instruments
         .iter()
@@ -55,6 +58,7 @@ pub fn assemble(
             link: link(instrument),
             clock_synchronised,
             backlog: Arc::new(Mutex::new(Backlog::new(&instrument.name, backlog::LIMIT))),
+            upkeep: Arc::clone(&upkeep),
             status: Status::new(&instrument.name),
         })
         .collect();

@@ -15,6 +15,7 @@ pub mod reckon;
 pub mod road;
 pub mod status;
 pub mod supervise;
+pub mod upkeep;
 pub mod watch;
 
 pub use again::{Again, AgainError};

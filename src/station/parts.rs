@@ -3,6 +3,7 @@
 use super::backlog::Backlog;
 use super::reckon::Reckoned;
 use super::status::Status;
+use super::upkeep::Upkeep;
 use crate::calibration::CalibrationSet;
 use crate::clock::{Clock, Stop};
 use crate::config::{InstrumentConfig, Station};
@@ -39,6 +40,8 @@ pub struct RoadParts {
     pub clock_synchronised: fn() -> Option<bool>,
     /// What waits for room on the disk; outlives a road that is started again.
     pub backlog: Arc<Mutex<Backlog>>,
+    /// Looks after the room on the disk.
+    pub upkeep: Arc<Upkeep>,
     /// Where to report.
     pub status: Status,
 }

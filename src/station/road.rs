@@ -135,6 +135,7 @@ impl Road {
             }
             self.note_retries();
             self.catch_up(observer)?;
+            self.look_after_room()?;
             let now = self.parts.clock.now();
             for missed in self.schedule.missed(tick, now) {
                 self.gap_of(missed, GapCause::Busy, "the reading before it, or its darks, still ran", observer)?;
@@ -487,6 +488,24 @@ impl Road {
                 Ok(Vec::new())
             }
             Err(error) => Err(error),
+        }
+    }
+
+    /// Looks at the free space now and then, and lets go of raw frames that have had their time.
+    fn look_after_room(&mut self) -> Result<(), StationError> {
+        let right = (self.parts.clock_synchronised)() == Some(true);
+        match self.parts.upkeep.look(&self.parts.store, self.parts.clock.now(), right) {
+            Ok(Some(room)) => {
+                if room.let_go > 0 {
+                    tracing::info!("raw frames of {} readings let go, as configured", room.let_go);
+                }
+                self.parts.status.update(|s| s.room = room.free.map(|free| (free, room.below_floor)));
+                Ok(())
+            }
+            Ok(None) => Ok(()),
+            // That there is none is said where readings begin to wait.
+            Err(error) if error.is_storage_full() => Ok(()),
+            Err(error) => Err(error.into()),
         }
     }
 

@@ -25,6 +25,7 @@ mod matrices;
 mod open;
 mod query;
 mod register;
+mod retention;
 mod rows;
 mod schema;
 mod spans;
@@ -33,6 +34,7 @@ mod write;
 pub use error::StoreError;
 pub use query::{Counts, NOT_YET_A_QUANTITY, Readings};
 pub use register::{InstrumentRow, NewInstrument, Provenance};
+pub use retention::LetGo;
 pub use rows::{DarkModel, DarkReference, FrameRecord, MadeWith, NewReading, StoredReading, Tracker};
 
 use rusqlite::Connection;

@@ -377,7 +377,7 @@ impl Reader {
         let sql = "SELECT coalesce(min(id), 1), coalesce(max(id), 0) FROM reading";
         let mut rows = self.rows("looking for readings", sql, [], |row| Ok(row.get(0)?..=row.get(1)?))?;
         // An aggregate has exactly one row.
-        Ok(rows.pop().unwrap_or(1..=0))
+        Ok(rows.pop().unwrap_or(std::ops::RangeInclusive::new(1, 0)))
     }
 
     /// Every dark, by row.

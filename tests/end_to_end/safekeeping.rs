@@ -87,6 +87,18 @@ fn a_whole_database_verifies_and_damage_is_named() {
     assert!(faults(&report, "values").starts_with("reading 9: ppfd: stored "), "{report}");
     let (report, _) = damaged("a frame", &change("DELETE FROM frame WHERE id / 16 = 5"));
     assert!(faults(&report, "frames").starts_with("reading 5: expected "), "{report}");
+    let (report, _) = damaged("frames that went without a word", &change("DELETE FROM frame WHERE id / 16 < 5"));
+    assert!(faults(&report, "frames").starts_with("reading 1: expected "), "{report}");
+    std::fs::copy(site.path("copy.db"), site.path("aged.db")).unwrap();
+    let aged = Connection::open(site.path("aged.db")).unwrap();
+    aged.execute_batch(
+        "DELETE FROM frame WHERE id / 16 < 5;
+         INSERT INTO event(time, until, kind, text)
+             SELECT min(time_start), max(time_start), 'raw_let_go', '' FROM reading WHERE id < 5;",
+    )
+    .unwrap();
+    let aged = verify(&site, "aged.db");
+    assert!(aged.0 == Some(0) && aged.1.to_string().contains("raw frames of 4 readings were let go"), "{aged:?}");
     let (report, _) = damaged("three readings", &change("DELETE FROM reading WHERE id BETWEEN 20 AND 22"));
     assert_eq!(faults(&report, "readings"), "identifiers have a hole: readings 20 to 22 are missing\n");
     assert!(faults(&report, "gaps").contains("ended in neither a reading nor an event"), "{report}");
