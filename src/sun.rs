@@ -52,6 +52,15 @@ pub fn position(place: Place, t: UtcMicros) -> Option<Sun> {
     Some(Sun { elevation_deg: p.elevation_angle(), azimuth_deg: p.azimuth() })
 }
 
+/// The lowest the sun stands at a place in the night around `t`, without refraction [degrees]: its lower transit, by the
+/// declination it has at `t` (which moves it by less than 0.2° in half a day).
+pub fn lowest_elevation_deg(place: Place, t: UtcMicros) -> Option<f64> {
+    let sun = position(place, t)?;
+    let (h, phi) = (sun.elevation_deg.to_radians(), place.latitude_deg.to_radians());
+    let sine = h.sin() * phi.sin() + h.cos() * phi.cos() * sun.azimuth_deg.to_radians().cos();
+    Some((place.latitude_deg + sine.clamp(-1.0, 1.0).asin().to_degrees()).abs() - 90.0)
+}
+
 /// Relative optical air mass [1] for an apparent elevation [degrees]; `None` below the horizon.
 ///
 /// Source: Kasten & Young 1989, Appl. Opt. 28:4735. At the zenith it is 0.9997, not 1.
@@ -88,6 +97,23 @@ mod tests {
         let ours = position(place, UtcMicros::from_chrono(when)).unwrap();
         assert!((ours.zenith_deg() - 50.11162).abs() < 1e-3, "zenith {}", ours.zenith_deg());
         assert!((ours.azimuth_deg - 194.34024).abs() < 1e-3, "azimuth {}", ours.azimuth_deg);
+    }
+
+    /// Identity: the lowest of all positions of a night, on either half of the Earth and within the polar circle.
+    #[test]
+    fn the_lowest_elevation_is_that_of_the_lower_transit() {
+        for (latitude_deg, date) in
+            [(48.0, "2026-08-20"), (58.0, "2026-06-21"), (-33.0, "2026-12-21"), (70.0, "2026-03-01")]
+        {
+            let place = Place { latitude_deg, longitude_deg: 11.0, altitude_m: 0.0 };
+            let noon = UtcMicros::parse(&format!("{date}T11:00:00Z")).unwrap();
+            let scan = (0..1440).filter_map(|m| position(place, noon.plus_seconds(60.0 * f64::from(m))));
+            let want = scan.map(|s| s.elevation_deg).fold(90.0, f64::min);
+            for hours in [6.0, 10.0, 14.0, 18.0] {
+                let got = lowest_elevation_deg(place, noon.plus_seconds(3600.0 * hours)).unwrap();
+                assert!((got - want).abs() < 0.25, "{latitude_deg}° {date} +{hours} h: want {want}, got {got}");
+            }
+        }
     }
 
     /// Independent: pvlib 0.16.1 `get_relative_airmass(z, "kastenyoung1989")`.

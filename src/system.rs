@@ -60,6 +60,18 @@ pub fn terminate(child: &std::process::Child) {
     unsafe { libc::kill(pid, libc::SIGTERM) };
 }
 
+/// How many bytes this user may still write where a file lies; `None` where that cannot be found out.
+pub fn free_space(file: &Path) -> Option<u64> {
+    let folder = file.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let name = std::ffi::CString::new(std::os::unix::ffi::OsStrExt::as_bytes(folder.as_os_str())).ok()?;
+    // SAFETY: statvfs is plain integers, for which all zeroes is a valid value.
+    let mut found: libc::statvfs = unsafe { std::mem::zeroed() };
+    // SAFETY: `name` ends with a zero byte and `found` may be written to during the call.
+    let done = unsafe { libc::statvfs(name.as_ptr(), &mut found) };
+    #[allow(clippy::unnecessary_cast, reason = "the width of these fields differs between machines")]
+    (done == 0).then_some((found.f_bavail as u64).saturating_mul(found.f_frsize as u64))
+}
+
 /// Whether the machine's clock is known to be synchronised; `None` when that cannot be found out.
 ///
 /// The kernel's own word (`STA_UNSYNC` of adjtimex, kept by every common time service) comes first. Where a sandbox

@@ -2,13 +2,51 @@
 //!
 //! Only text comes out; whoever reads it shares no code with this. The same settings give the same bytes.
 
-use super::settings::Settings;
+use super::settings::{CertificateSettings, Settings};
 use super::world::{Bench, BenchError};
 use crate::clock::UtcMicros;
+use rand::SeedableRng;
+use rand_distr::{Distribution, StandardNormal};
+use rand_pcg::Pcg64Mcg;
 use std::fmt::Write as _;
 
 /// Entries of the response are this far apart [nm]; linear interpolation between them errs by less than 0.03 %.
 const STEP_NM: f64 = 1.0;
+
+/// Share of the response's variance that it states to be common to all wavelengths [1].
+const CORRELATED_FRACTION: f64 = 0.5;
+/// Length over which it states the rest to hang together [nm].
+const CORRELATION_LENGTH_NM: f64 = 50.0;
+
+/// The errors of one laboratory, in units of the uncertainty it states; zeros where none are to be drawn.
+struct Drawn {
+    rng: Option<Pcg64Mcg>,
+    wavelength: f64,
+    common: f64,
+    shape: Option<f64>,
+}
+
+impl Drawn {
+    fn new(settings: &CertificateSettings) -> Self {
+        let mut drawn =
+            Self { rng: settings.drawn_errors.map(Pcg64Mcg::seed_from_u64), wavelength: 0.0, common: 0.0, shape: None };
+        (drawn.wavelength, drawn.common) = (drawn.normal(), drawn.normal());
+        drawn
+    }
+
+    fn normal(&mut self) -> f64 {
+        self.rng.as_mut().map_or(0.0, |rng| StandardNormal.sample(rng))
+    }
+
+    /// Relative error of the response at the next wavelength, one step on: its shape is correlated as exp(−|Δλ|/length).
+    fn next_shape(&mut self) -> f64 {
+        let rho = (-STEP_NM / CORRELATION_LENGTH_NM).exp();
+        let new = self.normal();
+        let shape = self.shape.map_or(new, |before| rho * before + (1.0 - rho * rho).sqrt() * new);
+        self.shape = Some(shape);
+        CORRELATED_FRACTION.sqrt() * self.common + (1.0 - CORRELATED_FRACTION).sqrt() * shape
+    }
+}
 
 /// The calibration file of the bench these settings make.
 pub fn certificate(settings: &Settings) -> Result<String, BenchError> {
@@ -25,6 +63,7 @@ pub fn text(bench: &Bench) -> String {
     let (low, high) = (seen().fold(f64::MAX, f64::min), seen().fold(f64::MIN, f64::max));
     // Beyond both ends by what temperature and warm-up may shift the scale.
     let (first, last) = ((low - 3.0).floor(), (high + 3.0).ceil());
+    let mut drawn = Drawn::new(c);
     let phase = std::f64::consts::TAU * (settings.seed % 97) as f64 / 97.0;
     let mut nm = Vec::new();
     let mut response = Vec::new();
@@ -32,13 +71,14 @@ pub fn text(bench: &Bench) -> String {
     for i in 0..=((last - first) / STEP_NM).round() as u32 {
         let at = first + f64::from(i) * STEP_NM;
         let wave = c.error_shape * (std::f64::consts::TAU * at / 300.0 + phase).sin();
+        let u = if at < 350.0 { 2.0 * c.relative_uncertainty } else { c.relative_uncertainty };
         nm.push(at);
-        response.push(detector.response(at) * (1.0 + c.error_scale + wave));
-        uncertainty.push(if at < 350.0 { 2.0 * c.relative_uncertainty } else { c.relative_uncertainty });
+        response.push(detector.response(at) * (1.0 + c.error_scale + wave + u * drawn.next_shape()));
+        uncertainty.push(u);
     }
     let mut scale = d.wavelength_coefficients.clone();
     if let Some(first) = scale.first_mut() {
-        *first += c.error_wavelength_nm;
+        *first += c.error_wavelength_nm + drawn.wavelength * c.wavelength_uncertainty_nm;
     }
     let (zenith, ratio, diffuse) = if settings.optic.perfect {
         (vec![0.0, 90.0], vec![1.0, 1.0], 1.0)
@@ -78,8 +118,8 @@ pub fn text(bench: &Bench) -> String {
     line(format!("wavelength_nm = {}", array(&nm)));
     line(format!("counts_per_s_per_w_m2_nm = {}", array(&response)));
     line(format!("relative_uncertainty = {}", array(&uncertainty)));
-    line("correlated_fraction = 0.5".into());
-    line("correlation_length_nm = 50.0".into());
+    line(format!("correlated_fraction = {CORRELATED_FRACTION:?}"));
+    line(format!("correlation_length_nm = {CORRELATION_LENGTH_NM:?}"));
     line("\n[stray_light]".into());
     line(format!("floor_band_nm = {:?}", c.floor_band_nm));
     line(format!("relative_uncertainty = {:?}", c.stray_light_relative_uncertainty));

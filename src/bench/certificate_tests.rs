@@ -208,6 +208,30 @@ fn the_certificate_is_deterministic_and_carries_stated_errors() {
     assert!((wrong.wavelength(500) - right.wavelength(500) - 0.3).abs() < 1e-9);
 }
 
+/// Independent: over many laboratories drawn errors have the deviation that is stated, and hang together as it is stated.
+#[test]
+fn drawn_errors_are_as_large_as_stated_and_hang_together() {
+    const LABORATORIES: u64 = 400;
+    let right = Paper::of(&settled());
+    let mut errors: Vec<[f64; 4]> = Vec::new();
+    for seed in 0..LABORATORIES {
+        let mut settings = settled();
+        settings.certificate.drawn_errors = Some(seed);
+        let drawn = Paper::of(&settings);
+        let response = [300.0, 500.0, 550.0].map(|nm| drawn.response(nm) / right.response(nm) - 1.0);
+        errors.push([response[0], response[1], response[2], drawn.wavelength(500) - right.wavelength(500)]);
+    }
+    let n = LABORATORIES as f64;
+    let covariance = |a: usize, b: usize| errors.iter().map(|e| e[a] * e[b]).sum::<f64>() / n;
+    // Four standard errors of a deviation from that many.
+    for (k, stated) in [(0, 0.02), (1, 0.01), (2, 0.01), (3, 0.03)] {
+        let got = covariance(k, k).sqrt();
+        assert!((got / stated - 1.0).abs() < 4.0 / (2.0 * n).sqrt(), "{k}: stated {stated}, drawn {got}");
+    }
+    let (got, want) = (covariance(1, 2) / 1e-4, 0.5 + 0.5 * (-1.0f64).exp());
+    assert!((got - want).abs() < 4.0 / n.sqrt(), "50 nm apart: want {want}, got {got}");
+}
+
 /// Identity: linear interpolation between the entries errs by less than 0.05 %.
 #[test]
 fn the_entries_are_close_enough() {

@@ -280,6 +280,9 @@ pub struct CertificateSettings {
     pub stray_light_relative_uncertainty: f64,
     /// Band in which the floor shows [nm].
     pub floor_band_nm: [f64; 2],
+    /// Errors drawn from the uncertainty it states, by this seed: the response's common part and its shape, the wavelength
+    /// scale. They come on top of the errors below.
+    pub drawn_errors: Option<u64>,
     /// Error: all responses too high by this share [1].
     pub error_scale: f64,
     /// Error: amplitude of a smooth wave in the response, period 300 nm, phase from the seed [1].
@@ -301,6 +304,7 @@ impl Default for CertificateSettings {
             wavelength_uncertainty_nm: 0.03,
             stray_light_relative_uncertainty: 0.15,
             floor_band_nm: [281.0, 289.0],
+            drawn_errors: None,
             error_scale: 0.0,
             error_shape: 0.0,
             error_wavelength_nm: 0.0,

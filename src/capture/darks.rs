@@ -1,17 +1,29 @@
-//! Which darks to take, and which dark serves a frame.
+//! Which darks to take.
 //!
-//! Works on notes about the darks that are on record, never on their counts. What must stay true: a dark that does not
-//! match in integration time never counts as matched, and one of unknown or other temperature is never silently good.
+//! Works on notes about the darks that are on record, never on their counts. What must stay true: a night dark is taken in
+//! twilight only while there is nothing better, and a library time that no pause between readings is long enough for is
+//! taken all the same, in place of a reading by night.
 
 use super::grid::Grid;
 use crate::clock::UtcMicros;
 use crate::config::meant::DarksConfig;
-use crate::record::{DarkSource, Flag, Frame};
+use crate::record::{DarkSource, Frame};
 
 /// Integration times of the dark library in a decade.
 const LIBRARY_STEPS_A_DECADE: f64 = 3.0;
 /// Library darks are spread over temperatures this far apart [K], so that the rate's course can be fitted.
 const LIBRARY_KELVIN: f64 = 3.0;
+/// The same while that course is not known: a night that begins to cool is to show it soon.
+const LIBRARY_KELVIN_UNKNOWN: f64 = 0.25;
+/// The sun below this leaves nothing of its light in the sky (end of astronomical twilight) [degrees].
+const DARKNESS_DEG: f64 = -18.0;
+/// In a night that does not get so dark, its darkest part: the sun within this of its lowest [degrees].
+const DARKEST_DEG: f64 = 1.5;
+/// By the shutter, whose matched darks watch the detector all day, a library whose temperature law is known is renewed this
+/// many times less often than by night.
+const SHUTTER_RARER: f64 = 4.0;
+/// Library darks that no pause is long enough for are renewed this many times less often than others.
+const OVERLONG_RARER: f64 = 4.0;
 
 /// What the choice has to know about a dark on record.
 #[derive(Clone, Debug, PartialEq)]
@@ -28,6 +40,8 @@ pub struct DarkNote {
     pub time: UtcMicros,
     /// Exposures it sums.
     pub exposures: u32,
+    /// Taken by night while the sun still lit the sky.
+    pub twilight: bool,
 }
 
 /// Darks to take now.
@@ -50,6 +64,8 @@ pub struct DarkContext<'a> {
     pub has_shutter: bool,
     /// Sun's apparent elevation [degrees]; `None` when unknown, which is never night.
     pub sun_elevation_deg: Option<f64>,
+    /// The lowest the sun gets this night [degrees].
+    pub sun_lowest_deg: Option<f64>,
     /// Detector temperature [°C]; `None` without a sensor.
     pub temperature_c: Option<f64>,
     /// Integration times the last reading used [s].
@@ -58,15 +74,30 @@ pub struct DarkContext<'a> {
     pub free_s: f64,
     /// What an exposure costs beside its light [s].
     pub overhead_s: f64,
-    /// Integration times light frames are taken at; the library stays within them.
+    /// The shortest pause there is between two readings [s]: when a reading takes all the time it may.
+    pub pause_s: f64,
+    /// Integration times light frames are taken at; the library stays within them …
     pub grid: &'a Grid,
+    /// … and within what a reading has time for [s].
+    pub longest_s: f64,
     /// Whether a model of the darks can serve what is not matched.
     pub has_model: bool,
+    /// Whether that model knows how the dark current goes with temperature.
+    pub knows_law: bool,
 }
 
-/// Integration times of the library [s]: about three a decade, out of the grid light frames use, up to the set length.
-pub fn library_s(config: &DarksConfig, grid: &Grid) -> Vec<f64> {
-    let within: Vec<f64> = grid.times().iter().copied().filter(|t| *t <= config.library_max_s).collect();
+/// Sun's elevation below which a night is as dark as it gets [degrees], by the lowest the sun gets in it.
+///
+/// Twilight sends light into the darks that no test of a single frame can find, and the zeros of all nights would be off by it.
+pub fn darkest_below_deg(sun_lowest_deg: Option<f64>) -> f64 {
+    sun_lowest_deg.map_or(DARKNESS_DEG, |lowest| DARKNESS_DEG.max(lowest + DARKEST_DEG))
+}
+
+/// Integration times of the library [s]: about three a decade, out of the grid light frames use, up to the set length and
+/// to the longest time a reading may use [s].
+pub fn library_s(config: &DarksConfig, grid: &Grid, longest_s: f64) -> Vec<f64> {
+    let most = config.library_max_s.min(longest_s.max(grid.shortest()));
+    let within: Vec<f64> = grid.times().iter().copied().filter(|t| *t <= most * (1.0 + 1e-9)).collect();
     let step = 10f64.powf(1.0 / LIBRARY_STEPS_A_DECADE) * 0.99;
     let mut library = Vec::new();
     for t in &within {
@@ -83,12 +114,14 @@ pub fn library_s(config: &DarksConfig, grid: &Grid) -> Vec<f64> {
     library
 }
 
-/// What is to be taken now, most wanted first. All of it fits into the free time, but for a matched dark where no model
-/// could serve: one exposure of that is taken even so, since without it the readings have no value at all.
+/// What is to be taken now, most wanted first. All of it fits into the free time, with two exceptions, of one exposure each: a
+/// matched dark where no model could serve, since without it the readings have no value at all; and by night a library time
+/// that no pause is long enough for, which costs the reading after.
 pub fn orders(config: &DarksConfig, notes: &[DarkNote], context: &DarkContext) -> Vec<DarkOrder> {
     let shutter = context.has_shutter && config.sources.contains(&DarkSource::Shutter);
+    let below = if context.has_model { darkest_below_deg(context.sun_lowest_deg) } else { f64::INFINITY };
     let night = config.sources.contains(&DarkSource::Night)
-        && context.sun_elevation_deg.is_some_and(|e| e < config.night_below_deg);
+        && context.sun_elevation_deg.is_some_and(|e| e < config.night_below_deg.min(below));
     let mut free_s = context.free_s;
     let mut orders: Vec<DarkOrder> = Vec::new();
     let mut place = |integration_s: f64, source: DarkSource, must: bool| -> bool {
@@ -119,40 +152,55 @@ pub fn orders(config: &DarksConfig, notes: &[DarkNote], context: &DarkContext) -
         // By the shutter one a reading is enough: the library grows beside the day's work. Nights are short and are used.
         let source = if shutter { DarkSource::Shutter } else { DarkSource::Night };
         let mut left = if shutter { 1 } else { usize::MAX };
-        for t in due_library(config, notes, context) {
+        let mut overlong = 1;
+        for (age, t) in due_library(config, notes, context) {
             if left == 0 {
                 break;
             }
-            left -= usize::from(place(t, source, false));
+            let too_long = t + context.overhead_s > context.pause_s;
+            let must = night && too_long && overlong > 0 && age >= OVERLONG_RARER * config.night_every_s;
+            let taken = place(t, source, must);
+            left -= usize::from(taken);
+            overlong -= usize::from(taken && must);
         }
     }
     orders
 }
 
-/// Library times that are due, the longest neglected first, never-taken ones before all and long before short.
-fn due_library(config: &DarksConfig, notes: &[DarkNote], context: &DarkContext) -> Vec<f64> {
-    let mut due: Vec<(f64, f64)> = library_s(config, context.grid)
+/// Library times that are due with the age of what there is [s], the longest neglected first, never-taken ones before all
+/// and long before short.
+fn due_library(config: &DarksConfig, notes: &[DarkNote], context: &DarkContext) -> Vec<(f64, f64)> {
+    let kelvin = if context.knows_law { LIBRARY_KELVIN } else { LIBRARY_KELVIN_UNKNOWN };
+    let watched = context.has_shutter && config.sources.contains(&DarkSource::Shutter) && context.knows_law;
+    let every_s = if watched { SHUTTER_RARER * config.night_every_s } else { config.night_every_s };
+    let twilight = context.sun_elevation_deg.is_some_and(|e| e >= darkest_below_deg(context.sun_lowest_deg));
+    let mut due: Vec<(f64, f64)> = library_s(config, context.grid, context.longest_s)
         .into_iter()
         .filter_map(|t| {
             let same = |n: &&DarkNote| {
                 // The instrument may have rounded the time, and a dark at a neighbouring step tells the model as much.
                 let alike = (n.integration_s / t - 1.0).abs() < 0.15;
-                let warm =
-                    n.temperature_c.zip(context.temperature_c).is_none_or(|(a, b)| (a - b).abs() <= LIBRARY_KELVIN);
-                alike && warm
+                let warm = n.temperature_c.zip(context.temperature_c).is_none_or(|(a, b)| (a - b).abs() <= kelvin);
+                alike && warm && (twilight || !n.twilight)
             };
             let age = notes.iter().filter(same).map(|n| age_s(n, context.now)).fold(f64::INFINITY, f64::min);
-            (age >= config.night_every_s).then_some((age, t))
+            (age >= every_s).then_some((age, t))
         })
         .collect();
     due.sort_by(|a, b| b.0.total_cmp(&a.0).then(b.1.total_cmp(&a.1)));
-    due.into_iter().map(|(_, t)| t).collect()
+    due
 }
 
 /// What a person with a cover is to be asked for: the whole library, long exposures fewer, within about `allowed_s` [s].
 /// Every time is taken at least once, also when that takes longer.
-pub fn covered_orders(config: &DarksConfig, grid: &Grid, overhead_s: f64, allowed_s: f64) -> Vec<DarkOrder> {
-    let times = library_s(config, grid);
+pub fn covered_orders(
+    config: &DarksConfig,
+    grid: &Grid,
+    longest_s: f64,
+    overhead_s: f64,
+    allowed_s: f64,
+) -> Vec<DarkOrder> {
+    let times = library_s(config, grid, longest_s);
     let share = allowed_s / times.len().max(1) as f64;
     let order = |t: &f64| DarkOrder {
         integration_s: *t,
@@ -162,80 +210,14 @@ pub fn covered_orders(config: &DarksConfig, grid: &Grid, overhead_s: f64, allowe
     times.iter().map(order).collect()
 }
 
-/// The frame a dark is wanted for, and what else could serve.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct DarkWanted {
-    /// When its light was collected.
-    pub time: UtcMicros,
-    /// Integration time in force [s].
-    pub integration_s: f64,
-    /// Detector temperature [°C]; `None` without a sensor.
-    pub temperature_c: Option<f64>,
-    /// When the dark model was last fed with a dark; `None` when no model can serve this frame.
-    pub model_fitted: Option<UtcMicros>,
-}
-
-/// Which dark serves a frame.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum DarkChoice {
-    /// This one, taken alike and lately.
-    Matched(i64),
-    /// The model.
-    Model {
-        /// Its darks are older than allowed.
-        stale: bool,
-    },
-    /// This one: same integration time, but too old or from another temperature; there is no better.
-    Stale(i64),
-    /// None.
-    Missing,
-}
-
-impl DarkChoice {
-    /// The flag it raises.
-    pub fn flag(self) -> Option<Flag> {
-        match self {
-            Self::Matched(_) => None,
-            Self::Model { stale: false } => Some(Flag::DarkModelled),
-            Self::Model { stale: true } | Self::Stale(_) => Some(Flag::DarkStale),
-            Self::Missing => Some(Flag::DarkMissing),
-        }
-    }
-}
-
-/// Which dark serves. Matched wins, then a model in date, then a matched dark that is too old or too far in temperature
-/// if it is younger than the model's darks, then the old model.
-pub fn choose(config: &DarksConfig, notes: &[DarkNote], wanted: &DarkWanted) -> DarkChoice {
-    let same = || notes.iter().filter(|n| Frame::same_integration(n.integration_s, wanted.integration_s));
-    let distance = |n: &DarkNote| {
-        let kelvin = n.temperature_c.zip(wanted.temperature_c).map_or(0.0, |(a, b)| (a - b).abs());
-        age_s(n, wanted.time) / config.max_age_s.max(1.0) + kelvin / config.max_temperature_difference_k.max(1e-3)
-    };
-    let nearest = |a: &&DarkNote, b: &&DarkNote| distance(a).total_cmp(&distance(b));
-    let serves = |n: &&DarkNote| age_s(n, wanted.time) <= config.max_age_s && near(config, n, wanted.temperature_c);
-    if let Some(n) = same().filter(serves).min_by(nearest) {
-        return DarkChoice::Matched(n.id);
-    }
-    let model_age = wanted.model_fitted.map(|t| wanted.time.seconds_since(t).abs());
-    if model_age.is_some_and(|age| age <= config.model_max_age_s) {
-        return DarkChoice::Model { stale: false };
-    }
-    match (same().min_by(nearest), model_age) {
-        (Some(n), Some(model)) if age_s(n, wanted.time) > model => DarkChoice::Model { stale: true },
-        (Some(n), _) => DarkChoice::Stale(n.id),
-        (None, Some(_)) => DarkChoice::Model { stale: true },
-        (None, None) => DarkChoice::Missing,
-    }
-}
-
 /// Distance in time [s]; a dark taken after the frame is as good as one taken before.
-fn age_s(note: &DarkNote, now: UtcMicros) -> f64 {
+pub(super) fn age_s(note: &DarkNote, now: UtcMicros) -> f64 {
     now.seconds_since(note.time).abs()
 }
 
 /// Whether the dark's temperature is near enough. Where neither knows a temperature there is no sensor, and age alone
 /// decides; where one of them does, the other's cannot be vouched for.
-fn near(config: &DarksConfig, note: &DarkNote, temperature_c: Option<f64>) -> bool {
+pub(super) fn near(config: &DarksConfig, note: &DarkNote, temperature_c: Option<f64>) -> bool {
     match (note.temperature_c, temperature_c) {
         (Some(a), Some(b)) => (a - b).abs() <= config.max_temperature_difference_k,
         (None, None) => true,
@@ -244,12 +226,12 @@ fn near(config: &DarksConfig, note: &DarkNote, temperature_c: Option<f64>) -> bo
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
 
-    const NOW: UtcMicros = UtcMicros(1_800_000_000_000_000);
+    pub(in crate::capture) const NOW: UtcMicros = UtcMicros(1_800_000_000_000_000);
 
-    fn config(sources: &[DarkSource]) -> DarksConfig {
+    pub(in crate::capture) fn config(sources: &[DarkSource]) -> DarksConfig {
         DarksConfig {
             sources: sources.to_vec(),
             exposures: 8,
@@ -263,7 +245,7 @@ mod tests {
         }
     }
 
-    fn note(id: i64, integration_s: f64, temperature_c: f64, age_s: f64) -> DarkNote {
+    pub(in crate::capture) fn note(id: i64, integration_s: f64, temperature_c: f64, age_s: f64) -> DarkNote {
         DarkNote {
             id,
             source: DarkSource::Shutter,
@@ -271,6 +253,7 @@ mod tests {
             temperature_c: Some(temperature_c),
             time: NOW.plus_seconds(-age_s),
             exposures: 8,
+            twilight: false,
         }
     }
 
@@ -279,12 +262,16 @@ mod tests {
             now: NOW,
             has_shutter: true,
             sun_elevation_deg: Some(30.0),
+            sun_lowest_deg: Some(-30.0),
             temperature_c: Some(20.0),
             used_s,
             free_s,
             overhead_s: 0.4,
+            pause_s: 60.0,
             grid,
+            longest_s: 60.0,
             has_model: false,
+            knows_law: true,
         }
     }
 
@@ -354,9 +341,77 @@ mod tests {
         }
         let mut times: Vec<f64> = notes.iter().map(|n| n.integration_s).collect();
         times.sort_by(f64::total_cmp);
-        assert_eq!(times, library_s(&config, &grid), "each once within the hour");
+        assert_eq!(times, library_s(&config, &grid, 60.0), "each once within the hour");
         assert!(by_night(&notes, NOW.plus_seconds(3500.0), -20.0).is_empty());
         assert!(!by_night(&notes, NOW.plus_seconds(7300.0), -20.0).is_empty(), "renewed after night_every_s");
+    }
+
+    /// Identity: with a model, night darks wait for the end of twilight, or for the darkest part of a night without one; what
+    /// was taken in twilight is taken again then.
+    #[test]
+    fn night_darks_are_taken_in_the_darkest_part_of_the_night() {
+        let config = config(&[DarkSource::Night]);
+        let grid = Grid::new(1e-3, 10.0, 0.0);
+        let taken = |elevation: f64, lowest: f64, has_model: bool, notes: &[DarkNote]| {
+            let c = DarkContext {
+                has_shutter: false,
+                sun_elevation_deg: Some(elevation),
+                sun_lowest_deg: Some(lowest),
+                has_model,
+                ..context(&grid, &[], 40.0)
+            };
+            !orders(&config, notes, &c).is_empty()
+        };
+        assert!(taken(-12.5, -30.0, false, &[]), "without a model any night will do");
+        for (elevation, lowest, want) in [
+            (-12.5, -30.0, false),
+            (-17.9, -30.0, false),
+            (-18.1, -30.0, true),
+            (-14.0, -16.0, false),
+            (-14.6, -16.0, true),
+        ] {
+            assert_eq!(taken(elevation, lowest, true, &[]), want, "{elevation}° of {lowest}°");
+        }
+        assert!(taken(-12.1, -12.9, true, &[]) && !taken(-11.9, -12.9, true, &[]), "the set limit holds in any night");
+        let library = library_s(&config, &grid, 60.0);
+        let all = |twilight: bool| -> Vec<DarkNote> {
+            (0..).zip(&library).map(|(id, t)| DarkNote { twilight, ..note(id, *t, 20.0, 60.0) }).collect()
+        };
+        assert!(taken(-20.0, -30.0, true, &all(true)));
+        assert!(!taken(-20.0, -30.0, true, &all(false)));
+    }
+
+    /// Identity: a library time that fits into no pause takes the place of a night reading, one at a time and seldom; by day, or
+    /// where a pause may come, it waits.
+    #[test]
+    fn a_time_too_long_for_any_pause_is_taken_in_place_of_a_night_reading() {
+        let config = config(&[DarkSource::Night]);
+        let grid = Grid::new(1e-3, 30.0, 0.0);
+        let long = |pause_s: f64, notes: &[DarkNote]| {
+            let c = DarkContext {
+                has_shutter: false,
+                sun_elevation_deg: Some(-30.0),
+                has_model: true,
+                pause_s,
+                ..context(&grid, &[], 4.0)
+            };
+            orders(&config, notes, &c).into_iter().filter(|o| o.integration_s > 4.0).collect::<Vec<_>>()
+        };
+        assert_eq!(long(60.0, &[]), [], "a pause of a minute may come");
+        let mut notes = Vec::new();
+        for minute in 0..8 {
+            for o in long(4.0, &notes) {
+                assert_eq!((o.exposures, o.source), (1, DarkSource::Night));
+                notes.push(DarkNote { time: NOW.plus_seconds(-60.0), ..note(minute, o.integration_s, 20.0, 0.0) });
+            }
+        }
+        let times: Vec<f64> = library_s(&config, &grid, 60.0).into_iter().filter(|t| *t > 3.6).collect();
+        assert_eq!(notes.len(), times.len(), "each once: {notes:?}");
+        let hours_ago = |h: f64| {
+            notes.iter().map(|n| DarkNote { time: NOW.plus_seconds(-3600.0 * h), ..n.clone() }).collect::<Vec<_>>()
+        };
+        assert_eq!(long(4.0, &hours_ago(2.0)), []);
+        assert_eq!(long(4.0, &hours_ago(4.1)).len(), 1);
     }
 
     /// Identity: by day the shutter adds one library dark a reading, until the library is complete.
@@ -370,7 +425,7 @@ mod tests {
             assert!(all.len() <= 1);
             notes.extend(all.iter().map(|o| note(9, o.integration_s, 20.0, 0.0)));
         }
-        let library = library_s(&config, &grid);
+        let library = library_s(&config, &grid, 60.0);
         assert!(library.iter().all(|t| notes.iter().any(|n| (n.integration_s / t - 1.0).abs() < 0.15)));
         assert!(notes.len() <= library.len() + 1, "none twice");
     }
@@ -380,40 +435,10 @@ mod tests {
     fn a_covered_session_asks_for_the_whole_library() {
         let config = config(&[DarkSource::Covered]);
         let grid = Grid::new(1e-3, 60.0, 50.0);
-        let all = covered_orders(&config, &grid, 0.4, 300.0);
-        assert_eq!(all.len(), library_s(&config, &grid).len());
+        let all = covered_orders(&config, &grid, 60.0, 0.4, 300.0);
+        assert_eq!(all.len(), library_s(&config, &grid, 60.0).len());
         assert!((10..=18).contains(&all.len()), "{}", all.len());
         assert_eq!(all.last().map(|o| (o.integration_s, o.exposures)), Some((grid.longest(), 1)));
         assert_eq!(all[0].exposures, 8);
-    }
-
-    /// Identity: the order of preference, each with the flag that goes with it.
-    #[test]
-    fn matched_wins_then_the_model_then_what_is_stale() {
-        let config = config(&[DarkSource::Shutter]);
-        let wanted = |model: Option<f64>| DarkWanted {
-            time: NOW,
-            integration_s: 0.01,
-            temperature_c: Some(20.0),
-            model_fitted: model.map(|age| NOW.plus_seconds(-age)),
-        };
-        let day = 86_400.0;
-        let fresh = note(1, 0.01, 20.5, 60.0);
-        let older = note(2, 0.01, 20.0, 3000.0);
-        let cold = note(3, 0.01, 5.0, 60.0);
-        let other = note(4, 0.02, 20.0, 1.0);
-        let choice = |notes: &[DarkNote], model| choose(&config, notes, &wanted(model));
-        assert_eq!(choice(&[older.clone(), fresh.clone()], Some(0.0)), DarkChoice::Matched(1));
-        assert_eq!(choice(&[cold.clone(), older], None), DarkChoice::Matched(2));
-        assert_eq!(choice(&[cold.clone(), other.clone()], Some(day)), DarkChoice::Model { stale: false });
-        assert_eq!(choice(std::slice::from_ref(&cold), Some(40.0 * day)), DarkChoice::Stale(3));
-        assert_eq!(choice(&[note(5, 0.01, 20.0, 90.0 * day)], Some(40.0 * day)), DarkChoice::Model { stale: true });
-        assert_eq!(choice(&[other], None), DarkChoice::Missing);
-        let after = note(6, 0.01, 20.0, -30.0);
-        assert_eq!(choice(&[after], None), DarkChoice::Matched(6), "a dark taken right after the reading serves it");
-        let flags =
-            [DarkChoice::Matched(1), DarkChoice::Model { stale: false }, DarkChoice::Stale(1), DarkChoice::Missing];
-        let want = [None, Some(Flag::DarkModelled), Some(Flag::DarkStale), Some(Flag::DarkMissing)];
-        assert_eq!(flags.map(DarkChoice::flag), want);
     }
 }

@@ -4,6 +4,7 @@
 //! opens a port, reads a clock or knows the database; a thin loop elsewhere performs the actions. What must stay true:
 //! a clipped pixel in use is always on record as clipped, and no reading plans beyond its budget.
 
+pub mod dark_choice;
 pub mod darks;
 pub mod exposure;
 mod gather;
@@ -19,7 +20,8 @@ mod trial;
 mod trial_wire;
 pub mod warm_up;
 
-pub use darks::{DarkChoice, DarkContext, DarkNote, DarkOrder, DarkWanted, choose, covered_orders, orders};
+pub use dark_choice::{DarkChoice, DarkWanted, choose};
+pub use darks::{DarkContext, DarkNote, DarkOrder, covered_orders, darkest_below_deg, orders};
 pub use exposure::ExposureState;
 pub use judge::{DarkNoise, Refusal, judge, looks_dark};
 pub use plan::{Action, ReadingPlan, Single, Taken};

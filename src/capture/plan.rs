@@ -61,6 +61,21 @@ pub struct Taken {
     pub spread: f64,
 }
 
+impl Taken {
+    /// What a reading collected that never began.
+    pub fn nothing(state: ExposureState) -> Self {
+        Self {
+            frames: Vec::new(),
+            singles: Vec::new(),
+            state,
+            fill: 0.0,
+            converged: false,
+            flicker: false,
+            spread: 0.0,
+        }
+    }
+}
+
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Rung {
     Short,

@@ -65,6 +65,19 @@ impl Schedule {
         self.ticks(after).take(TICKS_LOOKED_AT).find(|t| self.gate(*t) == Gate::Open)
     }
 
+    /// The first tick strictly after `after` that the gate lets through, if it comes within `seconds` [s], else the end of
+    /// that span. `seconds` must be some minutes at most: every tick in it is looked at.
+    pub fn next_open_within(&self, after: UtcMicros, seconds: f64) -> UtcMicros {
+        let end = after.plus_seconds(seconds);
+        self.ticks(after).take_while(|t| *t < end).find(|t| self.gate(*t) == Gate::Open).unwrap_or(end)
+    }
+
+    /// The last tick after `began` up to and including `now`, gate or no gate; `None` where there is none. At most
+    /// [`MISSED_AT_MOST`] ticks are looked at.
+    pub fn last_tick(&self, began: UtcMicros, now: UtcMicros) -> Option<UtcMicros> {
+        self.ticks(began).take_while(|t| *t <= now).take(MISSED_AT_MOST).last()
+    }
+
     /// The next three ticks that will be read, for people to look at; fewer when there are fewer.
     pub fn next_three(&self, after: UtcMicros) -> Vec<UtcMicros> {
         std::iter::successors(self.next_open(after), |t| self.next_open(*t)).take(3).collect()

@@ -96,6 +96,16 @@ impl CaptureSetup {
         self.grid.floor((self.budget_s() / share / frames - self.overhead_s()).max(0.0))
     }
 
+    /// Longest integration time any rung may have [s].
+    pub fn longest_s(&self) -> f64 {
+        if self.exposure.ladder_ratio.is_none() {
+            return self.longest_short_s();
+        }
+        let share = if self.window_s.is_some() { 4.0 } else { 1.0 };
+        let frames = 1.0 + f64::from(self.exposure.stale_frames);
+        self.grid.floor((self.budget_s() / share / frames - self.overhead_s()).max(0.0)).max(self.longest_short_s())
+    }
+
     /// Counts above the offset, made proportional to light.
     pub fn linear(&self, counts: f64) -> f64 {
         let divisor = self.linearity.iter().rev().fold(0.0, |sum, c| sum * counts + c);

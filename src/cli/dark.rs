@@ -88,16 +88,9 @@ fn take(args: &DarkArgs, parts: &RoadParts) -> Result<(), Failure> {
     let row = parts.store.register_instrument(&new, now).map_err(store_failure)?;
     let station_failure = |e: crate::station::StationError| Failure::from_error("the darks", &e);
     let instrument = &parts.instrument;
-    let mut room = Darkroom::open(
-        &instrument.darks,
-        &instrument.limits,
-        &instrument.name,
-        row,
-        &parts.store,
-        crate::quality::DarkDrift::default(),
-        now,
-    )
-    .map_err(station_failure)?;
+    let mut room =
+        Darkroom::open(instrument, parts.station.place, row, &parts.store, crate::quality::DarkDrift::default(), now)
+            .map_err(station_failure)?;
     let setup = CaptureSetup::new(
         instrument.exposure.clone(),
         detector.clone(),
@@ -107,7 +100,8 @@ fn take(args: &DarkArgs, parts: &RoadParts) -> Result<(), Failure> {
         parts.station.mains_hz,
         None,
     );
-    let orders = covered_orders(&instrument.darks, &setup.grid, setup.overhead_s(), args.minutes * 60.0);
+    let orders =
+        covered_orders(&instrument.darks, &setup.grid, setup.longest_s(), setup.overhead_s(), args.minutes * 60.0);
     let seconds: f64 = orders.iter().map(|o| f64::from(o.exposures) * (o.integration_s + setup.overhead_s())).sum();
     let minutes = (seconds / 60.0).ceil();
     if args.covered {

@@ -11,6 +11,7 @@ use crate::clock::{Clock, RealClock, UtcMicros};
 use crate::export::long::quoted;
 use crate::export::whole::Whole;
 use crate::export::{ExportError, Provenance, What, long};
+use crate::quantities::{Group, registry};
 use crate::record::QuantityValue;
 use crate::store::StoredReading;
 use std::collections::BTreeMap;
@@ -266,6 +267,12 @@ fn preamble(archive: &Archive, choice: &Choice, windows: bool, out: &mut impl Wr
     line("time", "time_mid is the time of a reading; rows stand in the order in which they were stored")?;
     line("uncertainty", "ID_uncertainty is the standard uncertainty (k = 1) in the unit of ID")?;
     line("verdict", "good, suspect or bad; empty where there is no value, with the reason in reasons")?;
+    for group in Group::ALL {
+        let here = reader.quantities().iter().any(|(id, _)| registry().iter().any(|q| q.id == id && q.group == group));
+        if let Some(caution) = group.caution().filter(|_| here) {
+            line(&format!("caution on {}", group.name()), caution)?;
+        }
+    }
     if windows {
         line("window", "ID_minimum, ID_maximum, ID_deviation over the exposures of a window, in the unit of ID")?;
     }

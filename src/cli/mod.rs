@@ -3,6 +3,7 @@
 //! Results go to stdout, logs to stderr. A failure is printed once, by `main`, and sets the exit status. Commands decide
 //! nothing about light; they read, call the rooms and print.
 
+pub mod backup;
 pub mod bench;
 pub mod check;
 pub mod compute;
@@ -17,6 +18,7 @@ pub mod run;
 pub mod show;
 pub mod source;
 pub mod trackers;
+pub mod verify;
 
 use crate::document::Flaws;
 use std::io::Write;
@@ -85,6 +87,10 @@ pub enum Command {
     Show(show::ShowArgs),
     /// Put a remark on the record: cleaned, moved, maintenance, …
     Note(note::NoteArgs),
+    /// Look the whole database over: integrity, frames, gaps, values
+    Verify(verify::VerifyArgs),
+    /// Copy the database while it is in use, and look the copy over
+    Backup(backup::BackupArgs),
     /// Write readings to a file for other programs
     Export(export::ExportArgs),
 }
@@ -101,6 +107,8 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Quantities(args) => quantities::run(args),
         Command::Show(args) => show::run(args),
         Command::Note(args) => note::run(&args),
+        Command::Verify(args) => verify::run(&args),
+        Command::Backup(args) => backup::run(&args),
         Command::Export(args) => export::run(args),
     }
 }
@@ -123,11 +131,15 @@ pub fn print_json(value: &impl serde::Serialize) -> Result<(), Failure> {
 /// Starts the log on stderr, for commands that run on; `VIGILUX_LOG` sets what is logged (default `info`).
 pub fn start_logging() {
     use std::io::IsTerminal;
-    let filter = tracing_subscriber::EnvFilter::try_from_env("VIGILUX_LOG")
-        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
-    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false);
+    use tracing_subscriber::filter::{LevelFilter, Targets};
+    use tracing_subscriber::layer::SubscriberExt;
+    use tracing_subscriber::util::SubscriberInitExt;
+    let asked = std::env::var("VIGILUX_LOG").ok().and_then(|text| text.parse::<Targets>().ok());
+    let filter = asked.unwrap_or_else(|| Targets::new().with_default(LevelFilter::INFO));
+    let log = tracing_subscriber::fmt::layer().with_writer(std::io::stderr).with_target(false);
+    let log = log.with_ansi(std::io::stderr().is_terminal());
     // A second start (tests call commands in one process) keeps the first log.
-    let _ = log.with_ansi(std::io::stderr().is_terminal()).try_init();
+    let _ = tracing_subscriber::registry().with(filter).with(log).try_init();
 }
 
 #[cfg(test)]

@@ -3,7 +3,7 @@
 use super::Failure;
 use crate::clock::{Clock, CompressedClock, RealClock, Stop};
 use crate::config;
-use crate::record::Frame;
+use crate::record::{Frame, Reading};
 use crate::station::assemble::{assemble, serial_link};
 use crate::station::supervise::{Charge, supervise};
 use crate::station::{Observer, Reckoned, StationError};
@@ -29,12 +29,21 @@ type Synchronised = fn() -> Option<bool>;
 /// Prints the acknowledgement of every stored reading, unbuffered: whoever reads it may rely on the reading being kept.
 struct Acknowledge;
 
-impl Observer for Acknowledge {
-    fn stored(&mut self, id: i64, reckoned: &Reckoned, _frames: &[Frame]) {
-        let line = format!("stored {id} {}\n", reckoned.reading.time_mid);
+impl Acknowledge {
+    fn say(id: i64, reading: &Reading) {
+        let line = format!("stored {id} {}\n", reading.time_mid);
         // Nobody listening is no reason to stop measuring.
         let mut out = std::io::stdout().lock();
         let _ = out.write_all(line.as_bytes()).and_then(|()| out.flush());
+    }
+}
+
+impl Observer for Acknowledge {
+    fn stored(&mut self, id: i64, reckoned: &Reckoned, _frames: &[Frame]) {
+        Self::say(id, &reckoned.reading);
+    }
+    fn stored_late(&mut self, id: i64, reading: &Reading) {
+        Self::say(id, reading);
     }
 }
 

@@ -6,6 +6,7 @@ use super::source::{Archive, Source};
 use super::trackers::{Sight, sights};
 use super::{Failure, print};
 use crate::clock::{Clock, RealClock, UtcMicros};
+use crate::quantities::{self, Group};
 use crate::record::{Event, QuantityValue, Reading, Verdict};
 use crate::store::StoredReading;
 use serde_json::{Value, json};
@@ -171,31 +172,46 @@ impl View<'_> {
         let unit_width = unit_width.unwrap_or(0);
         put(
             out,
-            format_args!("\n{:<26} {:>12}   {:<12} {:<unit_width$}  verdict", "quantity", "value", "U (k = 2)", "unit"),
+            format_args!("\n{:<28} {:>12}   {:<12} {:<unit_width$}  verdict", "quantity", "value", "U (k = 2)", "unit"),
         );
-        for (k, (id, unit)) in self.archive.reader.quantities().iter().enumerate() {
-            let unit = pretty_unit(unit);
-            match r.values.get(k) {
-                Some(QuantityValue::Value { value, uncertainty, verdict }) => {
-                    let expanded = 2.0 * uncertainty;
-                    let (value, around) = (rounded(*value, expanded), rounded(expanded, expanded));
-                    put(
-                        out,
-                        format_args!("{id:<26} {value:>12} ± {around:<12} {unit:<unit_width$}  {}", verdict.name()),
-                    );
-                    if let Some(Some(w)) = r.window.get(k) {
-                        let [low, high, deviation] =
-                            [w.minimum, w.maximum, w.deviation].map(|x| rounded(x, expanded.max(w.deviation)));
-                        put(out, format_args!("{:<26} {low} to {high}, deviation {deviation}", "  in the window"));
-                    }
-                }
-                Some(QuantityValue::Null(reason)) => {
-                    put(out, format_args!("{id:<26} {:>12}   {:<12} {unit:<unit_width$}  null: {reason}", "-", ""));
-                }
-                None => {}
+        // A database keeps its columns in the order they were added; people look for groups.
+        let group_of = |id: &str| quantities::index_of(id).map(|i| quantities::registry()[i].group);
+        for group in Group::ALL.into_iter().map(Some).chain([None]) {
+            let ours: Vec<usize> = (0..self.archive.reader.quantities().len())
+                .filter(|k| group_of(&self.archive.reader.quantities()[*k].0) == group && r.values.get(*k).is_some())
+                .collect();
+            if ours.is_empty() {
+                continue;
             }
+            put(out, format_args!("{}", group.map_or("other", Group::name)));
+            if let Some(caution) = group.and_then(Group::caution) {
+                put(out, format_args!("  caution: {caution}"));
+            }
+            ours.into_iter().for_each(|k| self.quantity(out, r, k, unit_width));
         }
         Ok(())
+    }
+
+    /// One quantity of a reading, by its place in the database.
+    fn quantity(&self, out: &mut String, r: &Reading, k: usize, unit_width: usize) {
+        let (id, unit) = &self.archive.reader.quantities()[k];
+        let unit = pretty_unit(unit);
+        match r.values.get(k) {
+            Some(QuantityValue::Value { value, uncertainty, verdict }) => {
+                let expanded = 2.0 * uncertainty;
+                let (value, around) = (rounded(*value, expanded), rounded(expanded, expanded));
+                put(out, format_args!("{id:<28} {value:>12} ± {around:<12} {unit:<unit_width$}  {}", verdict.name()));
+                if let Some(Some(w)) = r.window.get(k) {
+                    let [low, high, deviation] =
+                        [w.minimum, w.maximum, w.deviation].map(|x| rounded(x, expanded.max(w.deviation)));
+                    put(out, format_args!("{:<28} {low} to {high}, deviation {deviation}", "  in the window"));
+                }
+            }
+            Some(QuantityValue::Null(reason)) => {
+                put(out, format_args!("{id:<28} {:>12}   {:<12} {unit:<unit_width$}  null: {reason}", "-", ""));
+            }
+            None => {}
+        }
     }
 
     fn json(&self) -> Result<Value, Failure> {
@@ -393,13 +409,15 @@ mod tests {
             "instrument    roof, head, calibration lab-7",
             "taken         4 × 50 ms, 1 × 5 s, fill 0.50, detector 0.0 °C, dark 60 s old",
             "flags         warming low_sun",
-            "ppfd                               -0.1 ± 1.0          µmol m⁻² s⁻¹  suspect",
-            "  in the window            1.5 to 2.5, deviation 0.2",
-            "cct                                   -                K             null: too little \"light\", it says",
+            "plants",
+            "ppfd                                 -0.1 ± 1.0          µmol m⁻² s⁻¹  suspect",
+            "  in the window              1.5 to 2.5, deviation 0.2",
+            "cct                                     -                K             null: too little \"light\", it says",
             "last gap      none",
         ] {
             assert!(text.lines().any(|l| l == want), "no line `{want}` in\n{text}");
         }
+        assert!(!text.contains("caution"), "nothing ultraviolet is on record");
         let empty = view(&archive, &[]).text().unwrap();
         assert!(empty.contains("no reading yet"), "{empty}");
     }

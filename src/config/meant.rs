@@ -67,7 +67,7 @@ pub struct Station {
 pub struct StoreConfig {
     /// The database file.
     pub path: PathBuf,
-    /// Free space below which the owner is warned [MB].
+    /// Free space below which the owner is told [MB].
     pub free_space_floor_mb: u64,
     /// How long raw frames are kept [months]; `None` keeps them for ever.
     pub keep_raw_months: Option<u32>,

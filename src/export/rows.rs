@@ -10,6 +10,7 @@ use crate::record::QuantityValue;
 use crate::station::Again;
 use crate::store::{DarkReference, InstrumentRow, Reader, StoredReading};
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 
 const DAY: i64 = 86_400_000_000;
 /// Numbers a sheet holds at most: what bounds the memory.
@@ -153,12 +154,14 @@ impl Walk<'_> {
                 return Ok(());
             };
             let key = (row, calibration);
-            if !axes.contains_key(&key) {
-                let detector = again.instrument(reader, id, row)?;
-                let calibration = again.calibration(reader, id, calibration)?;
-                axes.insert(key, FixedAxis::new(&calibration, &detector.detector));
-            }
-            let Some(axis) = axes.get(&key) else { return Ok(()) };
+            let axis = match axes.entry(key) {
+                Entry::Occupied(made) => made.into_mut(),
+                Entry::Vacant(place) => {
+                    let detector = again.instrument(reader, id, row)?;
+                    let calibration = again.calibration(reader, id, calibration)?;
+                    place.insert(FixedAxis::new(&calibration, &detector.detector))
+                }
+            };
             let spectrum = match again.reckon(reader, stored) {
                 Ok(reckoned) => reckoned.reduced.map(|reduced| axis.resample(&reduced)),
                 Err(error) if error.is_of_one_reading() => None,

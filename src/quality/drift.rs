@@ -16,6 +16,8 @@ const RATE_FROM: f64 = 6.0;
 const BASELINE_SIGNAL: f64 = 20.0;
 /// Darks that a baseline rests on, at least.
 const BASELINE_DARKS: usize = 8;
+/// Standard uncertainty up to which the temperature law counts as known [1/K]: a fifth of the rate over forty kelvin.
+const KNOWN_EXPONENT: f64 = 0.005;
 /// Without a known temperature law, darks are compared within this of the baseline's temperature only [K].
 const SAME_TEMPERATURE_K: f64 = 1.0;
 
@@ -108,7 +110,9 @@ impl DarkDrift {
     pub fn adopt(&mut self, model: &DarkModel, now: UtcMicros) {
         let (_, rate) = model.summary(model.reference_c);
         let plain = rate * model.integration_range_s.1 >= BASELINE_SIGNAL;
-        let lawful = model.rate_exponent_per_k.is_some() && model.darks >= BASELINE_DARKS;
+        let lawful = model.rate_exponent_per_k.is_some()
+            && model.exponent_uncertainty <= KNOWN_EXPONENT
+            && model.darks >= BASELINE_DARKS;
         if self.baseline.is_none() && plain && (lawful || model.darks >= 3 * BASELINE_DARKS) {
             self.baseline = Some(Baseline::of(model));
             self.offset.last_passed = Some(now);

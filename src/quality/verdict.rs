@@ -36,6 +36,8 @@ pub struct Assessment<'a> {
     pub stuck: bool,
     /// A shutter dark that is lit, or a light frame that is a dark.
     pub shutter_fault: bool,
+    /// A rung, or a part of one, is missing: a fault came between, or no dark could serve it.
+    pub incomplete: bool,
     /// A single shot (a window mean is not degraded by changing light).
     pub single_shot: bool,
     /// Change between exposures that makes a single shot unsteady [1].
@@ -99,7 +101,9 @@ pub fn judge(reduced: &Reduced, matrix: &Matrix, outcomes: &[Outcome], facts: &A
         let Ok(value) = outcome.value else { continue };
         let possible = physically_possible(&facts.ceiling, quantities::registry()[q].id);
         touching[q].raise_if(possible.is_some_and(|(lo, hi)| !(value >= lo && value <= hi)), Flag::OutOfLimits);
-        touching[q].raise_if(!(2.0 * outcome.uncertainty <= allow(q)), Flag::Uncertain);
+        // Where light is missing that was to make a quantity certain, being just within the limit is not enough.
+        let allowed = if facts.incomplete { SHARE_OF_LIMIT * allow(q) } else { allow(q) };
+        touching[q].raise_if(!(2.0 * outcome.uncertainty <= allowed), Flag::Uncertain);
         if let Some(effect) = stray.and_then(|k| outcome.effects.get(k)) {
             // Relative to the quantity, unless both are next to nothing: weak light is not a fault.
             let matters = 2.0 * effect.abs() > SHARE_OF_LIMIT * allow(q);

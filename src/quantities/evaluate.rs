@@ -347,8 +347,16 @@ impl Evaluated<'_> {
             Err(reason) => return null(reason),
         };
         let (noise2, samples, gradient) = peak::noise2(&m.axis_nm, light, self.variance, m.calibrated, &peak);
-        let effect =
-            |mode: &ErrorMode| samples.iter().zip(gradient).fold(0.0, |sum, (i, g)| sum + g * errors.at(mode, *i));
+        let change = |mode: &ErrorMode| [0, 1, 2].map(|k| gradient[k] * errors.at(mode, samples[k]));
+        let effect = |mode: &ErrorMode| match mode.mixture {
+            // A top follows what its neighbours differ by, which bins do not tell: their own covariance does.
+            Mixture::Shape(_) => {
+                let (change, nm) = (change(mode), samples.map(|i| m.axis_nm[i]));
+                let with = |i: usize, j: usize| change[i] * change[j] * errors.bins.correlation_over(nm[i] - nm[j]);
+                (0..3).map(|i| (0..3).map(|j| with(i, j)).sum::<f64>()).sum::<f64>().max(0.0).sqrt()
+            }
+            _ => change(mode).iter().sum(),
+        };
         Outcome::new(peak.wavelength_nm, noise2, errors.modes.iter().map(effect).collect())
     }
 }

@@ -25,6 +25,8 @@ pub struct Circumstances {
     pub fill: f64,
     /// Whether it looked at the check source rather than at the station's light.
     pub reference: bool,
+    /// A fault ended the reading before all of its light was taken.
+    pub broken_off: bool,
     /// What the trackers knew.
     pub tracked: Tracked,
 }
@@ -52,6 +54,7 @@ impl Circumstances {
             self.clock_unsynced,
             self.single_shot,
             self.reference,
+            self.broken_off,
         ];
         all.iter().enumerate().map(|(n, set)| u32::from(*set) << n).sum()
     }
@@ -67,6 +70,7 @@ impl Circumstances {
             link_fault: has(4),
             clock_unsynced: has(5),
             single_shot: has(6),
+            broken_off: has(8),
             unsteady_share,
             fill,
             reference: has(7),
@@ -82,7 +86,7 @@ mod tests {
     /// Identity: every bit comes back as what it stood for, and no two share one.
     #[test]
     fn circumstances_survive_their_bits() {
-        for bits in 0..1 << 8 {
+        for bits in 0..1 << 9 {
             assert_eq!(Circumstances::from_bits(bits, 0.05, 0.7).bits(), bits);
         }
         let one = Circumstances { dark_drift: true, single_shot: true, ..Circumstances::default() };

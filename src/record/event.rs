@@ -38,6 +38,10 @@ pub enum EventKind {
     CalibrationChanged,
     /// A tracker passed or left its limit.
     Drift,
+    /// Room on the disk: it ran out, fell below its floor, or came back.
+    Storage,
+    /// Raw frames of the readings begun in the span were let go, as the configuration asks.
+    RawLetGo,
     /// The owner's remark.
     Note(NoteClass),
     /// A stretch of time about which there is a doubt, see [`super::span::Span`].
@@ -91,6 +95,8 @@ impl EventKind {
             Self::ConfigurationChanged => "configuration_changed",
             Self::CalibrationChanged => "calibration_changed",
             Self::Drift => "drift",
+            Self::Storage => "storage",
+            Self::RawLetGo => "raw_let_go",
             Self::Note(_) => "note",
             Self::Span(_) => "span",
         }
@@ -131,6 +137,8 @@ impl EventKind {
             Self::ConfigurationChanged,
             Self::CalibrationChanged,
             Self::Drift,
+            Self::Storage,
+            Self::RawLetGo,
         ]
         .into_iter()
         .find(|k| k.name() == kind)

@@ -92,9 +92,7 @@ pub fn signal(rung: &RungInput<'_>, calibration: &Calibration, scale: &Scale, ou
                     *dark = f64::from(*r) * factor;
                 }
             });
-            if model.rate_exponent_per_k.is_some() {
-                out.exponent_effect = model.exponent_uncertainty * (temperature - model.reference_c);
-            }
+            out.exponent_effect = model.exponent_uncertainty * (temperature - model.reference_c);
             // A pixel's own shot noise went into its fit as well: hot pixels are known less well.
             let variance = model.variance(t, temperature);
             ((variance, variance * shot / read.max(1e-9)), level)

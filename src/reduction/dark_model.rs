@@ -6,18 +6,16 @@
 //!
 //! Source of the form: CIE 233:2019 and WMO/GAW report 191 (from memory); Arrhenius behaviour linearised about T₀.
 
-use super::counts::spilled;
-use super::linearity;
+mod fit;
+
 use crate::calibration::Noise;
 use crate::clock::UtcMicros;
 use crate::record::Frame;
 
-/// Temperatures of the library must span this much for β to be fitted [K].
-const MIN_TEMPERATURE_SPAN_K: f64 = 2.0;
 /// Without a fitted β the model holds this far outside the library's temperatures [K].
 const HELD_MARGIN_K: f64 = 1.0;
-/// Bounds of the search for β [1/K]: doubling between 23 K and 2.3 K, far wider than any detector.
-const BETA_BOUNDS: (f64, f64) = (0.03, 0.30);
+/// Standard uncertainty of β where the library could not tell it [1/K]: doubling in 7 K, about zero.
+const UNKNOWN_EXPONENT: f64 = 0.1;
 
 /// One dark of the library.
 #[derive(Clone, Copy, Debug)]
@@ -41,7 +39,7 @@ pub struct DarkModel {
     pub offset_per_k: f64,
     /// β [1/K]; `None` where the library could not tell.
     pub rate_exponent_per_k: Option<f64>,
-    /// Standard uncertainty of β [1/K].
+    /// Standard uncertainty of β [1/K]; of its being zero where it is not known.
     pub exponent_uncertainty: f64,
     /// Covariance of (offset, rate) for a pixel of unit weight: [c₀₀, c₀₁, c₁₁].
     pub covariance: [f64; 3],
@@ -81,13 +79,6 @@ pub enum NoModel {
     TooFew(usize),
 }
 
-/// The part of a frame that one weighted fit needs.
-struct Sample {
-    t: f64,
-    dt: f64,
-    weight: f64,
-}
-
 impl DarkModel {
     /// Fits the model to a library.
     ///
@@ -106,44 +97,16 @@ impl DarkModel {
         }
         let (lo_c, hi_c) = range(library.iter().map(|d| d.temperature_c));
         let reference_c = 0.5 * (lo_c + hi_c);
-        let samples: Vec<Sample> = library
-            .iter()
-            .map(|d| Sample {
-                t: d.frame.integration_s,
-                dt: d.temperature_c - reference_c,
-                weight: d.frame.exposures() as f64 / noise.read_noise_counts.max(0.5).powi(2),
-            })
-            .collect();
-        let mut means: Vec<Vec<f64>> = library.iter().map(|d| mean_counts(d.frame)).collect();
-        let clipped: Vec<Vec<bool>> = library
-            .iter()
-            // A hot pixel that overflows lends its neighbours charge that is not their own.
-            .map(|d| spilled(&d.frame.clipped.to_mask(pixels), noise.spill_pixels))
-            .collect();
-        let ever_clipped: Vec<bool> = (0..pixels).map(|i| clipped.iter().any(|c| c[i])).collect();
-
-        // A first fit finds the offsets; with them every dark is linearised, then the fit that counts is made.
-        let beta_known = hi_c - lo_c >= MIN_TEMPERATURE_SPAN_K;
-        let first = Solved::at(if beta_known { 0.1 } else { 0.0 }, &samples, &means, &ever_clipped);
-        for (mean, s) in means.iter_mut().zip(&samples) {
-            for (m, (o, _)) in mean.iter_mut().zip(&first.pixels) {
-                let base = o + first.kappa * s.dt;
-                *m = base + linearity::correct(*m - base, linearity);
-            }
-        }
-        let (beta, beta_u) = if beta_known { best_beta(&samples, &means, &ever_clipped) } else { (0.0, 0.0) };
-        let mut solved = Solved::at(beta, &samples, &means, &ever_clipped);
-        for i in (0..pixels).filter(|i| ever_clipped[*i]) {
-            solved.pixels[i] = fit_unclipped(i, beta, solved.kappa, &samples, &means, &clipped);
-        }
+        let fitted = fit::fit(library, reference_c, noise, linearity);
+        let (beta, beta_u) = fitted.exponent.map_or((None, UNKNOWN_EXPONENT), |(b, u)| (Some(b), u));
         Ok(Self {
-            offset: solved.pixels.iter().map(|p| p.0 as f32).collect(),
-            rate: solved.pixels.iter().map(|p| p.1 as f32).collect(),
+            offset: fitted.pixels.iter().map(|p| p.0 as f32).collect(),
+            rate: fitted.pixels.iter().map(|p| p.1 as f32).collect(),
             reference_c,
-            offset_per_k: solved.kappa,
-            rate_exponent_per_k: beta_known.then_some(beta),
+            offset_per_k: fitted.offset_per_k,
+            rate_exponent_per_k: beta,
             exponent_uncertainty: beta_u,
-            covariance: solved.covariance,
+            covariance: fitted.covariance,
             temperature_range_c: (lo_c, hi_c),
             integration_range_s: (lo_t, hi_t),
             newest: library.iter().map(|d| d.frame.end()).max().unwrap_or_default(),
@@ -261,132 +224,6 @@ fn range(values: impl Iterator<Item = f64>) -> (f64, f64) {
 pub fn mean_counts(frame: &Frame) -> Vec<f64> {
     let n = frame.exposures().max(1) as f64;
     frame.sums.iter().map(|s| f64::from(*s) / n).collect()
-}
-
-/// The linear part of the fit for one β: κ, and offset and rate of every pixel.
-struct Solved {
-    kappa: f64,
-    pixels: Vec<(f64, f64)>,
-    covariance: [f64; 3],
-    residual: f64,
-}
-
-impl Solved {
-    /// All pixels share times, temperatures and weights, so the normal equations are inverted once and κ follows from
-    /// the mean dark: κ = T'ᵀM D̄ / T'ᵀM T', M projecting out offset and rate.
-    fn at(beta: f64, samples: &[Sample], means: &[Vec<f64>], left_out: &[bool]) -> Self {
-        let x: Vec<f64> = samples.iter().map(|s| s.t * (beta * s.dt).exp()).collect();
-        let w: Vec<f64> = samples.iter().map(|s| s.weight).collect();
-        let (mut s0, mut s1, mut s2) = (0.0, 0.0, 0.0);
-        for (x, w) in x.iter().zip(&w) {
-            s0 += w;
-            s1 += w * x;
-            s2 += w * x * x;
-        }
-        let det = s0 * s2 - s1 * s1;
-        let det = if det > 0.0 { det } else { f64::MIN_POSITIVE };
-        let solve = |b0: f64, b1: f64| ((s2 * b0 - s1 * b1) / det, (s0 * b1 - s1 * b0) / det);
-        // Rows that give offset and rate as weighted sums over the darks.
-        let rows: Vec<(f64, f64)> = x.iter().zip(&w).map(|(x, w)| solve(*w, w * x)).collect();
-
-        let kept = left_out.iter().filter(|l| !**l).count().max(1) as f64;
-        let mean: Vec<f64> = means
-            .iter()
-            .map(|d| d.iter().zip(left_out).filter(|(_, l)| !**l).map(|(v, _)| v).sum::<f64>() / kept)
-            .collect();
-        let project = |v: &[f64]| -> Vec<f64> {
-            let (a, b) = rows.iter().zip(v).fold((0.0, 0.0), |(a, b), (r, v)| (a + r.0 * v, b + r.1 * v));
-            v.iter().zip(&x).map(|(v, x)| v - a - b * x).collect()
-        };
-        let dt: Vec<f64> = samples.iter().map(|s| s.dt).collect();
-        let projected = project(&dt);
-        let denominator: f64 = projected.iter().zip(&dt).zip(&w).map(|((p, d), w)| w * p * d).sum();
-        let span: f64 = dt.iter().zip(&w).map(|(d, w)| w * d * d).sum();
-        // κ is left at zero where temperature and the other terms cannot be told apart.
-        let kappa = if denominator > 1e-6 * span && span > 0.0 {
-            projected.iter().zip(&mean).zip(&w).map(|((p, m), w)| w * p * m).sum::<f64>() / denominator
-        } else {
-            0.0
-        };
-
-        let pixels_n = means[0].len();
-        let mut pixels = vec![(0.0, 0.0); pixels_n];
-        for ((d, r), dt) in means.iter().zip(&rows).zip(&dt) {
-            let shift = kappa * dt;
-            for (p, v) in pixels.iter_mut().zip(d) {
-                p.0 += r.0 * (v - shift);
-                p.1 += r.1 * (v - shift);
-            }
-        }
-        let mut residual = 0.0;
-        for (((d, x), w), dt) in means.iter().zip(&x).zip(&w).zip(&dt) {
-            let shift = kappa * dt;
-            for ((p, v), _) in pixels.iter().zip(d).zip(left_out).filter(|(_, l)| !**l) {
-                let e = v - shift - p.0 - p.1 * x;
-                residual += w * e * e;
-            }
-        }
-        let degrees = (kept * (samples.len() as f64 - 2.0)).max(1.0);
-        let scale = (residual / degrees).max(1.0);
-        Self { kappa, pixels, covariance: [scale * s2 / det, -scale * s1 / det, scale * s0 / det], residual }
-    }
-}
-
-/// The β of least residual, and its standard uncertainty from the curvature there.
-fn best_beta(samples: &[Sample], means: &[Vec<f64>], left_out: &[bool]) -> (f64, f64) {
-    let cost = |b: f64| Solved::at(b, samples, means, left_out).residual;
-    let (mut lo, mut hi) = BETA_BOUNDS;
-    const GOLDEN: f64 = 0.618_033_988_749_894_9;
-    let (mut a, mut b) = (hi - GOLDEN * (hi - lo), lo + GOLDEN * (hi - lo));
-    let (mut fa, mut fb) = (cost(a), cost(b));
-    for _ in 0..24 {
-        if fa < fb {
-            (hi, b, fb) = (b, a, fa);
-            a = hi - GOLDEN * (hi - lo);
-            fa = cost(a);
-        } else {
-            (lo, a, fa) = (a, b, fb);
-            b = lo + GOLDEN * (hi - lo);
-            fb = cost(b);
-        }
-    }
-    let beta = 0.5 * (lo + hi);
-    let h = 0.005;
-    let best = cost(beta);
-    let curvature = (cost(beta + h) + cost(beta - h) - 2.0 * best) / (h * h);
-    let kept = left_out.iter().filter(|l| !**l).count() as f64;
-    let degrees = (kept * (samples.len() as f64 - 2.0)).max(1.0);
-    // χ² grows by one (scaled by its own reduced value) one standard uncertainty away.
-    let u = if curvature > 0.0 { (2.0 * (best / degrees).max(1.0) / curvature).sqrt() } else { f64::INFINITY };
-    (beta, u.clamp(1e-4, 0.05))
-}
-
-/// Offset and rate of one pixel from the darks in which it was not clipped.
-fn fit_unclipped(
-    pixel: usize,
-    beta: f64,
-    kappa: f64,
-    samples: &[Sample],
-    means: &[Vec<f64>],
-    clipped: &[Vec<bool>],
-) -> (f64, f64) {
-    let (mut s0, mut s1, mut s2, mut b0, mut b1) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    for ((s, d), _) in samples.iter().zip(means).zip(clipped).filter(|(_, c)| !c[pixel]) {
-        let (x, v) = (s.t * (beta * s.dt).exp(), d[pixel] - kappa * s.dt);
-        s0 += s.weight;
-        s1 += s.weight * x;
-        s2 += s.weight * x * x;
-        b0 += s.weight * v;
-        b1 += s.weight * x * v;
-    }
-    let det = s0 * s2 - s1 * s1;
-    if det > 1e-9 * s0 * s2 {
-        ((s2 * b0 - s1 * b1) / det, (s0 * b1 - s1 * b0) / det)
-    } else if s0 > 0.0 {
-        (b0 / s0, 0.0)
-    } else {
-        (0.0, 0.0)
-    }
 }
 
 #[cfg(test)]

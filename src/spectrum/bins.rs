@@ -12,6 +12,8 @@ pub struct Bins {
     pub starts: Vec<usize>,
     /// Correlation between each bin and the next [1]; one fewer than there are bins.
     pub correlation: Vec<f64>,
+    /// The correlation length [nm]; 0 where there is none, and all is one bin.
+    pub length_nm: f64,
 }
 
 /// Bins are no narrower than this, whatever the correlation length [nm].
@@ -24,7 +26,7 @@ impl Bins {
     pub fn new(axis_nm: &[f64], length_nm: f64, edge_nm: f64) -> Self {
         let (Some(first), Some(last)) = (axis_nm.first(), axis_nm.last()) else { return Self::default() };
         if !(length_nm > 0.0 && last.is_finite() && first.is_finite()) {
-            return Self { starts: vec![0], correlation: Vec::new() };
+            return Self { starts: vec![0], correlation: Vec::new(), length_nm: 0.0 };
         }
         let width = (length_nm / 5.0).clamp(NARROWEST_NM, WIDEST_NM);
         let (low, high) = ((first / width).floor() as i64, (last / width).ceil() as i64);
@@ -42,7 +44,12 @@ impl Bins {
             0.5 * (axis_nm[starts[b]] + axis_nm[end - 1])
         };
         let correlation = (1..starts.len()).map(|b| ((centre(b - 1) - centre(b)) / length_nm).exp()).collect();
-        Self { starts, correlation }
+        Self { starts, correlation, length_nm }
+    }
+
+    /// Correlation of two wavelengths that far apart [1], bins aside.
+    pub fn correlation_over(&self, distance_nm: f64) -> f64 {
+        if self.length_nm > 0.0 { (-distance_nm.abs() / self.length_nm).exp() } else { 1.0 }
     }
 
     /// How many bins there are.

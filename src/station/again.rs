@@ -265,6 +265,8 @@ fn about_by_flags(stored: &StoredReading, instrument: &InstrumentConfig) -> Circ
         link_fault: has(Flag::LinkFault),
         clock_unsynced: has(Flag::ClockUnsynced),
         single_shot: instrument.schedule.window_s.is_none(),
+        // Such readings were not kept then.
+        broken_off: false,
         unsteady_share: instrument.exposure.unsteady_share,
         fill: stored.reading.fill,
         reference: has(Flag::Reference),

@@ -1,15 +1,18 @@
 //! Puts a station together: the database with its rows, and one road's parts for every instrument.
 
 use super::StationError;
+use super::backlog::{self, Backlog};
 use super::parts::{LinkMaker, RoadParts};
 use super::status::Status;
+use super::upkeep::Upkeep;
 use crate::clock::{Clock, Stop};
 use crate::config::{InstrumentConfig, Setup};
 use crate::instrument::{Link, SCPI, SerialLink};
 use crate::quantities;
 use crate::record::{Event, EventKind};
 use crate::store::Store;
-use std::sync::Arc;
+use crate::system;
+use std::sync::{Arc, Mutex};
 
 /// A station ready to run.
 pub struct Station {
@@ -31,10 +34,15 @@ pub fn assemble(
     let now = clock.now();
     let columns: Vec<(&str, &str)> = quantities::registry().iter().map(|q| (q.id, q.unit)).collect();
     let store = Arc::new(Store::open_daemon(&config.store.path, &columns)?);
-    store.add_event(&event(now, EventKind::Started, format!("vigilux {} started", env!("CARGO_PKG_VERSION"))))?;
+    let started = event(now, EventKind::Started, format!("vigilux {} started", env!("CARGO_PKG_VERSION")));
+    let no_room = match store.add_event(&started) {
+        Err(error) if error.is_storage_full() => Some(error),
+        other => other.map(|_| None)?,
+    };
     let configuration = store.register_configuration(&config.text, now)?;
     let computation = store.register_computation(&computation_text(), now)?;
-    let roads = config
+    let upkeep = Arc::new(Upkeep::new(&config.store, system::free_space));
+    let roads: Vec<RoadParts> = config
         .instruments
         .iter()
         .zip(&setup.calibrations)
@@ -49,9 +57,16 @@ pub fn assemble(
             dialect: &SCPI,
             link: link(instrument),
             clock_synchronised,
+            backlog: Arc::new(Mutex::new(Backlog::new(&instrument.name, backlog::LIMIT))),
+            upkeep: Arc::clone(&upkeep),
             status: Status::new(&instrument.name),
         })
         .collect();
+    if let (Some(error), Some(first)) = (no_room, roads.first()) {
+        let mut backlog = first.backlog();
+        backlog.begin(&error, now);
+        backlog.event(started);
+    }
     Ok(Station { store, roads, clock: Arc::clone(clock) })
 }
 

@@ -6,21 +6,24 @@
 use super::StationError;
 use crate::calibration::Calibration;
 use crate::capture::{
-    CaptureSetup, DarkChoice, DarkContext, DarkNoise, DarkNote, DarkOrder, DarkWanted, choose, judge, looks_dark,
-    orders,
+    CaptureSetup, DarkChoice, DarkContext, DarkNoise, DarkNote, DarkOrder, DarkWanted, choose, darkest_below_deg,
+    judge, looks_dark, orders,
 };
 use crate::clock::UtcMicros;
-use crate::config::{DarksConfig, LimitsConfig};
+use crate::config::{DarksConfig, InstrumentConfig, LimitsConfig};
 use crate::quality::DarkUse;
 use crate::quality::drift::{DarkDrift, Finding};
 use crate::record::{Dark, DarkSource, Event, EventKind, Exposure, Frame};
 use crate::reduction::dark_model::mean_counts;
 use crate::reduction::{DarkFor, DarkModel, LibraryDark};
 use crate::store::{DarkReference, Store};
+use crate::sun::{self, Place};
 use std::sync::Arc;
 
 /// Darks the model is fitted to, at most.
 const LIBRARY_SIZE: usize = 96;
+/// Darks kept in memory beyond those, before what can no longer serve is forgotten.
+const KEPT_BEYOND: usize = 16;
 /// Darks of about the same integration time and temperature in the library, newest first.
 const ALIKE_IN_LIBRARY: usize = 2;
 /// With a model in force, it is fitted anew when this long has passed [s] …
@@ -41,6 +44,7 @@ pub struct Darkroom {
     config: DarksConfig,
     limits: LimitsConfig,
     instrument: String,
+    place: Place,
     row: i64,
     store: Arc<Store>,
     darks: Vec<Kept>,
@@ -81,6 +85,23 @@ pub struct Served {
     pub reference: DarkReference,
 }
 
+/// A pause between readings, in which darks may be taken.
+#[derive(Clone, Copy, Debug)]
+pub struct Pause<'a> {
+    /// The time.
+    pub now: UtcMicros,
+    /// Time until the next reading [s].
+    pub free_s: f64,
+    /// The shortest such time there is on this schedule [s].
+    pub shortest_s: f64,
+    /// Integration times the last reading used [s].
+    pub used_s: &'a [f64],
+    /// Sun's apparent elevation [degrees]; `None` when unknown, which is never night.
+    pub sun_elevation_deg: Option<f64>,
+    /// Detector temperature [°C].
+    pub temperature_c: Option<f64>,
+}
+
 /// What a dark or a model is made from.
 pub struct Means<'a> {
     /// The instrument's setup.
@@ -101,18 +122,18 @@ impl Means<'_> {
 impl Darkroom {
     /// Opens it with what the store remembers.
     pub fn open(
-        config: &DarksConfig,
-        limits: &LimitsConfig,
-        instrument: &str,
+        instrument: &InstrumentConfig,
+        place: Place,
         row: i64,
         store: &Arc<Store>,
         drift: DarkDrift,
         now: UtcMicros,
     ) -> Result<Self, StationError> {
         let mut room = Self {
-            config: config.clone(),
-            limits: limits.clone(),
-            instrument: instrument.to_owned(),
+            config: instrument.darks.clone(),
+            limits: instrument.limits.clone(),
+            instrument: instrument.name.clone(),
+            place,
             row,
             store: Arc::clone(store),
             darks: Vec::new(),
@@ -126,8 +147,8 @@ impl Darkroom {
         };
         for dark in store.darks(row, now.plus_seconds(-LOADED_S))? {
             match dark {
-                Ok(dark) => room.darks.push(Kept { note: note_of(&dark), frame: dark.frame, warming: false }),
-                Err(why) => tracing::error!(instrument, "a stored dark cannot be used: {why}"),
+                Ok(dark) => room.darks.push(Kept { note: note_of(&dark, place), frame: dark.frame, warming: false }),
+                Err(why) => tracing::error!(instrument = room.instrument, "a stored dark cannot be used: {why}"),
             }
         }
         room.prune(now);
@@ -137,7 +158,9 @@ impl Darkroom {
                     room.fitted_at = Some(stored.fitted_at);
                     room.model = Some((stored.id, model));
                 }
-                Err(why) => tracing::error!(instrument, "the stored dark model cannot be used: {why}"),
+                Err(why) => {
+                    tracing::error!(instrument = room.instrument, "the stored dark model cannot be used: {why}")
+                }
             }
         }
         Ok(room)
@@ -153,27 +176,23 @@ impl Darkroom {
         self.darks.last().and_then(|k| k.note.temperature_c)
     }
 
-    /// Darks to take now, at a detector temperature [°C], with time until the next reading [s].
-    pub fn orders(
-        &self,
-        means: &Means<'_>,
-        used_s: &[f64],
-        sun_elevation_deg: Option<f64>,
-        temperature_c: Option<f64>,
-        now: UtcMicros,
-        free_s: f64,
-    ) -> Vec<DarkOrder> {
+    /// Darks to take now.
+    pub fn orders(&self, means: &Means<'_>, pause: &Pause<'_>) -> Vec<DarkOrder> {
         let notes: Vec<DarkNote> = self.darks.iter().map(|k| k.note.clone()).collect();
         let context = DarkContext {
-            now,
+            now: pause.now,
             has_shutter: means.setup.detector.has_shutter,
-            sun_elevation_deg,
-            temperature_c,
-            used_s,
-            free_s,
+            sun_elevation_deg: pause.sun_elevation_deg,
+            sun_lowest_deg: sun::lowest_elevation_deg(self.place, pause.now),
+            temperature_c: pause.temperature_c,
+            used_s: pause.used_s,
+            free_s: pause.free_s,
             overhead_s: means.setup.overhead_s(),
+            pause_s: pause.shortest_s,
             grid: &means.setup.grid,
+            longest_s: means.setup.longest_s(),
             has_model: self.model.is_some(),
+            knows_law: self.model.as_ref().is_some_and(|(_, m)| m.rate_exponent_per_k.is_some()),
         };
         orders(&self.config, &notes, &context)
     }
@@ -217,7 +236,7 @@ impl Darkroom {
         }
         let now = dark.frame.end();
         let event = if warming { None } else { self.watch(&dark.frame, &means.setup.masked) };
-        self.darks.push(Kept { note: note_of(&dark), frame: dark.frame, warming });
+        self.darks.push(Kept { note: note_of(&dark, self.place), frame: dark.frame, warming });
         self.new_since_fit += usize::from(!warming);
         self.prune(now);
         Ok(Developed::Accepted(event))
@@ -300,7 +319,11 @@ impl Darkroom {
         for i in (0..self.darks.len()).rev() {
             let kept = &self.darks[i];
             let early = self.library_from.is_some_and(|from| kept.note.time < from);
-            if early || kept.warming || now.seconds_since(kept.note.time) > self.config.model_max_age_s {
+            if early
+                || self.outshone(&kept.note)
+                || kept.warming
+                || now.seconds_since(kept.note.time) > self.config.model_max_age_s
+            {
                 continue;
             }
             let alike = chosen.iter().filter(|j| alike(&self.darks[**j].note, &kept.note)).count();
@@ -315,9 +338,15 @@ impl Darkroom {
         chosen
     }
 
+    /// Whether a dark was taken in twilight and others of its integration time were not.
+    fn outshone(&self, note: &DarkNote) -> bool {
+        let better = |k: &Kept| !k.note.twilight && !k.warming && about(k.note.integration_s, note.integration_s);
+        note.twilight && self.darks.iter().any(better)
+    }
+
     /// Forgets what can neither be matched any more nor serve the model.
     fn prune(&mut self, now: UtcMicros) {
-        if self.darks.len() < 2 * LIBRARY_SIZE {
+        if self.darks.len() < LIBRARY_SIZE + KEPT_BEYOND {
             return;
         }
         let library = self.library(now);
@@ -401,19 +430,30 @@ fn open_median(counts: &[f64], masked: &[bool]) -> f64 {
     *open.select_nth_unstable_by(middle, f64::total_cmp).1
 }
 
-fn note_of(dark: &Dark) -> DarkNote {
+fn note_of(dark: &Dark, place: Place) -> DarkNote {
+    let time = dark.frame.start();
+    let twilight = || {
+        let elevation = sun::position(place, time).map(|s| s.elevation_deg);
+        elevation.is_some_and(|e| e >= darkest_below_deg(sun::lowest_elevation_deg(place, time)))
+    };
     DarkNote {
+        twilight: dark.source == DarkSource::Night && twilight(),
         id: dark.id,
         source: dark.source,
         integration_s: dark.frame.integration_s,
         temperature_c: dark.frame.temperature_c,
-        time: dark.frame.start(),
+        time,
         exposures: dark.frame.exposures() as u32,
     }
 }
 
+/// Whether two integration times are neighbours at most.
+fn about(a_s: f64, b_s: f64) -> bool {
+    (a_s / b_s - 1.0).abs() < 0.15
+}
+
 /// Whether two darks teach the model the same.
 fn alike(a: &DarkNote, b: &DarkNote) -> bool {
-    let times = (a.integration_s / b.integration_s - 1.0).abs() < 0.15;
-    times && a.temperature_c.zip(b.temperature_c).is_none_or(|(a, b)| (a - b).abs() < 1.0)
+    about(a.integration_s, b.integration_s)
+        && a.temperature_c.zip(b.temperature_c).is_none_or(|(a, b)| (a - b).abs() < 1.0)
 }

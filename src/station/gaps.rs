@@ -15,10 +15,47 @@ pub struct GapKeeper {
 #[derive(Debug)]
 struct Open {
     id: i64,
-    from: UtcMicros,
-    cause: GapCause,
-    missed: u64,
-    why: String,
+    span: Span,
+}
+
+/// Readings that did not happen, neighbours of one cause.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Span {
+    /// The first tick.
+    pub from: UtcMicros,
+    /// The last tick.
+    pub until: UtcMicros,
+    /// Why.
+    pub cause: GapCause,
+    /// How many.
+    pub missed: u64,
+    /// Why the first one did not happen, in words.
+    pub why: String,
+}
+
+impl Span {
+    /// One tick.
+    pub fn of(tick: UtcMicros, cause: GapCause, why: &str) -> Self {
+        Self { from: tick, until: tick, cause, missed: 1, why: why.to_owned() }
+    }
+
+    /// Another tick of the same cause.
+    pub fn lengthen(&mut self, tick: UtcMicros) {
+        self.missed += 1;
+        self.until = tick;
+    }
+
+    /// As it stands on record.
+    pub fn event(&self, instrument: &str) -> Event {
+        let readings = if self.missed == 1 { "reading" } else { "readings" };
+        Event {
+            time: self.from,
+            until: Some(self.until),
+            instrument: Some(instrument.to_owned()),
+            kind: EventKind::Gap(self.cause),
+            text: format!("{} {readings} missed: {}", self.missed, self.why),
+        }
+    }
 }
 
 impl GapKeeper {
@@ -35,27 +72,15 @@ impl GapKeeper {
     /// Puts a missed reading on record: lengthens the open gap of the same cause or begins another. Returns the event as
     /// it now stands.
     pub fn add(&mut self, store: &Store, tick: UtcMicros, cause: GapCause, why: &str) -> Result<Event, StoreError> {
-        if let Some(open) = self.open.as_mut().filter(|o| o.cause == cause) {
-            open.missed += 1;
-            let event = event(&self.instrument, open, tick);
+        if let Some(open) = self.open.as_mut().filter(|o| o.span.cause == cause) {
+            open.span.lengthen(tick);
+            let event = open.span.event(&self.instrument);
             store.extend_event(open.id, tick, &event.text)?;
             return Ok(event);
         }
-        let mut open = Open { id: 0, from: tick, cause, missed: 1, why: why.to_owned() };
-        let event = event(&self.instrument, &open, tick);
-        open.id = store.add_event(&event)?;
-        self.open = Some(open);
+        let span = Span::of(tick, cause, why);
+        let event = span.event(&self.instrument);
+        self.open = Some(Open { id: store.add_event(&event)?, span });
         Ok(event)
-    }
-}
-
-fn event(instrument: &str, open: &Open, until: UtcMicros) -> Event {
-    let readings = if open.missed == 1 { "reading" } else { "readings" };
-    Event {
-        time: open.from,
-        until: Some(until),
-        instrument: Some(instrument.to_owned()),
-        kind: EventKind::Gap(open.cause),
-        text: format!("{} {readings} missed: {}", open.missed, open.why),
     }
 }

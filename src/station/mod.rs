@@ -3,8 +3,11 @@
 //! Other rooms decide; this one acts in their order. What must stay true: every tick ends in a stored reading or a gap with
 //! its cause, and the status snapshot is the only state anyone else looks at.
 
+pub mod account;
 pub mod again;
 pub mod assemble;
+pub mod audit;
+pub mod backlog;
 pub mod darkroom;
 pub mod gaps;
 pub mod parts;
@@ -12,6 +15,7 @@ pub mod reckon;
 pub mod road;
 pub mod status;
 pub mod supervise;
+pub mod upkeep;
 pub mod watch;
 
 pub use again::{Again, AgainError};

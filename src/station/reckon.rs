@@ -161,6 +161,7 @@ impl Reckoner {
                 expired: reading.time_mid > self.calibration.valid_until,
                 stuck: about.stuck,
                 shutter_fault: about.shutter_fault,
+                incomplete: about.broken_off || served.len() < takings.len(),
                 single_shot: about.single_shot,
                 unsteady_share: about.unsteady_share,
                 spreads: &spreads,

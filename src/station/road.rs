@@ -7,7 +7,8 @@
 mod meeting;
 
 use super::StationError;
-use super::darkroom::{Developed, Means};
+use super::backlog::Committed;
+use super::darkroom::{Developed, Means, Pause};
 use super::gaps::GapKeeper;
 use super::parts::{Observer, RoadParts};
 use super::reckon::{Circumstances, Taking, without_calibration};
@@ -28,6 +29,8 @@ use std::time::Duration;
 const CLOCK_STEP_S: f64 = 0.5;
 /// Time kept free before the next tick [s].
 const SPARE_S: f64 = 2.0;
+/// Darks in ticks that the gate closes take at most so long in one go [s].
+const CLOSED_S: f64 = 300.0;
 
 /// One instrument's road.
 pub struct Road {
@@ -81,6 +84,18 @@ impl Road {
 
     /// Goes on until the stop flag is raised, or until the first tick after `until`.
     pub fn run(&mut self, observer: &mut dyn Observer, until: Option<UtcMicros>) -> Result<(), StationError> {
+        self.go_on(observer, until)?;
+        if self.stop.requested() {
+            self.catch_up(observer)?;
+            let (waiting, instrument) = (self.parts.backlog().readings(), self.name());
+            if waiting > 0 {
+                tracing::error!(instrument, "no room to the end: {waiting} readings in memory end with this process");
+            }
+        }
+        Ok(())
+    }
+
+    fn go_on(&mut self, observer: &mut dyn Observer, until: Option<UtcMicros>) -> Result<(), StationError> {
         loop {
             let Some(tick) = self.schedule.next_tick(self.last_tick) else {
                 tracing::warn!(instrument = self.name(), "the schedule has no further tick");
@@ -102,7 +117,15 @@ impl Road {
                 s.doing = "reading";
                 s.heartbeat = Some(began);
             });
-            match self.tick(tick, observer)? {
+            let done = match self.tick(tick, observer) {
+                // What the reading would have needed on record could not be put there.
+                Err(StationError::Store(error)) if error.is_storage_full() => {
+                    self.gap_of(tick, GapCause::StorageFull, &error.to_string(), observer)?;
+                    Ok(())
+                }
+                other => other?,
+            };
+            match done {
                 Ok(()) => {}
                 Err(Fault::Stopped) => {
                     self.gap(tick, &Fault::Stopped, observer)?;
@@ -111,12 +134,13 @@ impl Road {
                 Err(fault) => self.gap(tick, &fault, observer)?,
             }
             self.note_retries();
-            for missed in self.schedule.missed(tick, self.parts.clock.now()) {
-                if self.schedule.gate(missed) == Gate::Open {
-                    self.gap_of(missed, GapCause::Busy, "the reading before it still ran", observer)?;
-                }
-                self.last_tick = missed;
+            self.catch_up(observer)?;
+            self.look_after_room()?;
+            let now = self.parts.clock.now();
+            for missed in self.schedule.missed(tick, now) {
+                self.gap_of(missed, GapCause::Busy, "the reading before it, or its darks, still ran", observer)?;
             }
+            self.last_tick = self.schedule.last_tick(tick, now).unwrap_or(tick);
             if self.stop.requested() {
                 return Ok(());
             }
@@ -163,7 +187,7 @@ impl Road {
         }
         let result = if open { self.read(tick, observer)? } else { self.only_darks(tick, observer)? };
         if let Err(fault) = &result
-            && matches!(fault, Fault::Absent { .. } | Fault::Identity { .. } | Fault::NoAnswer { .. })
+            && ends_the_connection(fault)
         {
             self.lost(fault);
         }
@@ -187,30 +211,29 @@ impl Road {
             return Ok(Err(fault));
         }
         self.calibrate(began)?;
-        let end = self.schedule.next_tick(tick);
         let reference = self.schedule.is_reference(tick);
         // The check source is another light: what it needs is remembered apart.
         let state = if reference { self.source_exposure.clone() } else { self.exposure.clone() };
-        let taken = match self.expose_all(began, state) {
-            Ok(taken) => taken,
-            Err(fault) => return Ok(Err(fault)),
-        };
-        if taken.frames.is_empty() {
-            return Ok(Err(Fault::NoAnswer {
-                command: "a whole reading".into(),
-                waited: Duration::from_secs_f64(self.parts.clock.now().seconds_since(began).max(0.0)),
-                found: "no exposure served".into(),
-            }));
-        }
+        let (taken, mut fault) = self.expose_all(began, state);
         if reference {
             self.source_exposure = taken.state.clone();
         } else {
             self.exposure = taken.state.clone();
         }
-        let used: Vec<f64> = taken.frames.iter().map(|f| f.integration_s).collect();
-        let temperature_c = taken.frames.iter().rev().find_map(|f| f.temperature_c);
-        if let Err(fault) = self.take_darks(&used, temperature_c, end, observer)? {
-            return Ok(Err(fault));
+        if taken.frames.is_empty() {
+            return Ok(Err(fault.unwrap_or_else(|| Fault::NoAnswer {
+                command: "a whole reading".into(),
+                waited: Duration::from_secs_f64(self.parts.clock.now().seconds_since(began).max(0.0)),
+                found: "no exposure served".into(),
+            })));
+        }
+        let broken_off = fault.is_some();
+        // What was measured is kept, whatever happens after the light: a reading of fewer exposures, or of older darks.
+        if fault.is_none() {
+            let used: Vec<f64> = taken.frames.iter().map(|f| f.integration_s).collect();
+            let temperature_c = taken.frames.iter().rev().find_map(|f| f.temperature_c);
+            let end = self.schedule.next_tick(tick);
+            fault = self.take_darks(&used, temperature_c, tick, end, observer)?.err();
         }
         let now = self.parts.clock.now();
         let drifted = self.parts.clock.real_for(Duration::from_secs_f64(now.seconds_since(began).max(0.0)));
@@ -221,38 +244,60 @@ impl Road {
             return Ok(Ok(()));
         }
         self.warm_up.heard(now);
-        let link_fault = self.session.counters().retries > rereads_before;
-        self.store(tick, &taken, link_fault, observer)?;
+        let link_fault = fault.is_some() || self.session.counters().retries > rereads_before;
+        self.store(tick, &taken, (link_fault, broken_off), observer)?;
+        match fault {
+            Some(fault) if ends_the_connection(&fault) => self.lost(&fault),
+            Some(fault) => {
+                tracing::warn!(instrument = self.name(), "{fault}; the reading stands without what was to follow")
+            }
+            None => {}
+        }
         Ok(Ok(()))
     }
 
-    fn expose_all(&mut self, began: UtcMicros, state: ExposureState) -> Result<Taken, Fault> {
-        let Some(met) = self.met.as_ref() else { return Err(self.absent()) };
+    /// The light of one reading: all of it, or what there was when a fault came.
+    fn expose_all(&mut self, began: UtcMicros, state: ExposureState) -> (Taken, Option<Fault>) {
         self.stuck_crcs.clear();
-        let mut plan = ReadingPlan::new(&met.setup, state, began);
+        let Some(met) = self.met.as_ref() else { return (Taken::nothing(state), Some(self.absent())) };
+        let mut plan = ReadingPlan::new(&met.setup, state.clone(), began);
         while let Action::Expose { integration_s, shutter } = plan.next(self.parts.clock.now()) {
-            let exposure = self.session.expose(integration_s, shutter)?;
+            let exposure = match self.session.expose(integration_s, shutter) {
+                Ok(exposure) => exposure,
+                // Whose light it was until then cannot be known.
+                Err(fault @ Fault::Identity { .. }) => return (Taken::nothing(state), Some(fault)),
+                Err(fault) => return (plan.finish(), Some(fault)),
+            };
             if self.last_crc.replace(exposure.crc32) == Some(exposure.crc32) {
                 self.stuck_crcs.push(exposure.crc32);
             }
             plan.take(exposure);
         }
-        Ok(plan.finish())
+        (plan.finish(), None)
     }
 
-    /// Takes the darks that are due, as far as time allows before the next tick.
+    /// Takes the darks that are due after a tick, as far as time allows before `end`.
     fn take_darks(
         &mut self,
-        used: &[f64],
+        used_s: &[f64],
         temperature_c: Option<f64>,
+        tick: UtcMicros,
         end: Option<UtcMicros>,
         observer: &mut dyn Observer,
     ) -> Result<Result<(), Fault>, StationError> {
         let now = self.parts.clock.now();
-        let sun = self.sun_elevation(now);
+        let sun_elevation_deg = self.sun_elevation(now);
         let Some(met) = self.met.as_ref() else { return Ok(Ok(())) };
-        let free = end.map_or(f64::INFINITY, |e| e.seconds_since(now) - SPARE_S);
-        for order in met.darkroom.orders(&met.means(), used, sun, temperature_c, now, free) {
+        let until = |from: UtcMicros| end.map_or(f64::INFINITY, |e| e.seconds_since(from) - SPARE_S);
+        let pause = Pause {
+            now,
+            free_s: until(now),
+            shortest_s: until(tick) - met.setup.budget_s(),
+            used_s,
+            sun_elevation_deg,
+            temperature_c,
+        };
+        for order in met.darkroom.orders(&met.means(), &pause) {
             if let Err(fault) = self.take_dark(&order, observer)? {
                 return Ok(Err(fault));
             }
@@ -268,13 +313,20 @@ impl Road {
     fn take_dark(&mut self, order: &DarkOrder, observer: &mut dyn Observer) -> Result<Result<(), Fault>, StationError> {
         let shutter = if order.source == DarkSource::Shutter { Shutter::Closed } else { Shutter::Open };
         let mut exposures: Vec<Exposure> = Vec::new();
+        let mut outcome = Ok(());
         for _ in 0..order.exposures.max(1) {
             match self.session.expose(order.integration_s, shutter) {
                 // The same counts as the exposure before, noise and all, are no dark of this one.
                 Ok(exposure) if self.last_crc.replace(exposure.crc32) == Some(exposure.crc32) => {}
                 Ok(exposure) => exposures.push(exposure),
-                Err(fault) => return Ok(Err(fault)),
+                Err(fault) => {
+                    outcome = Err(fault);
+                    break;
+                }
             }
+        }
+        if matches!(outcome, Err(Fault::Identity { .. })) {
+            return Ok(outcome);
         }
         let warming = self.warm_up.warming(self.parts.clock.now(), self.parts.instrument.warm_up_s);
         let Some(met) = self.met.as_mut() else { return Ok(Ok(())) };
@@ -293,7 +345,7 @@ impl Road {
                 self.record(event, observer)?;
             }
         }
-        Ok(Ok(()))
+        Ok(outcome)
     }
 
     /// A tick that the gate closes: only darks are looked after.
@@ -304,7 +356,8 @@ impl Road {
         self.calibrate(self.parts.clock.now())?;
         // Nothing has told the detector's temperature yet: any dark of about the last one's will do as reference.
         let temperature_c = self.met.as_ref().and_then(|m| m.darkroom.last_temperature_c());
-        self.take_darks(&[], temperature_c, self.schedule.next_tick(tick), observer)
+        let end = self.schedule.next_open_within(tick, CLOSED_S);
+        self.take_darks(&[], temperature_c, tick, Some(end), observer)
     }
 
     /// Reckons the reading, commits it with everything that belongs to it and tells the observer.
@@ -312,7 +365,7 @@ impl Road {
         &mut self,
         tick: UtcMicros,
         taken: &Taken,
-        link_fault: bool,
+        (link_fault, broken_off): (bool, bool),
         observer: &mut dyn Observer,
     ) -> Result<(), StationError> {
         let now = self.parts.clock.now();
@@ -331,6 +384,7 @@ impl Road {
             link_fault,
             clock_unsynced: (self.parts.clock_synchronised)() != Some(true),
             single_shot: self.parts.instrument.schedule.window_s.is_none(),
+            broken_off,
             unsteady_share: self.parts.instrument.exposure.unsteady_share,
             fill: taken.fill,
             reference,
@@ -386,8 +440,9 @@ impl Road {
             events: &[],
             trackers: &trackers,
         };
-        match self.parts.store.commit_reading(&new) {
-            Ok(id) => {
+        let committed = self.parts.backlog().commit(&self.parts.store, &new)?;
+        match committed {
+            Committed::Stored(id) => {
                 self.gaps.close();
                 self.parts.status.update(|s| {
                     s.stored += 1;
@@ -407,10 +462,16 @@ impl Road {
                 }
                 Ok(())
             }
-            Err(error) if error.is_storage_full() => {
-                self.gap_of(tick, GapCause::StorageFull, &error.to_string(), observer)
+            Committed::Waiting(let_go) => {
+                self.gaps.close();
+                self.parts.status.update(|s| {
+                    s.let_go += let_go;
+                    if let_go > 0 {
+                        *s.gaps.entry(GapCause::StorageFull.name()).or_insert(0) += let_go;
+                    }
+                });
+                Ok(())
             }
-            Err(error) => Err(error.into()),
         }
     }
 
@@ -430,11 +491,46 @@ impl Road {
         }
     }
 
+    /// Looks at the free space now and then, and lets go of raw frames that have had their time.
+    fn look_after_room(&mut self) -> Result<(), StationError> {
+        let right = (self.parts.clock_synchronised)() == Some(true);
+        match self.parts.upkeep.look(&self.parts.store, self.parts.clock.now(), right) {
+            Ok(Some(room)) => {
+                if room.let_go > 0 {
+                    tracing::info!("raw frames of {} readings let go, as configured", room.let_go);
+                }
+                self.parts.status.update(|s| s.room = room.free.map(|free| (free, room.below_floor)));
+                Ok(())
+            }
+            Ok(None) => Ok(()),
+            // That there is none is said where readings begin to wait.
+            Err(error) if error.is_storage_full() => Ok(()),
+            Err(error) => Err(error.into()),
+        }
+    }
+
+    /// Writes what waits for room, as far as there is some.
+    fn catch_up(&mut self, observer: &mut dyn Observer) -> Result<(), StationError> {
+        let mut backlog = self.parts.backlog();
+        let status = &self.parts.status;
+        let done = backlog.write(&self.parts.store, |id, reading| {
+            status.update(|s| {
+                s.stored += 1;
+                s.good += u64::from(reading.values.iter().any(|v| v.is_good()));
+                s.last = Some((id, reading.time_mid));
+            });
+            observer.stored_late(id, reading);
+        });
+        let waiting = backlog.readings();
+        status.update(|s| s.waiting = waiting);
+        Ok(done?)
+    }
+
     fn gap(&mut self, tick: UtcMicros, fault: &Fault, observer: &mut dyn Observer) -> Result<(), StationError> {
         self.gap_of(tick, fault.cause(), &fault.to_string(), observer)
     }
 
-    /// Puts a reading that did not happen on record. A store that is full cannot take that either; the count stands.
+    /// Puts a reading that did not happen on record, or in the row of what waits for room.
     fn gap_of(
         &mut self,
         tick: UtcMicros,
@@ -443,30 +539,37 @@ impl Road {
         observer: &mut dyn Observer,
     ) -> Result<(), StationError> {
         self.parts.status.gap(cause);
-        match self.gaps.add(&self.parts.store, tick, cause, why) {
-            Ok(event) => {
-                observer.event(&event);
-                Ok(())
-            }
-            Err(error) if error.is_storage_full() => {
-                tracing::error!(
-                    instrument = self.name(),
-                    "{error}: the gap of {tick} ({}) is not on record",
-                    cause.name()
-                );
-                Ok(())
-            }
-            Err(error) => Err(error.into()),
+        let mut backlog = self.parts.backlog();
+        if !backlog.is_empty() {
+            backlog.gap(tick, cause, why);
+            return Ok(());
         }
+        match self.gaps.add(&self.parts.store, tick, cause, why) {
+            Ok(event) => observer.event(&event),
+            Err(error) if error.is_storage_full() => {
+                self.gaps.close();
+                backlog.begin(&error, tick);
+                backlog.gap(tick, cause, why);
+            }
+            Err(error) => return Err(error.into()),
+        }
+        Ok(())
     }
 
     fn record(&mut self, event: Event, observer: &mut dyn Observer) -> Result<(), StationError> {
-        match self.parts.store.add_event(&event) {
-            Ok(_) => {}
-            Err(error) if error.is_storage_full() => tracing::error!("{error}: `{}` is not on record", event.text),
-            Err(error) => return Err(error.into()),
-        }
         observer.event(&event);
+        let mut backlog = self.parts.backlog();
+        if !backlog.is_empty() {
+            backlog.event(event);
+            return Ok(());
+        }
+        match self.parts.store.add_event(&event) {
+            Err(error) if error.is_storage_full() => {
+                backlog.begin(&error, event.time);
+                backlog.event(event);
+            }
+            other => drop(other?),
+        }
         Ok(())
     }
 
@@ -479,6 +582,11 @@ impl Road {
         }
         self.retries_seen = retries;
     }
+}
+
+/// Whether an instrument with this fault has to be met anew.
+fn ends_the_connection(fault: &Fault) -> bool {
+    matches!(fault, Fault::Absent { .. } | Fault::Identity { .. } | Fault::NoAnswer { .. })
 }
 
 /// The exposures of a window, rung by rung, as frames of one.

@@ -37,6 +37,12 @@ pub struct Snapshot {
     pub retries: u64,
     /// The last fault, in words, and when.
     pub last_fault: Option<(UtcMicros, String)>,
+    /// Readings that wait in memory for room on the disk.
+    pub waiting: u64,
+    /// Readings let go since the start, for want of room on the disk and in memory.
+    pub let_go: u64,
+    /// Free space where the database lies [bytes], and whether it is below the floor.
+    pub room: Option<(u64, bool)>,
     /// When the next reading is due.
     pub next: Option<UtcMicros>,
 }
@@ -58,6 +64,13 @@ impl fmt::Display for Snapshot {
         write!(f, ", darks {} accepted {} refused, {} exchanges repeated", self.darks.0, self.darks.1, self.retries)?;
         for (cause, n) in &self.gaps {
             write!(f, ", {n} gaps {cause}")?;
+        }
+        if let Some((free, below)) = self.room {
+            let word = if below { ", below the floor" } else { "" };
+            write!(f, ", {} MB free{word}", free / 1_000_000)?;
+        }
+        if self.waiting + self.let_go > 0 {
+            write!(f, ", no room: {} readings wait in memory, {} let go", self.waiting, self.let_go)?;
         }
         if let Some((time, text)) = &self.last_fault {
             write!(f, ", last fault {time}: {text}")?;

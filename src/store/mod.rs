@@ -18,6 +18,7 @@
 //!
 //! Never stored: a number that is not finite (it becomes null, with its reason). Never reused: a reading's id.
 
+pub mod backup;
 pub mod codec;
 mod error;
 mod extent;
@@ -25,6 +26,7 @@ mod matrices;
 mod open;
 mod query;
 mod register;
+mod retention;
 mod rows;
 mod schema;
 mod spans;
@@ -33,6 +35,7 @@ mod write;
 pub use error::StoreError;
 pub use query::{Counts, NOT_YET_A_QUANTITY, Readings};
 pub use register::{InstrumentRow, NewInstrument, Provenance};
+pub use retention::LetGo;
 pub use rows::{DarkModel, DarkReference, FrameRecord, MadeWith, NewReading, StoredReading, Tracker};
 
 use rusqlite::Connection;
@@ -80,6 +83,11 @@ impl std::ops::Deref for Store {
 }
 
 impl Reader {
+    /// How many pages there is room for; fewer than there are means no more than these.
+    #[cfg(test)]
+    pub(crate) fn limit_pages(&self, pages: u32) {
+        self.lock().connection.execute_batch(&format!("PRAGMA max_page_count={pages}")).unwrap();
+    }
     /// The database file.
     pub fn path(&self) -> &Path {
         &self.path

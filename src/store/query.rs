@@ -376,6 +376,32 @@ impl Reader {
         Ok(rows.pop().unwrap_or(Counts { readings: 0, darks: 0, events: 0, gaps: 0, bytes: 0 }))
     }
 
+    /// The first and last reading; an empty range where there is none.
+    pub fn ids_of_readings(&self) -> Result<std::ops::RangeInclusive<i64>, StoreError> {
+        let sql = "SELECT coalesce(min(id), 1), coalesce(max(id), 0) FROM reading";
+        let mut rows = self.rows("looking for readings", sql, [], |row| Ok(row.get(0)?..=row.get(1)?))?;
+        // An aggregate has exactly one row.
+        Ok(rows.pop().unwrap_or(std::ops::RangeInclusive::new(1, 0)))
+    }
+
+    /// Every dark, by row.
+    pub fn ids_of_darks(&self) -> Result<Vec<i64>, StoreError> {
+        self.rows("looking for darks", "SELECT id FROM dark ORDER BY id", [], |row| row.get(0))
+    }
+
+    /// Every dark model, by row.
+    pub fn ids_of_dark_models(&self) -> Result<Vec<i64>, StoreError> {
+        self.rows("looking for dark models", "SELECT id FROM dark_model ORDER BY id", [], |row| row.get(0))
+    }
+
+    /// Rows that name a row of another table which is not there; empty when all is well.
+    pub fn reference_faults(&self) -> Result<Vec<String>, StoreError> {
+        self.rows("checking references", "PRAGMA foreign_key_check", [], |row| {
+            let (table, id, other): (String, Option<i64>, String) = (row.get(0)?, row.get(1)?, row.get(2)?);
+            Ok(format!("{table} {}: names a row of {other} that is not there", id.unwrap_or(0)))
+        })
+    }
+
     /// What SQLite's own check of the whole file finds; empty when all is well.
     pub fn integrity_faults(&self) -> Result<Vec<String>, StoreError> {
         let mut found = self.rows("checking integrity", "PRAGMA integrity_check", [], |row| row.get(0))?;

@@ -665,3 +665,31 @@ fn state_is_replaced_under_its_name() {
     assert_eq!(got, t);
     assert_eq!(serde_json::from_str::<Vec<f64>>(&got.json).unwrap(), numbers);
 }
+
+/// Identity: only frames of readings older than the limit go, the oldest first and some at a time; values stay, and the span is one
+/// event on record.
+#[test]
+fn old_frames_are_let_go_and_values_never() {
+    let s = Station::new();
+    for k in 0..10 {
+        s.commit(NOON.plus_seconds(60.0 * f64::from(k))).unwrap();
+    }
+    let limit = NOON.plus_seconds(6.5 * 60.0);
+    let mut gone = None;
+    let mut steps = Vec::new();
+    while let Some(more) = s.store.let_go_of_frames(limit, 3, gone).unwrap() {
+        steps.push(more.readings);
+        gone = Some(more);
+    }
+    // The readings of minutes 0 to 6, taken from a second before; that of minute 7 began after the limit.
+    assert_eq!(steps, [3, 6, 7]);
+    let with_frames: Vec<i64> = (1..=10).filter(|id| !s.store.frames(*id).unwrap().is_empty()).collect();
+    assert_eq!(with_frames, [8, 9, 10]);
+    assert_eq!(s.store.latest(10).unwrap().iter().filter(|r| r.reading.values[0].value().is_some()).count(), 10);
+    let events: Vec<Event> =
+        s.store.latest_events(9).unwrap().into_iter().filter(|e| e.kind == EventKind::RawLetGo).collect();
+    assert_eq!(events.len(), 1);
+    assert_eq!(events[0].text, "raw frames of 7 readings let go: older than the configuration keeps them");
+    assert_eq!((events[0].time, events[0].until), (NOON.plus_seconds(-1.0), Some(NOON.plus_seconds(359.0))));
+    assert_eq!(s.store.let_go_of_frames(limit, 3, None).unwrap(), None);
+}

@@ -64,6 +64,25 @@ fn every_tick_under_line_faults_is_a_reading_or_a_gap_and_no_good_value_is_wrong
     println!("{} readings, {} gap events", station.rows.len(), station.events.len());
 }
 
+/// Independent: a line that hangs up for half a minute in every second reading, at any of its exposures of light or dark. What was
+/// exposed before is kept as a reading that says so and is right; only a reading that had nothing yet is a gap.
+#[test]
+fn light_that_was_taken_is_kept_whatever_breaks_after_it() {
+    let mut hangs = rule("hang_up", 0.06);
+    hangs.seconds = 20.0;
+    let station = noon(vec![hangs], Vec::new());
+    nothing_wrong(&station);
+    let gaps: Vec<&str> =
+        station.events.iter().filter(|e| matches!(e.kind, EventKind::Gap(_))).map(|e| &e.text[..]).collect();
+    let kept: Vec<&Row> = station.rows.iter().filter(|r| r.has(Flag::LinkFault)).collect();
+    println!("{} readings, {} of them broken off, {} gaps: {gaps:?}", station.rows.len(), kept.len(), gaps.len());
+    assert!(kept.len() > 10, "{}", kept.len());
+    assert!(share(&kept, |r| r.is_good("ppfd")) > 0.9, "{}", why_not_good(&kept, "ppfd"));
+    let exposures = |r: &Row| r.reading.exposures.iter().map(|e| e.exposures).sum::<u32>();
+    assert!(kept.iter().any(|r| exposures(r) < 3), "none was broken off in the light");
+    assert!(kept.iter().any(|r| exposures(r) >= 3), "none was broken off in its darks");
+}
+
 /// Independent: a frame sent twice is found out, and every quantity of it is bad.
 #[test]
 fn a_stuck_frame_is_bad() {

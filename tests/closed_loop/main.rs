@@ -4,6 +4,7 @@
 mod closed_loop;
 
 mod again;
+mod coverage;
 mod doubts;
 mod faults;
 mod jumps;

@@ -5,6 +5,7 @@ mod daemon;
 mod demo;
 mod exports;
 mod printed;
+mod safekeeping;
 mod session;
 mod site;
 mod terminal;

@@ -12,3 +12,4 @@ mod data;
 mod published;
 mod solar;
 mod tables;
+mod uncertainty;

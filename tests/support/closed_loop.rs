@@ -31,6 +31,13 @@ impl Row {
     pub fn value(&self, id: &str) -> Option<f64> {
         self.reading.values[index(id)].value()
     }
+    /// The stated standard uncertainty.
+    pub fn uncertainty(&self, id: &str) -> Option<f64> {
+        match &self.reading.values[index(id)] {
+            vigilux::record::QuantityValue::Value { uncertainty, .. } => Some(*uncertainty),
+            vigilux::record::QuantityValue::Null(_) => None,
+        }
+    }
     /// Whether the stored value is good.
     pub fn is_good(&self, id: &str) -> bool {
         self.reading.values[index(id)].is_good()

@@ -3,7 +3,7 @@
 use super::super::{Failure, print};
 use super::site::Site;
 use crate::clock::UtcMicros;
-use crate::quantities;
+use crate::quantities::{self, Group};
 use crate::record::{QuantityValue, Reading};
 use indicatif::{ProgressBar, ProgressStyle};
 use std::io::IsTerminal;
@@ -36,8 +36,9 @@ impl View {
     pub fn opening(&self, dir: &Path) -> Result<(), Failure> {
         print(&format!(
             "A day on an invented roof: a virtual spectrometer on a pseudo-terminal, and the real daemon reading it\n\
-             every five minutes of compressed time. Files are kept in {}.\n\n",
-            dir.display()
+             every five minutes of compressed time. Files are kept in {}.\nUltraviolet: {}.\n\n",
+            dir.display(),
+            Group::Ultraviolet.caution().unwrap_or_default()
         ))
     }
 

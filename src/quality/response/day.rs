@@ -55,7 +55,7 @@ pub struct Level {
 pub fn work_out(samples: &[Sample], expected_scale: f64) -> Option<Level> {
     let interval_min = interval_min(samples)?;
     let clear = clear_samples(samples, interval_min, expected_scale)?;
-    let rows: Vec<([f64; 3], f64)> = clear.iter().filter_map(|s| row(s)).collect();
+    let rows: Vec<([f64; 3], f64)> = clear.iter().filter_map(row).collect();
     if rows.len() < CLEAR_SAMPLES || rows.len() as f64 * interval_min < CLEAR_MIN {
         return None;
     }

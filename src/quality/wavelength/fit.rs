@@ -197,7 +197,7 @@ mod tests {
     }
 
     /// Identity: every stretch gives back the shift it was moved by, whatever the air mass, up to two nanometres; the air's
-    /// weak bands in stretches where no term stands for them leave 0.012 nm at most.
+    /// weak bands in stretches where no term stands for them leave 0.02 nm at most, the same every day.
     #[test]
     fn a_shift_comes_back_from_every_stretch() {
         let reference = Reference::new(2.0).unwrap();
@@ -209,7 +209,7 @@ mod tests {
                 let usable = vec![true; nm.len()];
                 for stretch in STRETCHES {
                     let got = fit(&reference, stretch, &nm, &light, &variance, &usable).unwrap();
-                    assert!((got.nm - shift).abs() < 0.012, "{stretch:?} air {air}: want {shift}, got {got:?}");
+                    assert!((got.nm - shift).abs() < 0.02, "{stretch:?} air {air}: want {shift}, got {got:?}");
                     assert!(got.uncertainty_nm < 0.05, "{stretch:?}: {got:?}");
                 }
             }
@@ -240,9 +240,9 @@ mod tests {
     fn an_inverse_undoes_its_matrix() {
         let m = [[4.0, 1.0, 0.5], [1.0, 300.0, 2.0], [0.5, 2.0, 0.01 + 0.1]];
         let inverse = inverse(m).unwrap();
-        for i in 0..3 {
+        for (i, row) in m.iter().enumerate() {
             for j in 0..3 {
-                let sum: f64 = (0..3).map(|k| m[i][k] * inverse[k][j]).sum();
+                let sum: f64 = row.iter().zip(&inverse).map(|(a, b)| a * b[j]).sum();
                 assert!((sum - f64::from(u8::from(i == j))).abs() < 1e-10, "{i} {j}: {sum}");
             }
         }

@@ -19,11 +19,8 @@ use std::sync::LazyLock;
 pub const COLDEST_K: f64 = crate::quantities::locus::COLDEST_K;
 /// The highest temperature with a reference illuminant [K]: where CIE 015:2018 ends the phases of daylight.
 pub const HOTTEST_K: f64 = 25_000.0;
-/// Where the series are joined [K]. At 4000, 5000 and 7000 K the illuminants and the formula of daylight have joints of their
-/// own; near 1200 K a cone's response to one sample passes zero, and near 7800 K a sample passes grey, and there the model of
-/// appearance bends too sharply for a series across.
-const JOINTS_K: [f64; 11] =
-    [COLDEST_K, 1200.0, 1500.0, 2200.0, 4000.0, 5000.0, 7000.0, 7700.0, 7900.0, 9000.0, HOTTEST_K];
+/// Where the series are joined [K]: at the joints of the illuminants and of the formula of daylight.
+const JOINTS_K: [f64; 5] = [COLDEST_K, 4000.0, 5000.0, 7000.0, HOTTEST_K];
 /// Terms of each series.
 const TERMS: usize = 20;
 /// Numbers kept: three for each colour of either set, and the chromaticity of the light. Those of the samples of CIE 224

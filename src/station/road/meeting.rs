@@ -90,8 +90,7 @@ impl Road {
         self.warm_up.connected(now, false);
         let drift = self.load(row, DARK_TRACKER)?.unwrap_or_default();
         let instrument = &self.parts.instrument;
-        let darkroom =
-            Darkroom::open(&instrument.darks, &instrument.limits, &name, row, &self.parts.store, drift, now)?;
+        let darkroom = Darkroom::open(instrument, self.parts.station.place, row, &self.parts.store, drift, now)?;
         let watch = Watch::open(&self.parts.store, row, &self.parts.station, instrument, now)?;
         let setup = uncalibrated_setup(&self.parts, &detector);
         self.met =

@@ -1,0 +1,51 @@
+//! A disk that is full for a while, and a file that may grow no more: the shipped daemon lives through both.
+
+use crate::recording::build_recorder;
+use crate::site::{PATIENCE, Site};
+use std::time::Duration;
+
+/// Independent: while the disk takes nothing, the daemon measures on; afterwards every minute has its reading, in order, and the log said it once.
+#[test]
+fn a_full_disk_costs_no_reading_while_memory_lasts() {
+    // As the kernel numbers them: no space left on the device, file too large.
+    for (error, name) in [(28, "ENOSPC"), (27, "EFBIG")] {
+        let site = Site::new(240.0, "warm_up_min = 0", "cron = \"0 * * * * *\"");
+        let _bench = site.bench(&[]);
+        let recorder = build_recorder(&site.path(""));
+        let folder = site.path("").canonicalize().unwrap();
+        let mut command = site.vigilux(&[]);
+        command.env("LD_PRELOAD", recorder).env("VIGILUX_RECORD_DATABASE", folder.join("station.db"));
+        command.env("VIGILUX_RECORD_FULL", folder.join("full"));
+        let mut daemon = site.run_by(command);
+        while site.reading(&daemon).0 < 3 {}
+        site.put("full", &error.to_string());
+        site.logged("readings wait in memory");
+        std::thread::sleep(Duration::from_secs(3));
+        assert!(daemon.process.lives(), "{name}; log:\n{}", site.log());
+        daemon.process.signal("USR1");
+        site.logged("no room: ");
+        let last_before = daemon.lines.try_iter().last().map_or(3, |line| crate::site::acknowledged(&line).0);
+        assert!(daemon.lines.recv_timeout(Duration::from_millis(500)).is_err(), "nothing is called stored meanwhile");
+        std::fs::remove_file(folder.join("full")).unwrap();
+        site.logged("there is room again");
+        while site.reading(&daemon).0 < last_before + 20 {}
+        daemon.process.signal("TERM");
+        assert!(daemon.process.end_within(PATIENCE).success(), "{name}; log:\n{}", site.log());
+        assert_eq!(site.log().matches("readings wait in memory (").count(), 1, "it is said once; log:\n{}", site.log());
+
+        assert_eq!(site.column::<String>("PRAGMA integrity_check"), ["ok"], "{name}");
+        let ids: Vec<i64> = site.column("SELECT id FROM reading ORDER BY id");
+        assert!(ids.iter().copied().eq(1..=ids.len() as i64), "{name}: identifiers have a hole");
+        // Minutes with a reading, and minutes whose cause another than the disk has: none is without either.
+        let minutes: Vec<i64> = site.column("SELECT time_start / 60000000 FROM reading ORDER BY id");
+        assert!(minutes.is_sorted(), "{name}: readings are out of order");
+        let gaps: Vec<String> = site.column("SELECT cause || ': ' || text FROM event WHERE kind = 'gap'");
+        assert!(!gaps.iter().any(|g| g.starts_with("storage_full")), "{name}: {gaps:?}");
+        let missed: i64 =
+            site.column("SELECT coalesce(sum(cast(text AS INTEGER)), 0) FROM event WHERE kind = 'gap'")[0];
+        let span = minutes[minutes.len() - 1] - minutes[0] + 1;
+        assert!(minutes.len() as i64 + missed >= span, "{name}: {} of {span} minutes, {gaps:?}", minutes.len());
+        let said: Vec<String> = site.column("SELECT text FROM event WHERE kind = 'storage' AND instrument = 'south'");
+        assert!(said.len() == 1 && said[0].contains("readings waited in memory"), "{name}: {said:?}");
+    }
+}
