@@ -2,7 +2,7 @@
 //!
 //! Many modes are mixtures of few columns: the floor, the dark levels and the dark model all move rates by something that
 //! is divided by the response, so they share those columns. The order of columns is this file's own: only
-//! [`Errors`] is handed on.
+//! [`crate::spectrum::errors::Errors`] is handed on.
 
 use super::cosine::CosineFactor;
 use super::counts::Signal;
