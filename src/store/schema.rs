@@ -173,10 +173,6 @@ CREATE TABLE stray_matrix_row (
 ) STRICT;
 ALTER TABLE calibration ADD COLUMN stray_matrix INTEGER REFERENCES stray_matrix(id);
 
--- A recomputation: what it works through, and with which calibration in place of the one on record.
-ALTER TABLE computation ADD COLUMN first_reading INTEGER;
-ALTER TABLE computation ADD COLUMN last_reading INTEGER;
-ALTER TABLE computation ADD COLUMN calibration INTEGER REFERENCES calibration(id);
 -- Runs: from this reading of an instrument on, up to the next run, the values in force are those of this computation.
 CREATE TABLE values_in_force (
     instrument INTEGER NOT NULL REFERENCES instrument(id),
@@ -194,37 +190,6 @@ INSERT INTO values_in_force(instrument, first_reading, computation)
               FROM reading r)
         WHERE computation IS NOT NULL)
     WHERE before IS NOT computation;
-
--- Values in force by the hour: of those that are good or suspect. Made from values, and dropped when those change.
-CREATE TABLE hour_value (
-    instrument INTEGER NOT NULL,
-    quantity INTEGER NOT NULL,       -- quantity.position
-    hour INTEGER NOT NULL,           -- hours since 1970
-    good INTEGER NOT NULL,           -- values of each verdict
-    suspect INTEGER NOT NULL,
-    bad INTEGER NOT NULL,
-    minimum REAL,
-    mean REAL,
-    maximum REAL,
-    PRIMARY KEY (instrument, quantity, hour)
-) STRICT, WITHOUT ROWID;
--- Hours whose rows in hour_value hold; for all others the readings are asked.
-CREATE TABLE hour_done (
-    instrument INTEGER NOT NULL,
-    hour INTEGER NOT NULL,
-    readings INTEGER NOT NULL,
-    PRIMARY KEY (instrument, hour)
-) STRICT, WITHOUT ROWID;
--- Closed days of values in force, likewise; a day that is not here is made from its readings.
-CREATE TABLE day (
-    instrument TEXT NOT NULL,        -- its name: a head that replaced another goes on with its days
-    date TEXT NOT NULL,              -- in local standard time
-    day_from INTEGER NOT NULL,
-    day_until INTEGER NOT NULL,
-    settings TEXT NOT NULL,          -- what the figures depend on beside the values
-    figures TEXT NOT NULL,           -- JSON
-    PRIMARY KEY (instrument, date)
-) STRICT, WITHOUT ROWID;
 ";
 
 /// Spans, and what trackers know of a reading.

@@ -1,10 +1,10 @@
 //! Doubts about stretches of time: events with a flag, applied to every reading that is read.
 
 use super::error::StoreError;
-use super::{Inner, Reader, Store, StoredReading, query, write};
+use super::{Inner, Reader, Store, StoredReading, write};
 use crate::clock::UtcMicros;
 use crate::record::{Event, EventKind, NoteClass, Span, span};
-use rusqlite::{Connection, Row, Transaction, params};
+use rusqlite::{Connection, Row, params};
 
 const SELECT: &str = "SELECT id, time, until, instrument, kind, cause, text, spares FROM event WHERE kind = 'span'";
 
@@ -22,7 +22,6 @@ impl Store {
         self.transact("storing a span", |tx| {
             let id = write::put_event(tx, &event)?;
             tx.prepare_cached("UPDATE event SET spares = ?2 WHERE id = ?1")?.execute(params![id, spares])?;
-            forget_figures(tx, new.from, new.until)?;
             Ok(id)
         })
     }
@@ -93,15 +92,6 @@ impl Reader {
         }
         Ok(())
     }
-}
-
-/// Hours and days that a doubt reaches into are made from their readings again.
-fn forget_figures(tx: &Transaction<'_>, from: UtcMicros, until: Option<UtcMicros>) -> rusqlite::Result<()> {
-    let until = until.unwrap_or(UtcMicros(i64::MAX));
-    tx.prepare_cached("DELETE FROM hour_done WHERE hour >= ?1 AND hour <= ?2")?
-        .execute([query::hour_of(from), query::hour_of(until)])?;
-    tx.prepare_cached("DELETE FROM day WHERE day_until > ?1 AND day_from < ?2")?.execute([from.0, until.0])?;
-    Ok(())
 }
 
 fn spans_between(connection: &Connection, from: UtcMicros, to: UtcMicros) -> Result<Vec<Span>, StoreError> {

@@ -1,5 +1,8 @@
 //! The contract of the store, one promise a test. Databases lie in memory-backed folders where there are some.
 
+mod harm;
+mod opening;
+
 use super::*;
 use crate::clock::UtcMicros;
 use crate::fault::GapCause;
@@ -231,109 +234,6 @@ fn a_number_that_is_not_finite_is_never_stored() {
     assert_eq!(nulls, 1);
 }
 
-/// Identity: a daemon that comes back finds its rows and goes on numbering.
-#[test]
-fn restart_keeps_rows_and_goes_on() {
-    let s = Station::new();
-    for k in 0..3 {
-        s.commit(NOON.plus_seconds(60.0 * f64::from(k))).unwrap();
-    }
-    let Station { folder, store, made_with } = s;
-    drop(store);
-    let store = Store::open_daemon(&folder.path().join("v.db"), &QUANTITIES).unwrap();
-    assert_eq!(register(&store), made_with);
-    let s = Station { folder, store, made_with };
-    assert_eq!(s.commit(NOON.plus_seconds(180.0)).unwrap(), 4);
-    assert_eq!(s.store.latest(10).unwrap().iter().map(|r| r.reading.id).collect::<Vec<_>>(), [1, 2, 3, 4]);
-    assert_eq!(s.store.events(UtcMicros(0), UtcMicros(i64::MAX)).unwrap(), []);
-    let hours: i64 = s.shell().query_row("SELECT count(*) FROM hour", [], |r| r.get(0)).unwrap();
-    assert_eq!(hours, 1);
-}
-
-/// Identity: the lock is held as long as the store lives; the message names the process and the database.
-#[test]
-fn a_second_daemon_is_refused() {
-    let s = Station::new();
-    let error = Store::open_daemon(&s.path(), &QUANTITIES).unwrap_err().to_string();
-    let want = format!("process {} holds its lock", std::process::id());
-    assert!(error.contains(&want) && error.contains("v.db"), "{error}");
-    let (path, folder) = (s.path(), s.folder);
-    drop(s.store);
-    Store::open_daemon(&path, &QUANTITIES).unwrap();
-    drop(folder);
-}
-
-/// Identity: other processes write notes while the daemon runs, and need a database that is there.
-#[test]
-fn a_note_can_be_added_beside_the_daemon() {
-    let s = Station::new();
-    let note = Event {
-        time: NOON,
-        until: None,
-        instrument: None,
-        kind: EventKind::Note(NoteClass::Other),
-        text: "cleaned".into(),
-    };
-    Store::open_writer(&s.path()).unwrap().add_event(&note).unwrap();
-    assert_eq!(s.store.latest_events(3).unwrap(), [note]);
-    s.commit(NOON).unwrap();
-    let missing = s.folder.path().join("none.db");
-    let error = Store::open_writer(&missing).unwrap_err().to_string();
-    assert!(error.ends_with("none.db: expected a database, but there is no such file"), "{error}");
-    assert!(!missing.exists());
-}
-
-/// Identity: what this program did not write is not touched, and the message says what it is.
-#[test]
-fn databases_of_others_and_of_newer_programs_are_refused() {
-    let s = Station::new();
-    s.shell().pragma_update(None, "user_version", 99).unwrap();
-    for error in [Reader::open(&s.path()).unwrap_err(), Store::open_writer(&s.path()).unwrap_err()] {
-        let error = error.to_string();
-        assert!(error.contains("version 3 or older, but found version 99: a newer vigilux wrote it"), "{error}");
-    }
-    let (path, folder) = (s.path(), s.folder);
-    drop(s.store);
-    let error = Store::open_daemon(&path, &QUANTITIES).unwrap_err().to_string();
-    assert!(error.contains("found version 99"), "{error}");
-    Connection::open(&path).unwrap().pragma_update(None, "user_version", 0).unwrap();
-    assert!(Reader::open(&path).unwrap_err().to_string().contains("`vigilux run` brings it forward"));
-
-    let foreign = folder.path().join("foreign.db");
-    Connection::open(&foreign).unwrap().execute_batch("CREATE TABLE t(x)").unwrap();
-    let text = folder.path().join("text.db");
-    std::fs::write(&text, "this is no database, but long enough to be looked at as one by SQLite".repeat(20)).unwrap();
-    for (path, found) in [(foreign, "application id 0x0"), (text, "no SQLite database")] {
-        let before = std::fs::read(&path).unwrap();
-        for error in [Store::open_daemon(&path, &QUANTITIES).unwrap_err(), Reader::open(&path).unwrap_err()] {
-            let error = error.to_string();
-            assert!(error.contains("expected a database of vigilux") && error.contains(found), "{error}");
-        }
-        assert_eq!(std::fs::read(&path).unwrap(), before);
-    }
-    let nowhere = folder.path().join("no/such/folder/v.db");
-    let error = Store::open_daemon(&nowhere, &QUANTITIES).unwrap_err().to_string();
-    assert!(error.contains("its parent folder does not exist"), "{error}");
-}
-
-/// Identity: migrations run in order, once, and each leaves its number.
-#[test]
-fn an_older_schema_is_brought_forward() {
-    let mut c = Connection::open_in_memory().unwrap();
-    let path = Path::new("x");
-    let steps = ["CREATE TABLE a(x)", "ALTER TABLE a ADD COLUMN y", "INSERT INTO a VALUES (1, 2)"];
-    schema::migrate(&mut c, &steps[..1], path).unwrap();
-    schema::migrate(&mut c, &steps, path).unwrap();
-    schema::migrate(&mut c, &steps, path).unwrap();
-    assert_eq!(schema::version(&c).unwrap(), 3);
-    assert_eq!(c.query_row("SELECT count(*), sum(y) FROM a", [], |r| Ok((r.get(0)?, r.get(1)?))).unwrap(), (1, 2));
-    // A step that fails leaves the version before it.
-    let broken = ["", "", "", "CREATE TABLE b(x); CREATE TABLE b(x)"];
-    schema::migrate(&mut c, &broken, path).unwrap_err();
-    assert_eq!(schema::version(&c).unwrap(), 3);
-    assert_eq!(c.query_row("SELECT count(*) FROM sqlite_schema", [], |r| r.get::<_, i64>(0)).unwrap(), 1);
-}
-
 /// Independent: a filter over all readings in memory. The clock goes back twice on the way, as after a bad start.
 #[test]
 fn a_span_of_time_is_found_page_by_page_also_when_the_clock_was_set_back() {
@@ -359,62 +259,6 @@ fn a_span_of_time_is_found_page_by_page_also_when_the_clock_was_set_back() {
     let all = reader.readings(UtcMicros(i64::MIN), UtcMicros(i64::MAX)).unwrap();
     assert_eq!(all.count(), times.len());
     assert_eq!(reader.counts().unwrap().readings, times.len() as i64);
-}
-
-/// Identity: between two pages no read mark is held, so the log can be folded back and emptied.
-#[test]
-fn a_slow_reader_does_not_keep_the_log_from_being_folded_back() {
-    let s = Station::new();
-    for k in 0..600 {
-        s.commit_with(&reading(NOON.plus_seconds(f64::from(k))), &[]).unwrap();
-    }
-    let reader = Reader::open(&s.path()).unwrap();
-    let mut readings = reader.readings(UtcMicros(0), UtcMicros(i64::MAX)).unwrap();
-    readings.next().unwrap().unwrap();
-    let busy: i64 = s.shell().query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |r| r.get(0)).unwrap();
-    assert_eq!(busy, 0);
-    assert_eq!(std::fs::metadata(s.folder.path().join("v.db-wal")).unwrap().len(), 0);
-    assert_eq!(readings.count(), 599);
-}
-
-/// Identity: a quantity that joins later gets its columns; older readings say why they have none of it.
-#[test]
-fn a_new_quantity_gets_columns_and_older_readings_say_why_they_lack_it() {
-    let s = Station::new();
-    s.commit(NOON).unwrap();
-    let (path, made_with, folder) = (s.path(), s.made_with, s.folder);
-    drop(s.store);
-    let more = [("illuminance", "lx"), QUANTITIES[0], QUANTITIES[1], QUANTITIES[2]];
-    let store = Store::open_daemon(&path, &more).unwrap();
-    let mut r = reading(NOON.plus_seconds(60.0));
-    r.values.insert(0, QuantityValue::Value { value: 98_000.0, uncertainty: 900.0, verdict: Verdict::Bad });
-    store
-        .commit_reading(&NewReading {
-            reading: &r,
-            made_with,
-            about: Circumstances::default(),
-            frames: &[],
-            events: &[],
-            trackers: &[],
-        })
-        .unwrap();
-    let [old, new] = &store.latest(2).unwrap()[..] else { panic!("two readings") };
-    assert_eq!(old.reading.values[0], QuantityValue::Null("not among the quantities when it was computed".into()));
-    assert_eq!(old.reading.values[1..], reading(NOON).values);
-    assert_eq!(new.reading.values, r.values);
-    let reader = Reader::open(&path).unwrap();
-    assert_eq!(reader.position("illuminance"), Some(3));
-    assert_eq!(reader.latest(1).unwrap()[0].reading.values[3], r.values[0]);
-    let verdict: String = Connection::open(&path)
-        .unwrap()
-        .query_row("SELECT illuminance_verdict FROM readings WHERE id = 2", [], |r| r.get(0))
-        .unwrap();
-    assert_eq!(verdict, "bad");
-    drop((store, reader));
-    let error = Store::open_daemon(&path, &[("ppfd", "W m-2")]).unwrap_err().to_string();
-    assert_eq!(error, "expected quantity `ppfd` in `umol m-2 s-1`, as the database has it, but found `W m-2`");
-    assert!(Store::open_daemon(&path, &[("a\"; DROP", "1")]).unwrap_err().to_string().contains("lower-case letters"));
-    drop(folder);
 }
 
 /// Identity: the view is what outsiders rely on: names, units of time, verdicts in words, flags as bits.
@@ -476,125 +320,6 @@ fn a_recomputation_comes_in_force_by_one_row() {
     assert_eq!(s.store.latest(1).unwrap()[0].made_with.computation, s.made_with.computation);
 }
 
-/// Identity: a transaction that fails in its last statement leaves nothing of its first ones.
-#[test]
-fn a_reading_that_fails_half_way_leaves_nothing_behind() {
-    let s = Station::new();
-    s.commit(NOON).unwrap();
-    let next_hour = NOON.plus_seconds(3600.0);
-    let frames = [FrameRecord {
-        frame: frame(next_hour, 1),
-        dark: DarkReference::Matched { dark: 12_345, model: None },
-        dark_use: None,
-    }];
-    let error = s.commit_with(&reading(next_hour), &frames).unwrap_err();
-    assert!(!error.is_storage_full() && error.to_string().contains("FOREIGN KEY"), "{error}");
-    let rows = |table: &str| -> i64 {
-        s.shell().query_row(&format!("SELECT count(*) FROM {table}"), [], |r| r.get(0)).unwrap()
-    };
-    assert_eq!(["reading", "value", "frame", "hour"].map(rows), [1, 1, 1, 1]);
-    assert_eq!(s.commit(next_hour).unwrap(), 2);
-    assert_eq!(["reading", "value", "frame", "hour"].map(rows), [2, 2, 2, 2]);
-    let short = Reading { values: vec![], ..reading(NOON) };
-    let error = s.commit_with(&short, &[]).unwrap_err().to_string();
-    assert_eq!(error, "expected values of 3 quantities, but found 0");
-}
-
-/// Identity: without room a reading is refused as a whole, what was stored is readable, and it goes on when there is room.
-#[test]
-fn disk_full_is_reported_and_lived_through() {
-    let s = Station::new();
-    s.commit(NOON).unwrap();
-    s.store.lock().connection.execute_batch("PRAGMA max_page_count=1").unwrap(); // becomes the present size
-    let mut stored = 1;
-    let error = loop {
-        match s.commit(NOON.plus_seconds(stored as f64)) {
-            Ok(id) => stored = id,
-            Err(error) => break error,
-        }
-        assert!(stored < 1000, "never full");
-    };
-    assert!(error.is_storage_full(), "{error}");
-    assert!(error.to_string().starts_with("no room in the database's file system while storing a reading"), "{error}");
-    assert_eq!(s.store.latest(1000).unwrap().len() as i64, stored);
-    assert_eq!(Reader::open(&s.path()).unwrap().frames(1).unwrap().len(), 1);
-    s.store.lock().connection.execute_batch("PRAGMA max_page_count=100000").unwrap();
-    assert_eq!(s.commit(NOON).unwrap(), stored + 1);
-    assert_eq!(s.store.integrity_faults().unwrap(), Vec::<String>::new());
-}
-
-/// Identity: wherever the log was cut by a power loss, the database opens whole, with the first n readings and all
-/// that belongs to them; n grows with the length of the log.
-#[test]
-fn a_log_cut_anywhere_opens_with_whole_readings() {
-    let s = Station::new();
-    for k in 0..6 {
-        s.commit(NOON.plus_seconds(f64::from(k))).unwrap();
-    }
-    let (db, log) = (std::fs::read(s.path()).unwrap(), std::fs::read(s.folder.path().join("v.db-wal")).unwrap());
-    let copy = folder();
-    let path = copy.path().join("v.db");
-    let mut last = 0;
-    for cut in (0..=log.len()).step_by(509).chain([log.len()]) {
-        std::fs::write(&path, &db).unwrap();
-        std::fs::write(copy.path().join("v.db-wal"), &log[..cut]).unwrap();
-        let _ = std::fs::remove_file(copy.path().join("v.db-shm"));
-        let store = Store::open_daemon(&path, &QUANTITIES).unwrap();
-        let ids: Vec<i64> = store.latest(100).unwrap().iter().map(|r| r.reading.id).collect();
-        assert_eq!(ids, (1..=ids.len() as i64).collect::<Vec<_>>(), "log cut at {cut}");
-        assert!(ids.len() >= last, "log cut at {cut}: {} readings after {last}", ids.len());
-        last = ids.len();
-        for id in ids {
-            assert_eq!(store.frames(id).unwrap().len(), 1);
-        }
-        assert_eq!(store.integrity_faults().unwrap(), Vec::<String>::new(), "log cut at {cut}");
-    }
-    assert_eq!(last, 6);
-}
-
-/// Identity: with `psow=0` a commit is padded to whole sectors, so the log grows by more than its frames; a plain
-/// connection's does not. Shows that the setting of the URI arrives.
-#[test]
-fn every_connection_writes_without_power_safe_overwrite() {
-    let grown = |s: &Station, write: &dyn Fn()| {
-        let log = || std::fs::metadata(s.folder.path().join("v.db-wal")).unwrap().len();
-        let before = log();
-        write();
-        log() - before
-    };
-    let s = Station::new();
-    let note =
-        Event { time: NOON, until: None, instrument: None, kind: EventKind::Note(NoteClass::Other), text: "n".into() };
-    s.store.add_event(&note).unwrap();
-    let ours = grown(&s, &|| assert!(s.store.add_event(&note).is_ok()));
-    let other = Store::open_writer(&s.path()).unwrap();
-    let writers = grown(&s, &|| assert!(other.add_event(&note).is_ok()));
-    let shell = s.shell();
-    shell.execute_batch("PRAGMA synchronous=FULL").unwrap();
-    let plain = grown(&s, &|| {
-        shell.execute("INSERT INTO event(time, kind, text) VALUES (1782043200000000, 'note', 'n')", []).unwrap();
-    });
-    assert!(ours > plain && writers > plain, "ours {ours}, writer's {writers}, plain {plain} bytes");
-}
-
-/// Identity: a damaged frame is an error that names its row; nothing panics and the others are read.
-#[test]
-fn a_damaged_frame_or_dark_is_an_error_that_names_it() {
-    let s = Station::new();
-    for k in 0..2 {
-        s.commit(NOON.plus_seconds(f64::from(k))).unwrap();
-        s.store.add_dark(1, &Dark { id: 0, source: DarkSource::Shutter, frame: frame(NOON, k) }).unwrap();
-    }
-    let shell = s.shell();
-    shell.execute("UPDATE frame SET sums = x'00ff00ff' WHERE id = 16", []).unwrap();
-    shell.execute("UPDATE dark SET crc32 = crc32 + 1 WHERE id = 1", []).unwrap();
-    let error = s.store.frames(1).unwrap_err().to_string();
-    assert!(error.starts_with("frame 16: expected coded sums with checksum"), "{error}");
-    assert_eq!(s.store.frames(2).unwrap().len(), 1);
-    let darks = s.store.darks(1, UtcMicros(0)).unwrap();
-    assert_eq!(darks.iter().map(Result::is_ok).collect::<Vec<_>>(), [false, true]);
-}
-
 /// Identity: events are found by the span they cover, gaps keep their cause, and a lasting one can be extended.
 #[test]
 fn events_and_gaps_are_found_by_the_span_they_cover() {
@@ -618,40 +343,6 @@ fn events_and_gaps_are_found_by_the_span_they_cover() {
     assert_eq!((counts.events, counts.gaps, counts.readings), (9, 8, 0));
 }
 
-/// Identity: registering again is free; a change, also back to what was, is one event.
-#[test]
-fn what_comes_in_force_is_registered_once_and_each_change_is_an_event() {
-    let s = Station::new();
-    let store = &s.store;
-    assert_eq!(register(store), s.made_with);
-    assert!(store.latest_events(9).unwrap().is_empty());
-    let b = store.register_configuration("version = 1 # b", NOON.plus_seconds(1.0)).unwrap();
-    assert_ne!(b, s.made_with.configuration);
-    // The clock has gone back meanwhile.
-    let a = store.register_configuration("version = 1", NOON.plus_seconds(-50.0)).unwrap();
-    assert_eq!(a, s.made_with.configuration);
-    assert_eq!(store.register_configuration("version = 1", NOON).unwrap(), a);
-    assert_eq!(store.current_configuration().unwrap().unwrap().id, a);
-    let k = store.register_calibration(s.made_with.instrument, "lab-8", "[calibration] # 8", None, NOON).unwrap();
-    assert_eq!(
-        store.register_calibration(s.made_with.instrument, "lab-8", "[calibration] # 8", None, NOON).unwrap(),
-        k
-    );
-    let mut kinds: Vec<&str> = store.latest_events(9).unwrap().iter().map(|e| e.kind.name()).collect();
-    kinds.sort_unstable();
-    assert_eq!(kinds, ["calibration_changed", "configuration_changed", "configuration_changed"]);
-    let c = store.register_computation("registry 2", NOON).unwrap();
-    assert_ne!(c, s.made_with.computation);
-    let d = Detector { full_scale: 4095, ..detector() };
-    let other = NewInstrument { name: "roof head", serial: "VB-0001", identity: "", detector: &d };
-    assert_ne!(store.register_instrument(&other, NOON).unwrap(), s.made_with.instrument);
-    let d = Detector { transfer_s: 0.5, ..detector() };
-    let same = NewInstrument { name: "roof head", serial: "VB-0001", identity: "new firmware", detector: &d };
-    assert_eq!(store.register_instrument(&same, NOON).unwrap(), s.made_with.instrument);
-    assert_eq!(store.instruments().unwrap()[0].identity, "new firmware");
-    assert_eq!(store.instruments().unwrap()[0].detector.transfer_s, 0.5);
-}
-
 /// Identity: state is replaced under its name, and floating-point numbers in it keep every bit.
 #[test]
 fn state_is_replaced_under_its_name() {
@@ -664,32 +355,4 @@ fn state_is_replaced_under_its_name() {
     let got = s.store.load_tracker(1, "baseline").unwrap().unwrap();
     assert_eq!(got, t);
     assert_eq!(serde_json::from_str::<Vec<f64>>(&got.json).unwrap(), numbers);
-}
-
-/// Identity: only frames of readings older than the limit go, the oldest first and some at a time; values stay, and the span is one
-/// event on record.
-#[test]
-fn old_frames_are_let_go_and_values_never() {
-    let s = Station::new();
-    for k in 0..10 {
-        s.commit(NOON.plus_seconds(60.0 * f64::from(k))).unwrap();
-    }
-    let limit = NOON.plus_seconds(6.5 * 60.0);
-    let mut gone = None;
-    let mut steps = Vec::new();
-    while let Some(more) = s.store.let_go_of_frames(limit, 3, gone).unwrap() {
-        steps.push(more.readings);
-        gone = Some(more);
-    }
-    // The readings of minutes 0 to 6, taken from a second before; that of minute 7 began after the limit.
-    assert_eq!(steps, [3, 6, 7]);
-    let with_frames: Vec<i64> = (1..=10).filter(|id| !s.store.frames(*id).unwrap().is_empty()).collect();
-    assert_eq!(with_frames, [8, 9, 10]);
-    assert_eq!(s.store.latest(10).unwrap().iter().filter(|r| r.reading.values[0].value().is_some()).count(), 10);
-    let events: Vec<Event> =
-        s.store.latest_events(9).unwrap().into_iter().filter(|e| e.kind == EventKind::RawLetGo).collect();
-    assert_eq!(events.len(), 1);
-    assert_eq!(events[0].text, "raw frames of 7 readings let go: older than the configuration keeps them");
-    assert_eq!((events[0].time, events[0].until), (NOON.plus_seconds(-1.0), Some(NOON.plus_seconds(359.0))));
-    assert_eq!(s.store.let_go_of_frames(limit, 3, None).unwrap(), None);
 }

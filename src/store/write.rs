@@ -61,8 +61,6 @@ impl Store {
             if new_hour {
                 tx.prepare_cached("INSERT INTO hour(first_reading, hour) VALUES (?1, ?2)")?
                     .execute(params![id, hour])?;
-                // A clock that was set back leads into hours that were thought closed.
-                forget_span(tx, new.made_with.instrument, reading.time_mid, reading.time_mid)?;
             }
             tx.prepare_cached(CONTINUE_RUN)?.execute(params![
                 new.made_with.instrument,
@@ -255,23 +253,6 @@ fn insert_reading(tx: &Transaction<'_>, new: &NewReading<'_>) -> rusqlite::Resul
         finite(Some(new.about.tracked.wavelength_age_s)),
         finite(Some(new.about.tracked.response_age_s)),
     ])
-}
-
-/// Drops what was made of an instrument's (its row) values from one instant to another, both included: hours and days.
-pub(super) fn forget_span(
-    tx: &Transaction<'_>,
-    instrument: i64,
-    from: UtcMicros,
-    to: UtcMicros,
-) -> rusqlite::Result<()> {
-    tx.prepare_cached("DELETE FROM hour_done WHERE instrument = ?1 AND hour >= ?2 AND hour <= ?3")?
-        .execute(params![instrument, query::hour_of(from), query::hour_of(to)])?;
-    tx.prepare_cached(
-        "DELETE FROM day WHERE instrument = (SELECT name FROM instrument WHERE id = ?1) \
-         AND day_until > ?2 AND day_from <= ?3",
-    )?
-    .execute(params![instrument, from.0, to.0])
-    .map(drop)
 }
 
 /// Stores an event within a transaction.

@@ -5,6 +5,7 @@
 
 use super::Source;
 use crate::cli::Failure;
+use crate::export::long::quoted;
 use crate::quantities::reason::NullReason;
 use crate::quantities::{Group, Matrix, Quantity, SourceRule, registry, values};
 use crate::spectrum::csv::SpectrumFile;
@@ -123,14 +124,6 @@ impl Report {
 fn cautions() -> String {
     let lines = Group::ALL.iter().filter_map(|g| g.caution().map(|c| format!("{}: {c}", g.name())));
     lines.collect::<Vec<_>>().join(". ")
-}
-
-/// A CSV field, in quotes where it needs them (RFC 4180).
-fn quoted(field: &str) -> String {
-    match field.contains(['"', ',', '\n', '\r']) {
-        true => format!("\"{}\"", field.replace('"', "\"\"")),
-        false => field.to_string(),
-    }
 }
 
 /// A number for people: six significant digits, plain where that stays short.

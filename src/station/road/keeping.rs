@@ -1,0 +1,256 @@
+//! What the road keeps: readings with all that belongs to them, gaps and events; and what waits for room.
+//!
+//! Reckoning and judging are other rooms' work. What must stay true: every tick ends on record, at once or when the disk has
+//! room again, in the order in which things happened; what is told as stored is on the disk.
+
+use super::meeting::{EXPOSURE_TRACKER, WARM_UP_TRACKER};
+use super::{Road, json};
+use crate::capture::Taken;
+use crate::capture::grid::whole_half_cycles;
+use crate::clock::UtcMicros;
+use crate::fault::{Fault, GapCause};
+use crate::record::{Event, Frame};
+use crate::station::StationError;
+use crate::station::backlog::Committed;
+use crate::station::parts::Observer;
+use crate::station::reckon::{Circumstances, Taking, without_calibration};
+use crate::station::watch::DARK_TRACKER;
+use crate::store::{FrameRecord, MadeWith, NewReading, Tracker};
+
+impl Road {
+    /// Reckons the reading, commits it with everything that belongs to it and tells the observer.
+    pub(super) fn store(
+        &mut self,
+        tick: UtcMicros,
+        taken: &Taken,
+        (link_fault, broken_off): (bool, bool),
+        observer: &mut dyn Observer,
+    ) -> Result<(), StationError> {
+        let now = self.parts.clock.now();
+        let name = self.parts.instrument.name.clone();
+        let stuck = taken.frames.iter().flat_map(|f| &f.stamps).any(|s| self.stuck_crcs.contains(&s.crc32));
+        let (exposure, warm_up) = (json(&self.exposure), json(&self.warm_up));
+        let sun = taken.frames.first().and_then(|f| self.sun_elevation(f.start()));
+        let reference = self.schedule.is_reference(tick);
+        let Some(met) = self.met.as_mut() else { return Ok(()) };
+        met.watch.take_notes(&self.parts.store)?;
+        let about = Circumstances {
+            warming: self.warm_up.warming(taken.frames[0].start(), self.parts.instrument.warm_up_s),
+            stuck,
+            shutter_fault: met.darkroom.shutter_fault(&taken.frames, &met.means(), sun),
+            dark_drift: met.darkroom.drift().is_beyond(),
+            link_fault,
+            clock_unsynced: (self.parts.clock_synchronised)() != Some(true),
+            single_shot: self.parts.instrument.schedule.window_s.is_none(),
+            broken_off,
+            unsteady_share: self.parts.instrument.exposure.unsteady_share,
+            fill: taken.fill,
+            reference,
+            tracked: met.watch.tracked(taken.frames[0].start()),
+        };
+        let served: Vec<_> = taken.frames.iter().map(|f| met.darkroom.serve(f)).collect();
+        let takings: Vec<Taking<'_>> = taken
+            .frames
+            .iter()
+            .zip(&served)
+            .map(|(frame, s)| Taking {
+                frame,
+                dark: met.darkroom.dark_for(s),
+                dark_use: s.used,
+                dark_time: s.time,
+                flicker: !whole_half_cycles(frame.integration_s, self.parts.station.mains_hz),
+            })
+            .collect();
+        let reckoned = match met.calibrated.as_mut() {
+            Some(c) => {
+                let reckoned = c.reckoner.reckon(&takings, &singles(taken), &about);
+                let (_, matrix) = c.reckoner.axis(reckoned.reading.detector_temperature, about.tracked.shift_nm);
+                met.watch.look(&reckoned, &matrix);
+                reckoned
+            }
+            None => without_calibration(&name, &self.parts.station, &takings, &about),
+        };
+        let records: Vec<FrameRecord> = taken
+            .frames
+            .iter()
+            .zip(&served)
+            .map(|(f, s)| FrameRecord { frame: f.clone(), dark: s.reference, dark_use: Some(s.used) })
+            .collect();
+        let tracker =
+            |name: &str, json: &str| Tracker { instrument: met.row, name: name.into(), json: json.into(), time: now };
+        let mut trackers = vec![
+            tracker(EXPOSURE_TRACKER, &exposure),
+            tracker(WARM_UP_TRACKER, &warm_up),
+            tracker(DARK_TRACKER, &json(met.darkroom.drift())),
+        ];
+        trackers.extend(met.watch.states(now));
+        let made_with = MadeWith {
+            instrument: met.row,
+            calibration: met.calibrated.as_ref().map(|c| c.row),
+            configuration: self.parts.configuration,
+            computation: self.parts.computation,
+        };
+        let new = NewReading {
+            reading: &reckoned.reading,
+            made_with,
+            about,
+            frames: &records,
+            events: &[],
+            trackers: &trackers,
+        };
+        let committed = self.parts.backlog().commit(&self.parts.store, &new)?;
+        match committed {
+            Committed::Stored(id) => {
+                self.gaps.close();
+                self.parts.status.update(|s| {
+                    s.stored += 1;
+                    s.good += u64::from(reckoned.reading.values.iter().any(|v| v.is_good()));
+                    s.last = Some((id, reckoned.reading.time_mid));
+                    s.exposure = reckoned.reading.exposures.first().map(|r| (r.integration_s, reckoned.reading.fill));
+                    for flag in reckoned.reading.flags.names() {
+                        *s.flags.entry(flag).or_insert(0) += 1;
+                    }
+                });
+                let told = self.settle(now)?;
+                let shown = self.met.as_ref().and_then(|m| m.watch.with_spans(&reckoned));
+                observer.stored(id, shown.as_ref().unwrap_or(&reckoned), &taken.frames);
+                told.iter().for_each(|event| observer.event(event));
+                if let Some(c) = self.met.as_mut().and_then(|m| m.calibrated.as_mut()) {
+                    c.reckoner.recycle(reckoned);
+                }
+                Ok(())
+            }
+            Committed::Waiting(let_go) => {
+                self.gaps.close();
+                self.parts.status.update(|s| {
+                    s.let_go += let_go;
+                    if let_go > 0 {
+                        *s.gaps.entry(GapCause::StorageFull.name()).or_insert(0) += let_go;
+                    }
+                });
+                Ok(())
+            }
+        }
+    }
+
+    /// Puts on record what the trackers found. A store that is full takes it with a later reading.
+    fn settle(&mut self, now: UtcMicros) -> Result<Vec<Event>, StationError> {
+        let Some(met) = self.met.as_mut() else { return Ok(Vec::new()) };
+        match met.watch.settle(&self.parts.store, now) {
+            Ok(events) => {
+                events.iter().for_each(|e| tracing::warn!(instrument = self.parts.instrument.name, "{}", e.text));
+                Ok(events)
+            }
+            Err(StationError::Store(error)) if error.is_storage_full() => {
+                tracing::error!("{error}: what the trackers found is not on record yet");
+                Ok(Vec::new())
+            }
+            Err(error) => Err(error),
+        }
+    }
+
+    /// Looks at the free space now and then, and lets go of raw frames that have had their time.
+    pub(super) fn look_after_room(&mut self) -> Result<(), StationError> {
+        let right = (self.parts.clock_synchronised)() == Some(true);
+        match self.parts.upkeep.look(&self.parts.store, self.parts.clock.now(), right) {
+            Ok(Some(room)) => {
+                if room.let_go > 0 {
+                    tracing::info!("raw frames of {} readings let go, as configured", room.let_go);
+                }
+                self.parts.status.update(|s| s.room = room.free.map(|free| (free, room.below_floor)));
+                Ok(())
+            }
+            Ok(None) => Ok(()),
+            // That there is none is said where readings begin to wait.
+            Err(error) if error.is_storage_full() => Ok(()),
+            Err(error) => Err(error.into()),
+        }
+    }
+
+    /// Writes what waits for room, as far as there is some.
+    pub(super) fn catch_up(&mut self, observer: &mut dyn Observer) -> Result<(), StationError> {
+        let mut backlog = self.parts.backlog();
+        let status = &self.parts.status;
+        let done = backlog.write(&self.parts.store, |id, reading| {
+            status.update(|s| {
+                s.stored += 1;
+                s.good += u64::from(reading.values.iter().any(|v| v.is_good()));
+                s.last = Some((id, reading.time_mid));
+            });
+            observer.stored_late(id, reading);
+        });
+        let waiting = backlog.readings();
+        status.update(|s| s.waiting = waiting);
+        Ok(done?)
+    }
+
+    pub(super) fn gap(
+        &mut self,
+        tick: UtcMicros,
+        fault: &Fault,
+        observer: &mut dyn Observer,
+    ) -> Result<(), StationError> {
+        self.gap_of(tick, fault.cause(), &fault.to_string(), observer)
+    }
+
+    /// Puts a reading that did not happen on record, or in the row of what waits for room.
+    pub(super) fn gap_of(
+        &mut self,
+        tick: UtcMicros,
+        cause: GapCause,
+        why: &str,
+        observer: &mut dyn Observer,
+    ) -> Result<(), StationError> {
+        self.parts.status.gap(cause);
+        let mut backlog = self.parts.backlog();
+        if !backlog.is_empty() {
+            backlog.gap(tick, cause, why);
+            return Ok(());
+        }
+        match self.gaps.add(&self.parts.store, tick, cause, why) {
+            Ok(event) => observer.event(&event),
+            Err(error) if error.is_storage_full() => {
+                self.gaps.close();
+                backlog.begin(&error, tick);
+                backlog.gap(tick, cause, why);
+            }
+            Err(error) => return Err(error.into()),
+        }
+        Ok(())
+    }
+
+    pub(super) fn record(&mut self, event: Event, observer: &mut dyn Observer) -> Result<(), StationError> {
+        observer.event(&event);
+        let mut backlog = self.parts.backlog();
+        if !backlog.is_empty() {
+            backlog.event(event);
+            return Ok(());
+        }
+        match self.parts.store.add_event(&event) {
+            Err(error) if error.is_storage_full() => {
+                backlog.begin(&error, event.time);
+                backlog.event(event);
+            }
+            other => drop(other?),
+        }
+        Ok(())
+    }
+}
+
+/// The exposures of a window, rung by rung, as frames of one.
+fn singles(taken: &Taken) -> Vec<Vec<Frame>> {
+    if taken.singles.is_empty() {
+        return Vec::new();
+    }
+    let mut by_rung = vec![Vec::new(); taken.frames.len()];
+    for single in &taken.singles {
+        if let (Some(rung), Some(frame)) = (by_rung.get_mut(single.frame), taken.frames.get(single.frame)) {
+            // Clipping is judged on the sum of the rung: a pixel that clipped once is out for the whole window.
+            rung.extend(
+                Frame::of(std::slice::from_ref(&single.exposure), |_| false)
+                    .map(|f| Frame { clipped: frame.clipped.clone(), ..f }),
+            );
+        }
+    }
+    by_rung
+}
