@@ -122,6 +122,25 @@ pub fn print(text: &str) -> Result<(), Failure> {
     }
 }
 
+/// Words in lines of at most 100 characters, each begun by `indent` blanks.
+pub fn wrapped(words: &str, indent: usize) -> String {
+    const WIDTH: usize = 100;
+    let mut lines = vec![String::new()];
+    for word in words.split_whitespace() {
+        let line = lines.last().map_or(0, |l| l.chars().count());
+        if line > 0 && indent + line + 1 + word.chars().count() > WIDTH {
+            lines.push(String::new());
+        }
+        if let Some(last) = lines.last_mut() {
+            if !last.is_empty() {
+                last.push(' ');
+            }
+            last.push_str(word);
+        }
+    }
+    lines.iter().map(|l| format!("{:indent$}{l}\n", "")).collect()
+}
+
 /// Prints a result to stdout as indented JSON.
 pub fn print_json(value: &impl serde::Serialize) -> Result<(), Failure> {
     let text = serde_json::to_string_pretty(value).map_err(|e| Failure::from_error("JSON", &e))?;

@@ -3,7 +3,7 @@
 //! Prints what the program itself uses; holds no second list. `docs/quantities.md` is its `--markdown`, kept in step by a
 //! test.
 
-use super::Failure;
+use super::{Failure, wrapped};
 use crate::quality::reach::{Reach, flags_with};
 use crate::quantities::{Group, Limit, Quantity, SourceRule, registry};
 use crate::record::Flag;
@@ -97,25 +97,6 @@ const LIMITS: &str = "A value can be good when its expanded uncertainty (k = 2) 
                       or that much, whichever is more.";
 const FLAGS: &str = "Flags touch a quantity through the wavelengths it uses and the size of the effect, or, where marked so, \
                      always.";
-
-/// Words in lines of at most 100 characters, each begun by `indent` blanks.
-fn wrapped(words: &str, indent: usize) -> String {
-    const WIDTH: usize = 100;
-    let mut lines = vec![String::new()];
-    for word in words.split_whitespace() {
-        let line = lines.last().map_or(0, |l| l.chars().count());
-        if line > 0 && indent + line + 1 + word.chars().count() > WIDTH {
-            lines.push(String::new());
-        }
-        if let Some(last) = lines.last_mut() {
-            if !last.is_empty() {
-                last.push(' ');
-            }
-            last.push_str(word);
-        }
-    }
-    lines.iter().map(|l| format!("{:indent$}{l}\n", "")).collect()
-}
 
 fn text(chosen: &[&Quantity]) -> String {
     let mut out = wrapped(LIMITS, 0) + &wrapped(FLAGS, 0);

@@ -1,13 +1,9 @@
 //! What leaves the database arrives in the programs people use.
 
+use crate::python::interpreter;
 use crate::site::{Site, texts};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::Command;
-
-fn python() -> PathBuf {
-    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-    std::env::var_os("VIGILUX_PYTHON").map_or_else(|| root.join("target/python/bin/python"), PathBuf::from)
-}
 
 /// Independent: xarray, the CF compliance checker, DuckDB, Polars and pandas (`read_back.py`) find the same numbers, units,
 /// times and flags in every form, and no error.
@@ -34,7 +30,7 @@ fn every_form_holds_the_same_numbers() {
     assert!(site.path("pq/station=Test roof/instrument=south/date=2026-06-21/values.parquet").exists());
 
     let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/end_to_end/read_back.py");
-    let ran = Command::new(python()).args(["-W", "ignore"]).arg(&script).arg(site.path("")).output().unwrap();
+    let ran = Command::new(interpreter()).args(["-W", "ignore"]).arg(&script).arg(site.path("")).output().unwrap();
     let (out, err) = texts(&ran);
     assert!(ran.status.success(), "{out}{err}");
     let seen: serde_json::Value = serde_json::from_str(&out).unwrap();

@@ -5,6 +5,9 @@ mod daemon;
 mod demo;
 mod exports;
 mod printed;
+#[path = "../support/python.rs"]
+#[allow(dead_code, reason = "every test binary uses a part of it")]
+mod python;
 mod safekeeping;
 mod session;
 mod site;

@@ -1,19 +1,15 @@
 //! A standard IEEE 488.2 client that was not written here reads the virtual spectrometer over its pseudo-terminal.
 
+use crate::python::interpreter;
 use crate::virtual_spectrometer::VirtualSpectrometer;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::Command;
-
-fn python() -> PathBuf {
-    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-    std::env::var_os("VIGILUX_PYTHON").map_or_else(|| root.join("target/python/bin/python"), PathBuf::from)
-}
 
 /// Independent: PyVISA 1.16.2 with PyVISA-py 0.8.1 (`visa_client.py` beside this file) and zlib's CRC-32.
 #[test]
 fn a_standard_client_reads_the_virtual_spectrometer() {
     let instrument = VirtualSpectrometer::start();
-    let python = python();
+    let python = interpreter();
     let client = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/end_to_end/visa_client.py");
     let output = Command::new(&python).arg(&client).arg(instrument.path()).output().unwrap_or_else(|e| {
         panic!("{}: {e}; set VIGILUX_PYTHON to a Python with PyVISA and PyVISA-py, as tests/all does", python.display())

@@ -1,6 +1,6 @@
 //! What a person sees while the day plays: one block that is redrawn at a terminal, a line an hour elsewhere.
 
-use super::super::{Failure, print};
+use super::super::{Failure, print, wrapped};
 use super::site::Site;
 use crate::clock::UtcMicros;
 use crate::quantities::{self, Group};
@@ -36,9 +36,9 @@ impl View {
     pub fn opening(&self, dir: &Path) -> Result<(), Failure> {
         print(&format!(
             "A day on an invented roof: a virtual spectrometer on a pseudo-terminal, and the real daemon reading it\n\
-             every five minutes of compressed time. Files are kept in {}.\nUltraviolet: {}.\n\n",
+             every five minutes of compressed time. Files are kept in {}.\n{}\n",
             dir.display(),
-            Group::Ultraviolet.caution().unwrap_or_default()
+            wrapped(&format!("Ultraviolet: {}.", Group::Ultraviolet.caution().unwrap_or_default()), 0)
         ))
     }
 
