@@ -36,7 +36,7 @@ pub fn assemble(
     let store = Arc::new(Store::open_daemon(&config.store.path, &columns)?);
     let started = event(now, EventKind::Started, format!("vigilux {} started", env!("CARGO_PKG_VERSION")));
     let no_room = match store.add_event(&started) {
-        Err(error) if error.is_storage_full() => Some(error),
+        Err(error) if error.can_wait() => Some(error),
         other => other.map(|_| None)?,
     };
     let configuration = store.register_configuration(&config.text, now)?;

@@ -1,4 +1,4 @@
-//! What waits in memory while the database has no room.
+//! What waits in memory while the database takes nothing: no room on the disk, or another process holds it.
 //!
 //! The order in which things happened is kept: nothing is written past what waits. The memory is bounded; what it cannot
 //! hold is let go from the oldest on and becomes a gap `storage_full` with its span. What waits survives a road that
@@ -24,10 +24,35 @@ pub struct Backlog {
     limit: usize,
     waiting: VecDeque<Waiting>,
     bytes: usize,
-    since: Option<UtcMicros>,
+    since: Option<(UtcMicros, Obstacle)>,
     let_go: Option<LetGo>,
     /// Readings written late since it began to wait.
     written: u64,
+}
+
+/// Why nothing can be written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Obstacle {
+    NoRoom,
+    Held,
+}
+
+impl Obstacle {
+    fn of(error: &StoreError) -> Self {
+        if matches!(error, StoreError::Held { .. }) { Self::Held } else { Self::NoRoom }
+    }
+    fn words(self) -> &'static str {
+        match self {
+            Self::NoRoom => "no room on the disk",
+            Self::Held => "database held by another process",
+        }
+    }
+    fn is_over(self) -> &'static str {
+        match self {
+            Self::NoRoom => "there is room again",
+            Self::Held => "it is free again",
+        }
+    }
 }
 
 #[derive(Debug)]
@@ -103,7 +128,7 @@ impl Backlog {
         if self.is_empty() {
             match store.commit_reading(new) {
                 Ok(id) => return Ok(Committed::Stored(id)),
-                Err(error) if error.is_storage_full() => self.begin(&error, new.reading.time_end),
+                Err(error) if error.can_wait() => self.begin(&error, new.reading.time_end),
                 Err(error) => return Err(error),
             }
         }
@@ -127,14 +152,14 @@ impl Backlog {
         self.shrink();
     }
 
-    /// Says once that there is no room.
+    /// Says once that nothing can be written.
     pub fn begin(&mut self, error: &StoreError, now: UtcMicros) {
         if self.since.is_none() {
-            self.since = Some(now);
+            self.since = Some((now, Obstacle::of(error)));
             self.written = 0;
             tracing::error!(
                 instrument = self.instrument,
-                "{error}; measuring goes on, and readings wait in memory ({} MB) for room",
+                "{error}; measuring goes on, and readings wait in memory ({} MB)",
                 self.limit >> 20
             );
         }
@@ -146,7 +171,7 @@ impl Backlog {
             return Ok(());
         }
         match self.write_some(store, &mut stored) {
-            Err(error) if error.is_storage_full() => Ok(()),
+            Err(error) if error.can_wait() => Ok(()),
             other => other,
         }
     }
@@ -171,13 +196,13 @@ impl Backlog {
             self.pop();
         }
         if self.waiting.is_empty()
-            && let Some(since) = self.since
+            && let Some((since, obstacle)) = self.since
         {
-            let text = format!("no room on the disk since {since}: {} readings waited in memory", self.written);
+            let text = format!("{} since {since}: {} readings waited in memory", obstacle.words(), self.written);
             let instrument = Some(self.instrument.clone());
             let event = Event { time: since, until: None, instrument, kind: EventKind::Storage, text };
             store.add_event(&event)?;
-            tracing::warn!(instrument = self.instrument, "{}; there is room again and they are written", event.text);
+            tracing::warn!(instrument = self.instrument, "{}; {} and they are written", event.text, obstacle.is_over());
             self.since = None;
         }
         Ok(())
@@ -185,13 +210,14 @@ impl Backlog {
 
     fn words_of(&self, gone: LetGo) -> Event {
         let readings = if gone.readings == 1 { "reading" } else { "readings" };
+        let obstacle = self.since.map_or(Obstacle::NoRoom, |(_, obstacle)| obstacle).words();
         let events = if gone.events == 0 { String::new() } else { format!(" and {} events", gone.events) };
         Event {
             time: gone.from,
             until: Some(gone.until),
             instrument: Some(self.instrument.clone()),
             kind: EventKind::Gap(GapCause::StorageFull),
-            text: format!("{} {readings}{events} let go: no room on the disk, nor in memory", gone.readings),
+            text: format!("{} {readings}{events} let go: {obstacle}, and no room in memory", gone.readings),
         }
     }
 
@@ -413,6 +439,27 @@ mod tests {
         assert_eq!(s.commit(&mut backlog, first_held + 5), Committed::Stored(m + 4));
     }
 
+    /// Identity: while another process holds the database readings wait, and afterwards they are written in order.
+    #[test]
+    fn a_database_held_by_another_process_costs_no_reading() {
+        let s = Station::new();
+        s.store.wait_at_most(std::time::Duration::ZERO);
+        let mut backlog = Backlog::new("south", LIMIT);
+        assert_eq!(s.commit(&mut backlog, 0), Committed::Stored(1));
+        let other = rusqlite::Connection::open(s.store.path()).unwrap();
+        other.execute_batch("BEGIN IMMEDIATE").unwrap();
+        assert_eq!(s.commit(&mut backlog, 1), Committed::Waiting(0));
+        assert_eq!(s.commit(&mut backlog, 2), Committed::Waiting(0));
+        assert_eq!((s.write(&mut backlog), backlog.readings()), (vec![], 2));
+        other.execute_batch("ROLLBACK").unwrap();
+        assert_eq!(s.write(&mut backlog), [(2, 1), (3, 2)]);
+        let events = s.events();
+        let since = NOON.plus_seconds(62.0);
+        let want = format!("database held by another process since {since}: 2 readings waited in memory");
+        assert!(events.iter().any(|e| e.text == want), "{events:?}");
+        assert_eq!(s.commit(&mut backlog, 3), Committed::Stored(4));
+    }
+
     /// Identity: memory is bounded; the oldest go, and their span and number are on record when there is room.
     #[test]
     fn what_memory_cannot_hold_becomes_a_gap_with_its_span() {
@@ -435,6 +482,6 @@ mod tests {
         let gap = s.events().into_iter().find(|e| e.kind == EventKind::Gap(GapCause::StorageFull)).unwrap();
         assert_eq!(gap.time, NOON.plus_seconds(60.0 * stored as f64));
         assert_eq!(gap.until, Some(NOON.plus_seconds(60.0 * (stored + let_go - 1) as f64 + 2.0)));
-        assert_eq!(gap.text, format!("{let_go} readings let go: no room on the disk, nor in memory"));
+        assert_eq!(gap.text, format!("{let_go} readings let go: no room on the disk, and no room in memory"));
     }
 }

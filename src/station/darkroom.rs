@@ -225,7 +225,7 @@ impl Darkroom {
         let mut dark = Dark { id: 0, source, frame };
         match self.store.add_dark(self.row, &dark) {
             Ok(id) => dark.id = id,
-            Err(error) if error.is_storage_full() => {
+            Err(error) if error.can_wait() => {
                 tracing::error!(instrument = self.instrument, "{error}: a dark could not be kept");
                 return Ok(Developed::Accepted(None));
             }
@@ -303,7 +303,7 @@ impl Darkroom {
         };
         let id = match self.store.add_dark_model(self.row, now, &model.encode()) {
             Ok(id) => id,
-            Err(error) if error.is_storage_full() => return Ok(()),
+            Err(error) if error.can_wait() => return Ok(()),
             Err(error) => return Err(error.into()),
         };
         self.drift.adopt(&model, now);

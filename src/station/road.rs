@@ -24,6 +24,17 @@ use std::time::Duration;
 const CLOCK_STEP_S: f64 = 0.5;
 /// Time kept free before the next tick [s].
 const SPARE_S: f64 = 2.0;
+/// Where a road ended in an error.
+#[derive(Clone, Debug)]
+pub struct BrokenOff {
+    /// Every tick before it has its reading or gap.
+    last_tick: UtcMicros,
+    /// The last tick, where it has neither.
+    under_way: Option<UtcMicros>,
+    /// The error.
+    why: String,
+}
+
 /// Darks in ticks that the gate closes take at most so long in one go [s].
 const CLOSED_S: f64 = 300.0;
 
@@ -48,6 +59,8 @@ pub struct Road {
     /// Checksums of this reading's exposures that were the exposure before once more.
     stuck_crcs: Vec<u32>,
     last_tick: UtcMicros,
+    /// The tick under way, until its reading or its gap is on record.
+    under_way: Option<UtcMicros>,
     retries_seen: u64,
 }
 
@@ -71,10 +84,28 @@ impl Road {
             last_crc: None,
             stuck_crcs: Vec::new(),
             last_tick: now,
+            under_way: None,
             retries_seen: 0,
             parts: parts.clone(),
             stop,
         })
+    }
+
+    /// Where this road ended in an error, for the one that takes over.
+    pub fn broken_off(&self, error: &StationError) -> BrokenOff {
+        BrokenOff { last_tick: self.last_tick, under_way: self.under_way, why: error.to_string() }
+    }
+
+    /// Puts the readings on record that did not happen since the road before this one ended in an error.
+    pub fn take_over(&mut self, from: &BrokenOff, observer: &mut dyn Observer) -> Result<(), StationError> {
+        let now = self.parts.clock.now();
+        let open = from.under_way.filter(|tick| self.schedule.gate(*tick) == Gate::Open);
+        let why = format!("the loop of this instrument ended in an error and was started again: {}", from.why);
+        for missed in open.into_iter().chain(self.schedule.missed(from.last_tick, now)) {
+            self.gap_of(missed, GapCause::Stopped, &why, observer)?;
+        }
+        self.last_tick = self.last_tick.max(now);
+        Ok(())
     }
 
     /// Goes on until the stop flag is raised, or until the first tick after `until`.
@@ -84,7 +115,10 @@ impl Road {
             self.catch_up(observer)?;
             let (waiting, instrument) = (self.parts.backlog().readings(), self.name());
             if waiting > 0 {
-                tracing::error!(instrument, "no room to the end: {waiting} readings in memory end with this process");
+                tracing::error!(
+                    instrument,
+                    "nothing could be written to the end: {waiting} readings in memory end with this process"
+                );
             }
         }
         Ok(())
@@ -106,7 +140,7 @@ impl Road {
             if self.wait_for(tick, observer)? == Wake::Stopped {
                 return Ok(());
             }
-            self.last_tick = tick;
+            (self.last_tick, self.under_way) = (tick, Some(tick));
             let began = self.parts.clock.now();
             self.parts.status.update(|s| {
                 s.doing = "reading";
@@ -114,7 +148,7 @@ impl Road {
             });
             let done = match self.tick(tick, observer) {
                 // What the reading would have needed on record could not be put there.
-                Err(StationError::Store(error)) if error.is_storage_full() => {
+                Err(StationError::Store(error)) if error.can_wait() => {
                     self.gap_of(tick, GapCause::StorageFull, &error.to_string(), observer)?;
                     Ok(())
                 }
@@ -128,6 +162,7 @@ impl Road {
                 }
                 Err(fault) => self.gap(tick, &fault, observer)?,
             }
+            self.under_way = None;
             self.note_retries();
             self.catch_up(observer)?;
             self.look_after_room()?;

@@ -70,7 +70,7 @@ impl fmt::Display for Snapshot {
             write!(f, ", {} MB free{word}", free / 1_000_000)?;
         }
         if self.waiting + self.let_go > 0 {
-            write!(f, ", no room: {} readings wait in memory, {} let go", self.waiting, self.let_go)?;
+            write!(f, ", nothing can be written: {} readings wait in memory, {} let go", self.waiting, self.let_go)?;
         }
         if let Some((time, text)) = &self.last_fault {
             write!(f, ", last fault {time}: {text}")?;

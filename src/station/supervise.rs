@@ -6,7 +6,7 @@
 
 use super::StationError;
 use super::parts::{Observer, RoadParts};
-use super::road::Road;
+use super::road::{BrokenOff, Road};
 use super::status::Status;
 use crate::clock::{Stop, Wake};
 use crate::instrument::Backoff;
@@ -84,16 +84,31 @@ async fn watch(
     }
 }
 
-/// One thread: the road, started again after an error.
-fn keep_running(mut charge: Charge, stop: &Stop) -> Result<(), StationError> {
+/// One road from its start to its end. Where the one before it broke off is first put on record, and kept until that is done.
+fn run_once(
+    parts: &RoadParts,
+    observer: &mut dyn Observer,
+    stop: &Stop,
+    broken_off: &mut Option<BrokenOff>,
+) -> Result<(), StationError> {
+    let mut road = Road::new(parts, stop.clone())?;
+    if let Some(before) = broken_off.as_ref() {
+        road.take_over(before, observer)?;
+        *broken_off = None;
+    }
+    road.run(observer, None).inspect_err(|error| *broken_off = Some(road.broken_off(error)))
+}
+
+/// One road until `stop`, started again after an error.
+pub fn keep_running(mut charge: Charge, stop: &Stop) -> Result<(), StationError> {
     let mut backoff = Backoff::default();
+    let mut broken_off = None;
     loop {
-        let error =
-            match Road::new(&charge.parts, stop.clone()).and_then(|mut road| road.run(&mut *charge.observer, None)) {
-                Ok(()) => return Ok(()),
-                Err(error) if stop.requested() => return Err(error),
-                Err(error) => error,
-            };
+        let error = match run_once(&charge.parts, &mut *charge.observer, stop, &mut broken_off) {
+            Ok(()) => return Ok(()),
+            Err(error) if stop.requested() => return Err(error),
+            Err(error) => error,
+        };
         let wait = backoff.after_failure();
         tracing::error!(instrument = charge.parts.instrument.name, "{error}; starting again in {wait:?}");
         charge.parts.status.update(|s| s.doing = "waiting to start again");

@@ -64,6 +64,14 @@ pub enum StoreError {
         /// What SQLite said.
         cause: rusqlite::Error,
     },
+    /// Another process holds the database for longer than this one waits; nothing was written.
+    #[error("another process held the database for too long while {doing}: {cause}")]
+    Held {
+        /// What was being done.
+        doing: &'static str,
+        /// What SQLite said.
+        cause: rusqlite::Error,
+    },
     /// Something the caller handed over does not fit the database.
     #[error("expected {expected}, but found {found}")]
     Shape {
@@ -95,7 +103,7 @@ pub enum StoreError {
 }
 
 impl StoreError {
-    /// Sorts an error of SQLite: no room is a class of its own, since a station lives on through it.
+    /// Sorts an error of SQLite: no room and a database held by another process pass, and a station lives on through them.
     ///
     /// A file-size limit or a full disk may come as an i/o error of a write rather than as SQLITE_FULL.
     pub(super) fn sqlite(doing: &'static str) -> impl Fn(rusqlite::Error) -> Self {
@@ -106,6 +114,9 @@ impl StoreError {
                         .contains(&e.extended_code) =>
             {
                 Self::StorageFull { doing, cause }
+            }
+            Some(e) if [ffi::SQLITE_BUSY, ffi::SQLITE_LOCKED].contains(&(e.extended_code & 0xff)) => {
+                Self::Held { doing, cause }
             }
             _ => Self::Sqlite { doing, cause },
         }
@@ -121,8 +132,8 @@ impl StoreError {
         Self::Open { path: path.to_owned(), why }
     }
 
-    /// Whether the cause is that there is no room.
-    pub fn is_storage_full(&self) -> bool {
-        matches!(self, Self::StorageFull { .. })
+    /// Whether it passes by itself, so that what was to be written can wait: no room, or held by another process.
+    pub fn can_wait(&self) -> bool {
+        matches!(self, Self::StorageFull { .. } | Self::Held { .. })
     }
 }

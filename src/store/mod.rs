@@ -88,6 +88,11 @@ impl Reader {
     pub(crate) fn limit_pages(&self, pages: u32) {
         self.lock().connection.execute_batch(&format!("PRAGMA max_page_count={pages}")).unwrap();
     }
+    /// How long to wait for another process that holds the database.
+    #[cfg(test)]
+    pub(crate) fn wait_at_most(&self, patience: std::time::Duration) {
+        self.lock().connection.busy_timeout(patience).unwrap();
+    }
     /// The database file.
     pub fn path(&self) -> &Path {
         &self.path

@@ -4,6 +4,7 @@
 mod closed_loop;
 
 mod again;
+mod broken_off;
 mod coverage;
 mod doubts;
 mod faults;

@@ -23,7 +23,7 @@ fn a_full_disk_costs_no_reading_while_memory_lasts() {
         std::thread::sleep(Duration::from_secs(3));
         assert!(daemon.process.lives(), "{name}; log:\n{}", site.log());
         daemon.process.signal("USR1");
-        site.logged("no room: ");
+        site.logged("nothing can be written: ");
         let last_before = daemon.lines.try_iter().last().map_or(3, |line| crate::site::acknowledged(&line).0);
         assert!(daemon.lines.recv_timeout(Duration::from_millis(500)).is_err(), "nothing is called stored meanwhile");
         std::fs::remove_file(folder.join("full")).unwrap();

@@ -101,6 +101,7 @@ impl Road {
         let committed = self.parts.backlog().commit(&self.parts.store, &new)?;
         match committed {
             Committed::Stored(id) => {
+                self.under_way = None;
                 self.gaps.close();
                 self.parts.status.update(|s| {
                     s.stored += 1;
@@ -121,6 +122,7 @@ impl Road {
                 Ok(())
             }
             Committed::Waiting(let_go) => {
+                self.under_way = None;
                 self.gaps.close();
                 self.parts.status.update(|s| {
                     s.let_go += let_go;
@@ -141,7 +143,7 @@ impl Road {
                 events.iter().for_each(|e| tracing::warn!(instrument = self.parts.instrument.name, "{}", e.text));
                 Ok(events)
             }
-            Err(StationError::Store(error)) if error.is_storage_full() => {
+            Err(StationError::Store(error)) if error.can_wait() => {
                 tracing::error!("{error}: what the trackers found is not on record yet");
                 Ok(Vec::new())
             }
@@ -162,7 +164,7 @@ impl Road {
             }
             Ok(None) => Ok(()),
             // That there is none is said where readings begin to wait.
-            Err(error) if error.is_storage_full() => Ok(()),
+            Err(error) if error.can_wait() => Ok(()),
             Err(error) => Err(error.into()),
         }
     }
@@ -209,7 +211,7 @@ impl Road {
         }
         match self.gaps.add(&self.parts.store, tick, cause, why) {
             Ok(event) => observer.event(&event),
-            Err(error) if error.is_storage_full() => {
+            Err(error) if error.can_wait() => {
                 self.gaps.close();
                 backlog.begin(&error, tick);
                 backlog.gap(tick, cause, why);
@@ -227,7 +229,7 @@ impl Road {
             return Ok(());
         }
         match self.parts.store.add_event(&event) {
-            Err(error) if error.is_storage_full() => {
+            Err(error) if error.can_wait() => {
                 backlog.begin(&error, event.time);
                 backlog.event(event);
             }

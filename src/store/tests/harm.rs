@@ -30,7 +30,7 @@ fn a_reading_that_fails_half_way_leaves_nothing_behind() {
         dark_use: None,
     }];
     let error = s.commit_with(&reading(next_hour), &frames).unwrap_err();
-    assert!(!error.is_storage_full() && error.to_string().contains("FOREIGN KEY"), "{error}");
+    assert!(!error.can_wait() && error.to_string().contains("FOREIGN KEY"), "{error}");
     let rows = |table: &str| -> i64 {
         s.shell().query_row(&format!("SELECT count(*) FROM {table}"), [], |r| r.get(0)).unwrap()
     };
@@ -56,7 +56,7 @@ fn disk_full_is_reported_and_lived_through() {
         }
         assert!(stored < 1000, "never full");
     };
-    assert!(error.is_storage_full(), "{error}");
+    assert!(error.can_wait(), "{error}");
     assert!(error.to_string().starts_with("no room in the database's file system while storing a reading"), "{error}");
     assert_eq!(s.store.latest(1000).unwrap().len() as i64, stored);
     assert_eq!(Reader::open(&s.path()).unwrap().frames(1).unwrap().len(), 1);
