@@ -27,6 +27,7 @@ mod open;
 mod query;
 mod register;
 mod retention;
+mod rollups;
 mod rows;
 mod schema;
 mod spans;
@@ -36,6 +37,7 @@ pub use error::StoreError;
 pub use query::{Counts, NOT_YET_A_QUANTITY, Readings};
 pub use register::{InstrumentRow, NewInstrument, Provenance};
 pub use retention::LetGo;
+pub use rollups::{DayRow, Epoch, HourValue};
 pub use rows::{DarkModel, DarkReference, FrameRecord, MadeWith, NewReading, StoredReading, Tracker};
 
 use rusqlite::Connection;

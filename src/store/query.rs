@@ -18,7 +18,7 @@ use std::ops::Range;
 const PAGE: i64 = 256;
 /// Why a quantity is null that the program did not know when it computed the values.
 pub const NOT_YET_A_QUANTITY: &str = "not among the quantities when it was computed";
-const MICROS_PER_HOUR: i64 = 3_600_000_000;
+pub(super) const MICROS_PER_HOUR: i64 = 3_600_000_000;
 
 /// The hour of an instant since 1970.
 pub(super) fn hour_of(t: UtcMicros) -> i64 {

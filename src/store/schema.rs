@@ -17,7 +17,7 @@ pub(super) const READING_BITS: u32 = 40;
 pub(super) const FRAMES_PER_READING: i64 = 16;
 
 /// One script for each schema version, the first one making version 1.
-pub(super) const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3];
+pub(super) const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4];
 
 const VERSION_1: &str = "
 CREATE TABLE flag (bit INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
@@ -199,6 +199,46 @@ CREATE INDEX span_by_time ON event(time) WHERE kind = 'span';
 ALTER TABLE reading ADD COLUMN wavelength_applied REAL; -- nm: shift of the scale beyond what temperature tells
 ALTER TABLE reading ADD COLUMN wavelength_age REAL;  -- s since the scale was last found right
 ALTER TABLE reading ADD COLUMN response_age REAL;    -- s since the response was last found right
+";
+
+/// Roll-ups: what readings were made into so that long spans are fast to ask. A row that is there holds for the readings,
+/// spans and values in force as they are; whatever changes those deletes it (see `rollups`).
+const VERSION_4: &str = "
+CREATE TABLE rollup_epoch (one INTEGER PRIMARY KEY CHECK (one = 1), epoch INTEGER NOT NULL) STRICT;
+INSERT INTO rollup_epoch VALUES (1, 0);      -- counts the changes that may touch a roll-up somebody is working out
+
+-- An hour of an instrument whose rows in hour_value hold; without a row here those are left over and mean nothing.
+CREATE TABLE hour_rollup (
+    instrument INTEGER NOT NULL REFERENCES instrument(id), -- the lowest row of its name
+    hour INTEGER NOT NULL,           -- hours since 1970
+    PRIMARY KEY (instrument, hour)
+) STRICT, WITHOUT ROWID;
+-- One quantity in one hour; a year of one quantity lies together. Readings of a check source are not in it.
+CREATE TABLE hour_value (
+    instrument INTEGER NOT NULL,
+    quantity INTEGER NOT NULL REFERENCES quantity(position),
+    hour INTEGER NOT NULL,
+    minimum REAL,                    -- of the values that are not bad, in the quantity's unit; NULL where all are
+    mean REAL,
+    maximum REAL,
+    good INTEGER NOT NULL,           -- values by verdict
+    suspect INTEGER NOT NULL,
+    bad INTEGER NOT NULL,
+    PRIMARY KEY (instrument, quantity, hour)
+) STRICT, WITHOUT ROWID;
+
+-- The settings figures of days were made with.
+CREATE TABLE day_rules (id INTEGER PRIMARY KEY, text TEXT NOT NULL UNIQUE) STRICT;
+CREATE TABLE day (
+    id INTEGER PRIMARY KEY,
+    instrument INTEGER NOT NULL REFERENCES instrument(id), -- the lowest row of its name
+    starts INTEGER NOT NULL,
+    reads_from INTEGER NOT NULL,     -- readings of this stretch were looked at
+    reads_to INTEGER NOT NULL,
+    rules INTEGER NOT NULL REFERENCES day_rules(id),
+    figures TEXT NOT NULL,           -- JSON, see summary::Day
+    UNIQUE (instrument, starts)
+) STRICT;
 ";
 
 /// Which id of `value` holds the values in force of the reading `r.id`, as SQL: one step into the runs.

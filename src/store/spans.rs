@@ -1,7 +1,7 @@
 //! Doubts about stretches of time: events with a flag, applied to every reading that is read.
 
 use super::error::StoreError;
-use super::{Inner, Reader, Store, StoredReading, write};
+use super::{Inner, Reader, Store, StoredReading, rollups, write};
 use crate::clock::UtcMicros;
 use crate::record::{Event, EventKind, NoteClass, Span, span};
 use rusqlite::{Connection, Row, params};
@@ -29,6 +29,8 @@ impl Store {
     /// Ends a span that lasts, at an instant no earlier than its beginning.
     pub fn end_span(&self, id: i64, until: UtcMicros) -> Result<(), StoreError> {
         let changed = self.transact("ending a span", |tx| {
+            // Readings after its end were under it so far. Whose they are is not asked: this is seldom.
+            rollups::drop_rollups(tx, None, until, UtcMicros(i64::MAX))?;
             tx.prepare_cached(
                 "UPDATE event SET until = max(time, ?2) WHERE id = ?1 AND kind = 'span' AND until IS NULL",
             )?

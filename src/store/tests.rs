@@ -2,6 +2,7 @@
 
 mod harm;
 mod opening;
+mod rollups;
 
 use super::*;
 use crate::clock::UtcMicros;

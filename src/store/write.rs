@@ -3,9 +3,9 @@
 use super::error::StoreError;
 use super::rows::{DarkReference, NewReading, Tracker};
 use super::schema::{FRAMES_PER_READING, READING_BITS};
-use super::{Store, codec, query};
+use super::{Store, codec, query, rollups};
 use crate::clock::UtcMicros;
-use crate::record::{Dark, DarkUse, Event, Frame, QuantityValue, Reading};
+use crate::record::{Dark, DarkUse, Event, EventKind, Frame, QuantityValue, Reading};
 use rusqlite::{Connection, Statement, ToSql, Transaction, TransactionBehavior, params};
 
 const INSERT_READING: &str = "INSERT INTO reading(time_start, time_mid, time_end, instrument, configuration, \
@@ -88,6 +88,8 @@ impl Store {
                 ])?;
             }
             self.put_values(tx, id, new)?;
+            // One that comes late, or after the clock was set back, falls into what was summed up already.
+            rollups::drop_around(tx, new.made_with.instrument, reading.time_mid)?;
             new.events.iter().try_for_each(|e| put_event(tx, e).map(drop))?;
             new.trackers.iter().try_for_each(|t| put_tracker(tx, t))?;
             Ok(id)
@@ -192,10 +194,10 @@ impl Store {
         self.transact("storing events", |tx| events.iter().map(|e| put_event(tx, e)).collect())
     }
 
-    /// Moves the end of an event that lasts on, and rewords it.
+    /// Moves the end of an event that lasts on, and rewords it. A span is no such event: see [`Store::end_span`].
     pub fn extend_event(&self, id: i64, until: UtcMicros, text: &str) -> Result<(), StoreError> {
         let changed = self.transact("extending an event", |tx| {
-            tx.prepare_cached("UPDATE event SET until = ?2, text = ?3 WHERE id = ?1")?
+            tx.prepare_cached("UPDATE event SET until = ?2, text = ?3 WHERE id = ?1 AND kind <> 'span'")?
                 .execute(params![id, until.0, text])
         })?;
         if changed == 1 {
@@ -255,8 +257,12 @@ fn insert_reading(tx: &Transaction<'_>, new: &NewReading<'_>) -> rusqlite::Resul
     ])
 }
 
-/// Stores an event within a transaction.
+/// Stores an event within a transaction; a span takes with it what was summed up of the readings it covers.
 pub(super) fn put_event(tx: &Transaction<'_>, event: &Event) -> rusqlite::Result<i64> {
+    if matches!(event.kind, EventKind::Span(_)) {
+        let until = event.until.unwrap_or(UtcMicros(i64::MAX));
+        rollups::drop_rollups_of(tx, event.instrument.as_deref(), event.time, until)?;
+    }
     tx.prepare_cached(INSERT_EVENT)?.insert(params![
         event.time.0,
         event.until.map(|t| t.0),

@@ -1,0 +1,259 @@
+//! Hours and days that were summed up: kept, read, and dropped with whatever they were made from.
+//!
+//! Nothing is worked out here. What must stay true: a row that is there equals what the readings as they are now would
+//! give. So every transaction that adds a reading, adds or ends a span, or puts other values in force drops what it touches
+//! ([`drop_around`], [`drop_rollups`]), and a roll-up that was being worked out meanwhile is not kept ([`Epoch`]). A row that is
+//! not there is no loss: whoever asks works it out from the readings.
+//!
+//! An instrument is told by the lowest row of its name, since a name may have several rows.
+
+use super::error::StoreError;
+use super::query::{MICROS_PER_HOUR, hour_of};
+use super::{Reader, Store};
+use crate::clock::UtcMicros;
+use rusqlite::{OptionalExtension, Row, Transaction, params};
+
+/// The longest stretch of readings a day may look at: the day and what is before and after it [µs].
+const LONGEST_READ: i64 = 3 * 86_400_000_000;
+
+/// The lowest row of the name of the instrument `?1`.
+const LOWEST_ROW: &str = "(SELECT min(id) FROM instrument WHERE name = (SELECT name FROM instrument WHERE id = ?1))";
+
+/// Tells whether anything changed between reading and keeping: changes that were counted, and the newest reading.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Epoch {
+    count: i64,
+    newest: i64,
+}
+
+/// One quantity in one hour.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HourValue {
+    /// Lowest, mean and highest of the values that are not bad, in the quantity's unit; `None` where all are.
+    pub range: Option<[f64; 3]>,
+    /// How many values are good, suspect, bad.
+    pub verdicts: [u32; 3],
+}
+
+/// The figures of a day as they are kept.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct DayRow {
+    /// Its first instant.
+    pub starts: UtcMicros,
+    /// From where on readings were looked at.
+    pub reads_from: UtcMicros,
+    /// Up to where.
+    pub reads_to: UtcMicros,
+    /// The settings it was made with.
+    pub rules: String,
+    /// The figures, as JSON; only their owner knows the form.
+    pub figures: String,
+}
+
+/// Drops what was summed up of the readings with `from <= time_mid < to`, of an instrument (any row of it) or of all.
+///
+/// Belongs into every transaction that changes what such readings say: spans, and values put in force.
+pub(super) fn drop_rollups(
+    tx: &Transaction<'_>,
+    instrument: Option<i64>,
+    from: UtcMicros,
+    to: UtcMicros,
+) -> rusqlite::Result<()> {
+    tx.prepare_cached("UPDATE rollup_epoch SET epoch = epoch + 1")?.execute([])?;
+    let rows = match instrument {
+        Some(id) => vec![id],
+        None => {
+            let mut every = tx.prepare_cached("SELECT min(id) FROM instrument GROUP BY name")?;
+            every.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?
+        }
+    };
+    rows.into_iter().try_for_each(|id| delete(tx, id, from, to))
+}
+
+/// The same for the instrument of a name, or for all.
+pub(super) fn drop_rollups_of(
+    tx: &Transaction<'_>,
+    name: Option<&str>,
+    from: UtcMicros,
+    to: UtcMicros,
+) -> rusqlite::Result<()> {
+    let Some(name) = name else { return drop_rollups(tx, None, from, to) };
+    let row: Option<i64> =
+        tx.prepare_cached("SELECT min(id) FROM instrument WHERE name = ?1")?.query_row([name], |row| row.get(0))?;
+    // A name without a row has no reading yet.
+    row.map_or(Ok(()), |id| drop_rollups(tx, Some(id), from, to))
+}
+
+/// Drops what a new reading of an instrument falls into. It is not counted: [`Epoch`] sees it by its row, and no page is
+/// written for it.
+pub(super) fn drop_around(tx: &Transaction<'_>, instrument: i64, t: UtcMicros) -> rusqlite::Result<()> {
+    delete(tx, instrument, t, UtcMicros(t.0.saturating_add(1)))
+}
+
+fn delete(tx: &Transaction<'_>, instrument: i64, from: UtcMicros, to: UtcMicros) -> rusqlite::Result<()> {
+    let last = hour_of(UtcMicros(to.0.saturating_sub(1)));
+    tx.prepare_cached(&format!("DELETE FROM hour_rollup WHERE instrument = {LOWEST_ROW} AND hour BETWEEN ?2 AND ?3"))?
+        .execute([instrument, hour_of(from), last])?;
+    // By the beginning alone the search finds its way in the index.
+    let earliest = from.0.saturating_sub(LONGEST_READ);
+    tx.prepare_cached(&format!(
+        "DELETE FROM day WHERE instrument = {LOWEST_ROW} AND starts >= ?2 AND starts < ?4 + ?5 AND reads_to > ?3 \
+         AND reads_from < ?4"
+    ))?
+    .execute([instrument, earliest, from.0, to.0.min(i64::MAX - LONGEST_READ), LONGEST_READ])?;
+    Ok(())
+}
+
+impl Store {
+    /// Keeps an hour of an instrument (any row of it): one entry a quantity in the order of [`Reader::quantities`], `None`
+    /// where it has no value. Answers whether it was kept: not where something changed since `epoch`.
+    pub fn keep_hour(
+        &self,
+        instrument: i64,
+        hour: i64,
+        values: &[Option<HourValue>],
+        epoch: Epoch,
+    ) -> Result<bool, StoreError> {
+        self.transact("keeping an hour", |tx| {
+            let begin = hour.saturating_mul(MICROS_PER_HOUR);
+            if !unchanged(tx, epoch, begin, begin.saturating_add(MICROS_PER_HOUR))? {
+                return Ok(false);
+            }
+            let mut place = tx.prepare_cached("SELECT position FROM quantity WHERE id = ?1")?;
+            let mut put = tx.prepare_cached(&format!(
+                "INSERT OR REPLACE INTO hour_value(instrument, quantity, hour, minimum, mean, maximum, good, suspect, bad) \
+                 VALUES ({LOWEST_ROW}, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)"
+            ))?;
+            let mut clear = tx.prepare_cached(&format!(
+                "DELETE FROM hour_value WHERE instrument = {LOWEST_ROW} AND quantity = ?2 AND hour = ?3"
+            ))?;
+            for ((id, _), value) in self.quantities().iter().zip(values) {
+                let quantity: i64 = place.query_row([id], |row| row.get(0))?;
+                let Some(value) = value else {
+                    clear.execute([instrument, quantity, hour])?;
+                    continue;
+                };
+                let [minimum, mean, maximum] = value.range.map_or([None; 3], |r| r.map(Some));
+                let [good, suspect, bad] = value.verdicts;
+                put.execute(params![instrument, quantity, hour, minimum, mean, maximum, good, suspect, bad])?;
+            }
+            let sql = format!("INSERT OR REPLACE INTO hour_rollup(instrument, hour) VALUES ({LOWEST_ROW}, ?2)");
+            tx.prepare_cached(&sql)?.execute([instrument, hour])?;
+            Ok(true)
+        })
+    }
+
+    /// Keeps the figures of a day of an instrument (any row of it), in place of those made with other settings. Answers
+    /// whether they were kept: not where something changed since `epoch`.
+    pub fn keep_day(&self, instrument: i64, day: &DayRow, epoch: Epoch) -> Result<bool, StoreError> {
+        if !(day.reads_from <= day.starts && day.reads_to.0.saturating_sub(day.reads_from.0) <= LONGEST_READ) {
+            let expected = "a day that looks at no more than three days of readings".into();
+            let found = format!("one that looks from {} to {}", day.reads_from, day.reads_to);
+            return Err(StoreError::Shape { expected, found });
+        }
+        self.transact("keeping a day", |tx| {
+            if !unchanged(tx, epoch, day.reads_from.0, day.reads_to.0)? {
+                return Ok(false);
+            }
+            tx.prepare_cached("INSERT OR IGNORE INTO day_rules(text) VALUES (?1)")?.execute([&day.rules])?;
+            let sql = format!(
+                "INSERT OR REPLACE INTO day(instrument, starts, reads_from, reads_to, rules, figures) \
+                 VALUES ({LOWEST_ROW}, ?2, ?3, ?4, (SELECT id FROM day_rules WHERE text = ?5), ?6)"
+            );
+            let (starts, from, to) = (day.starts.0, day.reads_from.0, day.reads_to.0);
+            tx.prepare_cached(&sql)?.execute(params![instrument, starts, from, to, day.rules, day.figures])?;
+            Ok(true)
+        })
+    }
+}
+
+/// Whether nothing touched `from <= t < to` since an epoch.
+fn unchanged(tx: &Transaction<'_>, epoch: Epoch, from: i64, to: i64) -> rusqlite::Result<bool> {
+    tx.prepare_cached(
+        "SELECT epoch = ?1 AND NOT EXISTS (SELECT 1 FROM reading WHERE id > ?2 AND time_mid >= ?3 AND time_mid < ?4) \
+         FROM rollup_epoch",
+    )?
+    .query_row([epoch.count, epoch.newest, from, to], |row| row.get(0))
+}
+
+impl Reader {
+    /// What has to be asked for before the readings of a roll-up that is to be kept.
+    pub fn epoch(&self) -> Result<Epoch, StoreError> {
+        let sql = "SELECT epoch, (SELECT coalesce(max(id), 0) FROM reading) FROM rollup_epoch";
+        let epoch = |row: &Row<'_>| Ok(Epoch { count: row.get(0)?, newest: row.get(1)? });
+        let found = self.rows("reading the epoch", sql, [], epoch)?;
+        found.first().copied().ok_or_else(|| {
+            let (expected, found) = ("one row".into(), "none".into());
+            StoreError::Corrupt { table: "rollup_epoch", id: 1, expected, found }
+        })
+    }
+
+    /// The lowest row of an instrument's name; `None` where no instrument has it.
+    pub fn instrument_named(&self, name: &str) -> Result<Option<i64>, StoreError> {
+        let sql = "SELECT min(id) FROM instrument WHERE name = ?1";
+        Ok(self.rows("looking for an instrument", sql, [name], |row| row.get(0))?.first().copied().flatten())
+    }
+
+    /// The hours from `from` to before `to` (hours since 1970) in which any instrument has readings, in their order.
+    pub fn hours_with_readings(&self, from: i64, to: i64) -> Result<Vec<i64>, StoreError> {
+        let sql = "SELECT DISTINCT hour FROM hour WHERE hour >= ?1 AND hour < ?2 ORDER BY hour";
+        self.rows("looking for hours", sql, [from, to], |row| row.get(0))
+    }
+
+    /// The hours from `from` to before `to` that are kept for an instrument (its lowest row), in their order.
+    pub fn hours_kept(&self, instrument: i64, from: i64, to: i64) -> Result<Vec<i64>, StoreError> {
+        let sql = "SELECT hour FROM hour_rollup WHERE instrument = ?1 AND hour >= ?2 AND hour < ?3 ORDER BY hour";
+        self.rows("looking for hours", sql, [instrument, from, to], |row| row.get(0))
+    }
+
+    /// A quantity in the hours from `from` to before `to` of an instrument (its lowest row), in their order. Only those in
+    /// [`Reader::hours_kept`] mean anything; one of these that is missing here has no value of the quantity.
+    pub fn hour_values(
+        &self,
+        instrument: i64,
+        quantity: &str,
+        from: i64,
+        to: i64,
+    ) -> Result<Vec<(i64, HourValue)>, StoreError> {
+        let sql = "SELECT hour, minimum, mean, maximum, good, suspect, bad FROM hour_value WHERE instrument = ?1 \
+             AND quantity = (SELECT position FROM quantity WHERE id = ?2) AND hour >= ?3 AND hour < ?4 ORDER BY hour";
+        self.rows("reading hours", sql, params![instrument, quantity, from, to], |row| {
+            let range = match (row.get(1)?, row.get(2)?, row.get(3)?) {
+                (Some(minimum), Some(mean), Some(maximum)) => Some([minimum, mean, maximum]),
+                _ => None,
+            };
+            Ok((row.get(0)?, HourValue { range, verdicts: [row.get(4)?, row.get(5)?, row.get(6)?] }))
+        })
+    }
+
+    /// The kept days of an instrument (its lowest row) that start in `from <= t < to` and were made with these settings.
+    pub fn days_kept(
+        &self,
+        instrument: i64,
+        from: UtcMicros,
+        to: UtcMicros,
+        rules: &str,
+    ) -> Result<Vec<DayRow>, StoreError> {
+        let sql = "SELECT starts, reads_from, reads_to, figures FROM day WHERE instrument = ?1 AND starts >= ?2 \
+             AND starts < ?3 AND rules = (SELECT id FROM day_rules WHERE text = ?4) ORDER BY starts";
+        self.rows("reading days", sql, params![instrument, from.0, to.0, rules], |row| {
+            let [starts, reads_from, reads_to] = [row.get(0)?, row.get(1)?, row.get(2)?].map(UtcMicros);
+            Ok(DayRow { starts, reads_from, reads_to, rules: rules.to_owned(), figures: row.get(3)? })
+        })
+    }
+
+    /// Whether a day of an instrument (its lowest row) is kept, made with these settings.
+    pub fn day_is_kept(&self, instrument: i64, starts: UtcMicros, rules: &str) -> Result<bool, StoreError> {
+        let sql = "SELECT 1 FROM day WHERE instrument = ?1 AND starts = ?2 \
+             AND rules = (SELECT id FROM day_rules WHERE text = ?3)";
+        let inner = self.lock();
+        let found = || -> rusqlite::Result<Option<i64>> {
+            inner
+                .connection
+                .prepare_cached(sql)?
+                .query_row(params![instrument, starts.0, rules], |row| row.get(0))
+                .optional()
+        };
+        Ok(found().map_err(StoreError::sqlite("looking for a day"))?.is_some())
+    }
+}
