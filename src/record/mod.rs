@@ -9,6 +9,7 @@ pub mod event;
 pub mod flag;
 pub mod frame;
 pub mod reading;
+pub mod rollup;
 pub mod span;
 
 pub use circumstances::{Circumstances, Tracked};
@@ -18,4 +19,5 @@ pub use event::{Event, EventKind, NoteClass};
 pub use flag::{Effect, Flag, Flags, Verdict};
 pub use frame::{Exposure, Frame, PixelRanges, Shutter, Stamp};
 pub use reading::{QuantityValue, Reading, Rung, WindowStatistics};
+pub use rollup::HourValue;
 pub use span::Span;

@@ -37,7 +37,7 @@ pub use error::StoreError;
 pub use query::{Counts, NOT_YET_A_QUANTITY, Readings};
 pub use register::{InstrumentRow, NewInstrument, Provenance};
 pub use retention::LetGo;
-pub use rollups::{DayRow, Epoch, HourValue};
+pub use rollups::{DayRow, Epoch};
 pub use rows::{DarkModel, DarkReference, FrameRecord, MadeWith, NewReading, StoredReading, Tracker};
 
 use rusqlite::Connection;
@@ -55,8 +55,7 @@ pub const PAGE_SIZE: u32 = 2048;
 pub struct Reader {
     inner: Mutex<Inner>,
     path: PathBuf,
-    quantities: Vec<(String, String)>,
-    select: String,
+    columns: query::Columns,
 }
 
 /// The connection and what is remembered of the rows behind it.
@@ -103,11 +102,11 @@ impl Reader {
     ///
     /// The daemon's order for the daemon; for everyone else the order in which the database got to know them.
     pub fn quantities(&self) -> &[(String, String)] {
-        &self.quantities
+        &self.columns.quantities
     }
     /// Where a quantity stands in the values of a reading.
     pub fn position(&self, id: &str) -> Option<usize> {
-        self.quantities.iter().position(|(q, _)| q == id)
+        self.quantities().iter().position(|(q, _)| q == id)
     }
     fn lock(&self) -> MutexGuard<'_, Inner> {
         // A thread that panicked ends the process; in tests the connection rolled back whatever was open.

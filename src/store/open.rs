@@ -92,9 +92,8 @@ impl Reader {
 
     fn assemble(connection: Connection, path: &Path, quantities: Vec<(String, String)>) -> Result<Self, StoreError> {
         let last_hour = query::last_hour(&connection)?;
-        let select = query::select(quantities.iter().map(|(id, _)| id.as_str()));
         let inner = Mutex::new(Inner { connection, last_hour });
-        Ok(Self { inner, path: path.to_owned(), quantities, select })
+        Ok(Self { inner, path: path.to_owned(), columns: query::Columns::of(quantities) })
     }
 }
 

@@ -4,13 +4,14 @@ use super::codec::{self, Coded};
 use super::error::StoreError;
 use super::rows::{DarkModel, DarkReference, FrameRecord, MadeWith, StoredReading, Tracker};
 use super::schema::{FRAMES_PER_READING, VALUE_IN_FORCE};
-use super::{Inner, Reader};
+use super::{Inner, Reader, spans};
 use crate::clock::UtcMicros;
 use crate::record::{
     Circumstances, Dark, DarkSource, DarkUse, Event, EventKind, Flags, Frame, QuantityValue, Reading, Rung, Tracked,
     Verdict, WindowStatistics,
 };
 use rusqlite::{Connection, OptionalExtension, Params, Row, params};
+use std::borrow::Cow;
 use std::collections::VecDeque;
 use std::ops::Range;
 
@@ -34,8 +35,22 @@ pub(super) fn last_hour(connection: &Connection) -> Result<Option<i64>, StoreErr
         .map_err(StoreError::sqlite("reading the newest reading"))
 }
 
+/// Which quantities are read of a reading, and the statement that does.
+#[derive(Clone, Debug)]
+pub(super) struct Columns {
+    pub(super) quantities: Vec<(String, String)>,
+    select: String,
+}
+
+impl Columns {
+    pub(super) fn of(quantities: Vec<(String, String)>) -> Self {
+        let select = select(quantities.iter().map(|(id, _)| id.as_str()));
+        Self { quantities, select }
+    }
+}
+
 /// The columns of a reading, without a condition.
-pub(super) fn select<'a>(ids: impl Iterator<Item = &'a str>) -> String {
+fn select<'a>(ids: impl Iterator<Item = &'a str>) -> String {
     let mut columns = String::new();
     for id in ids {
         for column in ["v.\"ID\"", "v.\"ID_uncertainty\"", "v.\"ID_verdict\""] {
@@ -83,20 +98,37 @@ impl Reader {
     pub fn latest(&self, n: usize) -> Result<Vec<StoredReading>, StoreError> {
         let inner = self.lock();
         let n = i64::try_from(n).unwrap_or(i64::MAX);
-        let mut readings = self.fetch(&inner, "ORDER BY r.id DESC LIMIT ?1", [n])?;
+        let mut readings = self.fetch(&inner, &self.columns, "ORDER BY r.id DESC LIMIT ?1", [n])?;
         readings.reverse();
         Ok(readings)
     }
 
     /// One reading.
     pub fn reading(&self, id: i64) -> Result<Option<StoredReading>, StoreError> {
-        Ok(self.fetch(&self.lock(), "WHERE r.id = ?1", [id])?.pop())
+        Ok(self.fetch(&self.lock(), &self.columns, "WHERE r.id = ?1", [id])?.pop())
     }
 
     /// The readings with `from <= time_mid < to`, in the order in which they were stored, fetched page by page.
     ///
     /// Readings that are stored while this runs are not seen.
     pub fn readings(&self, from: UtcMicros, to: UtcMicros) -> Result<Readings<'_>, StoreError> {
+        self.readings_by(Cow::Borrowed(&self.columns), from, to)
+    }
+
+    /// The same with only these quantities, those of them the database knows ([`Readings::quantities`]), in this order: a
+    /// fraction of the work. A span that touches none of them, but others, still shows in the flags.
+    pub fn readings_of(&self, ids: &[&str], from: UtcMicros, to: UtcMicros) -> Result<Readings<'_>, StoreError> {
+        let known = |id: &&str| self.quantities().iter().find(|q| q.0 == **id).cloned();
+        let quantities = ids.iter().filter_map(known).collect();
+        self.readings_by(Cow::Owned(Columns::of(quantities)), from, to)
+    }
+
+    fn readings_by<'a>(
+        &'a self,
+        columns: Cow<'a, Columns>,
+        from: UtcMicros,
+        to: UtcMicros,
+    ) -> Result<Readings<'a>, StoreError> {
         let inner = self.lock();
         let runs = |c: &Connection| -> rusqlite::Result<(Vec<(i64, i64)>, i64)> {
             let mut statement = c.prepare_cached("SELECT first_reading, hour FROM hour ORDER BY first_reading")?;
@@ -115,103 +147,24 @@ impl Reader {
                 _ => ranges.push_back(first..end),
             }
         }
-        Ok(Readings { reader: self, from, to, ranges, page: VecDeque::new() })
+        Ok(Readings { reader: self, columns, from, to, ranges, page: VecDeque::new() })
     }
 
-    fn fetch(&self, inner: &Inner, tail: &str, params: impl Params) -> Result<Vec<StoredReading>, StoreError> {
+    fn fetch(
+        &self,
+        inner: &Inner,
+        columns: &Columns,
+        tail: &str,
+        params: impl Params,
+    ) -> Result<Vec<StoredReading>, StoreError> {
         let read = || -> rusqlite::Result<Vec<Result<StoredReading, StoreError>>> {
-            let mut statement = inner.connection.prepare_cached(&format!("{} {tail}", self.select))?;
-            statement.query_map(params, |row| self.reading_of(row))?.collect()
+            let mut statement = inner.connection.prepare_cached(&format!("{} {tail}", columns.select))?;
+            statement.query_map(params, |row| reading_of(&columns.quantities, row))?.collect()
         };
         let mut readings: Vec<StoredReading> =
             read().map_err(StoreError::sqlite("reading readings"))?.into_iter().collect::<Result<_, _>>()?;
-        self.apply_spans(inner, &mut readings)?;
+        spans::apply(&inner.connection, &columns.quantities, self.quantities(), &mut readings)?;
         Ok(readings)
-    }
-
-    fn reading_of(&self, row: &Row<'_>) -> rusqlite::Result<Result<StoredReading, StoreError>> {
-        let id = row.get(0)?;
-        let corrupt = |table, expected: &str, found: String| {
-            Ok(Err(StoreError::Corrupt { table, id, expected: expected.into(), found }))
-        };
-        let exposures: String = row.get(11)?;
-        let Ok(pairs) = serde_json::from_str::<Vec<(Option<f64>, u32)>>(&exposures) else {
-            return corrupt("reading", "pairs of integration time and count", exposures);
-        };
-        let rung = |(t, n): (Option<f64>, u32)| Rung { integration_s: t.unwrap_or(f64::NAN), exposures: n };
-        let reasons: Option<String> = row.get(20)?;
-        let reasons: serde_json::Map<String, serde_json::Value> = match &reasons {
-            None => serde_json::Map::new(),
-            Some(text) => match serde_json::from_str(text) {
-                Ok(map) => map,
-                Err(_) => return corrupt("value", "reasons by quantity", text.clone()),
-            },
-        };
-        let computation: Option<i64> = row.get(14)?;
-        let windowed = row.get::<_, Option<i64>>(21)?.is_some();
-        let (mut values, mut window) = (Vec::with_capacity(self.quantities().len()), Vec::new());
-        for (k, (name, _)) in self.quantities().iter().enumerate() {
-            let at = FIRST_QUANTITY + 6 * k;
-            let verdict = row.get::<_, Option<i64>>(at + 2)?;
-            values.push(match (row.get(at)?, row.get(at + 1)?, verdict.map(Verdict::from_code)) {
-                (Some(value), Some(uncertainty), Some(Some(verdict))) => {
-                    QuantityValue::Value { value, uncertainty, verdict }
-                }
-                (None, None, None) => QuantityValue::Null(match reasons.get(name).and_then(|r| r.as_str()) {
-                    Some(reason) => reason.to_owned(),
-                    None if computation.is_none() => "no values are in force".to_owned(),
-                    None => NOT_YET_A_QUANTITY.to_owned(),
-                }),
-                (value, uncertainty, _) => {
-                    let found: (Option<f64>, Option<f64>, _) = (value, uncertainty, verdict);
-                    return corrupt("value", "a value with uncertainty and verdict, or none", format!("{found:?}"));
-                }
-            });
-            if windowed {
-                window.push(match (row.get(at + 3)?, row.get(at + 4)?, row.get(at + 5)?) {
-                    (Some(minimum), Some(maximum), Some(deviation)) => {
-                        Some(WindowStatistics { minimum, maximum, deviation })
-                    }
-                    _ => None,
-                });
-            }
-        }
-        let flags_when_taken = Flags(row.get(13)?);
-        let reading = Reading {
-            id,
-            time_start: UtcMicros(row.get(1)?),
-            time_mid: UtcMicros(row.get(2)?),
-            time_end: UtcMicros(row.get(3)?),
-            instrument: row.get(5)?,
-            sun_elevation: row.get(7)?,
-            sun_azimuth: row.get(8)?,
-            relative_air_mass: row.get(9)?,
-            detector_temperature: row.get(10)?,
-            exposures: pairs.into_iter().map(rung).collect(),
-            fill: row.get::<_, Option<f64>>(12)?.unwrap_or(f64::NAN),
-            signal_to_noise: row.get(17)?,
-            stray_floor: row.get(18)?,
-            dark_age: row.get(19)?,
-            flags: row.get::<_, Option<u32>>(16)?.map_or(flags_when_taken, Flags),
-            values,
-            window,
-        };
-        let made_with = MadeWith {
-            instrument: row.get(4)?,
-            calibration: row.get(15)?,
-            configuration: row.get(6)?,
-            computation: computation.unwrap_or(0),
-        };
-        let about = match (row.get(22)?, row.get(23)?) {
-            (Some(bits), Some(unsteady_share)) => {
-                let number = |at| row.get::<_, Option<f64>>(at).map(|x| x.unwrap_or(0.0));
-                let tracked =
-                    Tracked { shift_nm: number(24)?, wavelength_age_s: number(25)?, response_age_s: number(26)? };
-                Some(Circumstances { tracked, ..Circumstances::from_bits(bits, unsteady_share, reading.fill) })
-            }
-            _ => None,
-        };
-        Ok(Ok(StoredReading { reading, before_spans: None, made_with, flags_when_taken, about }))
     }
 
     /// The frames of a reading with the darks that served, shortest rung first.
@@ -424,6 +377,90 @@ impl Reader {
     }
 }
 
+fn reading_of(quantities: &[(String, String)], row: &Row<'_>) -> rusqlite::Result<Result<StoredReading, StoreError>> {
+    let id = row.get(0)?;
+    let corrupt = |table, expected: &str, found: String| {
+        Ok(Err(StoreError::Corrupt { table, id, expected: expected.into(), found }))
+    };
+    let exposures: String = row.get(11)?;
+    let Ok(pairs) = serde_json::from_str::<Vec<(Option<f64>, u32)>>(&exposures) else {
+        return corrupt("reading", "pairs of integration time and count", exposures);
+    };
+    let rung = |(t, n): (Option<f64>, u32)| Rung { integration_s: t.unwrap_or(f64::NAN), exposures: n };
+    let reasons: Option<String> = row.get(20)?;
+    let reasons: serde_json::Map<String, serde_json::Value> = match &reasons {
+        None => serde_json::Map::new(),
+        Some(text) => match serde_json::from_str(text) {
+            Ok(map) => map,
+            Err(_) => return corrupt("value", "reasons by quantity", text.clone()),
+        },
+    };
+    let computation: Option<i64> = row.get(14)?;
+    let windowed = row.get::<_, Option<i64>>(21)?.is_some();
+    let (mut values, mut window) = (Vec::with_capacity(quantities.len()), Vec::new());
+    for (k, (name, _)) in quantities.iter().enumerate() {
+        let at = FIRST_QUANTITY + 6 * k;
+        let verdict = row.get::<_, Option<i64>>(at + 2)?;
+        values.push(match (row.get(at)?, row.get(at + 1)?, verdict.map(Verdict::from_code)) {
+            (Some(value), Some(uncertainty), Some(Some(verdict))) => {
+                QuantityValue::Value { value, uncertainty, verdict }
+            }
+            (None, None, None) => QuantityValue::Null(match reasons.get(name).and_then(|r| r.as_str()) {
+                Some(reason) => reason.to_owned(),
+                None if computation.is_none() => "no values are in force".to_owned(),
+                None => NOT_YET_A_QUANTITY.to_owned(),
+            }),
+            (value, uncertainty, _) => {
+                let found: (Option<f64>, Option<f64>, _) = (value, uncertainty, verdict);
+                return corrupt("value", "a value with uncertainty and verdict, or none", format!("{found:?}"));
+            }
+        });
+        if windowed {
+            window.push(match (row.get(at + 3)?, row.get(at + 4)?, row.get(at + 5)?) {
+                (Some(minimum), Some(maximum), Some(deviation)) => {
+                    Some(WindowStatistics { minimum, maximum, deviation })
+                }
+                _ => None,
+            });
+        }
+    }
+    let flags_when_taken = Flags(row.get(13)?);
+    let reading = Reading {
+        id,
+        time_start: UtcMicros(row.get(1)?),
+        time_mid: UtcMicros(row.get(2)?),
+        time_end: UtcMicros(row.get(3)?),
+        instrument: row.get(5)?,
+        sun_elevation: row.get(7)?,
+        sun_azimuth: row.get(8)?,
+        relative_air_mass: row.get(9)?,
+        detector_temperature: row.get(10)?,
+        exposures: pairs.into_iter().map(rung).collect(),
+        fill: row.get::<_, Option<f64>>(12)?.unwrap_or(f64::NAN),
+        signal_to_noise: row.get(17)?,
+        stray_floor: row.get(18)?,
+        dark_age: row.get(19)?,
+        flags: row.get::<_, Option<u32>>(16)?.map_or(flags_when_taken, Flags),
+        values,
+        window,
+    };
+    let made_with = MadeWith {
+        instrument: row.get(4)?,
+        calibration: row.get(15)?,
+        configuration: row.get(6)?,
+        computation: computation.unwrap_or(0),
+    };
+    let about = match (row.get(22)?, row.get(23)?) {
+        (Some(bits), Some(unsteady_share)) => {
+            let number = |at| row.get::<_, Option<f64>>(at).map(|x| x.unwrap_or(0.0));
+            let tracked = Tracked { shift_nm: number(24)?, wavelength_age_s: number(25)?, response_age_s: number(26)? };
+            Some(Circumstances { tracked, ..Circumstances::from_bits(bits, unsteady_share, reading.fill) })
+        }
+        _ => None,
+    };
+    Ok(Ok(StoredReading { reading, before_spans: None, made_with, flags_when_taken, about }))
+}
+
 /// The frame in columns id, integration, temperature, detail, sums, crc32.
 fn frame_of(table: &'static str, row: &Row<'_>) -> rusqlite::Result<Result<Frame, StoreError>> {
     let id = row.get(0)?;
@@ -440,10 +477,18 @@ fn frame_of(table: &'static str, row: &Row<'_>) -> rusqlite::Result<Result<Frame
 #[derive(Debug)]
 pub struct Readings<'a> {
     reader: &'a Reader,
+    columns: Cow<'a, Columns>,
     from: UtcMicros,
     to: UtcMicros,
     ranges: VecDeque<Range<i64>>,
     page: VecDeque<StoredReading>,
+}
+
+impl Readings<'_> {
+    /// The quantities in the order in which the readings carry them.
+    pub fn quantities(&self) -> &[(String, String)] {
+        &self.columns.quantities
+    }
 }
 
 impl Iterator for Readings<'_> {
@@ -461,7 +506,7 @@ impl Iterator for Readings<'_> {
             }
             let tail = "WHERE r.id >= ?1 AND r.id < ?2 AND r.time_mid >= ?3 AND r.time_mid < ?4 ORDER BY r.id";
             let params = [ids.start, ids.end, self.from.0, self.to.0];
-            match self.reader.fetch(&self.reader.lock(), tail, params) {
+            match self.reader.fetch(&self.reader.lock(), &self.columns, tail, params) {
                 Ok(page) => self.page = page.into(),
                 Err(e) => {
                     self.ranges.clear();

@@ -11,7 +11,8 @@ use super::error::StoreError;
 use super::query::{MICROS_PER_HOUR, hour_of};
 use super::{Reader, Store};
 use crate::clock::UtcMicros;
-use rusqlite::{OptionalExtension, Row, Transaction, params};
+use crate::record::HourValue;
+use rusqlite::{Row, Transaction, params};
 
 /// The longest stretch of readings a day may look at: the day and what is before and after it [µs].
 const LONGEST_READ: i64 = 3 * 86_400_000_000;
@@ -24,15 +25,6 @@ const LOWEST_ROW: &str = "(SELECT min(id) FROM instrument WHERE name = (SELECT n
 pub struct Epoch {
     count: i64,
     newest: i64,
-}
-
-/// One quantity in one hour.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct HourValue {
-    /// Lowest, mean and highest of the values that are not bad, in the quantity's unit; `None` where all are.
-    pub range: Option<[f64; 3]>,
-    /// How many values are good, suspect, bad.
-    pub verdicts: [u32; 3],
 }
 
 /// The figures of a day as they are kept.
@@ -242,18 +234,16 @@ impl Reader {
         })
     }
 
-    /// Whether a day of an instrument (its lowest row) is kept, made with these settings.
-    pub fn day_is_kept(&self, instrument: i64, starts: UtcMicros, rules: &str) -> Result<bool, StoreError> {
-        let sql = "SELECT 1 FROM day WHERE instrument = ?1 AND starts = ?2 \
-             AND rules = (SELECT id FROM day_rules WHERE text = ?3)";
-        let inner = self.lock();
-        let found = || -> rusqlite::Result<Option<i64>> {
-            inner
-                .connection
-                .prepare_cached(sql)?
-                .query_row(params![instrument, starts.0, rules], |row| row.get(0))
-                .optional()
-        };
-        Ok(found().map_err(StoreError::sqlite("looking for a day"))?.is_some())
+    /// The beginnings of these days, without their figures.
+    pub fn days_known(
+        &self,
+        instrument: i64,
+        from: UtcMicros,
+        to: UtcMicros,
+        rules: &str,
+    ) -> Result<Vec<UtcMicros>, StoreError> {
+        let sql = "SELECT starts FROM day WHERE instrument = ?1 AND starts >= ?2 AND starts < ?3 \
+             AND rules = (SELECT id FROM day_rules WHERE text = ?4) ORDER BY starts";
+        self.rows("looking for days", sql, params![instrument, from.0, to.0, rules], |row| Ok(UtcMicros(row.get(0)?)))
     }
 }

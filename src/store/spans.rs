@@ -1,7 +1,7 @@
 //! Doubts about stretches of time: events with a flag, applied to every reading that is read.
 
 use super::error::StoreError;
-use super::{Inner, Reader, Store, StoredReading, rollups, write};
+use super::{Reader, Store, StoredReading, rollups, write};
 use crate::clock::UtcMicros;
 use crate::record::{Event, EventKind, NoteClass, Span, span};
 use rusqlite::{Connection, Row, params};
@@ -78,22 +78,33 @@ impl Reader {
         })?;
         Ok((rows, newest))
     }
+}
 
-    /// Applies every span to readings that were just read.
-    pub(super) fn apply_spans(&self, inner: &Inner, readings: &mut [StoredReading]) -> Result<(), StoreError> {
-        let times = || readings.iter().map(|r| r.reading.time_mid);
-        let (Some(first), Some(last)) = (times().min(), times().max()) else { return Ok(()) };
-        let spans = spans_between(&inner.connection, first, UtcMicros(last.0.saturating_add(1)))?;
-        if spans.is_empty() {
-            return Ok(());
-        }
-        for stored in readings {
-            let before = stored.reading.clone();
-            span::apply(&spans, &mut stored.reading, self.quantities().iter().map(|q| q.0.as_str()));
-            stored.before_spans = (before != stored.reading).then(|| Box::new(before));
-        }
-        Ok(())
+/// Applies every span to readings that were just read, with these quantities out of all.
+pub(super) fn apply(
+    connection: &Connection,
+    quantities: &[(String, String)],
+    all: &[(String, String)],
+    readings: &mut [StoredReading],
+) -> Result<(), StoreError> {
+    let times = || readings.iter().map(|r| r.reading.time_mid);
+    let (Some(first), Some(last)) = (times().min(), times().max()) else { return Ok(()) };
+    let spans = spans_between(connection, first, UtcMicros(last.0.saturating_add(1)))?;
+    if spans.is_empty() {
+        return Ok(());
     }
+    for stored in readings {
+        let before = stored.reading.clone();
+        span::apply(&spans, &mut stored.reading, quantities.iter().map(|q| q.0.as_str()));
+        if quantities.len() < all.len() {
+            let r = &mut stored.reading;
+            for span in spans.iter().filter(|s| s.covers(&r.instrument, r.time_mid)) {
+                r.flags.raise_if(all.iter().any(|q| span.touches(&q.0)), span.flag);
+            }
+        }
+        stored.before_spans = (before != stored.reading).then(|| Box::new(before));
+    }
+    Ok(())
 }
 
 fn spans_between(connection: &Connection, from: UtcMicros, to: UtcMicros) -> Result<Vec<Span>, StoreError> {

@@ -59,7 +59,8 @@ fn what_is_kept_is_read_back() {
     assert!(s.store.keep_hour(i, from, &[None, Some(bad), None], epoch).unwrap());
     assert_eq!(s.store.hour_values(i, "ppfd", from, from + 2).unwrap(), [(from + 1, value(1.0))]);
     assert_eq!(s.store.hour_values(i, "cct", from, from + 2).unwrap(), [(from, bad)]);
-    assert!(s.store.day_is_kept(i, NOON, "r").unwrap() && !s.store.day_is_kept(i, NOON, "other").unwrap());
+    let known = |rules| s.store.days_known(i, NOON, NOON.plus_seconds(1.0), rules).unwrap();
+    assert_eq!((known("r"), known("other")), (vec![NOON], vec![]));
     let other = DayRow { rules: "other".into(), ..day(NOON) };
     assert!(s.store.keep_day(i, &other, epoch).unwrap());
     assert_eq!(s.store.days_kept(i, NOON, NOON.plus_seconds(1.0), "other").unwrap(), [other]);
@@ -164,4 +165,23 @@ fn a_database_without_roll_ups_gets_their_tables() {
     let s = Station { folder, store, made_with };
     keep_all(&s);
     assert_eq!(kept(&s), ((-3..=3).collect(), (-2..=2).collect()));
+}
+
+/// Identity: readings of some quantities are those of all, cut down; a span about another quantity shows in the flags.
+#[test]
+fn readings_of_some_quantities_are_those_of_all_cut_down() {
+    let s = Station::new();
+    s.commit(NOON).unwrap();
+    let spares = vec!["ppfd".to_owned(), "uv_index".to_owned()];
+    let (instrument, text) = (None, String::new());
+    let span = Span { id: 0, from: NOON, until: None, instrument, flag: Flag::WavelengthDrift, spares, text };
+    s.store.add_span(&Span { flag: Flag::Obstructed, spares: vec!["cct".into()], ..span.clone() }).unwrap();
+    s.store.add_span(&span).unwrap();
+    let end = NOON.plus_seconds(1.0);
+    let some = s.store.readings_of(&["uv_index", "lux", "ppfd"], NOON, end).unwrap();
+    assert_eq!(some.quantities().iter().map(|q| q.0.as_str()).collect::<Vec<_>>(), ["uv_index", "ppfd"]);
+    let some = some.map(|r| r.unwrap().reading).next().unwrap();
+    let all = s.store.readings(NOON, end).unwrap().next().unwrap().unwrap().reading;
+    assert_eq!(some.values, [all.values[2].clone(), all.values[0].clone()]);
+    assert!(some.flags.has(Flag::WavelengthDrift) && some.flags.has(Flag::Obstructed));
 }
