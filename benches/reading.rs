@@ -9,7 +9,7 @@
 use criterion::{Criterion, criterion_group, criterion_main};
 use std::hint::black_box;
 use std::sync::Arc;
-use vigilux::config::{LimitsConfig, Station, StationKind};
+use vigilux::config::{DaysConfig, LimitsConfig, Station, StationKind};
 use vigilux::quality::DarkUse;
 use vigilux::quantities;
 use vigilux::reduction::{self, Setting, reduce, reduce_with};
@@ -105,6 +105,8 @@ fn station() -> Station {
         time_zone: chrono_tz::Tz::UTC,
         day_starts_at_s: 0,
         mains_hz: 0.0,
+        lamps_s: vec![],
+        days: DaysConfig::default(),
     }
 }
 

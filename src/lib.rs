@@ -7,6 +7,7 @@
 pub mod clock;
 pub mod document;
 pub mod fault;
+pub mod summary;
 pub mod sun;
 #[expect(unsafe_code, reason = "system calls without a safe wrapper live here and nowhere else")]
 pub mod system;

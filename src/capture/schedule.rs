@@ -5,7 +5,7 @@
 //! that a gate closes is not a gap; a tick that came while a reading ran is one ([`Schedule::missed`]), never queued.
 
 use crate::clock::UtcMicros;
-use crate::config::meant::{ScheduleConfig, Station};
+use crate::config::meant::{ScheduleConfig, Station, in_window};
 use crate::sun::{self, Place};
 use chrono::Timelike;
 
@@ -100,14 +100,9 @@ impl Schedule {
         if self.is_reference(t) {
             return Gate::Open;
         }
-        if let Some((start, end)) = self.local_window_s {
+        if let Some(window) = self.local_window_s {
             let local = t.to_chrono().with_timezone(&self.time_zone).time().num_seconds_from_midnight();
-            let inside = match start.cmp(&end) {
-                std::cmp::Ordering::Less => (start..end).contains(&local),
-                std::cmp::Ordering::Equal => true,
-                std::cmp::Ordering::Greater => local >= start || local < end,
-            };
-            if !inside {
+            if !in_window(window, local) {
                 return Gate::Closed;
             }
         }
@@ -149,7 +144,7 @@ impl Schedule {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::config::meant::StationKind;
+    use crate::config::meant::{DaysConfig, StationKind};
 
     fn at(text: &str) -> UtcMicros {
         UtcMicros::parse(text).unwrap()
@@ -171,6 +166,8 @@ mod tests {
             time_zone: chrono_tz::Europe::Zurich,
             day_starts_at_s: 0,
             mains_hz: 0.0,
+            lamps_s: vec![],
+            days: DaysConfig::default(),
         };
         Schedule::new(&config, &station)
     }

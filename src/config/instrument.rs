@@ -1,6 +1,6 @@
 //! Reading one `[[instrument]]` with its schedule, exposure, darks and limits.
 
-use super::station::time_of_day_s;
+use super::station::{WINDOW_RULE, window_s};
 use super::{DarksConfig, ExposureConfig, InstrumentConfig, LimitsConfig, ScheduleConfig, StationKind, cron};
 use crate::clock::UtcMicros;
 use crate::document::{Range, Section};
@@ -77,12 +77,7 @@ fn read_schedule(s: &Section, context: Context) -> Option<ScheduleConfig> {
     {
         s.refuse("sun_above_deg", format!("an elevation below sun_below_deg ({below}), or no reading is ever taken"));
     }
-    let rule = "a span of local time such as `05:00-21:00`, its ends apart";
-    let local_window_s = s.optional_understood("local_window", rule, |text| {
-        let (start, end) = text.split_once('-')?;
-        let (start, end) = (time_of_day_s(start.trim())?, time_of_day_s(end.trim())?);
-        (start != end).then_some((start, end))
-    });
+    let local_window_s = s.optional_understood("local_window", WINDOW_RULE, window_s);
     let window_s = s.optional_number("window_s", Range::above(0.0, "s").up_to(3600.0));
     if let (Some(window), Some(interval)) =
         (window_s, schedule.as_ref().and_then(|c| cron::shortest_interval_s(c, context.now)))

@@ -60,6 +60,38 @@ pub struct Station {
     pub day_starts_at_s: u32,
     /// Mains frequency [Hz]; 0 where no mains-driven light is seen.
     pub mains_hz: f64,
+    /// When lamps shine, by the clock on the wall [s after local midnight], start inclusive, end exclusive; may wrap
+    /// midnight. Empty where it is not known.
+    pub lamps_s: Vec<(u32, u32)>,
+    /// How figures of days are made.
+    pub days: DaysConfig,
+}
+
+/// Whether a clock on the wall that shows `local_s` [s after local midnight] is within a window, start inclusive, end
+/// exclusive; equal ends are all day.
+pub fn in_window((start, end): (u32, u32), local_s: u32) -> bool {
+    match start.cmp(&end) {
+        std::cmp::Ordering::Less => (start..end).contains(&local_s),
+        std::cmp::Ordering::Equal => true,
+        std::cmp::Ordering::Greater => local_s >= start || local_s < end,
+    }
+}
+
+/// `[days]`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct DaysConfig {
+    /// Longest time between two readings over which the light is taken as straight [s]; a longer one is a gap.
+    pub bridge_s: f64,
+    /// Photon flux density above which it counts as light in the photoperiod [µmol m⁻² s⁻¹].
+    pub photoperiod_ppfd: f64,
+    /// Photon flux density of the hours above one [µmol m⁻² s⁻¹].
+    pub hours_above_ppfd: f64,
+}
+
+impl Default for DaysConfig {
+    fn default() -> Self {
+        Self { bridge_s: 900.0, photoperiod_ppfd: 1.0, hours_above_ppfd: 200.0 }
+    }
 }
 
 /// `[store]`.

@@ -90,6 +90,7 @@ fn parse_all(path: &Path, text: &str, now: UtcMicros) -> Result<Parsed, Flaws> {
     }
     let (kind, station) = station::read_station(&root.section("station"));
     let store = station::read_store(&root.section("store"), folder);
+    let days = station::read_days(&root.section("days"));
     let page = root.optional_section("page").and_then(|s| station::read_page(&s));
     let context = instrument::Context { kind, folder, now };
     let sections = root.sections("instrument");
@@ -110,8 +111,9 @@ fn parse_all(path: &Path, text: &str, now: UtcMicros) -> Result<Parsed, Flaws> {
     root.close();
     let config = document.finish().and_then(|()| {
         let instruments: Option<Vec<_>> = instruments.into_iter().collect();
-        match (station, store, instruments) {
-            (Some(station), Some(store), Some(instruments)) => {
+        match (station, store, days, instruments) {
+            (Some(station), Some(store), Some(days), Some(instruments)) => {
+                let station = Station { days, ..station };
                 Ok(Config { station, store, instruments, text: text.to_owned() })
             }
             // Each part is `Some` where no flaw was noted; the last resort keeps a forgotten note from a panic.

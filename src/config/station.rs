@@ -1,6 +1,6 @@
 //! Reading `[station]`, `[store]` and `[page]`.
 
-use super::{Station, StationKind, StoreConfig};
+use super::{DaysConfig, Station, StationKind, StoreConfig};
 use crate::document::{Range, Section};
 use crate::sun::Place;
 use std::net::SocketAddr;
@@ -12,6 +12,9 @@ const DEFAULT_ALTITUDE_M: f64 = 0.0;
 const DEFAULT_STORE_PATH: &str = "vigilux.db";
 /// Free space below which the owner is warned [MB].
 const DEFAULT_FREE_SPACE_FLOOR_MB: u32 = 500;
+
+/// What a span of local time has to be.
+pub(super) const WINDOW_RULE: &str = "a span of local time such as `05:00-21:00`, its ends apart";
 
 /// Reads `[station]`; the kind also by itself, since rules elsewhere depend on it whatever else is wrong here.
 pub fn read_station(s: &Section) -> (Option<StationKind>, Option<Station>) {
@@ -29,6 +32,7 @@ pub fn read_station(s: &Section) -> (Option<StationKind>, Option<Station>) {
     // Under the open sky no lamp is seen; anywhere else a wrong guess would leave ripple in every number.
     let default_mains = (kind == Some(StationKind::Roof)).then_some(0.0);
     let mains_hz = read_mains(s, default_mains, kind.is_none());
+    let lamps_s = read_lamps(s, kind);
     s.close();
     let whole = || {
         let place = Place { latitude_deg: latitude_deg?, longitude_deg: longitude_deg?, altitude_m: altitude_m? };
@@ -39,6 +43,8 @@ pub fn read_station(s: &Section) -> (Option<StationKind>, Option<Station>) {
             time_zone: time_zone?,
             day_starts_at_s: day_starts_at_s?,
             mains_hz: mains_hz?,
+            lamps_s,
+            days: DaysConfig::default(),
         })
     };
     (kind, whole())
@@ -57,6 +63,43 @@ fn read_mains(s: &Section, default: Option<f64>, kind_unknown: bool) -> Option<f
         }
         holds
     })
+}
+
+/// When lamps shine; an empty list where that is not known.
+fn read_lamps(s: &Section, kind: Option<StationKind>) -> Vec<(u32, u32)> {
+    let rule = "a list of spans of local time such as `[\"05:00-21:00\"]`, the ends of each apart";
+    let texts = s.texts("lamps", false, rule).unwrap_or_default();
+    let windows: Option<Vec<_>> = texts.iter().map(|text| window_s(text)).collect();
+    if windows.is_none() {
+        s.refuse("lamps", rule);
+    }
+    if kind == Some(StationKind::Roof) && !texts.is_empty() {
+        s.refuse("lamps", "no such key under kind `roof`, where no lamp is seen");
+    }
+    windows.unwrap_or_default()
+}
+
+/// Reads `[days]`: how figures of days are made. Everything in it may be left out.
+pub fn read_days(s: &Section) -> Option<DaysConfig> {
+    let usual = DaysConfig::default();
+    let bridge = Range::above(0.0, "min").up_to(60.0);
+    let level = || Range::above(0.0, "umol m-2 s-1").up_to(5000.0);
+    let bridge_min = s.number("bridge_min", Some(usual.bridge_s / 60.0), bridge);
+    let photoperiod_ppfd = s.number("photoperiod_ppfd", Some(usual.photoperiod_ppfd), level());
+    let hours_above_ppfd = s.number("hours_above_ppfd", Some(usual.hours_above_ppfd), level());
+    s.close();
+    Some(DaysConfig {
+        bridge_s: bridge_min? * 60.0,
+        photoperiod_ppfd: photoperiod_ppfd?,
+        hours_above_ppfd: hours_above_ppfd?,
+    })
+}
+
+/// `HH:MM-HH:MM` as seconds after midnight; it may wrap midnight.
+pub(super) fn window_s(text: &str) -> Option<(u32, u32)> {
+    let (start, end) = text.split_once('-')?;
+    let (start, end) = (time_of_day_s(start.trim())?, time_of_day_s(end.trim())?);
+    (start != end).then_some((start, end))
 }
 
 /// `HH:MM` as seconds after midnight, 00:00 to 23:59.

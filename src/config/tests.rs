@@ -34,6 +34,8 @@ fn a_short_file_is_complete() {
     assert_eq!((c.station.mains_hz, c.station.day_starts_at_s, c.station.place.altitude_m), (0.0, 0, 0.0));
     assert_eq!(c.store.path, Path::new("a/vigilux.db"));
     assert_eq!((c.store.free_space_floor_mb, c.store.keep_raw_months), (500, None));
+    assert_eq!(c.station.days, DaysConfig { bridge_s: 900.0, photoperiod_ppfd: 1.0, hours_above_ppfd: 200.0 });
+    assert!(c.station.lamps_s.is_empty());
     let i = &c.instruments[0];
     assert_eq!((i.baud, i.dialect.as_str(), i.warm_up_s), (115_200, "scpi", 1200.0));
     assert_eq!(i.link, Path::new("/dev/ttyUSB0"));
@@ -64,9 +66,15 @@ fn a_full_file_arrives_in_its_units() {
         "{SHORT}baud = 57600\nwarm_up_min = 5\n[instrument.schedule]\ncron = \"0 */5 * * * *\"\nsun_above_deg = -6\n\
          local_window = \"22:00-04:00\"\nwindow_s = 50\n[instrument.exposure]\nladder = false\nintegration_min_ms = 2.5\n\
          [instrument.darks]\nsources = [\"night\"]\nnight_every_min = 30\n[instrument.limits]\nlamp_rating_ppfd = 900\n\
-         [instrument.limits.uncertainty]\nppfd = {{ relative = 0.05, absolute = 2 }}\n[page]\nlisten = \"[::1]:8050\"\n"
+         [instrument.limits.uncertainty]\nppfd = {{ relative = 0.05, absolute = 2 }}\n\
+         [days]\nbridge_min = 5\nphotoperiod_ppfd = 0.5\nhours_above_ppfd = 500\n[page]\nlisten = \"[::1]:8050\"\n"
     );
     let c = parse(Path::new("roof.toml"), &text, now()).unwrap();
+    assert_eq!(c.station.days, DaysConfig { bridge_s: 300.0, photoperiod_ppfd: 0.5, hours_above_ppfd: 500.0 });
+    let under_glass =
+        text.replace("\"roof\"", "\"glasshouse\"\nmains_hz = 50\nlamps = [\"05:00-08:30\", \"20:00-02:00\"]");
+    let glass = parse(Path::new("glass.toml"), &under_glass, now()).unwrap();
+    assert_eq!(glass.station.lamps_s, [(18_000, 30_600), (72_000, 7_200)]);
     let i = &c.instruments[0];
     assert_eq!((i.baud, i.warm_up_s), (57_600, 300.0));
     assert_eq!((i.schedule.sun_above_deg, i.schedule.local_window_s), (Some(-6.0), Some((79_200, 14_400))));

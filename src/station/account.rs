@@ -118,7 +118,7 @@ fn spans(ticks: &[UtcMicros], schedule: &Schedule) -> Vec<Unaccounted> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::config::{ScheduleConfig, Station, StationKind};
+    use crate::config::{DaysConfig, ScheduleConfig, Station, StationKind};
     use crate::fault::GapCause;
     use crate::sun::Place;
 
@@ -142,6 +142,8 @@ mod tests {
             time_zone: chrono_tz::UTC,
             day_starts_at_s: 0,
             mains_hz: 0.0,
+            lamps_s: vec![],
+            days: DaysConfig::default(),
         };
         Schedule::new(&config, &station)
     }

@@ -14,6 +14,7 @@ pub mod parts;
 pub mod reckon;
 pub mod road;
 pub mod status;
+pub mod summed;
 pub mod supervise;
 pub mod upkeep;
 pub mod watch;

@@ -11,10 +11,12 @@ mod meeting;
 use super::StationError;
 use super::gaps::GapKeeper;
 use super::parts::{Observer, RoadParts};
+use super::summed::Keeper;
 use crate::capture::{Action, ExposureState, Gate, ReadingPlan, Schedule, Taken, WarmUp};
 use crate::clock::{Stop, UtcMicros, Wake};
 use crate::fault::{Fault, GapCause};
 use crate::instrument::{Backoff, Session};
+use crate::summary::Rules;
 use crate::sun;
 use meeting::Met;
 use std::sync::Arc;
@@ -62,6 +64,7 @@ pub struct Road {
     /// The tick under way, until its reading or its gap is on record.
     under_way: Option<UtcMicros>,
     retries_seen: u64,
+    keeper: Keeper,
 }
 
 impl Road {
@@ -86,6 +89,7 @@ impl Road {
             last_tick: now,
             under_way: None,
             retries_seen: 0,
+            keeper: Keeper::new(&parts.instrument.name, Rules::of(&parts.station)),
             parts: parts.clone(),
             stop,
         })
@@ -166,6 +170,7 @@ impl Road {
             self.note_retries();
             self.catch_up(observer)?;
             self.look_after_room()?;
+            self.sum_up();
             let now = self.parts.clock.now();
             for missed in self.schedule.missed(tick, now) {
                 self.gap_of(missed, GapCause::Busy, "the reading before it, or its darks, still ran", observer)?;

@@ -27,6 +27,13 @@ pub struct Epoch {
     newest: i64,
 }
 
+impl Epoch {
+    /// Whether nothing was counted between the two; readings do not count.
+    pub fn is_as_old_as(self, other: Self) -> bool {
+        self.count == other.count
+    }
+}
+
 /// The figures of a day as they are kept.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct DayRow {

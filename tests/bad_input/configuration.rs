@@ -37,8 +37,31 @@ fn each_wrong_value_is_named_with_key_rule_and_value() {
             "altitude_m = 40",
             "altitude_metres = 40",
             "station.toml:8: station.altitude_metres: expected one of the keys `name`, `kind`, `latitude_deg`, \
-             `longitude_deg`, `altitude_m`, `time_zone`, `day_starts_at`, `mains_hz`, but found an unknown key (did you mean \
-             `altitude_m`?)",
+             `longitude_deg`, `altitude_m`, `time_zone`, `day_starts_at`, `mains_hz`, `lamps`, but found an unknown key (did you \
+             mean `altitude_m`?)",
+        ),
+        (
+            "altitude_m = 40",
+            "lamps = [\"06:00-22:00\"]",
+            "station.toml:8: station.lamps: expected no such key under kind `roof`, where no lamp is seen, but found \
+             `[\"06:00-22:00\"]`",
+        ),
+        (
+            "kind = \"roof\"",
+            "kind = \"glasshouse\"\nmains_hz = 50\nlamps = [\"06:00-06:00\"]",
+            "station.toml:7: station.lamps: expected a list of spans of local time such as `[\"05:00-21:00\"]`, the ends of \
+             each apart, but found `[\"06:00-06:00\"]`",
+        ),
+        (
+            "[store]",
+            "[days]\nbridge_min = 90\n[store]",
+            "station.toml:12: days.bridge_min: expected a number above 0 and at most 60 [min], but found `90`",
+        ),
+        (
+            "[store]",
+            "[days]\nhours_above_ppfd = nan\n[store]",
+            "station.toml:12: days.hours_above_ppfd: expected a number above 0 and at most 5000 [umol m-2 s-1], but found \
+             `nan`",
         ),
         (
             "name = \"Brook roof\"\n",

@@ -169,6 +169,20 @@ impl Road {
         }
     }
 
+    /// Keeps an hour or a day that has passed, where one is not kept.
+    pub(super) fn sum_up(&mut self) {
+        if !self.parts.backlog().is_empty() {
+            return;
+        }
+        match self.keeper.keep_one(&self.parts.store, self.parts.clock.now()) {
+            // What is not kept is worked out when somebody asks: no reason to end the road, and none to say that there is no room.
+            Err(error) if !error.can_wait() => {
+                tracing::warn!(instrument = self.parts.instrument.name, "an hour or a day is not summed up: {error}")
+            }
+            _ => {}
+        }
+    }
+
     /// Writes what waits for room, as far as there is some.
     pub(super) fn catch_up(&mut self, observer: &mut dyn Observer) -> Result<(), StationError> {
         let mut backlog = self.parts.backlog();

@@ -1,0 +1,249 @@
+//! The figures of one day of one instrument, from its readings.
+//!
+//! Values that are not bad serve; a bad one is as good as none, and a reading of a check source is another light. What rests
+//! on suspect values says how much of it does. See [`super::course`] for gaps and uncertainty.
+
+use super::calendar::DayBounds;
+use super::course::{Course, Sample, Sum};
+use super::figure::{FIGURES, Figure};
+use super::lamps;
+use super::rules::{DARK_BELOW_DEG, Rules};
+use crate::clock::UtcMicros;
+use crate::record::{Flag, QuantityValue, Reading, Verdict};
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// The quantities figures are made of, in the order in which [`day`] expects them in a reading.
+pub const QUANTITIES: [&str; 5] = ["ppfd", "illuminance", "erythemal_irradiance", "uv_index", "red_far_red_ratio"];
+const PPFD: usize = 0;
+const LUX: usize = 1;
+const ERYTHEMA: usize = 2;
+const UV_INDEX: usize = 3;
+const RED_FAR_RED: usize = 4;
+
+/// Window of the highest UV index [µs]: WHO 2002, *Global Solar UV Index: A Practical Guide*, has the day's maximum reported as
+/// a mean over 30 minutes.
+const UV_WINDOW: i64 = 1_800_000_000;
+/// A standard erythema dose [J m⁻²]: ISO/CIE 17166:2019.
+const STANDARD_ERYTHEMA_DOSE: f64 = 100.0;
+const MICROMOL_PER_MOL: f64 = 1e6;
+const SECONDS_PER_HOUR: f64 = 3600.0;
+
+/// A day summed up.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Day {
+    /// The date at its beginning, in local standard time.
+    pub date: String,
+    /// Its first instant.
+    pub starts: UtcMicros,
+    /// The first instant after it.
+    pub ends: UtcMicros,
+    /// Readings, those of a check source left out.
+    pub readings: u32,
+    /// Readings of a check source.
+    pub references: u32,
+    /// Share of the day for which PPFD is known [1].
+    pub covered: f64,
+    /// Whether that is less than all of it.
+    pub partial: bool,
+    /// By identifier: see [`FIGURES`].
+    pub figures: BTreeMap<String, Figure>,
+    /// How many values of each quantity of [`QUANTITIES`] are good, suspect, bad, null.
+    pub verdicts: BTreeMap<String, [u32; 4]>,
+    /// How many readings carry each flag.
+    pub flags: BTreeMap<String, u32>,
+}
+
+/// What is gathered of the readings.
+#[derive(Default)]
+struct Gathered {
+    samples: [Vec<Sample>; QUANTITIES.len()],
+    /// The sun's elevation at each sample of PPFD.
+    sun: Vec<Option<f64>>,
+    /// Red to far red in the evening's twilight.
+    dusk: Vec<Sample>,
+    verdicts: [[u32; 4]; QUANTITIES.len()],
+    flags: [u32; 32],
+    readings: u32,
+    references: u32,
+}
+
+/// The figures of a day.
+///
+/// `readings`: those of one instrument that [`Rules::reads`] names, in any order, their values being those of [`QUANTITIES`], with
+/// spans applied. The same readings give the same figures, bit for bit.
+pub fn day(rules: &Rules, bounds: &DayBounds, mut readings: Vec<Reading>) -> Day {
+    // A clock that was set back makes two readings of one instant possible: the one stored last stands.
+    readings.sort_by_key(|r| (r.time_mid, r.id));
+    let span = (bounds.starts.0, bounds.ends.0);
+    let mut g = Gathered::default();
+    readings.iter().for_each(|r| g.take(r, span));
+    let bridge = rules.bridge_us();
+    let has_gap = g.has_gap(span, bridge);
+    let dark = if has_gap { rules.dark_within(span.0 - bridge, span.1 + bridge) } else { Vec::new() };
+    let course = |q: usize| Course::new(&g.samples[q], span, bridge, &dark);
+    let light = course(PPFD);
+    let why = |q: usize| g.why_none(q, rules.days.bridge_s);
+    let integral = |q: usize, c: &Course, scale: f64| {
+        if c.is_measured() { over_day(c.sum(), c.covered(), scale) } else { Figure::null(why(q)) }
+    };
+    let hours = |level: f64| {
+        if !light.is_measured() {
+            return Figure::null(why(PPFD));
+        }
+        let (seconds, suspect_share) = light.above(level);
+        let (value, covered) = (seconds / SECONDS_PER_HOUR, Some(light.covered()));
+        Figure::Value { value, uncertainty: None, suspect_share, covered, time: None }
+    };
+    let lit: Vec<lamps::Lit> = g.samples[PPFD].iter().copied().zip(g.sun.iter().copied()).collect();
+    let [sun, lamp] = lamps::shares(rules, &light, span, &lit);
+    let erythema = course(ERYTHEMA);
+    let [ratio, minutes] = g.dusk(rules);
+    let figures = [
+        integral(PPFD, &light, 1.0 / MICROMOL_PER_MOL),
+        sun,
+        lamp,
+        hours(rules.days.photoperiod_ppfd),
+        hours(rules.days.hours_above_ppfd),
+        g.highest(PPFD, span),
+        integral(LUX, &course(LUX), 1.0 / SECONDS_PER_HOUR),
+        integral(ERYTHEMA, &erythema, 1.0),
+        integral(ERYTHEMA, &erythema, 1.0 / STANDARD_ERYTHEMA_DOSE),
+        highest_uv_index(&course(UV_INDEX)),
+        ratio,
+        minutes,
+    ];
+    let named = |k: usize| QUANTITIES[k].to_owned();
+    let flags = Flag::ALL.iter().map(|f| (f.name().to_owned(), g.flags[*f as usize]));
+    Day {
+        date: bounds.date.to_string(),
+        starts: bounds.starts,
+        ends: bounds.ends,
+        readings: g.readings,
+        references: g.references,
+        covered: light.covered(),
+        partial: !(light.covered() >= 1.0),
+        figures: FIGURES.iter().map(|f| f.id.to_owned()).zip(figures).collect(),
+        verdicts: g.verdicts.iter().enumerate().map(|(k, v)| (named(k), *v)).collect(),
+        flags: flags.filter(|(_, n)| *n > 0).collect(),
+    }
+}
+
+impl Gathered {
+    fn take(&mut self, r: &Reading, (starts, ends): (i64, i64)) {
+        let t = r.time_mid.0;
+        let within = (starts..ends).contains(&t);
+        if r.flags.has(Flag::Reference) {
+            self.references += u32::from(within);
+            return;
+        }
+        if within {
+            self.readings += 1;
+            r.flags.iter().for_each(|f| self.flags[f as usize] += 1);
+        }
+        for (q, value) in r.values.iter().enumerate().take(QUANTITIES.len()) {
+            let verdict = value.verdict();
+            self.verdicts[q][verdict.map_or(3, |v| v as usize)] += u32::from(within);
+            let (QuantityValue::Value { value, uncertainty, .. }, true) = (value, verdict < Some(Verdict::Bad)) else {
+                continue;
+            };
+            let sample =
+                Sample { t, value: *value, uncertainty: *uncertainty, suspect: verdict == Some(Verdict::Suspect) };
+            if self.samples[q].last().is_some_and(|last| last.t == t) {
+                self.samples[q].pop();
+                if q == PPFD {
+                    self.sun.pop();
+                }
+            }
+            self.samples[q].push(sample);
+            if q == PPFD {
+                self.sun.push(r.sun_elevation);
+            }
+            let evening = r.sun_elevation.is_some_and(|h| (DARK_BELOW_DEG..=0.0).contains(&h))
+                && r.sun_azimuth.is_some_and(|a| a > 180.0);
+            if q == RED_FAR_RED && within && evening {
+                self.dusk.push(sample);
+            }
+        }
+    }
+
+    /// Whether any quantity has a stretch over which it cannot be bridged.
+    fn has_gap(&self, (starts, ends): (i64, i64), bridge: i64) -> bool {
+        self.samples[..RED_FAR_RED].iter().any(|samples| {
+            let edges = [samples.first().is_none_or(|s| s.t > starts), samples.last().is_none_or(|s| s.t < ends)];
+            edges.contains(&true) || samples.windows(2).any(|p| p[1].t - p[0].t > bridge)
+        })
+    }
+
+    fn why_none(&self, q: usize, bridge_s: f64) -> String {
+        if self.samples[q].is_empty() {
+            format!("no value of {} that is not bad", QUANTITIES[q])
+        } else {
+            format!("no two values of {} within {} min of each other", QUANTITIES[q], bridge_s / 60.0)
+        }
+    }
+
+    /// The highest value of a reading of the day, the earliest of equals.
+    fn highest(&self, q: usize, (starts, ends): (i64, i64)) -> Figure {
+        let within = self.samples[q].iter().filter(|s| s.t >= starts && s.t < ends);
+        let highest = within.fold(None::<&Sample>, |best, s| match best {
+            Some(b) if b.value >= s.value => Some(b),
+            _ => Some(s),
+        });
+        match highest {
+            Some(s) => Figure::Value {
+                value: s.value,
+                uncertainty: Some(s.uncertainty),
+                suspect_share: f64::from(u8::from(s.suspect)),
+                covered: None,
+                time: Some(UtcMicros(s.t)),
+            },
+            None => Figure::null(format!("no value of {} that is not bad", QUANTITIES[q])),
+        }
+    }
+
+    fn dusk(&self, rules: &Rules) -> [Figure; 2] {
+        let none = |why: &str| [Figure::null(why), Figure::null(why)];
+        if !rules.kind.sunlit() {
+            return none("no sun is seen");
+        }
+        let (Some(first), Some(last)) = (self.dusk.first(), self.dusk.last()) else {
+            return none("no value of red_far_red_ratio in the evening's civil twilight");
+        };
+        let n = self.dusk.len() as f64;
+        let mean = |of: fn(&Sample) -> f64| self.dusk.iter().map(of).sum::<f64>() / n;
+        let suspect_share = mean(|s| f64::from(u8::from(s.suspect)));
+        let ratio = Figure::Value {
+            value: mean(|s| s.value),
+            uncertainty: Some(mean(|s| s.uncertainty)),
+            suspect_share,
+            covered: None,
+            time: None,
+        };
+        let value = (last.t - first.t) as f64 / 60e6;
+        [ratio, Figure::Value { value, uncertainty: None, suspect_share, covered: None, time: None }]
+    }
+}
+
+fn over_day(sum: Sum, covered: f64, scale: f64) -> Figure {
+    Figure::Value {
+        value: sum.amount * scale,
+        uncertainty: Some(sum.uncertainty * scale),
+        suspect_share: sum.suspect_share(),
+        covered: Some(covered),
+        time: None,
+    }
+}
+
+fn highest_uv_index(course: &Course) -> Figure {
+    let best = if course.is_measured() { course.highest_mean(UV_WINDOW) } else { None };
+    let Some((sum, middle)) = best else { return Figure::null("no 30 minutes of uv_index without a gap") };
+    let seconds = UV_WINDOW as f64 * 1e-6;
+    Figure::Value {
+        value: sum.amount / seconds,
+        uncertainty: Some(sum.uncertainty / seconds),
+        suspect_share: sum.suspect_share(),
+        covered: None,
+        time: Some(UtcMicros(middle)),
+    }
+}

@@ -1,0 +1,318 @@
+//! Days whose figures are known in closed form.
+
+use super::*;
+use crate::clock::UtcMicros;
+use crate::config::{DaysConfig, StationKind};
+use crate::record::{Flag, Flags, QuantityValue, Reading, Verdict};
+use crate::sun::{self, Place};
+use std::f64::consts::PI;
+
+/// A rounding error of sums of a day's length.
+const ROUNDING: f64 = 1e-9;
+
+fn rules(kind: StationKind) -> Rules {
+    Rules {
+        kind,
+        place: Place { latitude_deg: 48.0, longitude_deg: 0.0, altitude_m: 0.0 },
+        time_zone: chrono_tz::UTC,
+        day_starts_at_s: 0,
+        lamps_s: vec![],
+        days: DaysConfig::default(),
+    }
+}
+
+fn at(text: &str) -> UtcMicros {
+    UtcMicros::parse(text).unwrap()
+}
+
+/// A reading whose five values are `light` times 1, 50, 0.0001, 0.004 and 1, each uncertain by 5 %.
+fn reading(t: UtcMicros, light: f64) -> Reading {
+    let place = rules(StationKind::Roof).place;
+    let sun = sun::position(place, t);
+    let value = |v: f64| QuantityValue::Value { value: v, uncertainty: 0.05 * v, verdict: Verdict::Good };
+    Reading {
+        id: t.0 / 1_000_000,
+        time_start: t,
+        time_mid: t,
+        time_end: t,
+        instrument: "south".into(),
+        sun_elevation: sun.map(|s| s.elevation_deg),
+        sun_azimuth: sun.map(|s| s.azimuth_deg),
+        relative_air_mass: None,
+        detector_temperature: None,
+        exposures: vec![],
+        fill: 0.5,
+        signal_to_noise: None,
+        stray_floor: None,
+        dark_age: None,
+        flags: Flags::NONE,
+        values: vec![value(light), value(50.0 * light), value(1e-4 * light), value(0.004 * light), value(1.1)],
+        window: vec![],
+    }
+}
+
+/// A reading a minute from an hour before the day to an hour after, where `keep` holds of the minute of the day.
+fn minutes(date: &str, light: impl Fn(f64) -> f64, keep: impl Fn(i64) -> bool) -> Vec<Reading> {
+    let start = at(&format!("{date}T00:00:00Z"));
+    let minute = |m: i64| reading(start.plus_seconds(60.0 * m as f64), light(m as f64 * 60.0));
+    (-60..1500).filter(|m| keep(*m)).map(minute).collect()
+}
+
+fn summed(rules: &Rules, date: &str, readings: Vec<Reading>) -> Day {
+    day(rules, &rules.day_on(date.parse().unwrap()), readings)
+}
+
+/// Value, uncertainty, share that is suspect.
+fn parts(day: &Day, id: &str) -> (f64, Option<f64>, f64) {
+    match &day.figures[id] {
+        Figure::Value { value, uncertainty, suspect_share, .. } => (*value, *uncertainty, *suspect_share),
+        Figure::Null { reason } => panic!("{id}: {reason}"),
+    }
+}
+
+fn value(day: &Day, id: &str) -> f64 {
+    parts(day, id).0
+}
+
+fn close(got: f64, want: f64, tolerance: f64) {
+    assert!((got - want).abs() <= tolerance * want.abs().max(1.0), "want {want}, got {got}");
+}
+
+/// Identity: constant light is itself times the day, and so is its uncertainty: none of it averages out.
+#[test]
+fn constant_light_is_itself_times_the_day() {
+    let d = summed(&rules(StationKind::Lamp), "2026-06-21", minutes("2026-06-21", |_| 250.0, |_| true));
+    let (dli, u, suspect) = parts(&d, "light_integral");
+    close(dli, 250.0 * 86_400.0 / 1e6, ROUNDING);
+    close(u.unwrap(), 0.05 * dli, ROUNDING);
+    assert_eq!((d.covered, d.partial, d.readings, suspect), (1.0, false, 1440, 0.0));
+    close(value(&d, "lux_hours"), 12_500.0 * 24.0, ROUNDING);
+    close(value(&d, "erythemal_dose"), 0.025 * 86_400.0, ROUNDING);
+    close(value(&d, "erythemal_dose_sed"), 21.6, ROUNDING);
+    close(value(&d, "uv_index_maximum"), 1.0, ROUNDING);
+    close(value(&d, "photoperiod"), 24.0, ROUNDING);
+    close(value(&d, "hours_above"), 24.0, ROUNDING);
+    assert_eq!(value(&d, "ppfd_maximum"), 250.0);
+    assert_eq!(d.figures["dusk_red_far_red_ratio"], Figure::null("no sun is seen"));
+    assert_eq!(d.verdicts["ppfd"], [1440, 0, 0, 0]);
+    assert!(d.flags.is_empty());
+}
+
+/// Identity: a half-sine day of 12 hours and 2000 at noon has 2000 × 12 h × 2/π, is above 200 for 12 h × (1 − 2 asin(0.1)/π), and its
+/// highest half hour has a mean of sin(x)/x at x = π/48. Trapezoids of a minute are short by (π/720)²/12 of it.
+#[test]
+fn a_half_sine_day_has_the_integral_of_a_half_sine() {
+    let sine = |s: f64| (2000.0 * (PI * (s - 21_600.0) / 43_200.0).sin()).max(0.0);
+    let d = summed(&rules(StationKind::Roof), "2026-03-20", minutes("2026-03-20", sine, |_| true));
+    let trapezoid = 1.0 - (PI / 720.0).powi(2) / 12.0;
+    let want = 2000.0 * 43_200.0 * 2.0 / PI / 1e6;
+    close(value(&d, "light_integral"), want * trapezoid, 1e-8);
+    let above = |level: f64| 12.0 * (1.0 - 2.0 * (level / 2000.0).asin() / PI);
+    close(value(&d, "photoperiod"), above(1.0), 1e-5);
+    close(value(&d, "hours_above"), above(200.0), 1e-6);
+    let x = PI / 48.0;
+    close(value(&d, "uv_index_maximum"), 8.0 * x.sin() / x, 1e-5);
+    for (id, when) in [("ppfd_maximum", "2026-03-20T12:00:00Z"), ("uv_index_maximum", "2026-03-20T12:00:00Z")] {
+        let Figure::Value { time, .. } = d.figures[id] else { panic!("{id}") };
+        assert_eq!(time, Some(at(when)), "{id}");
+    }
+}
+
+/// Identity: 14 minutes without a reading are bridged, 15 are, 16 make the day partial with the share that is known; what
+/// is missing lowers the sum, and the day says so.
+#[test]
+fn a_short_gap_is_bridged_and_a_longer_one_makes_the_day_partial() {
+    let with_gap = |gap: i64| {
+        let keep = move |m: i64| m <= 700 || m >= 700 + gap;
+        let light = |s: f64| 100.0 + s / 1000.0;
+        summed(&rules(StationKind::Lamp), "2026-06-21", minutes("2026-06-21", light, keep))
+    };
+    let whole = value(&with_gap(1), "light_integral");
+    for gap in [14, 15] {
+        let d = with_gap(gap);
+        assert!(!d.partial && d.covered == 1.0, "{gap}");
+        // Light that is straight is bridged exactly.
+        close(value(&d, "light_integral"), whole, ROUNDING);
+    }
+    let d = with_gap(16);
+    assert!(d.partial);
+    assert_eq!(d.covered, (1440.0 - 16.0) / 1440.0);
+    let lost = 16.0 * 60.0 * (100.0 + 708.0 * 60.0 / 1000.0) / 1e6;
+    close(value(&d, "light_integral"), whole - lost, ROUNDING);
+    let Figure::Value { covered, .. } = d.figures["light_integral"] else { panic!() };
+    assert_eq!(covered, Some(d.covered));
+}
+
+/// Identity: a bad value is as good as none, a suspect one serves and says how much rests on it, and a reading of a check
+/// source is another light.
+#[test]
+fn bad_values_are_gaps_and_suspect_ones_are_told() {
+    let mut readings = minutes("2026-06-21", |_| 100.0, |_| true);
+    let set = |r: &mut Reading, v: Verdict| {
+        if let QuantityValue::Value { verdict, .. } = &mut r.values[0] {
+            *verdict = v;
+        }
+    };
+    readings[200..230].iter_mut().for_each(|r| set(r, Verdict::Bad));
+    readings[400..543].iter_mut().for_each(|r| set(r, Verdict::Suspect));
+    readings[400].flags.raise(Flag::Obstructed);
+    let mut source = reading(at("2026-06-21T12:00:30Z"), 9000.0);
+    source.flags.raise(Flag::Reference);
+    readings.push(source);
+    let d = summed(&rules(StationKind::Lamp), "2026-06-21", readings);
+    assert_eq!((d.readings, d.references, d.partial), (1440, 1, true));
+    assert_eq!(d.covered, (1440.0 - 31.0) / 1440.0);
+    assert_eq!((d.verdicts["ppfd"], d.verdicts["illuminance"]), ([1267, 143, 30, 0], [1440, 0, 0, 0]));
+    close(parts(&d, "light_integral").2, 144.0 / 1409.0, ROUNDING);
+    close(value(&d, "lux_hours"), 5000.0 * 24.0, ROUNDING);
+    assert_eq!(value(&d, "ppfd_maximum"), 100.0);
+    assert_eq!(d.flags, [("obstructed".to_owned(), 1)].into());
+}
+
+/// Identity: a station that does not look while the sun is below −6° has whole days, since it is dark there; one that does not look
+/// from 0° on has not, and one under glass without a known schedule of lamps may have missed them.
+#[test]
+fn a_night_nobody_looks_at_is_dark_under_the_open_sky() {
+    let place = rules(StationKind::Roof).place;
+    let seen = |limit: f64| {
+        let light = move |s: f64| {
+            let t = at("2026-06-21T00:00:00Z").plus_seconds(s);
+            let h = sun::position(place, t).unwrap().elevation_deg;
+            if h > limit { 50.0 + 10.0 * (h + 6.0) } else { f64::NAN }
+        };
+        let readings = minutes("2026-06-21", light, |_| true);
+        readings.into_iter().filter(|r| r.values[0].value().is_some_and(|v| v.is_finite())).collect::<Vec<_>>()
+    };
+    let d = summed(&rules(StationKind::Roof), "2026-06-21", seen(-6.0));
+    assert!(!d.partial && d.readings < 1200, "{d:?}");
+    let missed = summed(&rules(StationKind::Roof), "2026-06-21", seen(0.0));
+    assert!(missed.partial && missed.covered > 0.9);
+    assert!(value(&missed, "light_integral") < value(&d, "light_integral"));
+    let glass = Rules { kind: StationKind::Glasshouse, ..rules(StationKind::Roof) };
+    assert!(summed(&glass, "2026-06-21", seen(-6.0)).partial);
+    let known = Rules { lamps_s: vec![(6 * 3600, 7 * 3600)], ..glass };
+    assert!(!summed(&known, "2026-06-21", seen(-6.0)).partial);
+}
+
+/// Identity: lamps of 150 from 02:00 to 22:00 beside a sun that is known give their part of the whole; dimmed or unsteady ones, and
+/// those never seen alone, give none.
+#[test]
+fn lamps_are_parted_from_the_sun_by_their_level_at_night() {
+    let lamps = Rules { lamps_s: vec![(2 * 3600, 22 * 3600)], ..rules(StationKind::Glasshouse) };
+    let on = |s: f64| (7200.0..79_200.0).contains(&s);
+    let sun = |s: f64| {
+        (800.0 * (PI * (s - 28_800.0) / 28_800.0).sin()).max(0.0) * f64::from((28_800.0..57_600.0).contains(&s))
+    };
+    let light = |s: f64| sun(s) + if on(s) { 150.0 } else { 0.0 };
+    let d = summed(&lamps, "2026-12-21", minutes("2026-12-21", light, |_| true));
+    let (of_lamps, of_sun) = (150.0 * 72_000.0, 800.0 * 28_800.0 * 2.0 / PI);
+    // Ramps of a minute at either switch.
+    close(value(&d, "lamps_share"), of_lamps / (of_lamps + of_sun), 1e-4);
+    close(value(&d, "sun_share") + value(&d, "lamps_share"), 1.0, ROUNDING);
+    let reason = |rules: &Rules, date: &str, light: &dyn Fn(f64) -> f64| match &summed(
+        rules,
+        date,
+        minutes(date, light, |_| true),
+    )
+    .figures["lamps_share"]
+    {
+        Figure::Null { reason } => reason.clone(),
+        other => panic!("{other:?}"),
+    };
+    let unsteady = |s: f64| light(s) * (1.0 + 0.1 * (s / 600.0).sin());
+    assert!(reason(&lamps, "2026-12-21", &unsteady).contains("not steady"));
+    let dimmed = |s: f64| if (30_000.0..57_000.0).contains(&s) { 1.0 } else { light(s) };
+    assert!(reason(&lamps, "2026-12-21", &dimmed).contains("more than all light"));
+    let by_day = Rules { lamps_s: vec![(9 * 3600, 15 * 3600)], ..lamps.clone() };
+    assert!(reason(&by_day, "2026-06-21", &light).contains("not seen alone"));
+    assert!(reason(&rules(StationKind::Roof), "2026-12-21", &light).contains("no schedule"));
+    let bench = Rules { kind: StationKind::Lamp, ..lamps };
+    assert_eq!(value(&summed(&bench, "2026-12-21", minutes("2026-12-21", light, |_| true)), "lamps_share"), 1.0);
+}
+
+/// Identity: the evening's twilight alone serves for red to far red at dusk, not the morning's.
+#[test]
+fn dusk_is_the_evenings_civil_twilight() {
+    let mut readings = minutes("2026-03-20", |_| 1.0, |_| true);
+    let ratio = |v: f64| QuantityValue::Value { value: v, uncertainty: 0.02, verdict: Verdict::Good };
+    readings
+        .iter_mut()
+        .for_each(|r| r.values[4] = ratio(if r.time_mid > at("2026-03-20T12:00:00Z") { 0.7 } else { 1.2 }));
+    let d = summed(&rules(StationKind::Roof), "2026-03-20", readings);
+    close(value(&d, "dusk_red_far_red_ratio"), 0.7, ROUNDING);
+    // 6° at 48° north at the equinox: 6° / (15°/h × cos 48°) = 36 min, refraction at the horizon apart.
+    assert!((31.0..=37.0).contains(&value(&d, "dusk_minutes")), "{}", value(&d, "dusk_minutes"));
+}
+
+/// Identity: a day that begins at 04:00 takes its light from 04:00 on, and readings beyond its edges only lead up to them.
+#[test]
+fn a_day_that_begins_at_four_takes_its_light_from_four_on() {
+    let early = Rules { day_starts_at_s: 4 * 3600, ..rules(StationKind::Lamp) };
+    let step = |s: f64| if s < 4.0 * 3600.0 { 500.0 } else { 10.0 };
+    let mut readings = minutes("2026-06-21", step, |_| true);
+    readings.extend(minutes("2026-06-22", |_| 10.0, |m| m > 59));
+    let d = summed(&early, "2026-06-21", readings);
+    assert_eq!((d.starts, d.ends), (at("2026-06-21T04:00:00Z"), at("2026-06-22T04:00:00Z")));
+    assert!(!d.partial);
+    close(value(&d, "light_integral"), 10.0 * 86_400.0 / 1e6, ROUNDING);
+}
+
+/// Identity: whatever the readings are, nothing panics, nothing is not finite, shares lie in 0 to 1, and the day comes back from
+/// its text bit for bit; order of readings does not matter.
+#[test]
+fn any_readings_give_a_day_that_survives_its_text() {
+    use proptest::prelude::*;
+    let one = (0i64..2880, -10.0..2000.0f64, 0u8..4, 0u32..2);
+    proptest!(ProptestConfig::with_cases(200), |(picks in proptest::collection::vec(one, 0..300))| {
+        let start = at("2026-06-20T22:00:00Z");
+        let mut readings: Vec<Reading> = picks.iter().map(|(half, light, verdict, windy)| {
+            let mut r = reading(start.plus_seconds(*half as f64 * 37.0), *light);
+            for v in &mut r.values {
+                match (verdict, &mut *v) {
+                    (3, v) => *v = QuantityValue::Null("none".into()),
+                    (k, QuantityValue::Value { verdict, .. }) => *verdict = Verdict::ALL[*k as usize],
+                    _ => {}
+                }
+            }
+            r.flags.raise_if(*windy == 1, Flag::Unsteady);
+            r
+        }).collect();
+        // One reading an instant, as one instrument stores them.
+        readings.sort_by_key(|r| r.id);
+        readings.dedup_by_key(|r| r.id);
+        for kind in [StationKind::Roof, StationKind::Glasshouse, StationKind::Lamp] {
+            let rules = Rules { lamps_s: vec![(0, 6 * 3600)], ..rules(kind) };
+            let d = summed(&rules, "2026-06-21", readings.clone());
+            let backwards = summed(&rules, "2026-06-21", readings.iter().rev().cloned().collect());
+            prop_assert_eq!(&d, &backwards);
+            let text = serde_json::to_string(&d).unwrap();
+            prop_assert_eq!(&d, &serde_json::from_str::<Day>(&text).unwrap());
+            prop_assert!((0.0..=1.0).contains(&d.covered));
+            for (id, figure) in &d.figures {
+                if let Figure::Value { value, suspect_share, .. } = figure {
+                    prop_assert!(value.is_finite() && (0.0..=1.0).contains(suspect_share), "{id} {figure:?}");
+                }
+            }
+        }
+    });
+}
+
+/// Identity: an hour has the lowest, mean and highest of what is not bad, and counts all of it.
+#[test]
+fn an_hour_has_the_range_of_what_is_not_bad() {
+    let mut readings: Vec<Reading> = [3.0, 1.0, 8.0, 2.0].map(|v| reading(at("2026-06-21T12:00:00Z"), v)).into();
+    for (r, v) in readings.iter_mut().zip([Verdict::Good, Verdict::Suspect, Verdict::Bad, Verdict::Good]) {
+        if let QuantityValue::Value { verdict, .. } = &mut r.values[0] {
+            *verdict = v;
+        }
+        r.values[4] = QuantityValue::Null("dark".into());
+        if let QuantityValue::Value { verdict, .. } = &mut r.values[3] {
+            *verdict = Verdict::Bad;
+        }
+    }
+    let hours = hour(readings.iter(), 5);
+    let ppfd = hours[0].unwrap();
+    assert_eq!((ppfd.range, ppfd.verdicts, ppfd.served()), (Some([1.0, 2.0, 3.0]), [2, 1, 1], 3));
+    assert_eq!((hours[3].unwrap().range, hours[3].unwrap().verdicts), (None, [0, 0, 4]));
+    assert_eq!(hours[4], None);
+}
