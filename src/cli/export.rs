@@ -74,13 +74,8 @@ pub fn run(args: ExportArgs) -> Result<(), Failure> {
     }
     let now = RealClock::new().now();
     let archive = args.source.open(now)?;
-    if let Some(name) = &args.instrument {
-        let mut known: Vec<String> = archive.reader.instruments()?.into_iter().map(|i| i.name).collect();
-        if !known.contains(name) {
-            known.dedup();
-            let known = known.join(", ");
-            return Err(Failure::Usage(format!("--instrument: expected one of {known}, but found `{name}`")));
-        }
+    if args.instrument.is_some() {
+        archive.chosen(args.instrument.as_deref())?;
     }
     let choice = Choice { from, to, instrument: args.instrument.clone() };
     match (args.format, &args.output) {

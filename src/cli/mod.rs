@@ -8,6 +8,7 @@ pub mod bench;
 pub mod check;
 pub mod compute;
 pub mod dark;
+pub mod days;
 pub mod demo;
 pub mod export;
 #[cfg(test)]
@@ -85,6 +86,8 @@ pub enum Command {
     Quantities(quantities::QuantitiesArgs),
     /// Show the latest readings with units, flags and uncertainty
     Show(show::ShowArgs),
+    /// Show the figures of days: light integral, photoperiod, maxima, doses
+    Days(days::DaysArgs),
     /// Put a remark on the record: cleaned, moved, maintenance, …
     Note(note::NoteArgs),
     /// Look the whole database over: integrity, frames, gaps, values
@@ -106,6 +109,7 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Compute(args) => compute::run(args),
         Command::Quantities(args) => quantities::run(args),
         Command::Show(args) => show::run(args),
+        Command::Days(args) => days::run(args),
         Command::Note(args) => note::run(&args),
         Command::Verify(args) => verify::run(&args),
         Command::Backup(args) => backup::run(&args),

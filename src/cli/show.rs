@@ -269,7 +269,7 @@ impl View<'_> {
 }
 
 /// Appends a line.
-fn put(out: &mut String, line: std::fmt::Arguments<'_>) {
+pub(super) fn put(out: &mut String, line: std::fmt::Arguments<'_>) {
     // Writing to a string cannot fail. Trailing blanks come from empty last columns.
     let start = out.len();
     let _ = out.write_fmt(line);
@@ -292,7 +292,7 @@ fn mark(verdict: Verdict) -> &'static str {
 }
 
 /// A number with as many digits as its uncertainty allows: two of the uncertainty's.
-fn rounded(value: f64, uncertainty: f64) -> String {
+pub(super) fn rounded(value: f64, uncertainty: f64) -> String {
     if !(uncertainty > 0.0 && uncertainty.is_finite() && value.is_finite()) {
         return format!("{value}");
     }
@@ -312,7 +312,7 @@ fn rounded(value: f64, uncertainty: f64) -> String {
 }
 
 /// A unit as people write it: `umol m-2 s-1` becomes `µmol m⁻² s⁻¹`, and nothing stands for 1.
-fn pretty_unit(unit: &str) -> String {
+pub(super) fn pretty_unit(unit: &str) -> String {
     if unit == "1" {
         return String::new();
     }

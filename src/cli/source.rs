@@ -46,6 +46,24 @@ impl Source {
     }
 }
 
+impl Archive {
+    /// The names of all instruments on record, or the one that was asked for, which has to be among them.
+    pub fn chosen(&self, asked: Option<&str>) -> Result<Vec<String>, Failure> {
+        let mut known: Vec<String> = Vec::new();
+        for row in self.reader.instruments()? {
+            if !known.contains(&row.name) {
+                known.push(row.name);
+            }
+        }
+        let Some(name) = asked else { return Ok(known) };
+        if known.iter().any(|k| k == name) {
+            return Ok(vec![name.to_owned()]);
+        }
+        let known = if known.is_empty() { "none that is on record".to_owned() } else { known.join(", ") };
+        Err(Failure::Usage(format!("--instrument: expected one of {known}, but found `{name}`")))
+    }
+}
+
 /// Reads an instant, or the beginning of a day in UTC.
 pub fn instant(text: &str) -> Result<UtcMicros, String> {
     UtcMicros::parse(text)

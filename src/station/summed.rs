@@ -192,3 +192,6 @@ pub fn keep_all(
     }
     Ok(())
 }
+
+#[cfg(test)]
+mod tests;

@@ -16,6 +16,6 @@ mod tests;
 
 pub use calendar::DayBounds;
 pub use day::{Day, QUANTITIES, day};
-pub use figure::{FIGURES, Figure, FigureInfo};
+pub use figure::{ComesWith, FIGURES, Figure, FigureInfo};
 pub use hour::hour;
 pub use rules::Rules;

@@ -59,6 +59,28 @@ impl Rules {
         .to_string()
     }
 
+    /// What people have to know of them beside the figures, a line each.
+    pub fn in_words(&self) -> Vec<String> {
+        let clock = |s: u32| format!("{:02}:{:02}", s / 3600, s / 60 % 60);
+        let DaysConfig { bridge_s, photoperiod_ppfd, hours_above_ppfd } = self.days;
+        let mut lines = vec![
+            format!("days from {} in the standard time of {}", clock(self.day_starts_at_s), self.time_zone.name()),
+            format!(
+                "light is taken as straight over at most {} min without a reading; a longer gap makes a day partial",
+                bridge_s / 60.0
+            ),
+            format!("photoperiod above {photoperiod_ppfd}, hours above {hours_above_ppfd} umol m-2 s-1 of ppfd"),
+        ];
+        if self.kind == StationKind::Roof {
+            lines.push(format!("where nobody looks while the sun is below {DARK_BELOW_DEG} degrees it is dark"));
+        }
+        if !self.lamps_s.is_empty() {
+            let spans: Vec<String> = self.lamps_s.iter().map(|(a, b)| format!("{}-{}", clock(*a), clock(*b))).collect();
+            lines.push(format!("lamps shine {} by the clock on the wall", spans.join(" and ")));
+        }
+        lines
+    }
+
     /// The day an instant lies in.
     pub fn day_of(&self, t: UtcMicros) -> DayBounds {
         calendar::day_of(self.time_zone, self.day_starts_at_s, t)

@@ -288,8 +288,11 @@ fn any_readings_give_a_day_that_survives_its_text() {
             let text = serde_json::to_string(&d).unwrap();
             prop_assert_eq!(&d, &serde_json::from_str::<Day>(&text).unwrap());
             prop_assert!((0.0..=1.0).contains(&d.covered));
-            for (id, figure) in &d.figures {
-                if let Figure::Value { value, suspect_share, .. } = figure {
+            for FigureInfo { id, comes_with, .. } in FIGURES {
+                let figure = &d.figures[id];
+                if let Figure::Value { value, suspect_share, uncertainty, covered, time } = figure {
+                    let has = ComesWith { uncertainty: uncertainty.is_some(), covered: covered.is_some(), time: time.is_some() };
+                    prop_assert_eq!(has, comes_with, "{}", id);
                     prop_assert!(value.is_finite() && (0.0..=1.0).contains(suspect_share), "{id} {figure:?}");
                 }
             }
