@@ -7,6 +7,7 @@ pub mod backup;
 pub mod bench;
 pub mod check;
 pub mod compute;
+pub mod curve;
 pub mod dark;
 pub mod days;
 pub mod demo;
@@ -88,6 +89,8 @@ pub enum Command {
     Show(show::ShowArgs),
     /// Show the figures of days: light integral, photoperiod, maxima, doses
     Days(days::DaysArgs),
+    /// Show the course of a quantity over any span: minimum, mean, maximum
+    Curve(curve::CurveArgs),
     /// Put a remark on the record: cleaned, moved, maintenance, …
     Note(note::NoteArgs),
     /// Look the whole database over: integrity, frames, gaps, values
@@ -110,6 +113,7 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Quantities(args) => quantities::run(args),
         Command::Show(args) => show::run(args),
         Command::Days(args) => days::run(args),
+        Command::Curve(args) => curve::run(args),
         Command::Note(args) => note::run(&args),
         Command::Verify(args) => verify::run(&args),
         Command::Backup(args) => backup::run(&args),

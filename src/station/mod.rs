@@ -8,6 +8,7 @@ pub mod again;
 pub mod assemble;
 pub mod audit;
 pub mod backlog;
+pub mod curve;
 pub mod darkroom;
 pub mod gaps;
 pub mod parts;

@@ -194,4 +194,4 @@ pub fn keep_all(
 }
 
 #[cfg(test)]
-mod tests;
+pub(super) mod tests;

@@ -130,21 +130,26 @@ impl Reader {
         to: UtcMicros,
     ) -> Result<Readings<'a>, StoreError> {
         let inner = self.lock();
-        let runs = |c: &Connection| -> rusqlite::Result<(Vec<(i64, i64)>, i64)> {
-            let mut statement = c.prepare_cached("SELECT first_reading, hour FROM hour ORDER BY first_reading")?;
-            let runs = statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect::<Result<_, _>>()?;
+        let runs = |c: &Connection| -> rusqlite::Result<(Vec<Range<i64>>, i64)> {
+            // Runs that begin in these hours, each up to where the next one begins.
+            let sql = "SELECT first_reading, coalesce((SELECT min(n.first_reading) FROM hour n \
+                 WHERE n.first_reading > h.first_reading), ?3) FROM hour h WHERE hour BETWEEN ?1 AND ?2 ORDER BY first_reading";
+            let mut statement = c.prepare_cached(sql)?;
+            let hours = (hour_of(from), hour_of(UtcMicros(to.0.saturating_sub(1))));
+            let range = |row: &Row<'_>| Ok(row.get(0)?..row.get(1)?);
+            let runs = statement.query_map([hours.0, hours.1, i64::MAX], range)?.collect::<Result<_, _>>()?;
             Ok((runs, c.query_row("SELECT coalesce(max(id), 0) FROM reading", [], |row| row.get(0))?))
         };
         let (runs, last) = runs(&inner.connection).map_err(StoreError::sqlite("finding readings by time"))?;
         let mut ranges: VecDeque<Range<i64>> = VecDeque::new();
-        for (i, &(first, hour)) in runs.iter().enumerate() {
-            let end = runs.get(i + 1).map_or(last + 1, |next| next.0.min(last + 1));
-            if hour < hour_of(from) || hour.saturating_mul(MICROS_PER_HOUR) >= to.0 || first >= end {
+        for Range { start, end } in runs {
+            let end = end.min(last + 1);
+            if start >= end {
                 continue;
             }
             match ranges.back_mut() {
-                Some(range) if range.end == first => range.end = end,
-                _ => ranges.push_back(first..end),
+                Some(range) if range.end == start => range.end = end,
+                _ => ranges.push_back(start..end),
             }
         }
         Ok(Readings { reader: self, columns, from, to, ranges, page: VecDeque::new() })

@@ -204,6 +204,8 @@ ALTER TABLE reading ADD COLUMN response_age REAL;    -- s since the response was
 /// Roll-ups: what readings were made into so that long spans are fast to ask. A row that is there holds for the readings,
 /// spans and values in force as they are; whatever changes those deletes it (see `rollups`).
 const VERSION_4: &str = "
+CREATE INDEX hour_by_hour ON hour(hour);     -- finds the readings of an hour however long the record is
+
 CREATE TABLE rollup_epoch (one INTEGER PRIMARY KEY CHECK (one = 1), epoch INTEGER NOT NULL) STRICT;
 INSERT INTO rollup_epoch VALUES (1, 0);      -- counts the changes that may touch a roll-up somebody is working out
 

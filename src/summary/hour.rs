@@ -1,31 +1,59 @@
-//! An hour of readings, quantity by quantity.
+//! A stretch of readings, quantity by quantity: an hour, or a point of a curve.
 
 use crate::record::{Flag, HourValue, QuantityValue, Reading, Verdict};
 
-/// What `quantities` quantities come to over readings, in the readings' order; `None` where there was no value. Readings of a
-/// check source are left out: they are another light.
-pub fn hour<'a>(readings: impl Iterator<Item = &'a Reading>, quantities: usize) -> Vec<Option<HourValue>> {
-    let mut sums = vec![(None::<HourValue>, 0.0); quantities];
-    for reading in readings.filter(|r| !r.flags.has(Flag::Reference)) {
-        for ((hour, sum), value) in sums.iter_mut().zip(&reading.values) {
-            let QuantityValue::Value { value, verdict, .. } = *value else { continue };
-            let hour = hour.get_or_insert(HourValue { range: None, verdicts: [0; 3] });
-            hour.verdicts[verdict as usize] += 1;
-            if verdict == Verdict::Bad {
-                continue;
-            }
-            *sum += value;
-            let [low, mean, high] = hour.range.unwrap_or([value; 3]);
-            hour.range = Some([low.min(value), mean, high.max(value)]);
+/// What one quantity comes to, gathered value by value.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Tally {
+    value: Option<HourValue>,
+    sum: f64,
+}
+
+impl Tally {
+    /// Takes the quantity at `place` of a reading. A reading of a check source is left out: it is another light.
+    pub fn take(&mut self, reading: &Reading, place: usize) {
+        let Some(QuantityValue::Value { value, verdict, .. }) = reading.values.get(place) else { return };
+        if reading.flags.has(Flag::Reference) {
+            return;
         }
+        let all = self.value.get_or_insert(HourValue { range: None, verdicts: [0; 3] });
+        all.verdicts[*verdict as usize] += 1;
+        if *verdict == Verdict::Bad {
+            return;
+        }
+        self.sum += value;
+        let [low, mean, high] = all.range.unwrap_or([*value; 3]);
+        all.range = Some([low.min(*value), mean, high.max(*value)]);
     }
-    let finished = |(hour, sum): (Option<HourValue>, f64)| {
-        let mut hour = hour?;
-        let served = f64::from(hour.served());
-        if let Some(range) = &mut hour.range {
-            range[1] = sum / served;
+
+    /// Takes a stretch that was summed up.
+    pub fn join(&mut self, other: &HourValue) {
+        let all = self.value.get_or_insert(HourValue { range: None, verdicts: [0; 3] });
+        for (mine, more) in all.verdicts.iter_mut().zip(other.verdicts) {
+            *mine += more;
         }
-        Some(hour)
-    };
-    sums.into_iter().map(finished).collect()
+        let Some([low, mean, high]) = other.range else { return };
+        self.sum += mean * f64::from(other.served());
+        let mine = all.range.unwrap_or([low, mean, high]);
+        all.range = Some([mine[0].min(low), mean, mine[2].max(high)]);
+    }
+
+    /// What there is; `None` where there was no value.
+    pub fn finish(self) -> Option<HourValue> {
+        let mut value = self.value?;
+        let served = f64::from(value.served());
+        if let Some(range) = &mut value.range {
+            range[1] = self.sum / served;
+        }
+        Some(value)
+    }
+}
+
+/// What `quantities` quantities come to over readings, in the readings' order; `None` where there was no value.
+pub fn hour<'a>(readings: impl Iterator<Item = &'a Reading>, quantities: usize) -> Vec<Option<HourValue>> {
+    let mut tallies = vec![Tally::default(); quantities];
+    for reading in readings {
+        tallies.iter_mut().enumerate().for_each(|(place, tally)| tally.take(reading, place));
+    }
+    tallies.into_iter().map(Tally::finish).collect()
 }

@@ -17,5 +17,5 @@ mod tests;
 pub use calendar::DayBounds;
 pub use day::{Day, QUANTITIES, day};
 pub use figure::{ComesWith, FIGURES, Figure, FigureInfo};
-pub use hour::hour;
+pub use hour::{Tally, hour};
 pub use rules::Rules;

@@ -8,9 +8,9 @@ use crate::sun::Place;
 use proptest::prelude::*;
 
 const MINUTE: f64 = 60.0;
-const BEGIN: UtcMicros = UtcMicros(1_782_000_000_000_000); // 2026-06-21T00:00:00Z
+pub(in crate::station) const BEGIN: UtcMicros = UtcMicros(1_782_000_000_000_000); // 2026-06-21T00:00:00Z
 
-fn rules() -> Rules {
+pub(in crate::station) fn rules() -> Rules {
     Rules {
         kind: StationKind::Roof,
         place: Place { latitude_deg: 48.0, longitude_deg: 11.0, altitude_m: 0.0 },
@@ -31,9 +31,9 @@ const QUANTITIES: [(&str, &str); 6] = [
     ("erythemal_irradiance", "W m-2"),
 ];
 
-struct Site {
+pub(in crate::station) struct Site {
     folder: tempfile::TempDir,
-    store: Store,
+    pub(in crate::station) store: Store,
     made_with: MadeWith,
 }
 
@@ -60,7 +60,7 @@ fn open(folder: &tempfile::TempDir) -> (Store, MadeWith) {
 }
 
 impl Site {
-    fn new() -> Self {
+    pub(in crate::station) fn new() -> Self {
         let memory = std::path::Path::new("/dev/shm");
         let folder = if memory.is_dir() { tempfile::tempdir_in(memory).unwrap() } else { tempfile::tempdir().unwrap() };
         let (store, made_with) = open(&folder);
@@ -74,7 +74,7 @@ impl Site {
         Self { folder, store, made_with }
     }
 
-    fn commit(&self, minute: i64, light: f64, verdict: Verdict) {
+    pub(in crate::station) fn commit(&self, minute: i64, light: f64, verdict: Verdict) {
         let t = BEGIN.plus_seconds(MINUTE * minute as f64);
         let value = |k: f64| QuantityValue::Value { value: k * light, uncertainty: 0.03 * k * light, verdict };
         let sun = crate::sun::position(rules().place, t);
