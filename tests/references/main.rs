@@ -9,6 +9,7 @@ mod support;
 mod clear_sky;
 mod colours;
 mod data;
+mod days;
 mod published;
 mod solar;
 mod tables;
