@@ -6,7 +6,7 @@
 
 use crate::clock::UtcMicros;
 use crate::record::HourValue;
-use crate::store::{DayRow, Epoch, Reader, Store, StoreError};
+use crate::store::{DayRow, Epoch, NewHour, Reader, Store, StoreError};
 use crate::summary::{self, Day, DayBounds, Rules};
 use std::collections::{BTreeSet, VecDeque};
 
@@ -106,6 +106,11 @@ fn days_with_readings(
     Ok(days)
 }
 
+/// The day (UTC) of an hour, since 1970.
+fn day_number(hour: i64) -> i64 {
+    hour.div_euclid(24)
+}
+
 /// Keeps hours and days of one instrument as they pass, a piece at a time, so that no tick waits for it.
 #[derive(Debug)]
 pub struct Keeper {
@@ -113,6 +118,8 @@ pub struct Keeper {
     rules: Rules,
     rules_text: String,
     hours: VecDeque<i64>,
+    /// Hours of one day that are worked out and wait for the others of it.
+    ready: Vec<NewHour>,
     days: VecDeque<DayBounds>,
     /// The hour in which it last looked for what is not kept, and what had changed by then.
     looked: Option<(i64, Epoch)>,
@@ -121,11 +128,12 @@ pub struct Keeper {
 impl Keeper {
     /// For an instrument, under the station's rules.
     pub fn new(instrument: &str, rules: Rules) -> Self {
-        let (hours, days) = (VecDeque::new(), VecDeque::new());
-        Self { instrument: instrument.to_owned(), rules_text: rules.text(), rules, hours, days, looked: None }
+        let (hours, ready, days) = (VecDeque::new(), Vec::new(), VecDeque::new());
+        Self { instrument: instrument.to_owned(), rules_text: rules.text(), rules, hours, ready, days, looked: None }
     }
 
-    /// Keeps one hour or one day that has passed and is not kept; answers whether there was one.
+    /// Works out one hour or one day that has passed and is not kept; answers whether there was one. The hours of a day (UTC) are
+    /// kept together once it has passed: one at a time they would write some five kilobytes a reading.
     pub fn keep_one(&mut self, store: &Store, now: UtcMicros) -> Result<bool, StoreError> {
         let hour = now.0.div_euclid(HOUR);
         if self.looked.is_none_or(|(looked, _)| looked != hour) {
@@ -137,7 +145,11 @@ impl Keeper {
         let Some(row) = store.instrument_named(&self.instrument)? else { return Ok(false) };
         let epoch = store.epoch()?;
         if let Some(hour) = self.hours.pop_front() {
-            store.keep_hour(row, hour, &hour_of(store, &self.instrument, hour)?, epoch)?;
+            let values = hour_of(store, &self.instrument, hour)?;
+            self.ready.push(NewHour { hour, values, epoch });
+            if self.hours.front().is_none_or(|next| day_number(*next) != day_number(hour)) {
+                store.keep_hours(row, &std::mem::take(&mut self.ready))?;
+            }
         } else if let Some(bounds) = self.days.pop_front() {
             let day = day_of(store, &self.rules, &self.instrument, &bounds)?;
             let (reads_from, reads_to) = self.rules.reads(&bounds);
@@ -155,17 +167,19 @@ impl Keeper {
         let epoch = store.epoch()?;
         let recent = self
             .looked
-            .is_some_and(|(looked, before)| looked.div_euclid(24) == hour.div_euclid(24) && before.is_as_old_as(epoch));
+            .is_some_and(|(looked, before)| day_number(looked) == day_number(hour) && before.is_as_old_as(epoch));
         self.looked = Some((hour, epoch));
         if recent && !(self.hours.is_empty() && self.days.is_empty()) {
             return Ok(());
         }
         self.hours.clear();
+        self.ready.clear();
         self.days.clear();
         let Some(row) = store.instrument_named(&self.instrument)? else { return Ok(()) };
         let from = if recent { hour - LOOK_BACK } else { 0 };
-        let kept: BTreeSet<i64> = store.hours_kept(row, from, hour)?.into_iter().collect();
-        let hours = store.hours_with_readings(from, hour)?;
+        let passed = 24 * day_number(hour);
+        let kept: BTreeSet<i64> = store.hours_kept(row, from, passed)?.into_iter().collect();
+        let hours = store.hours_with_readings(from, passed)?;
         self.hours.extend(hours.into_iter().rev().filter(|h| !kept.contains(h)));
         let days = days_with_readings(store, &self.rules, UtcMicros(from * HOUR), now)?;
         let Some((first, last)) = days.first().zip(days.last()) else { return Ok(()) };

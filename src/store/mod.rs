@@ -37,7 +37,7 @@ pub use error::StoreError;
 pub use query::{Counts, NOT_YET_A_QUANTITY, Readings};
 pub use register::{InstrumentRow, NewInstrument, Provenance};
 pub use retention::LetGo;
-pub use rollups::{DayRow, Epoch};
+pub use rollups::{DayRow, Epoch, NewHour};
 pub use rows::{DarkModel, DarkReference, FrameRecord, MadeWith, NewReading, StoredReading, Tracker};
 
 use rusqlite::Connection;

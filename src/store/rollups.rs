@@ -34,6 +34,17 @@ impl Epoch {
     }
 }
 
+/// An hour that was worked out.
+#[derive(Clone, Debug, PartialEq)]
+pub struct NewHour {
+    /// Hours since 1970.
+    pub hour: i64,
+    /// One entry a quantity in the order of [`Reader::quantities`], `None` where it has no value.
+    pub values: Vec<Option<HourValue>>,
+    /// The epoch before its readings were read.
+    pub epoch: Epoch,
+}
+
 /// The figures of a day as they are kept.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct DayRow {
@@ -104,20 +115,10 @@ fn delete(tx: &Transaction<'_>, instrument: i64, from: UtcMicros, to: UtcMicros)
 }
 
 impl Store {
-    /// Keeps an hour of an instrument (any row of it): one entry a quantity in the order of [`Reader::quantities`], `None`
-    /// where it has no value. Answers whether it was kept: not where something changed since `epoch`.
-    pub fn keep_hour(
-        &self,
-        instrument: i64,
-        hour: i64,
-        values: &[Option<HourValue>],
-        epoch: Epoch,
-    ) -> Result<bool, StoreError> {
-        self.transact("keeping an hour", |tx| {
-            let begin = hour.saturating_mul(MICROS_PER_HOUR);
-            if !unchanged(tx, epoch, begin, begin.saturating_add(MICROS_PER_HOUR))? {
-                return Ok(false);
-            }
+    /// Keeps hours of an instrument (any row of it), those of a day in one go: each writes a page a quantity, and neighbouring
+    /// hours share them. Answers how many were kept: not those that something touched since their epoch.
+    pub fn keep_hours(&self, instrument: i64, hours: &[NewHour]) -> Result<usize, StoreError> {
+        self.transact("keeping hours", |tx| {
             let mut place = tx.prepare_cached("SELECT position FROM quantity WHERE id = ?1")?;
             let mut put = tx.prepare_cached(&format!(
                 "INSERT OR REPLACE INTO hour_value(instrument, quantity, hour, minimum, mean, maximum, good, suspect, bad) \
@@ -126,19 +127,28 @@ impl Store {
             let mut clear = tx.prepare_cached(&format!(
                 "DELETE FROM hour_value WHERE instrument = {LOWEST_ROW} AND quantity = ?2 AND hour = ?3"
             ))?;
-            for ((id, _), value) in self.quantities().iter().zip(values) {
-                let quantity: i64 = place.query_row([id], |row| row.get(0))?;
-                let Some(value) = value else {
-                    clear.execute([instrument, quantity, hour])?;
+            let places: Vec<i64> =
+                self.quantities().iter().map(|(id, _)| place.query_row([id], |row| row.get(0))).collect::<Result<_, _>>()?;
+            let mut kept = 0;
+            for NewHour { hour, values, epoch } in hours {
+                let begin = hour.saturating_mul(MICROS_PER_HOUR);
+                if !unchanged(tx, *epoch, begin, begin.saturating_add(MICROS_PER_HOUR))? {
                     continue;
-                };
-                let [minimum, mean, maximum] = value.range.map_or([None; 3], |r| r.map(Some));
-                let [good, suspect, bad] = value.verdicts;
-                put.execute(params![instrument, quantity, hour, minimum, mean, maximum, good, suspect, bad])?;
+                }
+                for (quantity, value) in places.iter().zip(values) {
+                    let Some(value) = value else {
+                        clear.execute([instrument, *quantity, *hour])?;
+                        continue;
+                    };
+                    let [minimum, mean, maximum] = value.range.map_or([None; 3], |r| r.map(Some));
+                    let [good, suspect, bad] = value.verdicts;
+                    put.execute(params![instrument, quantity, hour, minimum, mean, maximum, good, suspect, bad])?;
+                }
+                let sql = format!("INSERT OR REPLACE INTO hour_rollup(instrument, hour) VALUES ({LOWEST_ROW}, ?2)");
+                tx.prepare_cached(&sql)?.execute([instrument, *hour])?;
+                kept += 1;
             }
-            let sql = format!("INSERT OR REPLACE INTO hour_rollup(instrument, hour) VALUES ({LOWEST_ROW}, ?2)");
-            tx.prepare_cached(&sql)?.execute([instrument, hour])?;
-            Ok(true)
+            Ok(kept)
         })
     }
 

@@ -234,7 +234,7 @@ fn a_daemon_started_again_in_mid_day_keeps_whole_days() {
     }
     // Days begin at 23:00 UTC: one had begun when the record does, four are whole, the last of them ended too lately to be
     // kept, and one runs.
-    assert_eq!(site.hold(), (119, 4));
+    assert_eq!(site.hold(), (96, 4));
     let kept = days_of(&site);
     // The hour before the record begins is night.
     assert_eq!(kept.iter().map(|d| d.partial).collect::<Vec<_>>(), [false, false, false, false, false, true]);

@@ -23,12 +23,16 @@ fn day(starts: UtcMicros) -> DayRow {
     DayRow { starts, reads_from, reads_to, rules: "r".into(), figures: "{}".into() }
 }
 
+fn keep_hour(s: &Station, instrument: i64, hour: i64, values: &[Option<HourValue>], epoch: Epoch) -> bool {
+    s.store.keep_hours(instrument, &[NewHour { hour, values: values.to_vec(), epoch }]).unwrap() == 1
+}
+
 /// Keeps the hours from −3 to 3 and the days from −2 to 2, counted from noon.
 fn keep_all(s: &Station) {
     let epoch = s.store.epoch().unwrap();
     for k in -3..=3 {
         let values = [Some(value(f64::from(k))), None, None];
-        assert!(s.store.keep_hour(s.made_with.instrument, hour(at(f64::from(k))), &values, epoch).unwrap());
+        assert!(keep_hour(s, s.made_with.instrument, hour(at(f64::from(k))), &values, epoch));
     }
     for k in -2..=2 {
         let starts = NOON.plus_seconds(DAY * f64::from(k));
@@ -56,7 +60,7 @@ fn what_is_kept_is_read_back() {
     assert_eq!(s.store.hour_values(i, "cct", from, from + 2).unwrap(), []);
     let epoch = s.store.epoch().unwrap();
     let bad = HourValue { range: None, verdicts: [0, 0, 7] };
-    assert!(s.store.keep_hour(i, from, &[None, Some(bad), None], epoch).unwrap());
+    assert!(keep_hour(&s, i, from, &[None, Some(bad), None], epoch));
     assert_eq!(s.store.hour_values(i, "ppfd", from, from + 2).unwrap(), [(from + 1, value(1.0))]);
     assert_eq!(s.store.hour_values(i, "cct", from, from + 2).unwrap(), [(from, bad)]);
     let known = |rules| s.store.days_known(i, NOON, NOON.plus_seconds(1.0), rules).unwrap();
@@ -121,16 +125,16 @@ fn a_roll_up_overtaken_by_a_change_is_not_kept() {
     let other = Store::open_writer(&s.path()).unwrap();
     other.add_event(&note(EventKind::Span(Flag::Obstructed))).unwrap();
     let i = s.made_with.instrument;
-    assert!(!s.store.keep_hour(i, hour(NOON), &[Some(value(0.0)), None, None], epoch).unwrap());
+    assert!(!keep_hour(&s, i, hour(NOON), &[Some(value(0.0)), None, None], epoch));
     assert!(!s.store.keep_day(i, &day(NOON), epoch).unwrap());
     // So is one overtaken by a reading, where the reading falls into it.
     let epoch = s.store.epoch().unwrap();
     s.commit(at(1.5)).unwrap();
     let values = [Some(value(0.0)), None, None];
-    assert!(!s.store.keep_hour(i, hour(at(1.5)), &values, epoch).unwrap());
+    assert!(!keep_hour(&s, i, hour(at(1.5)), &values, epoch));
     assert!(!s.store.keep_day(i, &day(NOON), epoch).unwrap());
     assert_eq!(kept(&s), (vec![], vec![]));
-    assert!(s.store.keep_hour(i, hour(NOON), &values, epoch).unwrap());
+    assert!(keep_hour(&s, i, hour(NOON), &values, epoch));
 }
 
 /// Identity: a name with several rows is one instrument.
@@ -141,7 +145,7 @@ fn rows_of_one_name_share_their_roll_ups() {
     let again = NewInstrument { name: "roof head", serial: "VB-0002", identity: "", detector: &d };
     let second = s.store.register_instrument(&again, NOON).unwrap();
     let epoch = s.store.epoch().unwrap();
-    assert!(s.store.keep_hour(second, hour(NOON), &[Some(value(0.0)), None, None], epoch).unwrap());
+    assert!(keep_hour(&s, second, hour(NOON), &[Some(value(0.0)), None, None], epoch));
     assert_eq!(s.store.instrument_named("roof head").unwrap(), Some(s.made_with.instrument));
     assert_eq!(kept(&s).0, [0]);
     s.commit(NOON).unwrap();
