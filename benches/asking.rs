@@ -77,7 +77,7 @@ fn main() {
 
     let open = || Reader::open(&path).expect("the database opens");
     look("days of the year, read", 20.0, || {
-        let days = summed::days(&open(), &rules, "roof", all.0, begin.plus_seconds(1e9)).expect("days");
+        let days = summed::days(&open(), &rules, "roof", all.0, all.1).expect("days");
         assert_eq!(days.len() as i64, DAYS + 1);
     });
     look("days of the year, `vigilux days`", 20.0, || command(&path, &["days"]));

@@ -77,16 +77,11 @@ pub fn run(args: DaysArgs) -> Result<(), Failure> {
         return Err(Failure::Failed(why.into()));
     };
     let rules = Rules::of(&config.station);
-    let from = args.from.map_or(UtcMicros(0), |m| m.day(&rules).starts);
-    // Readings of a clock that ran ahead are on record too.
-    let to = args.to.map(|m| m.day(&rules).ends);
-    if let Some(to) = to.filter(|to| *to <= from) {
+    let from = args.from.map_or(UtcMicros(i64::MIN), |m| m.day(&rules).starts);
+    let to = args.to.map_or(UtcMicros(i64::MAX), |m| m.day(&rules).ends);
+    if to <= from {
         return Err(Failure::Usage(format!("--to: expected a day not before --from, but found one that ends at {to}")));
     }
-    let to = match to {
-        Some(to) => to,
-        None => archive.reader.extent()?.map_or(from, |e| e.1.max(from)),
-    };
     let mut found = Vec::new();
     for instrument in archive.chosen(args.instrument.as_deref())? {
         let days = summed::days(&archive.reader, &rules, &instrument, from, to)?;

@@ -54,7 +54,13 @@ pub fn days(
     from: UtcMicros,
     to: UtcMicros,
 ) -> Result<Vec<Day>, StoreError> {
-    let Some(row) = reader.instrument_named(instrument)? else { return Ok(Vec::new()) };
+    let (Some(row), Some((first, last))) = (reader.instrument_named(instrument)?, reader.extent()?) else {
+        return Ok(Vec::new());
+    };
+    let (from, to) = (from.max(first), to.min(last));
+    if from >= to {
+        return Ok(Vec::new());
+    }
     let bounds = days_with_readings(reader, rules, from, to)?;
     let Some((first, last)) = bounds.first().zip(bounds.last()) else { return Ok(Vec::new()) };
     let mut kept = reader.days_kept(row, first.starts, last.ends, &rules.text())?.into_iter().peekable();

@@ -11,7 +11,7 @@ const VERSION: u32 = 1;
 /// Elevation of the sun below which the open sky counts as dark [degrees]: the end of civil twilight, where some 0.1 µmol
 /// m⁻² s⁻¹ are left (3.4 lx by Meinel & Meinel 1983, from memory).
 pub(super) const DARK_BELOW_DEG: f64 = -6.0;
-/// Within so much of a step the border between light and dark is found [µs].
+/// How closely the border between light and dark is found [µs].
 const BORDER: i64 = 1_000_000;
 /// The sun is looked at so often [µs]; it crosses the border at most twice in a day.
 const STEP: i64 = 600_000_000;

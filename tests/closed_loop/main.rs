@@ -6,6 +6,7 @@ mod closed_loop;
 mod again;
 mod broken_off;
 mod coverage;
+mod days;
 mod doubts;
 mod faults;
 mod jumps;
