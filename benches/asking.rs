@@ -15,7 +15,7 @@ use std::process::Command;
 use std::time::Instant;
 use vigilux::bench::settings::Settings;
 use vigilux::clock::{Clock, UtcMicros};
-use vigilux::record::{Circumstances, QuantityValue, Reading};
+use vigilux::record::{Circumstances, Flag, QuantityValue, Reading, Span};
 use vigilux::station::again::Again;
 use vigilux::station::curve::curve;
 use vigilux::station::summed::{self, Keeper};
@@ -96,6 +96,19 @@ fn main() {
         id = id % 29 + 1;
         one(&reader, &mut again, id);
     });
+    let span = Span {
+        id: 0,
+        from: begin,
+        until: None,
+        instrument: None,
+        flag: Flag::Maintenance,
+        spares: vec![],
+        text: "a year".into(),
+    };
+    let started = Instant::now();
+    store.add_span(&span).expect("a span is stored");
+    let taken = 1e3 * started.elapsed().as_secs_f64();
+    println!("{:<58} {taken:>8.2} ms (at most 200 ms)", "a doubt about all of it, which drops every hour and day");
     let mut id = 31;
     look("a reading of the year by its number", 5.0, || {
         id = (id + 104_729) % readings + 1;

@@ -139,7 +139,7 @@ impl Keeper {
     }
 
     /// Works out one hour or one day that has passed and is not kept; answers whether there was one. The hours of a day (UTC) are
-    /// kept together once it has passed: one at a time they would write some five kilobytes a reading.
+    /// kept together once it has passed: one at a time they would write about two kilobytes a reading.
     pub fn keep_one(&mut self, store: &Store, now: UtcMicros) -> Result<bool, StoreError> {
         let hour = now.0.div_euclid(HOUR);
         if self.looked.is_none_or(|(looked, _)| looked != hour) {

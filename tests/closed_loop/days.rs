@@ -1,34 +1,20 @@
 //! The daemon's own road sums up what it stored, also across a restart in mid-day, and what it sums up is near the truth.
 
 use crate::closed_loop::{Loop, index};
+use crate::roof::STATION;
 use vigilux::bench::settings::Settings;
 use vigilux::clock::UtcMicros;
 use vigilux::station::summed;
 use vigilux::store::Reader;
 use vigilux::summary::{Figure, Rules};
 
-const STATION: &str = r#"
-version = 1
-[station]
-name = "Larkfield roof"
-kind = "roof"
-latitude_deg = 48.0
-longitude_deg = 11.0
-altitude_m = 300
-time_zone = "Europe/Berlin"
-[[instrument]]
-name = "south"
-link = "/dev/null"
-[instrument.schedule]
-cron = "0 */10 * * * *"
-"#;
-
 /// Identity: after two days and a restart in mid-day, the hours and the day that passed are kept, and equal what the readings
 /// give; another process that only reads finds the day that runs as well. The kept light integral is that of the
 /// bench's true light at the same instants within twice its stated uncertainty.
 #[test]
 fn the_daemon_keeps_days_that_are_near_the_truth() {
-    let mut station = Loop::new(&Settings::default(), STATION, "2026-06-20T22:35:00Z");
+    let mut station =
+        Loop::new(&Settings::default(), &STATION.replace("0 * * * * *", "0 */10 * * * *"), "2026-06-20T22:35:00Z");
     station.run_until("2026-06-21T10:05:00Z");
     station.restart();
     station.run_until("2026-06-22T09:05:00Z");
