@@ -104,6 +104,12 @@ impl Reader {
     pub fn quantities(&self) -> &[(String, String)] {
         &self.columns.quantities
     }
+    /// The same database as a computation (its row) made it, in force or not; `None`: as it is in force. Readings that the
+    /// computation made nothing of have no values and say so.
+    pub fn with_computation(self, computation: Option<i64>) -> Self {
+        let Self { inner, path, columns } = self;
+        Self { inner, path, columns: query::Columns::of(columns.quantities, computation) }
+    }
     /// Where a quantity stands in the values of a reading.
     pub fn position(&self, id: &str) -> Option<usize> {
         self.quantities().iter().position(|(q, _)| q == id)

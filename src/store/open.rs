@@ -93,7 +93,7 @@ impl Reader {
     fn assemble(connection: Connection, path: &Path, quantities: Vec<(String, String)>) -> Result<Self, StoreError> {
         let last_hour = query::last_hour(&connection)?;
         let inner = Mutex::new(Inner { connection, last_hour });
-        Ok(Self { inner, path: path.to_owned(), columns: query::Columns::of(quantities) })
+        Ok(Self { inner, path: path.to_owned(), columns: query::Columns::of(quantities, None) })
     }
 }
 

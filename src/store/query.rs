@@ -3,7 +3,7 @@
 use super::codec::{self, Coded};
 use super::error::StoreError;
 use super::rows::{DarkModel, DarkReference, FrameRecord, MadeWith, StoredReading, Tracker};
-use super::schema::{FRAMES_PER_READING, VALUE_IN_FORCE};
+use super::schema::{FRAMES_PER_READING, READING_BITS, VALUE_IN_FORCE};
 use super::{Inner, Reader, spans};
 use crate::clock::UtcMicros;
 use crate::record::{
@@ -35,22 +35,35 @@ pub(super) fn last_hour(connection: &Connection) -> Result<Option<i64>, StoreErr
         .map_err(StoreError::sqlite("reading the newest reading"))
 }
 
-/// Which quantities are read of a reading, and the statement that does.
+/// Which quantities are read of a reading, as which computation made them, and the statement that does.
 #[derive(Clone, Debug)]
 pub(super) struct Columns {
     pub(super) quantities: Vec<(String, String)>,
+    /// `None`: whichever is in force for the reading.
+    pub(super) computation: Option<i64>,
     select: String,
 }
 
 impl Columns {
-    pub(super) fn of(quantities: Vec<(String, String)>) -> Self {
-        let select = select(quantities.iter().map(|(id, _)| id.as_str()));
-        Self { quantities, select }
+    pub(super) fn of(quantities: Vec<(String, String)>, computation: Option<i64>) -> Self {
+        let value = match computation {
+            None => VALUE_IN_FORCE.to_owned(),
+            Some(id) => format!("({id} << {READING_BITS} | r.id)"),
+        };
+        let select = select(quantities.iter().map(|(id, _)| id.as_str()), &value);
+        Self { quantities, computation, select }
+    }
+    /// Why there is no value where the computation has made none of the reading.
+    fn absence(&self) -> String {
+        match self.computation {
+            None => "no values are in force".to_owned(),
+            Some(id) => format!("not made by computation {id}"),
+        }
     }
 }
 
-/// The columns of a reading, without a condition.
-fn select<'a>(ids: impl Iterator<Item = &'a str>) -> String {
+/// The columns of a reading, without a condition; `value` is the id of its row in `value`, as SQL.
+fn select<'a>(ids: impl Iterator<Item = &'a str>, value: &str) -> String {
     let mut columns = String::new();
     for id in ids {
         for column in ["v.\"ID\"", "v.\"ID_uncertainty\"", "v.\"ID_verdict\""] {
@@ -65,7 +78,7 @@ fn select<'a>(ids: impl Iterator<Item = &'a str>) -> String {
          r.sun_azimuth, r.relative_air_mass, r.detector_temperature, r.exposures, r.fill, r.flags, v.computation, \
          v.calibration, v.flags, v.signal_to_noise, v.stray_floor, v.dark_age, v.reasons, w.reading, r.circumstances, \
          r.unsteady_share, r.wavelength_applied, r.wavelength_age, r.response_age{columns} \
-         FROM reading r JOIN instrument i ON i.id = r.instrument LEFT JOIN value v ON v.id = {VALUE_IN_FORCE} \
+         FROM reading r JOIN instrument i ON i.id = r.instrument LEFT JOIN value v ON v.id = {value} \
          LEFT JOIN window_value w ON w.reading = r.id"
     )
 }
@@ -120,7 +133,7 @@ impl Reader {
     pub fn readings_of(&self, ids: &[&str], from: UtcMicros, to: UtcMicros) -> Result<Readings<'_>, StoreError> {
         let known = |id: &&str| self.quantities().iter().find(|q| q.0 == **id).cloned();
         let quantities = ids.iter().filter_map(known).collect();
-        self.readings_by(Cow::Owned(Columns::of(quantities)), from, to)
+        self.readings_by(Cow::Owned(Columns::of(quantities, self.columns.computation)), from, to)
     }
 
     fn readings_by<'a>(
@@ -164,7 +177,7 @@ impl Reader {
     ) -> Result<Vec<StoredReading>, StoreError> {
         let read = || -> rusqlite::Result<Vec<Result<StoredReading, StoreError>>> {
             let mut statement = inner.connection.prepare_cached(&format!("{} {tail}", columns.select))?;
-            statement.query_map(params, |row| reading_of(&columns.quantities, row))?.collect()
+            statement.query_map(params, |row| reading_of(columns, row))?.collect()
         };
         let mut readings: Vec<StoredReading> =
             read().map_err(StoreError::sqlite("reading readings"))?.into_iter().collect::<Result<_, _>>()?;
@@ -382,7 +395,7 @@ impl Reader {
     }
 }
 
-fn reading_of(quantities: &[(String, String)], row: &Row<'_>) -> rusqlite::Result<Result<StoredReading, StoreError>> {
+fn reading_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<Result<StoredReading, StoreError>> {
     let id = row.get(0)?;
     let corrupt = |table, expected: &str, found: String| {
         Ok(Err(StoreError::Corrupt { table, id, expected: expected.into(), found }))
@@ -402,8 +415,8 @@ fn reading_of(quantities: &[(String, String)], row: &Row<'_>) -> rusqlite::Resul
     };
     let computation: Option<i64> = row.get(14)?;
     let windowed = row.get::<_, Option<i64>>(21)?.is_some();
-    let (mut values, mut window) = (Vec::with_capacity(quantities.len()), Vec::new());
-    for (k, (name, _)) in quantities.iter().enumerate() {
+    let (mut values, mut window) = (Vec::with_capacity(columns.quantities.len()), Vec::new());
+    for (k, (name, _)) in columns.quantities.iter().enumerate() {
         let at = FIRST_QUANTITY + 6 * k;
         let verdict = row.get::<_, Option<i64>>(at + 2)?;
         values.push(match (row.get(at)?, row.get(at + 1)?, verdict.map(Verdict::from_code)) {
@@ -412,7 +425,7 @@ fn reading_of(quantities: &[(String, String)], row: &Row<'_>) -> rusqlite::Resul
             }
             (None, None, None) => QuantityValue::Null(match reasons.get(name).and_then(|r| r.as_str()) {
                 Some(reason) => reason.to_owned(),
-                None if computation.is_none() => "no values are in force".to_owned(),
+                None if computation.is_none() => columns.absence(),
                 None => NOT_YET_A_QUANTITY.to_owned(),
             }),
             (value, uncertainty, _) => {

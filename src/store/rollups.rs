@@ -209,8 +209,12 @@ impl Reader {
         self.rows("looking for hours", sql, [from, to], |row| row.get(0))
     }
 
-    /// The hours from `from` to before `to` that are kept for an instrument (its lowest row), in their order.
+    /// The hours from `from` to before `to` that are kept for an instrument (its lowest row), in their order. None for a named
+    /// computation: what is kept is made from values in force.
     pub fn hours_kept(&self, instrument: i64, from: i64, to: i64) -> Result<Vec<i64>, StoreError> {
+        if self.columns.computation.is_some() {
+            return Ok(Vec::new());
+        }
         let sql = "SELECT hour FROM hour_rollup WHERE instrument = ?1 AND hour >= ?2 AND hour < ?3 ORDER BY hour";
         self.rows("looking for hours", sql, [instrument, from, to], |row| row.get(0))
     }
@@ -235,7 +239,8 @@ impl Reader {
         })
     }
 
-    /// The kept days of an instrument (its lowest row) that start in `from <= t < to` and were made with these settings.
+    /// The kept days of an instrument (its lowest row) that start in `from <= t < to` and were made with these settings. None
+    /// for a named computation.
     pub fn days_kept(
         &self,
         instrument: i64,
@@ -243,6 +248,9 @@ impl Reader {
         to: UtcMicros,
         rules: &str,
     ) -> Result<Vec<DayRow>, StoreError> {
+        if self.columns.computation.is_some() {
+            return Ok(Vec::new());
+        }
         let sql = "SELECT starts, reads_from, reads_to, figures FROM day WHERE instrument = ?1 AND starts >= ?2 \
              AND starts < ?3 AND rules = (SELECT id FROM day_rules WHERE text = ?4) ORDER BY starts";
         self.rows("reading days", sql, params![instrument, from.0, to.0, rules], |row| {
