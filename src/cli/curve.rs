@@ -1,7 +1,7 @@
 //! `vigilux curve`: the course of a quantity over any span, for people, as JSON or as CSV.
 
 use super::show::{pretty_unit, put};
-use super::source::{Source, instant};
+use super::source::{Named, Source, instant};
 use super::{Failure, print};
 use crate::clock::{Clock, RealClock, UtcMicros};
 use crate::export::long::quoted;
@@ -25,6 +25,8 @@ pub struct CurveArgs {
     quantity: String,
     #[command(flatten)]
     source: Source,
+    #[command(flatten)]
+    named: Named,
     /// From this instant on: RFC 3339, or a date in UTC
     #[arg(long, value_name = "TIME", value_parser = instant)]
     from: Option<UtcMicros>,
@@ -59,7 +61,7 @@ pub fn run(args: CurveArgs) -> Result<(), Failure> {
     if from >= to {
         return Err(Failure::Usage(format!("--to: expected an instant after --from {from}, but found {to}")));
     }
-    let archive = args.source.open(RealClock::new().now())?;
+    let archive = args.named.turn(args.source.open(RealClock::new().now())?)?;
     let Some(at) = archive.reader.position(&args.quantity) else {
         let found =
             format!("expected a quantity of the database (`vigilux quantities`), but found `{}`", args.quantity);

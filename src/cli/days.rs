@@ -6,7 +6,7 @@ mod table;
 #[cfg(test)]
 mod tests;
 
-use super::source::Source;
+use super::source::{Named, Source};
 use super::{Failure, print};
 use crate::clock::{Clock, RealClock, UtcMicros};
 use crate::config::Config;
@@ -22,6 +22,8 @@ use std::fmt::Write;
 pub struct DaysArgs {
     #[command(flatten)]
     source: Source,
+    #[command(flatten)]
+    named: Named,
     /// From this day of the station on, or from the day of an instant (RFC 3339)
     #[arg(long, value_name = "DAY", value_parser = Moment::read)]
     from: Option<Moment>,
@@ -70,7 +72,7 @@ struct Days {
 
 /// Runs `days`.
 pub fn run(args: DaysArgs) -> Result<(), Failure> {
-    let archive = args.source.open(RealClock::new().now())?;
+    let archive = args.named.turn(args.source.open(RealClock::new().now())?)?;
     let Some(config) = &archive.config else {
         let why =
             "expected a configuration, which says where days begin, but the one on record cannot be read: use --config";

@@ -6,7 +6,7 @@
 mod forms;
 
 use super::Failure;
-use super::source::{Archive, Source, instant};
+use super::source::{Archive, Named, Source, instant};
 use crate::clock::{Clock, RealClock, UtcMicros};
 use crate::export::long::quoted;
 use crate::export::whole::Whole;
@@ -24,6 +24,8 @@ use std::path::{Path, PathBuf};
 pub struct ExportArgs {
     #[command(flatten)]
     source: Source,
+    #[command(flatten)]
+    named: Named,
     /// Form of the export
     #[arg(long, value_enum, default_value_t = Format::Csv)]
     format: Format,
@@ -73,7 +75,7 @@ pub fn run(args: ExportArgs) -> Result<(), Failure> {
         return Err(Failure::Usage("--output: expected the folder to write into, but found none".into()));
     }
     let now = RealClock::new().now();
-    let archive = args.source.open(now)?;
+    let archive = args.named.turn(args.source.open(now)?)?;
     if args.instrument.is_some() {
         archive.chosen(args.instrument.as_deref())?;
     }
@@ -237,6 +239,9 @@ fn provenance(archive: &Archive, choice: &Choice) -> Result<Provenance, Failure>
     }
     for c in reader.computations()? {
         line("computation", format!("row {}, vigilux {}, sha256 {}", c.id, c.program_version, c.sha256));
+    }
+    if let Some(id) = reader.named_computation() {
+        line("values", format!("as computation {id} made them, in force or not"));
     }
     if choice.from.0 != i64::MIN {
         line("from", choice.from.to_string());

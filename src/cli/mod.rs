@@ -16,6 +16,7 @@ pub mod export;
 mod fixture;
 pub mod note;
 pub mod quantities;
+pub mod recompute;
 pub mod run;
 pub mod show;
 pub mod source;
@@ -93,6 +94,8 @@ pub enum Command {
     Curve(curve::CurveArgs),
     /// Put a remark on the record: cleaned, moved, maintenance, …
     Note(note::NoteArgs),
+    /// Make readings again from their raw frames, with another calibration or a newer program
+    Recompute(recompute::RecomputeArgs),
     /// Look the whole database over: integrity, frames, gaps, values
     Verify(verify::VerifyArgs),
     /// Copy the database while it is in use, and look the copy over
@@ -115,6 +118,7 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Days(args) => days::run(args),
         Command::Curve(args) => curve::run(args),
         Command::Note(args) => note::run(&args),
+        Command::Recompute(args) => recompute::run(&args),
         Command::Verify(args) => verify::run(&args),
         Command::Backup(args) => backup::run(&args),
         Command::Export(args) => export::run(args),

@@ -6,10 +6,8 @@
 use super::source::instant;
 use super::{Failure, print};
 use crate::clock::{Clock, RealClock, UtcMicros};
-use crate::config;
 use crate::record::{Event, EventKind, Flag, NoteClass, Span};
 use crate::store::Store;
-use std::path::PathBuf;
 
 /// Arguments of `note`.
 #[derive(Clone, Debug, clap::Args)]
@@ -46,7 +44,7 @@ pub fn run(args: &NoteArgs) -> Result<(), Failure> {
     if let Some(until) = args.until.filter(|until| *until <= at) {
         return Err(Failure::Usage(format!("--until: expected an instant after {at}, but found {until}")));
     }
-    let store = Store::open_writer(&database(args, now)?)?;
+    let store = Store::open_writer(&args.source.database(now)?)?;
     let names: Vec<String> = store.instruments()?.into_iter().map(|i| i.name).collect();
     if let Some(name) = args.instrument.as_ref().filter(|name| !names.contains(name)) {
         let known = if names.is_empty() { "none on record yet".to_owned() } else { names.join(", ") };
@@ -54,14 +52,6 @@ pub fn run(args: &NoteArgs) -> Result<(), Failure> {
     }
     let said = record(&store, args, at)?;
     print(&said)
-}
-
-fn database(args: &NoteArgs, now: UtcMicros) -> Result<PathBuf, Failure> {
-    match (&args.source.config, &args.source.database) {
-        (Some(file), _) => Ok(config::read(file, now)?.store.path),
-        (None, Some(database)) => Ok(database.clone()),
-        (None, None) => Err(Failure::Usage("expected --config FILE or --database FILE, but found neither".into())),
-    }
 }
 
 /// Puts the note on record, with the span it begins or ends; says what was done.
@@ -119,6 +109,7 @@ mod tests {
     use super::super::source::Source;
     use super::*;
     use crate::record::QuantityValue;
+    use std::path::PathBuf;
 
     fn note(path: PathBuf, class: NoteClass, at: &str, until: Option<&str>) -> NoteArgs {
         let time = |t: &str| UtcMicros::parse(t).unwrap();

@@ -2,7 +2,9 @@
 //!
 //! Text is made by pure functions of what was read and of the present instant.
 
-use super::source::{Archive, Source};
+mod computations;
+
+use super::source::{Archive, Named, Source};
 use super::trackers::{Sight, sights};
 use super::{Failure, print};
 use crate::clock::{Clock, RealClock, UtcMicros};
@@ -20,9 +22,14 @@ const KEY_QUANTITIES: [&str; 3] = ["ppfd", "illuminance", "uv_index"];
 pub struct ShowArgs {
     #[command(flatten)]
     source: Source,
+    #[command(flatten)]
+    named: Named,
     /// How many of the newest readings to show
     #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=10_000))]
     last: u32,
+    /// List the computations on record instead: what made them, of which readings, where they are in force
+    #[arg(long, conflicts_with_all = ["computation", "last"])]
+    computations: bool,
     /// Print JSON
     #[arg(long)]
     json: bool,
@@ -31,7 +38,10 @@ pub struct ShowArgs {
 /// Runs `show`.
 pub fn run(args: ShowArgs) -> Result<(), Failure> {
     let now = RealClock::new().now();
-    let archive = args.source.open(now)?;
+    let archive = args.named.turn(args.source.open(now)?)?;
+    if args.computations {
+        return computations::run(&archive.reader, args.json);
+    }
     let readings = archive.reader.latest(args.last as usize)?;
     let events = archive.reader.latest_events(1)?;
     let gaps = archive.reader.latest_gaps(1)?;
@@ -156,6 +166,9 @@ impl View<'_> {
             None => "none in force".into(),
         };
         put(out, format_args!("{:<14}{}, calibration {calibration}", "instrument", r.instrument));
+        if let Some(id) = self.archive.reader.named_computation() {
+            put(out, format_args!("{:<14}as computation {id} made them, in force or not", "values"));
+        }
         if let (Some(height), Some(azimuth)) = (r.sun_elevation, r.sun_azimuth) {
             let mass = r.relative_air_mass.map_or(String::new(), |m| format!(", air mass {m:.2}"));
             put(out, format_args!("{:<14}{height:.1}° high, azimuth {azimuth:.1}°{mass}", "sun"));

@@ -18,6 +18,32 @@ pub struct Source {
     pub database: Option<PathBuf>,
 }
 
+/// The argument that names a computation.
+#[derive(Clone, Copy, Debug, Default, clap::Args)]
+pub struct Named {
+    /// Values as this computation made them instead of those in force; `vigilux show --computations` lists them
+    #[arg(long, value_name = "ID")]
+    pub computation: Option<i64>,
+}
+
+impl Named {
+    /// Turns an archive to the computation that is named, which has to be there and finished.
+    pub fn turn(self, archive: Archive) -> Result<Archive, Failure> {
+        let Some(id) = self.computation else { return Ok(archive) };
+        let known: Vec<i64> = archive.reader.computations()?.iter().map(|c| c.id).collect();
+        if !known.contains(&id) {
+            let expected = match &known[..] {
+                [] => "one that is finished, of which there is none".to_owned(),
+                known => format!("one of {}", known.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ")),
+            };
+            let unfinished = archive.reader.unfinished_computations()?.contains(&id);
+            let found = if unfinished { format!("{id}, which is not finished") } else { id.to_string() };
+            return Err(Failure::Usage(format!("--computation: expected {expected}, but found {found}")));
+        }
+        Ok(Archive { reader: archive.reader.with_computation(Some(id)), config: archive.config })
+    }
+}
+
 /// A database that was opened for reading, and the station it belongs to as far as it is known.
 #[derive(Debug)]
 pub struct Archive {
@@ -28,6 +54,15 @@ pub struct Archive {
 }
 
 impl Source {
+    /// The database's file, for whoever writes to it.
+    pub fn database(&self, now: UtcMicros) -> Result<PathBuf, Failure> {
+        match (&self.config, &self.database) {
+            (Some(file), _) => Ok(config::read(file, now)?.store.path),
+            (None, Some(database)) => Ok(database.clone()),
+            (None, None) => Err(Failure::Usage("expected --config FILE or --database FILE, but found neither".into())),
+        }
+    }
+
     /// Opens the database for reading.
     pub fn open(&self, now: UtcMicros) -> Result<Archive, Failure> {
         if let Some(file) = &self.config {

@@ -36,6 +36,8 @@ pub enum EventKind {
     ConfigurationChanged,
     /// Another calibration is in force.
     CalibrationChanged,
+    /// Values that were made again are in force for the readings of the span.
+    Recomputed,
     /// A tracker passed or left its limit.
     Drift,
     /// Room on the disk: it ran out, fell below its floor, or came back.
@@ -94,6 +96,7 @@ impl EventKind {
             Self::Stopped => "stopped",
             Self::ConfigurationChanged => "configuration_changed",
             Self::CalibrationChanged => "calibration_changed",
+            Self::Recomputed => "recomputed",
             Self::Drift => "drift",
             Self::Storage => "storage",
             Self::RawLetGo => "raw_let_go",
@@ -136,6 +139,7 @@ impl EventKind {
             Self::Stopped,
             Self::ConfigurationChanged,
             Self::CalibrationChanged,
+            Self::Recomputed,
             Self::Drift,
             Self::Storage,
             Self::RawLetGo,

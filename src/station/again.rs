@@ -86,6 +86,15 @@ impl Again {
         self.reckon_with(reader, stored, &frames, stored.made_with.calibration)
     }
 
+    /// Takes back a reading that was made again and is no longer needed.
+    pub fn recycle(&mut self, stored: &StoredReading, calibration: Option<i64>, reckoned: Reckoned) {
+        let made_with = stored.made_with;
+        let key = calibration.map(|row| (made_with.instrument, made_with.configuration, row));
+        if let Some(reckoner) = key.and_then(|key| self.reckoners.get_mut(&key)) {
+            reckoner.recycle(reckoned);
+        }
+    }
+
     /// Makes a reading again from its frames, with the calibration in a row; `None` makes one without numbers.
     pub fn reckon_with(
         &mut self,
@@ -107,7 +116,7 @@ impl Again {
             why: format!("expected an instrument named `{name}`, but found none"),
         })?;
         let mut about = stored.about.unwrap_or_else(|| about_by_flags(stored, instrument));
-        if calibration != made_with.calibration {
+        if about.tracked != Tracked::default() && calibration != reader.calibration_when_taken(id)? {
             // What trackers knew was about another calibration.
             about.tracked = Tracked::default();
         }

@@ -86,7 +86,7 @@ fn event(time: crate::clock::UtcMicros, kind: EventKind, text: String) -> Event 
 }
 
 /// What identifies the way values are made, beside the program's version: the registry's definitions.
-fn computation_text() -> String {
+pub(super) fn computation_text() -> String {
     quantities::registry().iter().map(|q| format!("{} [{}] {}\n", q.id, q.unit, q.definition)).collect()
 }
 

@@ -13,6 +13,7 @@ pub mod darkroom;
 pub mod gaps;
 pub mod parts;
 pub mod reckon;
+pub mod recompute;
 pub mod road;
 pub mod status;
 pub mod summed;

@@ -56,6 +56,14 @@ pub enum StoreError {
         /// What the lock file says.
         pid: String,
     },
+    /// Another process makes the readings of the database again.
+    #[error("{path}: expected no other `vigilux recompute` on this database, but process {pid} holds its lock")]
+    RecomputeRunning {
+        /// The database.
+        path: PathBuf,
+        /// What the lock file says.
+        pid: String,
+    },
     /// No room for what was to be written; nothing of it was kept, and all that was stored before is readable.
     #[error("no room in the database's file system while {doing}: {cause}")]
     StorageFull {

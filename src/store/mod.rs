@@ -20,6 +20,7 @@
 
 pub mod backup;
 pub mod codec;
+mod computations;
 mod error;
 mod extent;
 mod matrices;
@@ -33,9 +34,10 @@ mod schema;
 mod spans;
 mod write;
 
+pub use computations::{Begun, ComputationRow, NewValues, Switch, Switched};
 pub use error::StoreError;
 pub use query::{Counts, NOT_YET_A_QUANTITY, Readings};
-pub use register::{InstrumentRow, NewInstrument, Provenance};
+pub use register::{InstrumentRow, NewInstrument, Provenance, sha256};
 pub use retention::LetGo;
 pub use rollups::{DayRow, Epoch, NewHour};
 pub use rows::{DarkModel, DarkReference, FrameRecord, MadeWith, NewReading, StoredReading, Tracker};
@@ -109,6 +111,10 @@ impl Reader {
     pub fn with_computation(self, computation: Option<i64>) -> Self {
         let Self { inner, path, columns } = self;
         Self { inner, path, columns: query::Columns::of(columns.quantities, computation) }
+    }
+    /// The computation it was turned to.
+    pub fn named_computation(&self) -> Option<i64> {
+        self.columns.computation
     }
     /// Where a quantity stands in the values of a reading.
     pub fn position(&self, id: &str) -> Option<usize> {

@@ -29,7 +29,7 @@ impl Store {
         quantities: &[(&str, &str)],
         page_size: u32,
     ) -> Result<Self, StoreError> {
-        let lock = lock_daemon(path)?;
+        let lock = lock(path, ".lock", |path, pid| StoreError::DaemonRunning { path, pid })?;
         let mut connection = connect(path, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE)?;
         let oops = StoreError::sqlite("preparing the database");
         let fresh = is_empty(&connection, path)?;
@@ -67,6 +67,19 @@ impl Store {
             .map_err(StoreError::sqlite("preparing the database"))?;
         let quantities = schema::quantities_of(&connection)?;
         Self::assemble(connection, path, quantities, None)
+    }
+
+    /// Opens an existing database for a process that fills a computation; the daemon may be running, another of these may
+    /// not. Columns of quantities the database does not know are added.
+    pub fn open_recomputer(path: &Path, quantities: &[(&str, &str)]) -> Result<Self, StoreError> {
+        let mut connection = connect_existing(path, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
+        let lock = lock(path, ".recompute.lock", |path, pid| StoreError::RecomputeRunning { path, pid })?;
+        connection
+            .execute_batch("PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON;")
+            .map_err(StoreError::sqlite("preparing the database"))?;
+        schema::add_quantities(&mut connection, quantities)?;
+        let owned = quantities.iter().map(|(id, unit)| ((*id).to_owned(), (*unit).to_owned())).collect();
+        Self::assemble(connection, path, owned, Some(lock))
     }
 
     fn assemble(
@@ -181,11 +194,11 @@ fn check_ours(connection: &Connection, path: &Path) -> Result<(), StoreError> {
     Err(StoreError::Foreign { path: path.to_owned(), found })
 }
 
-/// Takes the lock that makes this process the daemon of the database; it is let go when the file is closed, however the
-/// process ends. The lock file stays: removing it would let two daemons hold locks of two files of one name.
-fn lock_daemon(path: &Path) -> Result<File, StoreError> {
+/// Takes a lock beside the database, such as the one that makes this process its daemon; it is let go when the file is closed,
+/// however the process ends. The lock file stays: removing it would let two processes hold locks of two files of one name.
+fn lock(path: &Path, suffix: &str, taken: fn(PathBuf, String) -> StoreError) -> Result<File, StoreError> {
     let mut name = path.as_os_str().to_owned();
-    name.push(".lock");
+    name.push(suffix);
     let lock_path = PathBuf::from(name);
     let oops = |e: std::io::Error| StoreError::open(&lock_path, &e);
     let mut file =
@@ -196,7 +209,7 @@ fn lock_daemon(path: &Path) -> Result<File, StoreError> {
             let mut pid = String::new();
             let _ = file.read_to_string(&mut pid);
             let pid = if pid.trim().is_empty() { "unknown".to_owned() } else { pid.trim().to_owned() };
-            return Err(StoreError::DaemonRunning { path: path.to_owned(), pid });
+            return Err(taken(path.to_owned(), pid));
         }
         Err(TryLockError::Error(e)) => return Err(oops(e)),
     }

@@ -82,6 +82,7 @@ fn select<'a>(ids: impl Iterator<Item = &'a str>, value: &str) -> String {
          LEFT JOIN window_value w ON w.reading = r.id"
     )
 }
+const BETWEEN: &str = "WHERE r.id >= ?1 AND r.id < ?2 AND r.time_mid >= ?3 AND r.time_mid < ?4 ORDER BY r.id";
 const FIRST_QUANTITY: usize = 27;
 
 /// How the rungs are written in `reading.exposures`.
@@ -142,6 +143,12 @@ impl Reader {
         from: UtcMicros,
         to: UtcMicros,
     ) -> Result<Readings<'a>, StoreError> {
+        let ranges = self.ids_between(from, to)?.into();
+        Ok(Readings { reader: self, columns, from, to, ranges, page: VecDeque::new() })
+    }
+
+    /// Runs of ids that hold every reading with `from <= time_mid < to`, and others of the same hours.
+    pub fn ids_between(&self, from: UtcMicros, to: UtcMicros) -> Result<Vec<Range<i64>>, StoreError> {
         let inner = self.lock();
         let runs = |c: &Connection| -> rusqlite::Result<(Vec<Range<i64>>, i64)> {
             // Runs that begin in these hours, each up to where the next one begins.
@@ -154,18 +161,24 @@ impl Reader {
             Ok((runs, c.query_row("SELECT coalesce(max(id), 0) FROM reading", [], |row| row.get(0))?))
         };
         let (runs, last) = runs(&inner.connection).map_err(StoreError::sqlite("finding readings by time"))?;
-        let mut ranges: VecDeque<Range<i64>> = VecDeque::new();
+        let mut ranges: Vec<Range<i64>> = Vec::new();
         for Range { start, end } in runs {
             let end = end.min(last + 1);
             if start >= end {
                 continue;
             }
-            match ranges.back_mut() {
+            match ranges.last_mut() {
                 Some(range) if range.end == start => range.end = end,
-                _ => ranges.push_back(start..end),
+                _ => ranges.push(start..end),
             }
         }
-        Ok(Readings { reader: self, columns, from, to, ranges, page: VecDeque::new() })
+        Ok(ranges)
+    }
+
+    /// Of the readings with these ids, those with `from <= time_mid < to`: what is known of them without their values.
+    pub fn facts(&self, ids: Range<i64>, from: UtcMicros, to: UtcMicros) -> Result<Vec<StoredReading>, StoreError> {
+        let columns = Columns::of(Vec::new(), self.columns.computation);
+        self.fetch(&self.lock(), &columns, BETWEEN, [ids.start, ids.end, from.0, to.0])
     }
 
     fn fetch(
@@ -187,24 +200,25 @@ impl Reader {
 
     /// The frames of a reading with the darks that served, shortest rung first.
     pub fn frames(&self, reading: i64) -> Result<Vec<FrameRecord>, StoreError> {
-        let first = reading.saturating_mul(FRAMES_PER_READING);
-        let rows = self.rows(
-            "reading frames",
-            "SELECT id, integration, temperature, detail, sums, crc32, dark, dark_model, dark_use FROM frame \
-             WHERE id >= ?1 AND id < ?2 ORDER BY id",
-            [first, first.saturating_add(FRAMES_PER_READING)],
-            |row| Ok((frame_of("frame", row)?, row.get(6)?, row.get(7)?, row.get::<_, Option<u32>>(8)?)),
-        )?;
-        rows.into_iter()
-            .map(|(frame, dark, model, used)| {
-                let dark = match (dark, model) {
-                    (Some(dark), model) => DarkReference::Matched { dark, model },
-                    (None, Some(model)) => DarkReference::Model(model),
-                    (None, None) => DarkReference::None,
-                };
-                Ok(FrameRecord { frame: frame?, dark, dark_use: used.map(DarkUse::from_bits) })
-            })
-            .collect()
+        let of_one = |(_, frame): (i64, Result<FrameRecord, StoreError>)| frame;
+        self.frames_of(reading..reading.saturating_add(1))?.into_iter().map(of_one).collect()
+    }
+
+    /// The frames of the readings with these ids, each with its reading, in their order; a damaged one is an error of its own.
+    pub fn frames_of(&self, ids: Range<i64>) -> Result<Vec<(i64, Result<FrameRecord, StoreError>)>, StoreError> {
+        let sql = "SELECT id, integration, temperature, detail, sums, crc32, dark, dark_model, dark_use FROM frame \
+             WHERE id >= ?1 AND id < ?2 ORDER BY id";
+        let ids = [ids.start, ids.end].map(|id| id.saturating_mul(FRAMES_PER_READING));
+        self.rows("reading frames", sql, ids, |row| {
+            let dark = match (row.get(6)?, row.get(7)?) {
+                (Some(dark), model) => DarkReference::Matched { dark, model },
+                (None, Some(model)) => DarkReference::Model(model),
+                (None, None) => DarkReference::None,
+            };
+            let dark_use = row.get::<_, Option<u32>>(8)?.map(DarkUse::from_bits);
+            let frame = frame_of("frame", row)?.map(|frame| FrameRecord { frame, dark, dark_use });
+            Ok((row.get::<_, i64>(0)?.div_euclid(FRAMES_PER_READING), frame))
+        })
     }
 
     /// One dark.
@@ -522,9 +536,8 @@ impl Iterator for Readings<'_> {
             if range.is_empty() {
                 self.ranges.pop_front();
             }
-            let tail = "WHERE r.id >= ?1 AND r.id < ?2 AND r.time_mid >= ?3 AND r.time_mid < ?4 ORDER BY r.id";
             let params = [ids.start, ids.end, self.from.0, self.to.0];
-            match self.reader.fetch(&self.reader.lock(), &self.columns, tail, params) {
+            match self.reader.fetch(&self.reader.lock(), &self.columns, BETWEEN, params) {
                 Ok(page) => self.page = page.into(),
                 Err(e) => {
                     self.ranges.clear();

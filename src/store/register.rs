@@ -11,10 +11,13 @@ use crate::record::{Detector, Event, EventKind, PixelRanges};
 use rusqlite::{OptionalExtension, params};
 
 /// The version of this program, as it stands in the rows it makes.
-const VERSION: &str = env!("CARGO_PKG_VERSION");
+pub(super) const VERSION: &str = env!("CARGO_PKG_VERSION");
 
 /// Names the matrix that belongs to a calibration, once it is known.
 const KEEP_MATRIX: &str = "UPDATE calibration SET stray_matrix = ?2 WHERE id = ?1 AND stray_matrix IS NULL AND ?2 > 0";
+
+/// `in_force_since` of a calibration that no reading was ever taken with.
+const NEVER_IN_FORCE: i64 = i64::MIN;
 
 /// An instrument as it answered when it was connected.
 #[derive(Clone, Copy, Debug)]
@@ -63,7 +66,8 @@ pub struct Provenance {
     pub since: UtcMicros,
 }
 
-pub(super) fn sha256(text: &str) -> String {
+/// SHA-256 of a text, in hexadecimal.
+pub fn sha256(text: &str) -> String {
     in_hexadecimal(&hmac_sha256::Hash::hash(text.as_bytes()))
 }
 
@@ -129,9 +133,9 @@ impl Store {
         self.transact("registering a calibration", |tx| {
             let newest: Option<(i64, String, String, i64)> = tx
                 .query_row(
-                    "SELECT id, name, text, in_force_since FROM calibration WHERE instrument = ?1 \
+                    "SELECT id, name, text, in_force_since FROM calibration WHERE instrument = ?1 AND in_force_since > ?2 \
                      ORDER BY in_force_since DESC LIMIT 1",
-                    [instrument],
+                    [instrument, NEVER_IN_FORCE],
                     |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)),
                 )
                 .optional()?;
@@ -167,6 +171,32 @@ impl Store {
                 let kind = EventKind::CalibrationChanged;
                 put_event(tx, &Event { time: when, until: None, instrument: Some(holder), kind, text })?;
             }
+            Ok(id)
+        })
+    }
+
+    /// The row of a calibration that readings of an instrument (its row) are made again with. It is not in force for readings
+    /// to come: to the daemon it is older than any other.
+    pub fn register_calibration_beside(
+        &self,
+        instrument: i64,
+        name: &str,
+        text: &str,
+        matrix: Option<&[f64]>,
+    ) -> Result<i64, StoreError> {
+        let matrix = self.matrix_to_keep(instrument, name, text, matrix)?;
+        self.transact("registering a calibration", |tx| {
+            let sql = "SELECT id FROM calibration WHERE instrument = ?1 AND name = ?2 AND text = ?3";
+            let known = tx.query_row(sql, params![instrument, name, text], |row| row.get(0)).optional()?;
+            let id = match known {
+                Some(id) => id,
+                None => {
+                    let sql = "INSERT INTO calibration(instrument, name, text, sha256, program_version, in_force_since) \
+                         VALUES (?, ?, ?, ?, ?, ?)";
+                    tx.prepare(sql)?.insert(params![instrument, name, text, sha256(text), VERSION, NEVER_IN_FORCE])?
+                }
+            };
+            tx.execute(KEEP_MATRIX, params![id, matrix])?;
             Ok(id)
         })
     }

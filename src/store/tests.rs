@@ -1,5 +1,6 @@
 //! The contract of the store, one promise a test. Databases lie in memory-backed folders where there are some.
 
+mod computations;
 mod harm;
 mod opening;
 mod rollups;

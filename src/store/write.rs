@@ -87,7 +87,9 @@ impl Store {
                     record.dark_use.map(DarkUse::bits),
                 ])?;
             }
-            self.put_values(tx, id, new)?;
+            let made_with = new.made_with;
+            self.put_values(tx, id, made_with.computation, made_with.calibration, reading)?;
+            self.put_window(tx, id, reading)?;
             // One that comes late, or after the clock was set back, falls into what was summed up already.
             rollups::drop_around(tx, new.made_with.instrument, reading.time_mid)?;
             new.events.iter().try_for_each(|e| put_event(tx, e).map(drop))?;
@@ -98,13 +100,20 @@ impl Store {
         Ok(id)
     }
 
-    fn put_values(&self, tx: &Transaction<'_>, id: i64, new: &NewReading<'_>) -> rusqlite::Result<()> {
-        let reading = new.reading;
+    /// Stores what a computation made of a reading.
+    pub(super) fn put_values(
+        &self,
+        tx: &Transaction<'_>,
+        id: i64,
+        computation: i64,
+        calibration: Option<i64>,
+        reading: &Reading,
+    ) -> rusqlite::Result<()> {
         let mut reasons = serde_json::Map::new();
         let mut statement = tx.prepare_cached(&self.insert_value)?;
         let mut bind = Binder { statement: &mut statement, next: 1 };
-        bind.put(new.made_with.computation << READING_BITS | id)?;
-        bind.put(new.made_with.calibration)?;
+        bind.put(computation << READING_BITS | id)?;
+        bind.put(calibration)?;
         bind.put(reading.flags.0)?;
         bind.put(finite(reading.signal_to_noise))?;
         bind.put(finite(reading.stray_floor))?;
@@ -126,7 +135,10 @@ impl Store {
                 _ => (0..3).try_for_each(|_| bind.put(None::<f64>))?,
             }
         }
-        statement.raw_execute()?;
+        statement.raw_execute().map(drop)
+    }
+
+    fn put_window(&self, tx: &Transaction<'_>, id: i64, reading: &Reading) -> rusqlite::Result<()> {
         if !reading.window.is_empty() {
             let mut statement = tx.prepare_cached(&self.insert_window)?;
             let mut bind = Binder { statement: &mut statement, next: 1 };

@@ -1,0 +1,111 @@
+//! `vigilux recompute`: every reading again from its raw frames, put in force at the end in one step.
+
+use super::source::{Source, instant};
+use super::{Failure, print, print_json};
+use crate::calibration::file;
+use crate::clock::{Clock, RealClock, UtcMicros};
+use crate::station::AgainError;
+use crate::station::recompute::{self, Order, Outcome};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use serde_json::{Value, json};
+use std::fmt::Write;
+use std::path::PathBuf;
+
+/// Arguments of `recompute`.
+#[derive(Clone, Debug, clap::Args)]
+pub struct RecomputeArgs {
+    #[command(flatten)]
+    source: Source,
+    /// Readings from this instant on: RFC 3339, or a date in UTC
+    #[arg(long, value_name = "TIME", value_parser = instant)]
+    from: Option<UtcMicros>,
+    /// Readings before this instant: RFC 3339, or a date in UTC
+    #[arg(long, value_name = "TIME", value_parser = instant)]
+    to: Option<UtcMicros>,
+    /// Another calibration, for the readings of its instrument within its validity. Without it each reading keeps its own
+    #[arg(long, value_name = "FILE")]
+    calibration: Option<PathBuf>,
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
+}
+
+impl From<AgainError> for Failure {
+    fn from(error: AgainError) -> Self {
+        Self::Failed(error.to_string())
+    }
+}
+
+/// Runs `recompute`. The values in force stay so until the end, and the daemon may go on measuring; interrupted, the same
+/// command goes on where it stopped.
+pub fn run(args: &RecomputeArgs) -> Result<(), Failure> {
+    let (from, to) = (args.from.unwrap_or(UtcMicros(i64::MIN)), args.to.unwrap_or(UtcMicros(i64::MAX)));
+    if from >= to {
+        return Err(Failure::Usage(format!("--to: expected an instant after --from {from}, but found {to}")));
+    }
+    let now = RealClock::new().now();
+    let calibration = args.calibration.as_deref().map(file::load).transpose()?;
+    let store = recompute::open(&args.source.database(now)?)?;
+    if let Some(c) = &calibration {
+        let mut known: Vec<String> = store.instruments()?.into_iter().map(|i| i.serial).collect();
+        known.sort();
+        known.dedup();
+        if !known.contains(&c.instrument_serial) {
+            let known = if known.is_empty() { "an instrument that is on record".to_owned() } else { known.join(", ") };
+            let found = &c.instrument_serial;
+            return Err(Failure::Usage(format!("--calibration: expected one for {known}, but found one for {found}")));
+        }
+    }
+    let threads = std::thread::available_parallelism().map_or(1, usize::from);
+    let order = Order { from, to, calibration: calibration.as_ref(), threads };
+    let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr());
+    let style = ProgressStyle::with_template("{bar:40} {pos}/{len} readings, {per_sec}, {eta} left");
+    bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
+    let done = recompute::recompute(&store, &order, now, &mut |seen, total| {
+        bar.set_length(total);
+        bar.set_position(seen);
+        true
+    });
+    bar.finish_and_clear();
+    let outcome = done?;
+    let name = calibration.map(|c| c.id);
+    if args.json {
+        return print_json(&as_json(&outcome, name.as_deref()));
+    }
+    print(&text(&outcome, name.as_deref()))
+}
+
+fn text(o: &Outcome, calibration: Option<&str>) -> String {
+    let mut out = String::new();
+    // Writing to a string cannot fail.
+    let _ = match &o.switched {
+        Some(s) => {
+            let with = calibration.map_or("the calibrations they had".to_owned(), |c| format!("calibration `{c}`"));
+            let (n, (from, to)) = (s.readings, s.span);
+            writeln!(out, "computation {}: in force for {n} readings from {from} to {to}, with {with}", o.computation)
+        }
+        None => writeln!(out, "no reading could be made again; all keep the values they have"),
+    };
+    if o.gone_on_after.is_some() {
+        let before = o.switched.map_or(0, |s| s.readings.saturating_sub(o.made));
+        let _ = writeln!(out, "{before} of them were made by an earlier run that was interrupted");
+    }
+    for (why, n) in &o.kept {
+        let _ = writeln!(out, "{n} keep the values they have: {}", why.words());
+    }
+    for id in &o.dropped {
+        let _ = writeln!(out, "computation {id}, which was begun but not finished, is dropped");
+    }
+    out
+}
+
+fn as_json(o: &Outcome, calibration: Option<&str>) -> Value {
+    let kept: serde_json::Map<String, Value> =
+        o.kept.iter().map(|(why, n)| (why.words().to_owned(), json!(n))).collect();
+    json!({
+        "computation": o.switched.map(|_| o.computation), "readings": o.switched.map_or(0, |s| s.readings),
+        "from": o.switched.map(|s| s.span.0.to_string()), "to": o.switched.map(|s| s.span.1.to_string()),
+        "calibration": calibration, "made_now": o.made, "kept": kept, "dropped": o.dropped,
+        "longest_transaction_ms": o.longest_transaction.as_secs_f64() * 1e3,
+    })
+}
