@@ -36,7 +36,7 @@ mod write;
 
 pub use computations::{Begun, ComputationRow, NewValues, Switch, Switched};
 pub use error::StoreError;
-pub use query::{Counts, NOT_YET_A_QUANTITY, Readings};
+pub use query::{Counts, FrameOf, NOT_YET_A_QUANTITY, Readings};
 pub use register::{InstrumentRow, NewInstrument, Provenance, sha256};
 pub use retention::LetGo;
 pub use rollups::{DayRow, Epoch, NewHour};

@@ -92,6 +92,9 @@ pub(super) fn exposures_text(rungs: &[Rung]) -> String {
     serde_json::to_string(&pairs).unwrap_or_else(|_| "[]".into())
 }
 
+/// A reading and one of its frames, or why that cannot be read.
+pub type FrameOf = (i64, Result<FrameRecord, StoreError>);
+
 /// How much a database holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Counts {
@@ -200,12 +203,12 @@ impl Reader {
 
     /// The frames of a reading with the darks that served, shortest rung first.
     pub fn frames(&self, reading: i64) -> Result<Vec<FrameRecord>, StoreError> {
-        let of_one = |(_, frame): (i64, Result<FrameRecord, StoreError>)| frame;
+        let of_one = |(_, frame): FrameOf| frame;
         self.frames_of(reading..reading.saturating_add(1))?.into_iter().map(of_one).collect()
     }
 
     /// The frames of the readings with these ids, each with its reading, in their order; a damaged one is an error of its own.
-    pub fn frames_of(&self, ids: Range<i64>) -> Result<Vec<(i64, Result<FrameRecord, StoreError>)>, StoreError> {
+    pub fn frames_of(&self, ids: Range<i64>) -> Result<Vec<FrameOf>, StoreError> {
         let sql = "SELECT id, integration, temperature, detail, sums, crc32, dark, dark_model, dark_use FROM frame \
              WHERE id >= ?1 AND id < ?2 ORDER BY id";
         let ids = [ids.start, ids.end].map(|id| id.saturating_mul(FRAMES_PER_READING));

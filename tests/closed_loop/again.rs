@@ -1,8 +1,10 @@
-//! What is stored is enough: every reading of several scenes is made again from the database alone, bit for bit.
+//! What is stored is enough: every reading of several scenes is made again from the database alone, bit for bit, one by one
+//! and by `recompute`.
 
 use crate::closed_loop::Loop;
 use crate::lamps::{glasshouse, lit_house};
 use crate::nights::without_a_shutter;
+use crate::recompute::unchanged;
 use crate::roof::STATION;
 use std::collections::BTreeSet;
 use vigilux::bench::scenes::{SceneKind, SkyKind};
@@ -39,6 +41,7 @@ fn all_again(station: &Loop) -> BTreeSet<&'static str> {
     }
     assert_eq!(readings, station.rows.len());
     println!("{readings} readings made again; seen: {seen:?}");
+    unchanged(station);
     seen
 }
 

@@ -12,4 +12,5 @@ mod faults;
 mod jumps;
 mod lamps;
 mod nights;
+mod recompute;
 mod roof;
