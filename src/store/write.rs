@@ -56,47 +56,72 @@ impl Store {
         let mut inner = self.lock();
         let hour = query::hour_of(reading.time_mid);
         let new_hour = inner.last_hour != Some(hour);
-        let id = transact(&mut inner.connection, doing, |tx| {
-            let id = insert_reading(tx, new)?;
-            if new_hour {
-                tx.prepare_cached("INSERT INTO hour(first_reading, hour) VALUES (?1, ?2)")?
-                    .execute(params![id, hour])?;
-            }
-            tx.prepare_cached(CONTINUE_RUN)?.execute(params![
-                new.made_with.instrument,
-                id,
-                new.made_with.computation
-            ])?;
-            for (rung, (record, coded)) in new.frames.iter().zip(&frames).enumerate() {
-                let (dark, model) = match record.dark {
-                    DarkReference::Matched { dark, model } => (Some(dark), model),
-                    DarkReference::Model(model) => (None, Some(model)),
-                    DarkReference::None => (None, None),
-                };
-                let frame = &record.frame;
-                tx.prepare_cached(INSERT_FRAME)?.execute(params![
-                    id * FRAMES_PER_READING + rung as i64,
-                    dark,
-                    model,
-                    frame.integration_s,
-                    finite(frame.temperature_c),
-                    frame.exposures() as i64,
-                    coded.detail,
-                    coded.sums,
-                    coded.crc32,
-                    record.dark_use.map(DarkUse::bits),
-                ])?;
-            }
-            let made_with = new.made_with;
-            self.put_values(tx, id, made_with.computation, made_with.calibration, reading)?;
-            self.put_window(tx, id, reading)?;
-            // One that comes late, or after the clock was set back, falls into what was summed up already.
-            rollups::drop_around(tx, new.made_with.instrument, reading.time_mid)?;
-            new.events.iter().try_for_each(|e| put_event(tx, e).map(drop))?;
-            new.trackers.iter().try_for_each(|t| put_tracker(tx, t))?;
-            Ok(id)
-        })?;
+        let id = transact(&mut inner.connection, doing, |tx| self.put_reading(tx, new, &frames, new_hour))?;
         inner.last_hour = Some(hour);
+        Ok(id)
+    }
+
+    /// Stores many readings in one transaction, to make a large database for measurements.
+    #[doc(hidden)]
+    pub fn commit_readings(&self, new: &[NewReading<'_>]) -> Result<(), StoreError> {
+        new.iter().try_for_each(|new| self.check_shape(new))?;
+        let mut inner = self.lock();
+        let mut last = inner.last_hour;
+        transact(&mut inner.connection, "storing readings", |tx| {
+            for new in new {
+                let frames: Result<Vec<codec::Coded>, _> = new.frames.iter().map(|f| encode(&f.frame)).collect();
+                let frames = frames.map_err(|e| rusqlite::Error::ToSqlConversionFailure(Box::new(e)))?;
+                let hour = Some(query::hour_of(new.reading.time_mid));
+                self.put_reading(tx, new, &frames, last != hour)?;
+                last = hour;
+            }
+            Ok(())
+        })?;
+        inner.last_hour = last;
+        Ok(())
+    }
+
+    fn put_reading(
+        &self,
+        tx: &Transaction<'_>,
+        new: &NewReading<'_>,
+        frames: &[codec::Coded],
+        new_hour: bool,
+    ) -> rusqlite::Result<i64> {
+        let reading = new.reading;
+        let hour = query::hour_of(reading.time_mid);
+        let id = insert_reading(tx, new)?;
+        if new_hour {
+            tx.prepare_cached("INSERT INTO hour(first_reading, hour) VALUES (?1, ?2)")?.execute(params![id, hour])?;
+        }
+        tx.prepare_cached(CONTINUE_RUN)?.execute(params![new.made_with.instrument, id, new.made_with.computation])?;
+        for (rung, (record, coded)) in new.frames.iter().zip(frames).enumerate() {
+            let (dark, model) = match record.dark {
+                DarkReference::Matched { dark, model } => (Some(dark), model),
+                DarkReference::Model(model) => (None, Some(model)),
+                DarkReference::None => (None, None),
+            };
+            let frame = &record.frame;
+            tx.prepare_cached(INSERT_FRAME)?.execute(params![
+                id * FRAMES_PER_READING + rung as i64,
+                dark,
+                model,
+                frame.integration_s,
+                finite(frame.temperature_c),
+                frame.exposures() as i64,
+                coded.detail,
+                coded.sums,
+                coded.crc32,
+                record.dark_use.map(DarkUse::bits),
+            ])?;
+        }
+        let made_with = new.made_with;
+        self.put_values(tx, id, made_with.computation, made_with.calibration, reading)?;
+        self.put_window(tx, id, reading)?;
+        // One that comes late, or after the clock was set back, falls into what was summed up already.
+        rollups::drop_around(tx, new.made_with.instrument, reading.time_mid)?;
+        new.events.iter().try_for_each(|e| put_event(tx, e).map(drop))?;
+        new.trackers.iter().try_for_each(|t| put_tracker(tx, t))?;
         Ok(id)
     }
 
