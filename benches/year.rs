@@ -194,8 +194,8 @@ impl Template {
     fn take(date: &str, sky: SkyKind) -> Self {
         let mut bench = Settings::default();
         bench.scene.sky = sky;
-        bench.certificate.valid_from = "2025-01-01".into();
-        bench.certificate.valid_until = "2030-01-01".into();
+        bench.certificate.valid_from = "2025-01-01T00:00:00Z".into();
+        bench.certificate.valid_until = "2030-01-01T00:00:00Z".into();
         let begin = UtcMicros::parse(&format!("{date}T00:00:00Z")).expect("a time");
         let mut station = Loop::new(&bench, STATION, &begin.plus_seconds(-1800.0).to_string());
         station.run_hours(24.5);
