@@ -9,6 +9,7 @@ use super::Failure;
 use super::source::{Archive, Named, Source, instant};
 use crate::clock::{Clock, RealClock, UtcMicros};
 use crate::export::long::quoted;
+use crate::export::netcdf::Per;
 use crate::export::whole::Whole;
 use crate::export::{ExportError, Provenance, What, long};
 use crate::quantities::{Group, registry};
@@ -32,6 +33,9 @@ pub struct ExportArgs {
     /// What to export
     #[arg(long, value_enum, default_value_t = What::Values)]
     what: What,
+    /// NetCDF: what one file holds
+    #[arg(long, value_enum, default_value_t = Per::Day)]
+    per: Per,
     /// Only what this instrument took
     #[arg(long, value_name = "NAME")]
     instrument: Option<String>,
@@ -51,7 +55,7 @@ pub struct ExportArgs {
 enum Format {
     /// Comma-separated values, UTF-8, with `#` lines on where they come from
     Csv,
-    /// CF-1.11, 64-bit offset: a file for each instrument and day (UTC)
+    /// CF-1.11, 64-bit offset: for each instrument a file a day or one for the range (--per)
     Netcdf,
     /// Partitions station=/instrument=/date=, zstd
     Parquet,
@@ -74,6 +78,9 @@ pub fn run(args: ExportArgs) -> Result<(), Failure> {
     if args.format != Format::Csv && args.output.is_none() {
         return Err(Failure::Usage("--output: expected the folder to write into, but found none".into()));
     }
+    if args.per == Per::Range && args.format != Format::Netcdf {
+        return Err(Failure::Usage("--per: expected --format netcdf beside `range`, but found another form".into()));
+    }
     let now = RealClock::new().now();
     let archive = args.named.turn(args.source.open(now)?)?;
     if args.instrument.is_some() {
@@ -81,7 +88,7 @@ pub fn run(args: ExportArgs) -> Result<(), Failure> {
     }
     let choice = Choice { from, to, instrument: args.instrument.clone() };
     match (args.format, &args.output) {
-        (Format::Netcdf, Some(folder)) => forms::netcdf(&archive, &choice, args.what, folder, now),
+        (Format::Netcdf, Some(folder)) => forms::netcdf(&archive, &choice, args.what, args.per, folder, now),
         (Format::Parquet, Some(folder)) => forms::parquet(&archive, &choice, args.what, folder),
         (_, None) => {
             let mut out = BufWriter::new(std::io::stdout().lock());

@@ -1,15 +1,20 @@
-//! NetCDF with the Climate and Forecast conventions 1.11: one file for each sheet, 64-bit offset, unlimited time.
+//! NetCDF with the Climate and Forecast conventions 1.11: 64-bit offset, unlimited time, a file a day or one for the range.
 //!
-//! The library writes each variable whole, so a file holds one sheet: a day, or a part of a day where readings come so fast
-//! that a day would not fit into memory. Text columns are left out: they have no form that every reader of this format shares.
+//! The library writes each variable whole, so it is handed one sheet at a time: a day, or a part of a day where readings come
+//! so fast that a day would not fit into memory. A file of the whole range is such pieces joined ([`super::joined`]); where the
+//! axis changes, with another calibration, another file begins. Text columns are left out: they have no form that every reader
+//! of this format shares.
 
+use super::joined::Joined;
 use super::sheet::{Axis, Column, Data, Place, Sheet, Sink};
 use super::whole::{Whole, output};
 use super::{ExportError, Provenance, What};
 use crate::record::Flag;
 use netcdf3::{DataSet, FileWriter, InvalidDataSet, Version, WriteError};
-use std::io::BufWriter;
+use std::cell::RefCell;
+use std::io::{Cursor, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
+use std::rc::Rc;
 
 /// Stands where there is no whole number.
 const NO_WHOLE: i32 = i32::MIN;
@@ -30,35 +35,76 @@ const STANDARD_NAMES: [(&str, &str); 7] = [
     ("time", "time"),
 ];
 
-/// Writes a file for each sheet into a folder.
+/// What one file holds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub enum Per {
+    /// A day, from 00:00 UTC
+    Day,
+    /// The whole range
+    Range,
+}
+
+/// Writes the files into a folder; [`NetCdf::finish`] ends the last of them.
 pub struct NetCdf {
     folder: PathBuf,
     what: What,
+    per: Per,
     provenance: Provenance,
     /// When this export began, for `history`.
     made: String,
-    /// The place of the last sheet and how many it has had.
-    last: Option<(Place, u32)>,
+    /// What the last file is called but for its part, and which part it is.
+    last: Option<(String, u32)>,
+    /// The file of the range that is being written, and its instrument.
+    open: Option<(String, Joined)>,
     /// Files written.
     pub files: u64,
 }
 
 impl NetCdf {
     /// Into a folder.
-    pub fn new(folder: &Path, what: What, provenance: Provenance, made: String) -> Self {
-        Self { folder: folder.to_owned(), what, provenance, made, last: None, files: 0 }
+    pub fn new(folder: &Path, what: What, per: Per, provenance: Provenance, made: String) -> Self {
+        Self { folder: folder.to_owned(), what, per, provenance, made, last: None, open: None, files: 0 }
     }
 
-    /// The name of the next file of a place.
+    /// The name of the next file for a place.
     fn name(&mut self, place: &Place) -> PathBuf {
+        let instrument = super::parquet::escaped(&place.instrument);
+        let stem = match self.per {
+            Per::Day => format!("{instrument}_{}_{}", self.what.name(), place.date),
+            Per::Range => format!("{instrument}_{}", self.what.name()),
+        };
         let part = match self.last.take() {
-            Some((last, n)) if last == *place => n + 1,
+            Some((last, n)) if last == stem => n + 1,
             _ => 1,
         };
-        self.last = Some((place.clone(), part));
-        let part = if part == 1 { String::new() } else { format!("_{part}") };
-        let instrument = super::parquet::escaped(&place.instrument);
-        self.folder.join(format!("{instrument}_{}_{}{part}.nc", self.what.name(), place.date))
+        let suffix = if part == 1 { String::new() } else { format!("_{part}") };
+        let path = self.folder.join(format!("{stem}{suffix}.nc"));
+        self.last = Some((stem, part));
+        path
+    }
+
+    /// Ends the file of the range that is still open: no further sheet will come.
+    pub fn finish(&mut self) -> Result<(), ExportError> {
+        if let Some((_, joined)) = self.open.take() {
+            joined.keep()?;
+            self.files += 1;
+        }
+        Ok(())
+    }
+
+    /// A sheet as the bytes of a file, and the bytes of one record.
+    fn coded(&self, place: &Place, sheet: &Sheet) -> Result<(Vec<u8>, usize), ExportError> {
+        let form = |why: String| ExportError::Form { path: self.folder.clone(), form: "NetCDF", why };
+        let set = self.definition(place, sheet).map_err(|e| form(format!("{e:?}")))?;
+        let memory = Memory::default();
+        let written = (|| {
+            let mut writer = FileWriter::open_seek_write("sheet", Box::new(memory.clone()))?;
+            writer.set_def(&set, Version::Offset64Bit, 0)?;
+            data(&mut writer, sheet)?;
+            writer.close()
+        })();
+        written.map_err(|e: WriteError| form(format!("{e:?}")))?;
+        Ok((memory.0.take().into_inner(), set.record_size().unwrap_or(0)))
     }
 
     fn definition(&self, place: &Place, sheet: &Sheet) -> Result<DataSet, InvalidDataSet> {
@@ -67,7 +113,7 @@ impl NetCdf {
         set.add_fixed_dim("bounds", 2)?;
         for (key, text) in [
             ("Conventions", "CF-1.11".to_owned()),
-            ("title", format!("{} of {} on {}", self.what.name(), place.instrument, place.date)),
+            ("title", self.title(place)),
             ("institution", place.station.clone()),
             ("source", format!("vigilux {}, calibrated spectrometer", env!("CARGO_PKG_VERSION"))),
             ("history", format!("{} vigilux {} export", self.made, env!("CARGO_PKG_VERSION"))),
@@ -103,6 +149,14 @@ impl NetCdf {
             self.column(&mut set, column, over, place.kind)?;
         }
         Ok(set)
+    }
+
+    fn title(&self, place: &Place) -> String {
+        let title = format!("{} of {}", self.what.name(), place.instrument);
+        match self.per {
+            Per::Day => format!("{title} on {}", place.date),
+            Per::Range => title,
+        }
     }
 
     fn column(&self, set: &mut DataSet, column: &Column, over: Option<&str>, kind: &str) -> Result<(), InvalidDataSet> {
@@ -214,27 +268,124 @@ fn data(writer: &mut FileWriter<'_>, sheet: &Sheet) -> Result<(), WriteError> {
     Ok(())
 }
 
+/// Memory to write a file into, shared with the library that keeps its own end of it.
+#[derive(Clone, Debug, Default)]
+struct Memory(Rc<RefCell<Cursor<Vec<u8>>>>);
+
+impl Write for Memory {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        self.0.borrow_mut().write(bytes)
+    }
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+impl Seek for Memory {
+    fn seek(&mut self, to: SeekFrom) -> std::io::Result<u64> {
+        self.0.borrow_mut().seek(to)
+    }
+}
+
 impl Sink for NetCdf {
     fn put(&mut self, place: &Place, sheet: &Sheet) -> Result<(), ExportError> {
-        let path = self.name(place);
-        let form = |why: String| ExportError::Form { path: path.clone(), form: "NetCDF", why };
-        let set = self.definition(place, sheet).map_err(|e| form(format!("{e:?}")))?;
-        let whole = Whole::with_folder(&path)?;
-        let file = std::fs::File::create(whole.part()).map_err(output(&path))?;
-        let out = Box::new(BufWriter::with_capacity(1 << 16, file));
-        let written = (|| {
-            let mut writer = FileWriter::open_seek_write(&path.to_string_lossy(), out)?;
-            writer.set_def(&set, Version::Offset64Bit, 0)?;
-            data(&mut writer, sheet)?;
-            writer.close()
-        })();
-        written.map_err(|e: WriteError| form(format!("{e:?}")))?;
-        whole.keep()?;
-        self.files += 1;
-        Ok(())
+        let (bytes, record_size) = self.coded(place, sheet)?;
+        if self.per == Per::Day {
+            let path = self.name(place);
+            let whole = Whole::with_folder(&path)?;
+            std::fs::write(whole.part(), bytes).map_err(output(&path))?;
+            whole.keep()?;
+            self.files += 1;
+            return Ok(());
+        }
+        match &mut self.open {
+            Some((instrument, joined))
+                if *instrument == place.instrument && joined.fits(&bytes, sheet.rows, record_size) =>
+            {
+                joined.append(&bytes, sheet.rows)
+            }
+            _ => {
+                self.finish()?;
+                let path = self.name(place);
+                let joined = Joined::begin(&path, &bytes, sheet.rows, record_size)?;
+                self.open = Some((place.instrument.clone(), joined));
+                Ok(())
+            }
+        }
     }
 
     fn close(&mut self) -> Result<(), ExportError> {
         Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::sync::Arc;
+
+    fn place(date: &str) -> Place {
+        Place { station: "roof".into(), kind: "roof", instrument: "south".into(), date: date.into() }
+    }
+
+    /// Rows `from..to` of a record with every kind of column.
+    fn sheet(from: i64, to: i64, wavelengths: &[f64]) -> Sheet {
+        let ids = from..to;
+        let time = |add: i64| Data::Time(ids.clone().map(|k| k * 60_000_000 + add).collect());
+        let spectrum = ids.clone().flat_map(|k| wavelengths.iter().map(move |w| *w as f32 + k as f32)).collect();
+        let data = [
+            ("time", time(1)),
+            ("time_start", time(0)),
+            ("time_end", time(2)),
+            ("id", Data::Whole(ids.clone().map(Some).collect())),
+            ("ppfd", Data::Real(ids.clone().map(|k| if k == 3 { f64::NAN } else { k as f64 }).collect())),
+            ("flags", Data::Flags(ids.clone().map(|k| k as u32).collect())),
+            ("ppfd_verdict", Data::Verdict(ids.clone().map(|k| (k != 3).then_some(1)).collect())),
+            ("spectral_irradiance", Data::Spectrum(spectrum)),
+        ];
+        let columns = data.into_iter().map(|(name, data)| Column::new(name, "", name, data)).collect();
+        Sheet { columns, axis: Axis::Wavelength(Arc::new(wavelengths.to_vec())), rows: (to - from) as usize }
+    }
+
+    fn written(folder: &Path, per: Per, sheets: &[(&str, Sheet)]) -> u64 {
+        let mut sink = NetCdf::new(folder, What::Spectra, per, vec![], "now".into());
+        for (date, sheet) in sheets {
+            sink.put(&place(date), sheet).unwrap();
+            sink.close().unwrap();
+        }
+        sink.finish().unwrap();
+        sink.files
+    }
+
+    /// Identity: a file of three days is, byte for byte, the one of the same rows in one piece.
+    #[test]
+    fn a_file_of_the_range_is_the_file_written_in_one_piece() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = |name: &str| folder.path().join(name);
+        let w = [300.0, 301.0, 302.0];
+        let days = [("2026-06-21", sheet(0, 2, &w)), ("2026-06-22", sheet(2, 5, &w)), ("2026-06-23", sheet(5, 6, &w))];
+        assert_eq!(written(&path("joined"), Per::Range, &days), 1);
+        assert_eq!(written(&path("once"), Per::Range, &[("2026-06-21", sheet(0, 6, &w))]), 1);
+        assert_eq!(written(&path("days"), Per::Day, &days), 3);
+        let read = |name: &str| std::fs::read(path(name)).unwrap();
+        assert_eq!(read("joined/south_spectra.nc"), read("once/south_spectra.nc"));
+        assert!(path("days/south_spectra_2026-06-22.nc").exists());
+        let mut reader = netcdf3::FileReader::open(path("joined/south_spectra.nc")).unwrap();
+        assert_eq!(reader.read_var_i32("id").unwrap(), [0, 1, 2, 3, 4, 5]);
+        assert_eq!(reader.read_var_f64("ppfd").unwrap(), [0.0, 1.0, 2.0, NO_REAL, 4.0, 5.0]);
+    }
+
+    /// Identity: where the wavelengths change, another file begins, and nothing is lost.
+    #[test]
+    fn another_axis_begins_another_file() {
+        let folder = tempfile::tempdir().unwrap();
+        let (a, b) = ([300.0, 301.0], [300.0, 302.0]);
+        let days = [("2026-06-21", sheet(0, 2, &a)), ("2026-06-21", sheet(2, 3, &b)), ("2026-06-22", sheet(3, 6, &b))];
+        assert_eq!(written(folder.path(), Per::Range, &days), 2);
+        for (name, ids) in [("south_spectra.nc", &[0, 1][..]), ("south_spectra_2.nc", &[2, 3, 4, 5])] {
+            let mut reader = netcdf3::FileReader::open(folder.path().join(name)).unwrap();
+            assert_eq!(reader.read_var_i32("id").unwrap(), ids);
+        }
+        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 2);
     }
 }

@@ -25,6 +25,8 @@ fn every_form_holds_the_same_numbers() {
     for what in ["values", "spectra", "darks", "frames"] {
         let out = export(&["--format", "netcdf", "--what", what, "--output", "nc"]);
         assert!(out.ends_with("file written to nc\n"), "{out}");
+        let out = export(&["--format", "netcdf", "--per", "range", "--what", what, "--output", "range"]);
+        assert!(out.ends_with("in 1 file written to range\n"), "{out}");
         export(&["--format", "parquet", "--what", what, "--output", "pq"]);
     }
     assert!(site.path("pq/station=Test roof/instrument=south/date=2026-06-21/values.parquet").exists());
@@ -34,7 +36,7 @@ fn every_form_holds_the_same_numbers() {
     let (out, err) = texts(&ran);
     assert!(ran.status.success(), "{out}{err}");
     let seen: serde_json::Value = serde_json::from_str(&out).unwrap();
-    assert!(seen["readings"].as_u64() >= Some(8) && seen["checked"] == 4, "{seen}");
+    assert!(seen["readings"].as_u64() >= Some(8) && seen["checked"] == 8, "{seen}");
     println!("{seen}");
 }
 
@@ -48,6 +50,7 @@ fn an_export_that_cannot_be_meant_is_refused() {
     drop((daemon, bench));
     for (arguments, want) in [
         (&["--format", "netcdf"][..], "--output: expected the folder to write into, but found none\n"),
+        (&["--per", "range"], "--per: expected --format netcdf beside `range`, but found another form\n"),
         (&["--instrument", "north"], "--instrument: expected one of south, but found `north`\n"),
     ] {
         let ran = site.output(&[&["export", "--config", "station.toml"][..], arguments].concat());

@@ -1,6 +1,6 @@
 """Reads the exports of one station back with the tools people use, and compares each with the CSV of the values.
 
-Usage: read_back.py FOLDER, which holds values.csv, spectra.csv, nc/ and pq/. Prints a JSON summary; any difference is an
+Usage: read_back.py FOLDER, which holds values.csv, spectra.csv, nc/, range/ and pq/. Prints a JSON summary; any difference is an
 AssertionError.
 """
 
@@ -67,9 +67,22 @@ for engine in ("netcdf4", "scipy"):
     assert spectra["radiation_wavelength"].attrs["units"] == "nm"
     assert (np.diff(spectra["radiation_wavelength"]) > 0).all()
 
+# One file for the range holds what the files of the days hold, in order.
+for what in ("values", "spectra", "darks", "frames"):
+    days = opened(what)
+    whole = xr.open_dataset(folder / "range" / f"south_{what}.nc", engine="netcdf4")
+    assert sorted(whole.variables) == sorted(days.variables), what
+    assert xr.open_dataset(folder / "range" / f"south_{what}.nc", engine="scipy").equals(whole), what
+    for name in whole.variables:
+        assert str(whole[name].attrs) == str(days[name].attrs), f"{what}: {name}"
+        if name in ("time", "time_bounds"):
+            assert (whole[name].values == days[name].values).all(), f"{what}: {name}"
+        else:
+            same(whole[name], days[name], f"{what}: {name}")
+
 # The compliance checker: no error, in every file.
 checked = 0
-for path in sorted(glob.glob(str(folder / "nc" / "*.nc"))):
+for path in sorted(glob.glob(str(folder / "nc" / "*.nc")) + glob.glob(str(folder / "range" / "*.nc"))):
     checker = pathlib.Path(sys.executable).with_name("compliance-checker")
     ran = subprocess.run(
         [checker, "--test=cf:1.11", "--criteria=lenient", "--format=json", "--output=-", path], capture_output=True, text=True

@@ -4,7 +4,7 @@ use super::super::source::Archive;
 use super::super::{Failure, print};
 use super::{Choice, provenance, things};
 use crate::clock::UtcMicros;
-use crate::export::netcdf::NetCdf;
+use crate::export::netcdf::{NetCdf, Per};
 use crate::export::parquet::Parquet;
 use crate::export::rows::{Walk, Written};
 use crate::export::sheet::Sink;
@@ -19,9 +19,17 @@ impl From<ExportError> for Failure {
 }
 
 /// Writes NetCDF files.
-pub fn netcdf(archive: &Archive, choice: &Choice, what: What, folder: &Path, now: UtcMicros) -> Result<(), Failure> {
-    let mut sink = NetCdf::new(folder, what, provenance(archive, choice)?, now.to_string());
+pub fn netcdf(
+    archive: &Archive,
+    choice: &Choice,
+    what: What,
+    per: Per,
+    folder: &Path,
+    now: UtcMicros,
+) -> Result<(), Failure> {
+    let mut sink = NetCdf::new(folder, what, per, provenance(archive, choice)?, now.to_string());
     let rows = walk(archive, choice, what, &mut sink)?;
+    sink.finish()?;
     told(rows, sink.files, what, folder)
 }
 
