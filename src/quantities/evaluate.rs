@@ -44,7 +44,8 @@ pub struct Outcome {
     /// The part of it from the variance of the samples; NaN without a value.
     pub noise: f64,
     /// What one standard deviation of each mode does to the value, in the order of the modes; NaN without a value. Signed,
-    /// but for modes that have many amplitudes: theirs is the deviation of all of them together.
+    /// but for modes that have many amplitudes: theirs is the deviation of all of them together. Of the wavelength of the top
+    /// these are shares of the uncertainty.
     pub effects: Vec<f64>,
     /// The part of it that is of second order and belongs to no single error; 0 for all but indices of colour rendering; NaN
     /// without a value.
@@ -351,18 +352,25 @@ impl Evaluated<'_> {
             Ok(peak) => peak,
             Err(reason) => return null(reason),
         };
-        let (noise2, samples, gradient) = peak::noise2(&m.axis_nm, light, self.variance, m.calibrated, &peak);
-        let change = |mode: &ErrorMode| [0, 1, 2].map(|k| gradient[k] * errors.at(mode, samples[k]));
+        let known = peak::Known { axis: &m.axis_nm, light, variance: self.variance, errors };
+        let total = peak::spread(&known, m.calibrated, &peak, own.sqrt());
+        // How the parts stand to each other is told by first order, how large they are together is not.
+        let change = |mode: &ErrorMode| [0, 1, 2].map(|k| peak.gradient[k] * errors.at(mode, peak.samples[k]));
         let effect = |mode: &ErrorMode| match mode.mixture {
             // A top follows what its neighbours differ by, which bins do not tell: their own covariance does.
             Mixture::Shape(_) => {
-                let (change, nm) = (change(mode), samples.map(|i| m.axis_nm[i]));
+                let (change, nm) = (change(mode), peak.samples.map(|i| m.axis_nm[i]));
                 let with = |i: usize, j: usize| change[i] * change[j] * errors.bins.correlation_over(nm[i] - nm[j]);
                 (0..3).map(|i| (0..3).map(|j| with(i, j)).sum::<f64>()).sum::<f64>().max(0.0).sqrt()
             }
             _ => change(mode).iter().sum(),
         };
-        Outcome::new(peak.wavelength_nm, noise2, errors.modes.iter().map(effect).collect(), 0.0)
+        let effects: Vec<f64> = errors.modes.iter().map(effect).collect();
+        let noise2: f64 = (0..3).map(|k| peak.gradient[k].powi(2) * self.variance[peak.samples[k]]).sum();
+        let first = effects.iter().fold(noise2, |sum, e| sum + e * e).sqrt();
+        let scale = if first > 0.0 { total / first } else { 1.0 };
+        let effects = effects.into_iter().map(|e| scale * e).collect();
+        Outcome::new(peak.wavelength_nm, scale * scale * noise2, effects, 0.0)
     }
 }
 
