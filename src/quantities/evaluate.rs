@@ -39,29 +39,35 @@ pub struct Mode<'a> {
 pub struct Outcome {
     /// The number in the quantity's unit, or why there is none.
     pub value: Result<f64, NullReason>,
-    /// Standard uncertainty (k = 1), √(noise² + Σ effects²); NaN without a value.
+    /// Standard uncertainty (k = 1), √(noise² + Σ effects² + second order²); NaN without a value.
     pub uncertainty: f64,
     /// The part of it from the variance of the samples; NaN without a value.
     pub noise: f64,
     /// What one standard deviation of each mode does to the value, in the order of the modes; NaN without a value. Signed,
-    /// but for modes that have many amplitudes: theirs is the deviation of all of them together.
+    /// but for modes that have many amplitudes: theirs is the deviation of all of them together. Of the wavelength of the top
+    /// these are shares of the uncertainty.
     pub effects: Vec<f64>,
+    /// The part of it that is of second order and belongs to no single error; 0 for all but indices of colour rendering; NaN
+    /// without a value.
+    pub second_order: f64,
 }
 
 impl Outcome {
     fn null(reason: NullReason, modes: usize) -> Self {
-        Self { value: Err(reason), uncertainty: f64::NAN, noise: f64::NAN, effects: vec![f64::NAN; modes] }
+        let none = f64::NAN;
+        Self { value: Err(reason), uncertainty: none, noise: none, effects: vec![none; modes], second_order: none }
     }
 
-    fn new(value: f64, noise2: f64, effects: Vec<f64>) -> Self {
-        let variance = effects.iter().fold(noise2, |sum, e| sum + e * e);
+    fn new(value: f64, noise2: f64, effects: Vec<f64>, second_order2: f64) -> Self {
+        let variance = effects.iter().fold(noise2, |sum, e| sum + e * e) + second_order2;
         if !value.is_finite() {
             return Self::null(NullReason::NotFinite, effects.len());
         }
         if !(noise2 >= 0.0 && variance.is_finite()) {
             return Self::null(NullReason::UncertaintyNotFinite, effects.len());
         }
-        Self { value: Ok(value), uncertainty: variance.sqrt(), noise: noise2.sqrt(), effects }
+        let second_order = second_order2.sqrt();
+        Self { value: Ok(value), uncertainty: variance.sqrt(), noise: noise2.sqrt(), effects, second_order }
     }
 }
 
@@ -222,7 +228,7 @@ impl Evaluated<'_> {
 
     fn linear(&mut self, row: usize, factor: f64) -> Outcome {
         let effects = self.effects(&[factor], &[row]);
-        Outcome::new(factor * self.row(row)[IRRADIANCE], factor * factor * self.noise2[row], effects)
+        Outcome::new(factor * self.row(row)[IRRADIANCE], factor * factor * self.noise2[row], effects, 0.0)
     }
 
     fn finish(&mut self, rows: &[usize], bright: usize, finish: FinishFn) -> Outcome {
@@ -240,7 +246,7 @@ impl Evaluated<'_> {
             Err(reason) => return Outcome::null(reason, modes),
         };
         let effects = self.effects(&gradient[..rows.len()], rows);
-        Outcome::new(value, self.noise2_of(&gradient[..rows.len()], rows), effects)
+        Outcome::new(value, self.noise2_of(&gradient[..rows.len()], rows), effects, 0.0)
     }
 
     /// The variance of Σ gᵣ·(sum of row r) by the samples' own noise: gᵀCg with the covariances of the rows' sums.
@@ -346,18 +352,25 @@ impl Evaluated<'_> {
             Ok(peak) => peak,
             Err(reason) => return null(reason),
         };
-        let (noise2, samples, gradient) = peak::noise2(&m.axis_nm, light, self.variance, m.calibrated, &peak);
-        let change = |mode: &ErrorMode| [0, 1, 2].map(|k| gradient[k] * errors.at(mode, samples[k]));
+        let known = peak::Known { axis: &m.axis_nm, light, variance: self.variance, errors };
+        let total = peak::spread(&known, m.calibrated, &peak, own.sqrt());
+        // How the parts stand to each other is told by first order, how large they are together is not.
+        let change = |mode: &ErrorMode| [0, 1, 2].map(|k| peak.gradient[k] * errors.at(mode, peak.samples[k]));
         let effect = |mode: &ErrorMode| match mode.mixture {
             // A top follows what its neighbours differ by, which bins do not tell: their own covariance does.
             Mixture::Shape(_) => {
-                let (change, nm) = (change(mode), samples.map(|i| m.axis_nm[i]));
+                let (change, nm) = (change(mode), peak.samples.map(|i| m.axis_nm[i]));
                 let with = |i: usize, j: usize| change[i] * change[j] * errors.bins.correlation_over(nm[i] - nm[j]);
                 (0..3).map(|i| (0..3).map(|j| with(i, j)).sum::<f64>()).sum::<f64>().max(0.0).sqrt()
             }
             _ => change(mode).iter().sum(),
         };
-        Outcome::new(peak.wavelength_nm, noise2, errors.modes.iter().map(effect).collect())
+        let effects: Vec<f64> = errors.modes.iter().map(effect).collect();
+        let noise2: f64 = (0..3).map(|k| peak.gradient[k].powi(2) * self.variance[peak.samples[k]]).sum();
+        let first = effects.iter().fold(noise2, |sum, e| sum + e * e).sqrt();
+        let scale = if first > 0.0 { total / first } else { 1.0 };
+        let effects = effects.into_iter().map(|e| scale * e).collect();
+        Outcome::new(peak.wavelength_nm, scale * scale * noise2, effects, 0.0)
     }
 }
 

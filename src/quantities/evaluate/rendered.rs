@@ -10,8 +10,8 @@ use crate::quantities::kernel::{couples, noise};
 use crate::quantities::matrix::Matrix;
 use crate::quantities::reason::NullReason;
 use crate::quantities::registry::{FinishFn, Recipe};
-use crate::quantities::rendering::{self, INDICES};
-use crate::spectrum::errors::IRRADIANCE;
+use crate::quantities::rendering::{self, INDICES, Spread};
+use crate::spectrum::errors::{Errors, IRRADIANCE};
 use crate::spectrum::lanes::LANES;
 use crate::spectrum::weights::SparseRow;
 
@@ -42,17 +42,28 @@ pub(super) fn index(value: f64) -> Result<f64, NullReason> {
     if value.is_finite() { Ok(value) } else { Err(NullReason::NotFinite) }
 }
 
-/// All indices, and their derivatives by every sample as rows; `sums` are those of the colour temperature's rows.
+/// All indices, their derivatives by every sample as rows, and what is of second order in their variance.
+struct Derived {
+    values: [f64; INDICES],
+    rows: Vec<SparseRow>,
+    second_order: [f64; INDICES],
+}
+
+/// The indices of a spectrum, and what they do; `sums` are those of the colour temperature's rows. Without errors the
+/// derivatives are those at the spectrum itself, of which an index near 100 has none that hold for long.
 fn derived(
     m: &Matrix,
     spectrum: &[f64],
     sums: impl Iterator<Item = f64>,
     rows: &[usize],
     finish: FinishFn,
-) -> Result<([f64; INDICES], Vec<SparseRow>), NullReason> {
+    errors: Option<(&Errors, &[f64])>,
+) -> Result<Derived, NullReason> {
     let (temperature_k, gradient) = finished(sums, finish)?;
     let fold = m.fold.as_ref().ok_or(NullReason::NotFinite)?;
-    let by = rendering::derivatives(fold, spectrum, temperature_k)?;
+    let spread =
+        errors.map(|(errors, variance)| Spread::of(fold, &m.axis_nm, errors, variance, &gradient[..rows.len().min(3)]));
+    let by = rendering::derivatives(fold, spectrum, temperature_k, spread.as_ref())?;
     let spans = || rows.iter().map(|r| (m.rows[*r].first, m.rows[*r].last())).chain([fold.span()]);
     let first = spans().map(|s| s.0).min().unwrap_or(0);
     let last = spans().map(|s| s.1).max().unwrap_or(0);
@@ -67,7 +78,7 @@ fn derived(
         }
     }
     let row = |k: usize| SparseRow { first, weights: by_sample.iter().map(|sample| sample[k]).collect() };
-    Ok((by.value, (0..INDICES).map(row).collect()))
+    Ok(Derived { values: by.value, rows: (0..INDICES).map(row).collect(), second_order: by.second_order })
 }
 
 /// The signed effect of columns on every index: `effects[column][index]`; NaN without a light.
@@ -79,7 +90,7 @@ pub(super) fn effects_of(
     finish: FinishFn,
     columns: &[&[f64]],
 ) -> Vec<[f64; INDICES]> {
-    let Ok((_, derived)) = derived(m, spectrum, sums, rows, finish) else {
+    let Ok(Derived { rows: derived, .. }) = derived(m, spectrum, sums, rows, finish, None) else {
         return vec![[f64::NAN; INDICES]; columns.len()];
     };
     let effect = |row: &SparseRow, column: &[f64]| -> f64 {
@@ -103,10 +114,12 @@ impl Evaluated<'_> {
             Ok(_) => {}
         }
         let sums = rows.iter().map(|r| self.row(*r)[IRRADIANCE]);
-        let (values, derived) = match derived(self.m, self.irradiance, sums, rows, finish) {
-            Ok(derived) => derived,
-            Err(reason) => return null(reason),
-        };
+        let known = Some((self.errors, self.variance));
+        let Derived { values, rows: derived, second_order } =
+            match derived(self.m, self.irradiance, sums, rows, finish, known) {
+                Ok(derived) => derived,
+                Err(reason) => return null(reason),
+            };
         let (mut sums, mut more, mut columns) = (Sums::<LANES>::default(), Sums::default(), Vec::new());
         let together = couples(&derived);
         fill_columns(&derived, &together, self.errors, &mut sums, &mut more, &mut columns);
@@ -128,7 +141,7 @@ impl Evaluated<'_> {
         };
         std::array::from_fn(|k| match index(values[k]) {
             Err(reason) => Outcome::null(reason, modes),
-            Ok(value) => Outcome::new(value, noise2[k], own.effects(&[1.0], &[k])),
+            Ok(value) => Outcome::new(value, noise2[k], own.effects(&[1.0], &[k]), second_order[k]),
         })
     }
 }

@@ -147,7 +147,7 @@ fn noise_adds_in_squares_and_a_mode_in_full() {
         .sum();
     close("noise", by_hand.sqrt(), par.noise, 0.03 * par.noise);
     for o in out.iter().filter(|o| o.value.is_ok()) {
-        let sum = o.effects.iter().fold(o.noise * o.noise, |s, e| s + e * e);
+        let sum = o.effects.iter().fold(o.noise * o.noise + o.second_order * o.second_order, |s, e| s + e * e);
         close("sum of squares", sum.sqrt(), o.uncertainty, 1e-12 * o.uncertainty);
     }
     // A scale common to all wavelengths cancels in every ratio.

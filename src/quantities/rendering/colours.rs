@@ -240,6 +240,26 @@ pub fn fidelity_colour(sample: usize) -> Vec<f64> {
         .collect()
 }
 
+/// How the sums of some colours weigh the light at every `step`th node: three sums of each, then of the white.
+fn weights(observer: &[[f64; 3]], samples: &[Vec<f64>], step: usize) -> Vec<[Vec<f64>; 3]> {
+    let white = vec![1.0; NODES];
+    let seen = |sample: &Vec<f64>, l: usize| sample.iter().zip(observer).step_by(step).map(|(r, o)| r * o[l]).collect();
+    samples.iter().chain([&white]).map(|sample| std::array::from_fn(|l| seen(sample, l))).collect()
+}
+
+/// How the sums of [`fidelity_sums`] weigh the light at every `step`th node.
+pub fn fidelity_weights(step: usize) -> Vec<[Vec<f64>; 3]> {
+    let samples: Vec<Vec<f64>> = (0..FIDELITY).map(fidelity_colour).collect();
+    weights(&COLOURS.sharp, &samples, step)
+}
+
+/// How the sums of [`rendering_sums`] weigh the light at every `step`th node.
+pub fn rendering_weights(step: usize) -> Vec<[Vec<f64>; 3]> {
+    let at = |table: &Table| (0..NODES).map(|n| table.at(FIRST_NM + n as f64)).collect();
+    let samples: Vec<Vec<f64>> = tables::rendering_colours()[..RENDERING].iter().map(at).collect();
+    weights(&COLOURS.xyz, &samples, step)
+}
+
 /// Memory of the weights that the sums are made with [bytes].
 pub fn size() -> usize {
     let c = &*COLOURS;

@@ -6,6 +6,7 @@
 use super::appearance::appearance;
 use super::colours::{FIDELITY, Sums};
 use super::reference::Reference;
+use super::spread::{self, Lengths, Spread};
 
 /// What a unit of the mean difference takes off, c_f of CIE 224:2017.
 const SCALE: f64 = 6.73;
@@ -89,12 +90,21 @@ pub struct Derivatives {
     pub by_sums: [Sums<FIDELITY>; 2],
     /// By the temperature of the reference illuminant [1/K].
     pub by_temperature: [f64; 2],
+    /// What is of second order in their variance.
+    pub second_order: [f64; 2],
 }
 
 /// [`fidelity`] with its derivatives, where `slope` is what the reference does by the temperature.
 ///
-/// Samples stay in their bins: where one passes into the next, the gamut steps by what no derivative shows.
-pub fn derivatives(sums: &Sums<FIDELITY>, reference: &Reference, slope: &Reference) -> Derivatives {
+/// Samples stay in their bins: where one passes into the next, the gamut steps by what no derivative shows. With a spread, the
+/// derivatives of R_f are those of what it is expected to be when the light is not quite known, and what is of second order in
+/// its variance comes with them.
+pub fn derivatives(
+    sums: &Sums<FIDELITY>,
+    reference: &Reference,
+    slope: &Reference,
+    spread: Option<&Spread>,
+) -> Derivatives {
     let looks: [_; FIDELITY] = std::array::from_fn(|k| appearance(ratio(sums, k)));
     let jab = looks.map(|look| look.jab);
     let mean = jab.iter().zip(&reference.fidelity).map(|(t, w)| distance(t, w)).sum::<f64>() / FIDELITY as f64;
@@ -107,13 +117,25 @@ pub fn derivatives(sums: &Sums<FIDELITY>, reference: &Reference, slope: &Referen
     let gamut = 100.0 * test_area / wanted_area;
 
     let value = indices(&jab, reference);
-    let mut out = Derivatives { value, by_sums: [Sums::default(), Sums::default()], by_temperature: [0.0; 2] };
+    let mut out = Derivatives {
+        value,
+        by_sums: [Sums::default(), Sums::default()],
+        by_temperature: [0.0; 2],
+        second_order: [0.0; 2],
+    };
+    let mut lengths = spread.map(Lengths::new);
     for (k, look) in looks.iter().enumerate() {
         let (wanted, slope) = (&reference.fidelity[k], &slope.fidelity[k]);
-        let off = distance(&look.jab, wanted);
+        let off: [f64; 3] = std::array::from_fn(|i| look.jab[i] - wanted[i]);
+        let s = match (spread, &mut lengths) {
+            (Some(spread), Some(lengths)) => {
+                lengths.add(1.0 / FIDELITY as f64, off, &moves(spread, k, &look.by_ratio, *slope))
+            }
+            _ => distance(&look.jab, wanted),
+        };
         let bin = bins[k];
         let by_jab: [[f64; 3]; 2] = [
-            if off > 0.0 { std::array::from_fn(|i| by_distance * (look.jab[i] - wanted[i]) / off) } else { [0.0; 3] },
+            if s > 0.0 { off.map(|o| by_distance * o / s) } else { [0.0; 3] },
             [
                 0.0,
                 100.0 / wanted_area * by_test[bin][0] / counts[bin],
@@ -132,7 +154,26 @@ pub fn derivatives(sums: &Sums<FIDELITY>, reference: &Reference, slope: &Referen
             }
         }
     }
+    if let Some(lengths) = lengths {
+        let by_mean = by_distance * FIDELITY as f64;
+        out.second_order[0] = by_mean * by_mean * lengths.second_order();
+    }
     out
+}
+
+/// What moves a sample's look beside the reference's, which follows the colour temperature.
+fn moves(spread: &Spread, k: usize, by_ratio: &[[f64; 3]; 3], slope: [f64; 3]) -> spread::Moves {
+    let seen = spread::fidelity_seen();
+    let shares = spread.moves_of_shares(&seen.colours[k], &seen.white);
+    std::array::from_fn(|i| {
+        let mut mixed = spread.temperature().map(|t| -slope[i] * t);
+        for (by, share) in by_ratio[i].iter().zip(&shares) {
+            for (m, s) in mixed.iter_mut().zip(share) {
+                *m += by * s;
+            }
+        }
+        mixed
+    })
 }
 
 #[cfg(test)]

@@ -72,6 +72,35 @@ impl Fold {
         }
     }
 
+    /// [`Self::nodes`] of columns that stand side by side.
+    pub fn nodes_of_lanes<const L: usize>(&self, light: &[[f64; L]]) -> [[f64; L]; NODES] {
+        let mut nodes = [[0.0; L]; NODES];
+        for ((node, first), span) in nodes.iter_mut().zip(&self.first).zip(self.begins.windows(2)) {
+            for (w, lanes) in self.weights[span[0]..span[1]].iter().zip(light.get(*first..).unwrap_or(&[])) {
+                for (sum, x) in node.iter_mut().zip(lanes) {
+                    *sum += w * x;
+                }
+            }
+        }
+        nodes
+    }
+
+    /// The variance of what the nodes hold by that of the samples: what nodes share of a sample is shared out between them, so
+    /// that the variance of the light's whole sum is their sum.
+    pub fn variance(&self, variance: &[f64]) -> [[f64; 1]; NODES] {
+        let (from, last) = self.span();
+        let mut whole = vec![[0.0]; last + 1 - from];
+        self.add_by_sample(&[[1.0]; NODES], from, &mut whole);
+        let mut nodes = [[0.0]; NODES];
+        for ((node, first), span) in nodes.iter_mut().zip(&self.first).zip(self.begins.windows(2)) {
+            let samples = variance.get(*first..).unwrap_or(&[]).iter().zip(&whole[first - from..]);
+            for (w, (v, [sum])) in self.weights[span[0]..span[1]].iter().zip(samples) {
+                node[0] += w * sum * v;
+            }
+        }
+        nodes
+    }
+
     /// First and last sample that weigh in a node.
     pub fn span(&self) -> (usize, usize) {
         let lasts = self.first.iter().zip(self.begins.windows(2)).map(|(first, span)| first + span[1] - span[0] - 1);

@@ -5,6 +5,7 @@
 
 use super::colours::{RENDERING, Sums};
 use super::reference::Reference;
+use super::spread::{self, Lengths, Spread};
 
 /// What a distance in U*V*W* takes off an index.
 const SCALE: f64 = 4.6;
@@ -45,67 +46,90 @@ pub struct Derivatives {
     pub by_sums: [Sums<RENDERING>; 2],
     /// By the temperature of the reference illuminant [1/K].
     pub by_temperature: [f64; 2],
+    /// What is of second order in their variance.
+    pub second_order: [f64; 2],
 }
 
-/// What one sample's index is, and its derivatives by the sums of the sample, of the white, and by the temperature.
+/// One sample: what leads from its sums to how far it is off.
 struct Special {
-    value: f64,
+    /// Shares of luminance (cube root), W*, the adapted responses and (u, v).
+    root: f64,
+    w: f64,
+    adapted: [f64; 2],
+    at: [f64; 2],
+    beside: [f64; 2],
+    /// U*, V*, W* less what they are under the reference.
+    off: [f64; 3],
+}
+
+/// What something does by the sums of one sample, by those of the white, and by the temperature.
+#[derive(Clone, Copy)]
+struct Slopes {
     by_colour: [f64; 3],
     by_white: [f64; 3],
     by_temperature: f64,
 }
 
-/// One sample. `slope` is what the reference does by the temperature: U*, V*, W* of the sample and the two ratios of the white.
-fn special(
-    colour: [f64; 3],
-    white: [f64; 3],
-    wanted: [f64; 3],
-    to: [f64; 2],
-    slope: Option<([f64; 3], [f64; 2])>,
-) -> Special {
-    let (c_to, c_white, c_own) = (response(to), response(ratios(white)), response(ratios(colour)));
-    let adapted: [f64; 2] = std::array::from_fn(|i| c_to[i] / c_white[i] * c_own[i]);
-    let (at, beside) = (uv(adapted), uv(c_to));
-    let root = (colour[1] / white[1]).cbrt();
-    let w = LIGHTNESS * root - 17.0;
-    let off: [f64; 3] =
-        [13.0 * w * (at[0] - beside[0]) - wanted[0], 13.0 * w * (at[1] - beside[1]) - wanted[1], w - wanted[2]];
-    let distance = (off[0] * off[0] + off[1] * off[1] + off[2] * off[2]).sqrt();
-    let value = 100.0 - SCALE * distance;
-    let nothing = Special { value, by_colour: [0.0; 3], by_white: [0.0; 3], by_temperature: 0.0 };
-    let Some((wanted_slope, to_slope)) = slope else { return nothing };
-    if !(distance > 0.0) {
-        return nothing;
+fn length(off: [f64; 3]) -> f64 {
+    (off[0] * off[0] + off[1] * off[1] + off[2] * off[2]).sqrt()
+}
+
+impl Special {
+    /// How far a sample is off whose sums and white are these, where the reference has it at `wanted` beside the white `to`.
+    fn of(colour: [f64; 3], white: [f64; 3], wanted: [f64; 3], to: [f64; 2]) -> Self {
+        let (c_to, c_white, c_own) = (response(to), response(ratios(white)), response(ratios(colour)));
+        let adapted: [f64; 2] = std::array::from_fn(|i| c_to[i] / c_white[i] * c_own[i]);
+        let (at, beside) = (uv(adapted), uv(c_to));
+        let root = (colour[1] / white[1]).cbrt();
+        let w = LIGHTNESS * root - 17.0;
+        let off: [f64; 3] =
+            [13.0 * w * (at[0] - beside[0]) - wanted[0], 13.0 * w * (at[1] - beside[1]) - wanted[1], w - wanted[2]];
+        Self { root, w, adapted, at, beside, off }
     }
 
-    // Backwards: the index by U*, V*, W*; those by (u, v) and W*; (u, v) by the responses; the responses by the sums.
-    let by_off = off.map(|o| -SCALE * o / distance);
-    let by_at = [13.0 * w * by_off[0], 13.0 * w * by_off[1]];
-    let by_w = 13.0 * ((at[0] - beside[0]) * by_off[0] + (at[1] - beside[1]) * by_off[1]) + by_off[2];
-    let by_response = |[c, d]: [f64; 2], at: [f64; 2], by: [f64; 2]| {
-        let below = 16.518 + 1.481 * c - d;
-        let by_below = -(by[0] * at[0] + by[1] * at[1]) / below;
-        [0.404 * by[0] / below + 1.481 * by_below, -4.0 * by[0] / below - by_below]
-    };
-    let by_adapted = by_response(adapted, at, by_at);
-    let by_own: [f64; 2] = std::array::from_fn(|i| by_adapted[i] * c_to[i] / c_white[i]);
-    let by_white_response: [f64; 2] = std::array::from_fn(|i| -by_adapted[i] * adapted[i] / c_white[i]);
-    let beside_by = by_response(c_to, beside, by_at);
-    let by_to: [f64; 2] = std::array::from_fn(|i| by_adapted[i] * c_own[i] / c_white[i] - beside_by[i]);
-    // W* by Y and Yw: a third of the root's own change.
-    let by_luminance = by_w * LIGHTNESS * root / 3.0;
-    let by_xyz = |by: [f64; 2], xyz: [f64; 3], luminance: f64| {
-        let (by_x, by_z) = (-0.92 * by[1], 2.0 * by[0] + 0.202 * by[1]);
-        let y = xyz[1];
-        [by_x / y, luminance / y - (by_x * xyz[0] + by_z * xyz[2]) / (y * y), by_z / y]
-    };
-    let by_ratio = [-0.92 * by_to[1], 2.0 * by_to[0] + 0.202 * by_to[1]];
-    let by_wanted = by_off[0] * wanted_slope[0] + by_off[1] * wanted_slope[1] + by_off[2] * wanted_slope[2];
-    Special {
-        value,
-        by_colour: by_xyz(by_own, colour, by_luminance),
-        by_white: by_xyz(by_white_response, white, -by_luminance),
-        by_temperature: by_ratio[0] * to_slope[0] + by_ratio[1] * to_slope[1] - by_wanted,
+    fn index(&self) -> f64 {
+        100.0 - SCALE * length(self.off)
+    }
+
+    /// What something does whose derivatives by the three of `off` are given. `slope` is what the reference does by the
+    /// temperature: U*, V*, W* of the sample and the two ratios of the white.
+    fn back(
+        &self,
+        by_off: [f64; 3],
+        colour: [f64; 3],
+        white: [f64; 3],
+        to: [f64; 2],
+        (wanted_slope, to_slope): ([f64; 3], [f64; 2]),
+    ) -> Slopes {
+        let Self { root, w, adapted, at, beside, .. } = *self;
+        let (c_to, c_white, c_own) = (response(to), response(ratios(white)), response(ratios(colour)));
+        // U*, V*, W* by (u, v) and W*; (u, v) by the responses; the responses by the sums.
+        let by_at = [13.0 * w * by_off[0], 13.0 * w * by_off[1]];
+        let by_w = 13.0 * ((at[0] - beside[0]) * by_off[0] + (at[1] - beside[1]) * by_off[1]) + by_off[2];
+        let by_response = |[c, d]: [f64; 2], at: [f64; 2], by: [f64; 2]| {
+            let below = 16.518 + 1.481 * c - d;
+            let by_below = -(by[0] * at[0] + by[1] * at[1]) / below;
+            [0.404 * by[0] / below + 1.481 * by_below, -4.0 * by[0] / below - by_below]
+        };
+        let by_adapted = by_response(adapted, at, by_at);
+        let by_own: [f64; 2] = std::array::from_fn(|i| by_adapted[i] * c_to[i] / c_white[i]);
+        let by_white_response: [f64; 2] = std::array::from_fn(|i| -by_adapted[i] * adapted[i] / c_white[i]);
+        let beside_by = by_response(c_to, beside, by_at);
+        let by_to: [f64; 2] = std::array::from_fn(|i| by_adapted[i] * c_own[i] / c_white[i] - beside_by[i]);
+        // W* by Y and Yw: a third of the root's own change.
+        let by_luminance = by_w * LIGHTNESS * root / 3.0;
+        let by_xyz = |by: [f64; 2], xyz: [f64; 3], luminance: f64| {
+            let (by_x, by_z) = (-0.92 * by[1], 2.0 * by[0] + 0.202 * by[1]);
+            let y = xyz[1];
+            [by_x / y, luminance / y - (by_x * xyz[0] + by_z * xyz[2]) / (y * y), by_z / y]
+        };
+        let by_ratio = [-0.92 * by_to[1], 2.0 * by_to[0] + 0.202 * by_to[1]];
+        let by_wanted = by_off[0] * wanted_slope[0] + by_off[1] * wanted_slope[1] + by_off[2] * wanted_slope[2];
+        Slopes {
+            by_colour: by_xyz(by_own, colour, by_luminance),
+            by_white: by_xyz(by_white_response, white, -by_luminance),
+            by_temperature: by_ratio[0] * to_slope[0] + by_ratio[1] * to_slope[1] - by_wanted,
+        }
     }
 }
 
@@ -113,26 +137,61 @@ fn special(
 pub fn general(sums: &Sums<RENDERING>, reference: &Reference) -> [f64; 2] {
     let mut value = [0.0; 2];
     for (k, (colour, wanted)) in sums.colours.iter().zip(&reference.rendering).enumerate() {
-        let r = special(*colour, sums.white, *wanted, reference.white, None).value;
+        let r = Special::of(*colour, sums.white, *wanted, reference.white).index();
         if k < IN_MEAN { value[0] += r / IN_MEAN as f64 } else { value[1] = r }
     }
     value
 }
 
 /// [`general`] with its derivatives, where `slope` is what the reference does by the temperature.
-pub fn derivatives(sums: &Sums<RENDERING>, reference: &Reference, slope: &Reference) -> Derivatives {
-    let value = general(sums, reference);
-    let mut out = Derivatives { value, by_sums: [Sums::default(), Sums::default()], by_temperature: [0.0; 2] };
+///
+/// With a spread, they are those of what the indices are expected to be when the light is not quite known, and what is of second
+/// order in their variance comes with them.
+pub fn derivatives(
+    sums: &Sums<RENDERING>,
+    reference: &Reference,
+    slope: &Reference,
+    spread: Option<&Spread>,
+) -> Derivatives {
+    let mut out = Derivatives {
+        value: general(sums, reference),
+        by_sums: [Sums::default(), Sums::default()],
+        by_temperature: [0.0; 2],
+        second_order: [0.0; 2],
+    };
+    let mut lengths = spread.map(|spread| [Lengths::new(spread), Lengths::new(spread)]);
     for (k, colour) in sums.colours.iter().enumerate() {
-        let slopes = Some((slope.rendering[k], slope.white));
-        let r = special(*colour, sums.white, reference.rendering[k], reference.white, slopes);
+        let special = Special::of(*colour, sums.white, reference.rendering[k], reference.white);
+        let back = |by| special.back(by, *colour, sums.white, reference.white, (slope.rendering[k], slope.white));
         let (index, share) = if k < IN_MEAN { (0, 1.0 / IN_MEAN as f64) } else { (1, 1.0) };
+        let s = match (spread, &mut lengths) {
+            (Some(spread), Some(lengths)) => {
+                let each = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]].map(back);
+                let seen = spread::rendering_seen();
+                let moves = spread.moves(
+                    &each.map(|e| e.by_colour),
+                    &seen.colours[k],
+                    &each.map(|e| e.by_white),
+                    &seen.white,
+                    each.map(|e| e.by_temperature),
+                );
+                lengths[index].add(share, special.off, &moves)
+            }
+            _ => length(special.off),
+        };
+        if !(s > 0.0) {
+            continue;
+        }
+        let r = back(special.off.map(|o| -SCALE * o / s));
         let by = &mut out.by_sums[index];
         for l in 0..3 {
             by.colours[k][l] = share * r.by_colour[l];
             by.white[l] += share * r.by_white[l];
         }
         out.by_temperature[index] += share * r.by_temperature;
+    }
+    if let Some(lengths) = lengths {
+        out.second_order = lengths.map(|l| SCALE * SCALE * l.second_order());
     }
     out
 }

@@ -15,11 +15,13 @@ mod fold;
 mod general;
 mod reference;
 mod registered;
+mod spread;
 
 pub use colours::fidelity_colour;
 pub use fold::{FIRST_NM, Fold, LAST_NM, NODES, Nodes};
 pub use reference::{HOTTEST_K, of_fidelity, of_rendering};
 pub use registered::{CRI_R9, CRI_RA, FIDELITY_RF, GAMUT_RG};
+pub use spread::Spread;
 
 use super::reason::NullReason;
 use colours::Sums;
@@ -49,6 +51,8 @@ pub struct Derivatives {
     pub by_node: [[f64; INDICES]; NODES],
     /// By the colour temperature [1/K].
     pub by_temperature: [f64; INDICES],
+    /// What is of second order in their variance; nothing without a spread.
+    pub second_order: [f64; INDICES],
 }
 
 /// What the nodes hold of a light, summed over both sets of test colours.
@@ -72,13 +76,18 @@ pub fn indices(fold: &Fold, samples: &[f64], temperature_k: f64) -> Result<[f64;
     Ok(four(general::general(&rendering, &reference), fidelity::fidelity(&fidelity, &reference)))
 }
 
-/// [`indices`] with their derivatives.
-pub fn derivatives(fold: &Fold, samples: &[f64], temperature_k: f64) -> Result<Derivatives, NullReason> {
+/// [`indices`] with their derivatives; with a spread, those of what they are expected to be when the light is not quite known.
+pub fn derivatives(
+    fold: &Fold,
+    samples: &[f64],
+    temperature_k: f64,
+    spread: Option<&Spread>,
+) -> Result<Derivatives, NullReason> {
     let missing = NullReason::NoReference { temperature_k };
     let (reference, slope) = reference::reference_and_slope(temperature_k).ok_or(missing)?;
     let (rendering, fidelity) = sums(fold, samples);
-    let general = general::derivatives(&rendering, &reference, &slope);
-    let fidelity = fidelity::derivatives(&fidelity, &reference, &slope);
+    let general = general::derivatives(&rendering, &reference, &slope, spread);
+    let fidelity = fidelity::derivatives(&fidelity, &reference, &slope, spread);
     let mut by_node = [[0.0; INDICES]; NODES];
     colours::add_rendering_by_node(&general.by_sums, Index::General as usize, &mut by_node);
     colours::add_fidelity_by_node(&fidelity.by_sums, Index::Fidelity as usize, &mut by_node);
@@ -86,6 +95,7 @@ pub fn derivatives(fold: &Fold, samples: &[f64], temperature_k: f64) -> Result<D
         value: four(general.value, fidelity.value),
         by_node,
         by_temperature: four(general.by_temperature, fidelity.by_temperature),
+        second_order: four(general.second_order, fidelity.second_order),
     })
 }
 

@@ -51,7 +51,7 @@ fn derivatives_are_the_slopes_of_their_values() {
     let fold = fold(&axis);
     for (t, samples) in lights(&axis) {
         let of = |samples: &[f64], t: f64| indices(&fold, samples, t).unwrap();
-        let got = derivatives(&fold, &samples, t).unwrap();
+        let got = derivatives(&fold, &samples, t, None).unwrap();
         assert_eq!(got.value.map(f64::to_bits), of(&samples, t).map(f64::to_bits));
         let step = 1e-5 * t;
         let (up, down) = (of(&samples, t + step), of(&samples, t - step));
@@ -117,7 +117,7 @@ fn odd_lights_have_an_answer() {
     for odd in [0.0, -1.0, f64::NAN, f64::INFINITY, f64::MAX] {
         let light = vec![odd; axis.len()];
         let values = indices(&fold, &light, 4000.0).unwrap();
-        assert_eq!(values.map(f64::to_bits), derivatives(&fold, &light, 4000.0).unwrap().value.map(f64::to_bits));
+        assert_eq!(values.map(f64::to_bits), derivatives(&fold, &light, 4000.0, None).unwrap().value.map(f64::to_bits));
     }
     assert!(indices(&fold, &[1.0; 7], 4000.0).unwrap().iter().all(|x| x.is_nan()));
     let reason = indices(&fold, &vec![1.0; axis.len()], 31_000.4).unwrap_err();
