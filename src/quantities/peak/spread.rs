@@ -24,7 +24,7 @@ const QUANTILES: usize = 512;
 /// Draws at least.
 const FEWEST: usize = 128;
 /// Draws times samples at most.
-const WORK: usize = 16_384;
+const WORK: usize = 10_240;
 /// Samples that are looked at one by one at most.
 const ALONE: usize = 64;
 /// Samples that are drawn at most where each stands for some neighbours.
@@ -37,7 +37,7 @@ const COMMON: usize = 4;
 const SLIGHT: f64 = 0.05;
 
 /// Quantiles of the normal distribution with unit variance, shuffled, twice over.
-static QUANTILE: LazyLock<Vec<f64>> = LazyLock::new(|| {
+static QUANTILE: LazyLock<Vec<f32>> = LazyLock::new(|| {
     /// Numbers that make one quantile.
     const EACH: usize = 64;
     let mut rng = rand_pcg::Pcg64Mcg::seed_from_u64(1);
@@ -48,7 +48,7 @@ static QUANTILE: LazyLock<Vec<f64>> = LazyLock::new(|| {
     let deviation = (means.iter().map(|m| (m - mean).powi(2)).sum::<f64>() / QUANTILES as f64).sqrt();
     means.iter_mut().for_each(|m| *m = (*m - mean) / deviation);
     means.shuffle(&mut rng);
-    means.repeat(2)
+    means.iter().map(|m| *m as f32).collect::<Vec<f32>>().repeat(2)
 });
 
 /// A spectrum with what is not known of it.
@@ -64,15 +64,16 @@ pub struct Known<'a> {
     pub errors: &'a Errors,
 }
 
-/// What can happen to one sample that may be the highest.
+/// What can happen to one sample that may be the highest, in units of the highest one's standard deviation: short numbers will
+/// do, of which more fit a step.
 struct Candidate {
     nm: f64,
-    light: f64,
-    noise: f64,
+    light: f32,
+    noise: f32,
     /// Deviation by the response's shape, and its correlation with the candidate before.
-    shape: f64,
-    rho: f64,
-    common: [f64; COMMON],
+    shape: f32,
+    rho: f32,
+    common: [f32; COMMON],
     /// Whether the samples beside it are the candidates beside it.
     whole: bool,
 }
@@ -201,9 +202,9 @@ impl<'a> Known<'a> {
 fn of_highest(many: usize) -> (f64, f64) {
     let rank = |j: usize| (j as f64 / QUANTILES as f64).powi(many as i32);
     let mut sorted = QUANTILE[..QUANTILES].to_vec();
-    sorted.sort_by(f64::total_cmp);
+    sorted.sort_by(f32::total_cmp);
     let (mut mean, mut square) = (0.0, 0.0);
-    for (j, q) in sorted.iter().enumerate() {
+    for (j, q) in sorted.iter().map(|q| f64::from(*q)).enumerate() {
         let share = rank(j + 1) - rank(j);
         mean += share * q;
         square += share * q * q;
@@ -220,6 +221,8 @@ pub fn spread(known: &Known, calibrated: (usize, usize), peak: &Peak, own: f64) 
     let modes = told.common_modes(highest);
     let samples = &told.samples;
     let (rise, narrower) = if each == 1 { (0.0, 1.0) } else { of_highest(each) };
+    let unit = if own > 0.0 && own.is_finite() { own } else { 1.0 };
+    let short = |x: f64| (x / unit) as f32;
     let candidate = |k: usize| {
         let i = samples[k];
         let nm = known.axis[i];
@@ -228,15 +231,15 @@ pub fn spread(known: &Known, calibrated: (usize, usize), peak: &Peak, own: f64) 
         let rho = before.map_or(0.0, |before| known.errors.bins.correlation_over(nm - before));
         let mut common = [0.0; COMMON];
         for (to, m) in common.iter_mut().zip(&modes) {
-            *to = told.by_mode[k * known.errors.modes.len() + m];
+            *to = short(told.by_mode[k * known.errors.modes.len() + m]);
         }
         let beside = |other: Option<&usize>| other.is_some_and(|other| other.abs_diff(i) == 1);
         Candidate {
             nm,
-            light: known.light[i] - known.light[highest] + rise * known.variance[i].sqrt(),
-            noise: narrower * known.variance[i].sqrt(),
-            shape: shape2.sum::<f64>().sqrt(),
-            rho,
+            light: short(known.light[i] - known.light[highest] + rise * known.variance[i].sqrt()),
+            noise: short(narrower * known.variance[i].sqrt()),
+            shape: short(shape2.sum::<f64>().sqrt()),
+            rho: rho as f32,
             common,
             whole: each == 1 && beside(k.checked_sub(1).and_then(|k| samples.get(k))) && beside(samples.get(k + 1)),
         }
@@ -260,7 +263,7 @@ struct Draws<'a> {
 /// The numbers of an unknown, one a draw. Every unknown begins elsewhere, and no two pairs are equally far apart, or what
 /// neighbours happen to have in common would add up along the axis.
 #[inline(always)]
-fn drawn(quantile: &[f64], unknown: usize, draws: usize) -> &[f64] {
+fn drawn(quantile: &[f32], unknown: usize, draws: usize) -> &[f32] {
     &quantile[unknown * (unknown + 1) / 2 % QUANTILES..][..draws]
 }
 
@@ -271,7 +274,7 @@ impl wide::Loops for Draws<'_> {
     #[inline(always)]
     fn call(self) -> Vec<f64> {
         let (n, quantile) = (self.draws, QUANTILE.as_slice());
-        let (mut amplitude, mut highest, mut at) = (vec![0.0; n], vec![f64::NEG_INFINITY; n], vec![0.0; n]);
+        let (mut amplitude, mut highest, mut at) = (vec![0.0; n], vec![f32::NEG_INFINITY; n], vec![0.0f32; n]);
         // Only a parabola asks for what stood beside the highest.
         let kept = self.candidates.iter().any(|candidate| candidate.whole);
         let mut all = vec![0.0; if kept { n * self.candidates.len() } else { n }];
@@ -290,7 +293,7 @@ impl wide::Loops for Draws<'_> {
                     *light += common * z;
                 }
             }
-            let here = c as f64;
+            let here = c as f32;
             for ((light, highest), at) in light.iter().zip(&mut highest).zip(&mut at) {
                 let higher = *light > *highest;
                 *at = if higher { here } else { *at };
@@ -305,11 +308,11 @@ impl wide::Loops for Draws<'_> {
 impl Draws<'_> {
     /// Where the top of a draw is whose highest candidate is known; where they are kept, its lights stand at every `draws`th
     /// place.
-    fn top_of(&self, at: usize, highest: f64, lights: &[f64]) -> f64 {
+    fn top_of(&self, at: usize, highest: f32, lights: &[f32]) -> f64 {
         let candidate = &self.candidates[at];
         if candidate.whole {
             let three = [at - 1, at, at + 1];
-            top(&three.map(|c| self.candidates[c].nm), &three.map(|c| lights[c * self.draws]), [0, 1, 2]).0
+            top(&three.map(|c| self.candidates[c].nm), &three.map(|c| f64::from(lights[c * self.draws])), [0, 1, 2]).0
         } else if highest.is_finite() {
             candidate.nm
         } else {
