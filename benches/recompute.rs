@@ -1,7 +1,7 @@
 //! What it takes to make a year of readings again: readings a second, CPU time, memory, the longest write transaction.
 //!
-//! `cargo bench --bench recompute [-- DAYS]`, 14 days without, 365 for a year (3 GB, which are made once under
-//! `target/year` and take a quarter of an hour). Runs the built program on it twice, the second time over the first one's
+//! `cargo bench --bench recompute [-- DAYS]`, a year without (4 GB, which are made once under `target/year` and take a
+//! quarter of an hour); fewer days are spread over the year. Runs the built program on it twice, the second time over the first one's
 //! values. Where something else runs meanwhile, CPU time over the number of cores is what a quiet machine would take.
 
 #[path = "../tests/support/closed_loop.rs"]
@@ -18,7 +18,7 @@ const MEMORY_MB: f64 = 200.0;
 const YEAR: f64 = 525_600.0;
 
 fn main() {
-    let days = std::env::args().skip(1).find_map(|a| a.parse().ok()).unwrap_or(14);
+    let days = std::env::args().skip(1).find_map(|a| a.parse().ok()).unwrap_or(365);
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("target/year");
     let path = folder.join(format!("{days}-days.db"));
     let started = Instant::now();

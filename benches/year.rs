@@ -1,7 +1,8 @@
 //! Years of one-minute readings as a station would have stored them, for whoever measures what a year costs.
 //!
 //! Eight days are taken by the daemon's own road from the bench: a clear one and one of broken clouds in each season, with
-//! ladders, shutter darks and noise. The year is these days in turn, each the nearest season's. Of a copy the exposures are
+//! ladders, shutter darks and noise. The year is these days in turn, each the nearest season's; fewer days are spread over it.
+//! Of a copy the exposures are
 //! moved to its date and every pixel's sum gets a deviation of the noise's size on top, so that no two frames are alike: they
 //! take a little more room than real ones, whose noise is smaller by √2. Darks are copied with the day they served. Sun,
 //! values, verdicts and flags come from the reckoner, so that every value follows from what is stored.
@@ -118,11 +119,13 @@ impl Year {
 
     fn fill(&mut self, days: i64) {
         let first = UtcMicros::parse(FIRST_DAY).expect("a time");
-        for day in 0..days {
+        for k in 0..days {
+            // Fewer days than a year's stand apart, so that they have its seasons.
+            let day = if days < 365 { k * 365 / days } else { k };
             let of_year = day % 365;
             let apart = |season: &(i64, &str)| (of_year - season.0).abs().min(365 - (of_year - season.0).abs());
             let season = (0..SEASONS.len()).min_by_key(|k| apart(&SEASONS[*k])).expect("four seasons");
-            self.day(2 * season + (day % 2) as usize, first.plus_seconds(86_400.0 * day as f64));
+            self.day(2 * season + (k % 2) as usize, first.plus_seconds(86_400.0 * day as f64));
         }
     }
 

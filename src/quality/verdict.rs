@@ -2,6 +2,7 @@
 
 use super::limits::{Ceiling, physically_possible};
 use super::pixels;
+use super::reach::{Reach, reach};
 use crate::calibration::Calibration;
 use crate::config::LimitsConfig;
 use crate::quantities::{self, Matrix, Outcome};
@@ -119,6 +120,15 @@ pub fn judge(reduced: &Reduced, matrix: &Matrix, outcomes: &[Outcome], facts: &A
             touching[q].raise_if(touches, doubt.flag);
         }
     }
+    if let Some(share) = low_sun(reduced, facts) {
+        // A factor common to all wavelengths moves what follows the level of the light by as much, and nothing else.
+        for (q, quantity) in quantities::registry().iter().enumerate() {
+            let Ok(value) = outcomes[q].value else { continue };
+            let touches = reach(quantity, Flag::LowSun) == Reach::BySize
+                && !(2.0 * (share * value).abs() <= SHARE_OF_LIMIT * allow(q));
+            touching[q].raise_if(touches, Flag::LowSun);
+        }
+    }
     touch_by_rung(reduced, matrix, outcomes, facts, &mut touching);
 
     let mut flags = information(facts);
@@ -207,12 +217,13 @@ fn doubts(reduced: &Reduced, facts: &Assessment<'_>) -> Vec<Doubt> {
     if let Some(column) = pixel_faults(reduced, facts.calibration) {
         doubts.push(Doubt { flag: Flag::PixelFault, column });
     }
-    let low = facts.ceiling.sun_elevation_deg.is_some_and(|e| e > 0.0 && e < facts.limits.low_sun_deg);
-    if low && facts.ceiling.kind.sunlit() {
-        let effect = reduced.cosine.map_or(UNKNOWN_COSINE, |c| c.beam_effect);
-        doubts.push(Doubt { flag: Flag::LowSun, column: reduced.irradiance.iter().map(|e| e * effect).collect() });
-    }
     doubts
+}
+
+/// How far off all irradiances may plausibly be since the sun is low [1]; `None` where it is not.
+fn low_sun(reduced: &Reduced, facts: &Assessment<'_>) -> Option<f64> {
+    let low = facts.ceiling.sun_elevation_deg.is_some_and(|e| e > 0.0 && e < facts.limits.low_sun_deg);
+    (low && facts.ceiling.kind.sunlit()).then(|| reduced.cosine.map_or(UNKNOWN_COSINE, |c| c.beam_effect))
 }
 
 /// Faulty pixels, looked for where a pixel and both neighbours were served by the same rung.

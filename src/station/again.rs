@@ -9,7 +9,7 @@ use crate::calibration::{Calibration, file};
 use crate::capture::grid::whole_half_cycles;
 use crate::config::{self, Config, InstrumentConfig};
 use crate::record::{DarkUse, Flag, Flags, Frame, QuantityValue, Reading, Tracked};
-use crate::reduction::{DarkFor, DarkModel};
+use crate::reduction::{DarkFor, DarkModel, Reduced};
 use crate::store::{DarkReference, FrameRecord, InstrumentRow, NOT_YET_A_QUANTITY, Reader, StoreError, StoredReading};
 use std::collections::{BTreeMap, VecDeque};
 use std::path::Path;
@@ -21,6 +21,8 @@ const DARKS_KEPT: usize = 64;
 const MODELS_KEPT: usize = 8;
 /// Sets of axes and weights kept at hand; a station changes its configuration rarely.
 const RECKONERS_KEPT: usize = 4;
+/// Axes and weights of a set (some 0.3 MB each): those of a day's temperatures.
+const AXES_KEPT: usize = 32;
 
 /// Why a reading cannot be made again.
 #[derive(Debug, thiserror::Error)]
@@ -86,12 +88,12 @@ impl Again {
         self.reckon_with(reader, stored, &frames, stored.made_with.calibration)
     }
 
-    /// Takes back a reading that was made again and is no longer needed.
-    pub fn recycle(&mut self, stored: &StoredReading, calibration: Option<i64>, reckoned: Reckoned) {
+    /// Takes back the spectrum of a reading that was made again, where it is no longer needed.
+    pub fn recycle(&mut self, stored: &StoredReading, calibration: Option<i64>, reduced: Option<Reduced>) {
         let made_with = stored.made_with;
         let key = calibration.map(|row| (made_with.instrument, made_with.configuration, row));
         if let Some(reckoner) = key.and_then(|key| self.reckoners.get_mut(&key)) {
-            reckoner.recycle(reckoned);
+            reckoner.recycle(reduced);
         }
     }
 
@@ -144,7 +146,8 @@ impl Again {
             if self.reckoners.len() >= RECKONERS_KEPT {
                 self.reckoners.clear();
             }
-            self.reckoners.insert(key, Reckoner::new(name, station, limits, calibration, detector));
+            let reckoner = Reckoner::new(name, station, limits, calibration, detector).keeping_axes(AXES_KEPT);
+            self.reckoners.insert(key, reckoner);
         }
         match self.reckoners.get_mut(&key) {
             Some(reckoner) => Ok(reckoner.reckon(&takings, &[], &about)),

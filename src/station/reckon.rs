@@ -17,7 +17,8 @@ use crate::sun;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-/// Axes and weights kept at most (some 0.3 MB each): the shift in force and its neighbours; building one takes a millisecond.
+/// Axes and weights kept at most (some 0.3 MB each) unless told otherwise: the shift in force and its neighbours; building
+/// one takes a millisecond.
 const KEPT_AXES: usize = 3;
 /// Seconds in a mean year.
 const YEAR_S: f64 = 365.25 * 86_400.0;
@@ -57,6 +58,7 @@ pub struct Reckoner {
     calibration: Arc<Calibration>,
     detector: Detector,
     axes: BTreeMap<i32, (Arc<Scale>, Arc<Matrix>)>,
+    kept_axes: usize,
     reducing: reduction::Workspace,
     evaluating: quantities::Workspace,
 }
@@ -77,14 +79,20 @@ impl Reckoner {
             calibration,
             detector,
             axes: BTreeMap::new(),
+            kept_axes: KEPT_AXES,
             reducing: reduction::Workspace::default(),
             evaluating: quantities::Workspace::default(),
         }
     }
 
-    /// Takes back a reading that is no longer needed: the next one then asks the allocator for next to nothing.
-    pub fn recycle(&mut self, reckoned: Reckoned) {
-        if let Some(reduced) = reckoned.reduced {
+    /// Keeps so many axes at most, for whoever goes through whole days, whose temperatures come back.
+    pub fn keeping_axes(self, at_most: usize) -> Self {
+        Self { kept_axes: at_most.max(1), ..self }
+    }
+
+    /// Takes back the spectrum of a reading that is no longer needed: the next one then asks the allocator for next to nothing.
+    pub fn recycle(&mut self, reduced: Option<Reduced>) {
+        if let Some(reduced) = reduced {
             self.reducing.recycle(reduced);
         }
     }
@@ -97,8 +105,11 @@ impl Reckoner {
     /// The axis and weights for a detector temperature [°C], moved further by a shift [nm].
     pub fn axis(&mut self, temperature_c: Option<f64>, shift_nm: f64) -> (Arc<Scale>, Arc<Matrix>) {
         let step = scale::step_for(&self.calibration, temperature_c, shift_nm);
-        if self.axes.len() >= KEPT_AXES && !self.axes.contains_key(&step) {
-            self.axes.clear();
+        if self.axes.len() >= self.kept_axes && !self.axes.contains_key(&step) {
+            // Temperatures drift: what is farthest away is needed last.
+            if let Some(farthest) = self.axes.keys().copied().max_by_key(|s| s.abs_diff(step)) {
+                self.axes.remove(&farthest);
+            }
         }
         let rule = if self.station.kind.sunlit() { SourceRule::Sun } else { SourceRule::Lamp };
         let (scale, matrix) = self.axes.entry(step).or_insert_with(|| {

@@ -10,7 +10,7 @@ use super::assemble::computation_text;
 use crate::calibration::Calibration;
 use crate::clock::UtcMicros;
 use crate::quantities;
-use crate::record::{Event, EventKind};
+use crate::record::{Event, EventKind, Reading};
 use crate::store::{FrameRecord, NewValues, Reader, Store, StoreError, StoredReading, Switched};
 use std::collections::{BTreeMap, VecDeque};
 use std::ops::Range;
@@ -309,11 +309,9 @@ fn one(
     });
     match done {
         Ok(None) => Ok(Err(Kept::Damaged)),
-        Ok(Some(mut reckoned)) => {
-            let mut reading = reckoned.reading.clone();
-            reading.id = stored.reading.id;
-            reckoned.reading.values.clear();
-            again.recycle(stored, calibration, reckoned);
+        Ok(Some(reckoned)) => {
+            again.recycle(stored, calibration, reckoned.reduced);
+            let reading = Reading { id: stored.reading.id, ..reckoned.reading };
             Ok(Ok(NewValues { reading, calibration }))
         }
         Err(AgainError::NoFrames(_)) => Ok(Err(Kept::NoFrames)),

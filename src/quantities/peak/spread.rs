@@ -51,6 +51,13 @@ static QUANTILE: LazyLock<Vec<f32>> = LazyLock::new(|| {
     means.iter().map(|m| *m as f32).collect::<Vec<f32>>().repeat(2)
 });
 
+/// The same quantiles once, in their order.
+static SORTED: LazyLock<Vec<f64>> = LazyLock::new(|| {
+    let mut sorted: Vec<f64> = QUANTILE[..QUANTILES].iter().map(|q| f64::from(*q)).collect();
+    sorted.sort_by(f64::total_cmp);
+    sorted
+});
+
 /// A spectrum with what is not known of it.
 #[derive(Clone, Copy)]
 pub struct Known<'a> {
@@ -201,11 +208,11 @@ impl<'a> Known<'a> {
 /// Mean and deviation of the highest of some normal numbers.
 fn of_highest(many: usize) -> (f64, f64) {
     let rank = |j: usize| (j as f64 / QUANTILES as f64).powi(many as i32);
-    let mut sorted = QUANTILE[..QUANTILES].to_vec();
-    sorted.sort_by(f32::total_cmp);
-    let (mut mean, mut square) = (0.0, 0.0);
-    for (j, q) in sorted.iter().map(|q| f64::from(*q)).enumerate() {
-        let share = rank(j + 1) - rank(j);
+    let (mut mean, mut square, mut below) = (0.0, 0.0, rank(0));
+    for (j, q) in SORTED.iter().enumerate() {
+        let above = rank(j + 1);
+        let share = above - below;
+        below = above;
         mean += share * q;
         square += share * q * q;
     }

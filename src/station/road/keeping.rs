@@ -117,7 +117,7 @@ impl Road {
                 observer.stored(id, shown.as_ref().unwrap_or(&reckoned), &taken.frames);
                 told.iter().for_each(|event| observer.event(event));
                 if let Some(c) = self.met.as_mut().and_then(|m| m.calibrated.as_mut()) {
-                    c.reckoner.recycle(reckoned);
+                    c.reckoner.recycle(reckoned.reduced);
                 }
                 Ok(())
             }
