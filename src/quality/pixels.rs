@@ -31,11 +31,12 @@ pub fn faults(
         }
         for i in window + 1..window + stretch.len() - 1 {
             let (left, here, right) = (irradiance[i - 1], irradiance[i], irradiance[i + 1]);
-            if !(stands_out(left, here, right, 0.0) && comparable(i)) {
+            if !stands_out(left, here, right, 0.0) {
                 continue;
             }
+            // In the dark many do, and hardly any beyond its noise; what can be compared is asked last, being the longest way.
             let noise = SIGNIFICANCE * (variance[i] + 0.25 * (variance[i - 1] + variance[i + 1])).sqrt();
-            if stands_out(left, here, right, noise) {
+            if stands_out(left, here, right, noise) && comparable(i) {
                 effect.get_or_insert_with(|| vec![0.0; irradiance.len()])[i] = here - 0.5 * (left + right);
             }
         }

@@ -40,6 +40,8 @@ struct Conditions {
     chroma: f64,
     /// Colourfulness of t^0.9 √(J/100).
     colourfulness: f64,
+    /// Sine and cosine of the 2 rad of the eccentricity.
+    eccentric: (f64, f64),
 }
 
 static CONDITIONS: LazyLock<Conditions> = LazyLock::new(|| {
@@ -58,6 +60,7 @@ static CONDITIONS: LazyLock<Conditions> = LazyLock::new(|| {
         half_exponent,
         chroma: 50_000.0 / 13.0 * INDUCTION * induction / 4.0,
         colourfulness: (1.64 - 0.29f64.powf(BACKGROUND)).powf(0.73) * level.powf(0.25),
+        eccentric: 2f64.sin_cos(),
     }
 });
 
@@ -111,7 +114,7 @@ pub fn appearance(ratio: [f64; 3]) -> Appearance {
     const BY_ACHROMATIC: [f64; 3] = [2.0, 1.0, 0.05];
 
     // cos(h + 2) + 3.8, times the length.
-    let (sin2, cos2) = 2f64.sin_cos();
+    let (sin2, cos2) = c.eccentric;
     let eccentric = cos2 * red_green - sin2 * yellow_blue + 3.8 * length;
     let sum = r + g + 1.05 * b + 0.305;
     let t = c.chroma * eccentric / sum;

@@ -8,6 +8,7 @@ use super::INDICES;
 use super::fold::{FIRST_NM, LAST_NM, NODES, Nodes};
 use crate::quantities::tables;
 use crate::spectrum::weights::Table;
+use crate::spectrum::wide;
 use std::sync::LazyLock;
 
 /// How many samples CIE 224:2017 has.
@@ -160,21 +161,37 @@ fn add_from_entries<const N: usize>(
 pub fn fidelity_sums(nodes: &Nodes) -> Sums<FIDELITY> {
     let c = &*COLOURS;
     let (entries, white) = to_entries(nodes, &c.sharp, &c.sprague);
-    let mut colours = [[0.0; 3]; FIDELITY];
-    for (tile, out) in c.fidelity.iter().zip(colours.chunks_mut(TILE)) {
-        let mut sums = [[0.0; TILE]; 3];
-        for (samples, light) in tile.iter().zip(&entries) {
-            for (sum, x) in sums.iter_mut().zip(light) {
-                for k in 0..TILE {
-                    sum[k] += samples[k] * x;
+    let mut sums = Sums { colours: [[0.0; 3]; FIDELITY], white };
+    wide::run(OfTiles { tiles: &c.fidelity, entries: &entries, colours: &mut sums.colours });
+    sums
+}
+
+/// The sums of all tiles over the entries.
+struct OfTiles<'a> {
+    tiles: &'a [[[f64; TILE]; ENTRIES]],
+    entries: &'a [[f64; 3]; ENTRIES],
+    colours: &'a mut [[f64; 3]; FIDELITY],
+}
+
+impl wide::Loops for OfTiles<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        for (tile, out) in self.tiles.iter().zip(self.colours.chunks_mut(TILE)) {
+            let mut sums = [[0.0; TILE]; 3];
+            for (samples, light) in tile.iter().zip(self.entries) {
+                for (sum, x) in sums.iter_mut().zip(light) {
+                    for k in 0..TILE {
+                        sum[k] += samples[k] * x;
+                    }
                 }
             }
-        }
-        for (k, colour) in out.iter_mut().enumerate() {
-            *colour = [sums[0][k], sums[1][k], sums[2][k]];
+            for (k, colour) in out.iter_mut().enumerate() {
+                *colour = [sums[0][k], sums[1][k], sums[2][k]];
+            }
         }
     }
-    Sums { colours, white }
 }
 
 /// The derivatives by the nodes of two things whose derivatives by [`fidelity_sums`] are given, added to two lanes.

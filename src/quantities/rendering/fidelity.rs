@@ -62,13 +62,32 @@ fn ratio(sums: &Sums<FIDELITY>, k: usize) -> [f64; 3] {
     std::array::from_fn(|l| sums.colours[k][l] / sums.white[l])
 }
 
-/// R_f and R_g of a light whose samples look like this, beside a reference.
-fn indices(jab: &[[f64; 3]; FIDELITY], reference: &Reference) -> [f64; 2] {
-    let difference: f64 = jab.iter().zip(&reference.fidelity).map(|(test, wanted)| distance(test, wanted)).sum();
-    let bins = reference.fidelity.map(bin);
-    let (test, counts) = means(&bins, jab);
-    let (wanted, _) = means(&bins, &reference.fidelity);
-    [softened(difference / FIDELITY as f64).0, 100.0 * area(&test, &counts).0 / area(&wanted, &counts).0]
+/// Samples that look like this, beside a reference: what both indices are made of.
+struct Compared {
+    /// The mean distance of the samples from where the reference has them.
+    difference: f64,
+    /// The bin of each sample, and how many each holds.
+    bins: [usize; FIDELITY],
+    counts: [f64; BINS],
+    /// The area that the means span and its derivative by each, in the light and under the reference.
+    test: (f64, [[f64; 2]; BINS]),
+    wanted: (f64, [[f64; 2]; BINS]),
+}
+
+impl Compared {
+    fn of(jab: &[[f64; 3]; FIDELITY], reference: &Reference) -> Self {
+        let distances = jab.iter().zip(&reference.fidelity).map(|(test, wanted)| distance(test, wanted));
+        let bins = reference.fidelity.map(bin);
+        let (test, counts) = means(&bins, jab);
+        let (wanted, _) = means(&bins, &reference.fidelity);
+        let (test, wanted) = (area(&test, &counts), area(&wanted, &counts));
+        Self { difference: distances.sum::<f64>() / FIDELITY as f64, bins, counts, test, wanted }
+    }
+
+    /// R_f and R_g.
+    fn indices(&self) -> [f64; 2] {
+        [softened(self.difference).0, 100.0 * self.test.0 / self.wanted.0]
+    }
 }
 
 fn distance(test: &[f64; 3], wanted: &[f64; 3]) -> f64 {
@@ -78,7 +97,7 @@ fn distance(test: &[f64; 3], wanted: &[f64; 3]) -> f64 {
 
 /// R_f and R_g of a light whose samples have these sums, beside a reference.
 pub fn fidelity(sums: &Sums<FIDELITY>, reference: &Reference) -> [f64; 2] {
-    indices(&std::array::from_fn(|k| appearance(ratio(sums, k)).jab), reference)
+    Compared::of(&std::array::from_fn(|k| appearance(ratio(sums, k)).jab), reference).indices()
 }
 
 /// Both indices with their derivatives.
@@ -106,17 +125,12 @@ pub fn derivatives(
     spread: Option<&Spread>,
 ) -> Derivatives {
     let looks: [_; FIDELITY] = std::array::from_fn(|k| appearance(ratio(sums, k)));
-    let jab = looks.map(|look| look.jab);
-    let mean = jab.iter().zip(&reference.fidelity).map(|(t, w)| distance(t, w)).sum::<f64>() / FIDELITY as f64;
-    let by_distance = softened(mean).1 / FIDELITY as f64;
+    let compared = Compared::of(&looks.map(|look| look.jab), reference);
+    let value = compared.indices();
+    let Compared { difference, bins, counts, test: (_, by_test), wanted: (wanted_area, by_wanted) } = compared;
+    let by_distance = softened(difference).1 / FIDELITY as f64;
+    let gamut = value[1];
 
-    let bins = reference.fidelity.map(bin);
-    let (test, counts) = means(&bins, &jab);
-    let (wanted, _) = means(&bins, &reference.fidelity);
-    let ((test_area, by_test), (wanted_area, by_wanted)) = (area(&test, &counts), area(&wanted, &counts));
-    let gamut = 100.0 * test_area / wanted_area;
-
-    let value = indices(&jab, reference);
     let mut out = Derivatives {
         value,
         by_sums: [Sums::default(), Sums::default()],

@@ -27,6 +27,10 @@ pub struct Fold {
     /// Where the weights of each node begin, and where the last one's end.
     begins: Vec<usize>,
     weights: Vec<f64>,
+    /// First and last sample that weigh in a node.
+    span: (usize, usize),
+    /// What each sample of the span weighs in all nodes together.
+    whole: Vec<f64>,
 }
 
 impl Fold {
@@ -53,12 +57,18 @@ impl Fold {
             weights.extend_from_slice(&row.weights);
             begins.push(weights.len());
         }
-        Some(Self { first, begins, weights })
+        let lasts = first.iter().zip(begins.windows(2)).map(|(first, ends)| first + ends[1] - ends[0] - 1);
+        let span = (first.iter().copied().min().unwrap_or(0), lasts.max().unwrap_or(0));
+        let mut made = Self { first, begins, weights, span, whole: Vec::new() };
+        let mut whole = vec![[0.0]; span.1 + 1 - span.0];
+        made.add_by_sample(&[[1.0]; NODES], span.0, &mut whole);
+        made.whole = whole.into_iter().map(|[sum]| sum).collect();
+        Some(made)
     }
 
     /// Memory of the weights and their places [bytes].
     pub fn size(&self) -> usize {
-        8 * (self.first.len() + self.begins.len() + self.weights.len())
+        8 * (self.first.len() + self.begins.len() + self.weights.len() + self.whole.len())
     }
 
     /// What the nodes hold of a spectrum on the axis. Left-to-right sums; samples beyond a short slice count as absent.
@@ -88,13 +98,10 @@ impl Fold {
     /// The variance of what the nodes hold by that of the samples: what nodes share of a sample is shared out between them, so
     /// that the variance of the light's whole sum is their sum.
     pub fn variance(&self, variance: &[f64]) -> [[f64; 1]; NODES] {
-        let (from, last) = self.span();
-        let mut whole = vec![[0.0]; last + 1 - from];
-        self.add_by_sample(&[[1.0]; NODES], from, &mut whole);
         let mut nodes = [[0.0]; NODES];
         for ((node, first), span) in nodes.iter_mut().zip(&self.first).zip(self.begins.windows(2)) {
-            let samples = variance.get(*first..).unwrap_or(&[]).iter().zip(&whole[first - from..]);
-            for (w, (v, [sum])) in self.weights[span[0]..span[1]].iter().zip(samples) {
+            let samples = variance.get(*first..).unwrap_or(&[]).iter().zip(&self.whole[first - self.span.0..]);
+            for (w, (v, sum)) in self.weights[span[0]..span[1]].iter().zip(samples) {
                 node[0] += w * sum * v;
             }
         }
@@ -103,8 +110,7 @@ impl Fold {
 
     /// First and last sample that weigh in a node.
     pub fn span(&self) -> (usize, usize) {
-        let lasts = self.first.iter().zip(self.begins.windows(2)).map(|(first, span)| first + span[1] - span[0] - 1);
-        (self.first.iter().copied().min().unwrap_or(0), lasts.max().unwrap_or(0))
+        self.span
     }
 
     /// The other way round: from the derivatives of L things by each node to those by each sample, added to what is there.

@@ -14,6 +14,7 @@ use super::colours::{self, FIDELITY, RENDERING};
 use super::fold::{Fold, NODES};
 use crate::spectrum::errors::{Errors, IRRADIANCE, Mixture, RESPONSE};
 use crate::spectrum::lanes::LANES;
+use crate::spectrum::wide;
 use std::sync::LazyLock;
 
 /// Weightings that stand for all.
@@ -43,6 +44,7 @@ struct Basis {
     rendering: Seen<RENDERING>,
 }
 
+#[inline(always)]
 fn dot(a: &[f64], b: &[f64]) -> f64 {
     a.iter().zip(b).map(|(x, y)| x * y).sum()
 }
@@ -200,6 +202,35 @@ pub fn rendering_seen() -> &'static Seen<RENDERING> {
     &BASIS.rendering
 }
 
+/// The traces of the covariance that some moves have together, and of its square.
+struct Traces<'a> {
+    covariance: &'a [Mixed; WEIGHTINGS],
+    moves: &'a Moves,
+}
+
+impl wide::Loops for Traces<'_> {
+    type Output = (f64, f64);
+
+    #[inline(always)]
+    fn call(self) -> (f64, f64) {
+        let (mut trace, mut of_square) = (0.0, 0.0);
+        for (i, row) in self.moves.iter().enumerate() {
+            let mut through = [0.0; WEIGHTINGS];
+            for (x, line) in row.iter().zip(self.covariance) {
+                add(&mut through, *x, line);
+            }
+            let c = dot(&through, row);
+            trace += c;
+            of_square += c * c;
+            for other in &self.moves[i + 1..] {
+                let c = dot(&through, other);
+                of_square += 2.0 * c * c;
+            }
+        }
+        (trace, of_square)
+    }
+}
+
 /// Lengths that are added up, each told by its square.
 pub struct Lengths<'a> {
     spread: &'a Spread,
@@ -215,23 +246,7 @@ impl<'a> Lengths<'a> {
     /// Adds `share` of the length of a vector that stands at `off` and is moved by `moves`. Answers s, the length to divide `off`
     /// by for the derivatives of its expectation.
     pub fn add(&mut self, share: f64, off: [f64; 3], moves: &Moves) -> f64 {
-        let through = moves.each_ref().map(|row| {
-            let mut sum = [0.0; WEIGHTINGS];
-            for (x, line) in row.iter().zip(&self.spread.covariance) {
-                add(&mut sum, *x, line);
-            }
-            sum
-        });
-        let (mut trace, mut of_square) = (0.0, 0.0);
-        for (i, through) in through.iter().enumerate() {
-            for (j, row) in moves.iter().enumerate() {
-                let c = dot(through, row);
-                of_square += c * c;
-                if i == j {
-                    trace += c;
-                }
-            }
-        }
+        let (trace, of_square) = wide::run(Traces { covariance: &self.spread.covariance, moves });
         let square = off[0] * off[0] + off[1] * off[1] + off[2] * off[2];
         if !(trace > 0.0) {
             return square.sqrt();
