@@ -8,6 +8,7 @@ use crate::config::LimitsConfig;
 use crate::quantities::{self, Matrix, Outcome};
 use crate::record::{DarkUse, Effect, Flag, Flags, QuantityValue, Verdict};
 use crate::reduction::{Reduced, mode_names};
+use crate::spectrum::weights::SparseRow;
 
 /// A doubt whose plausible size could eat this share of a quantity's limit touches it.
 const SHARE_OF_LIMIT: f64 = 0.5;
@@ -87,8 +88,15 @@ struct Doubt {
     column: Vec<f64>,
 }
 
-/// Judges a reading. `outcomes` are the registry's, evaluated with `reduced`'s own modes in their order.
-pub fn judge(reduced: &Reduced, matrix: &Matrix, outcomes: &[Outcome], facts: &Assessment<'_>) -> Judged {
+/// Judges a reading. `outcomes` are the registry's, evaluated with `reduced`'s own modes in their order; `rendering` is what
+/// evaluating them told of colour rendering ([`quantities::Workspace::rendering`]).
+pub fn judge(
+    reduced: &Reduced,
+    matrix: &Matrix,
+    outcomes: &[Outcome],
+    rendering: &[SparseRow],
+    facts: &Assessment<'_>,
+) -> Judged {
     let mut touching = vec![Flags::NONE; outcomes.len()];
     let always = flags_of_everything(facts);
     let has_value = |q: usize| outcomes[q].value.is_ok();
@@ -114,7 +122,8 @@ pub fn judge(reduced: &Reduced, matrix: &Matrix, outcomes: &[Outcome], facts: &A
 
     let doubts = doubts(reduced, facts);
     let columns: Vec<&[f64]> = doubts.iter().map(|d| &d.column[..]).collect();
-    for (doubt, effects) in doubts.iter().zip(quantities::effects(matrix, &reduced.irradiance, &columns)) {
+    let effects = quantities::effects_with(matrix, &reduced.irradiance, rendering, &columns);
+    for (doubt, effects) in doubts.iter().zip(effects) {
         for q in (0..outcomes.len()).filter(|q| has_value(*q)) {
             let touches = !(2.0 * effects[q].abs() <= SHARE_OF_LIMIT * allow(q));
             touching[q].raise_if(touches, doubt.flag);

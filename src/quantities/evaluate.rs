@@ -8,7 +8,7 @@
 mod effects;
 mod rendered;
 
-pub use effects::effects;
+pub use effects::{effects, effects_with};
 
 use super::kernel::{Couple, Sums, noise};
 use super::matrix::Matrix;
@@ -82,6 +82,23 @@ pub struct Workspace {
     shared_noise2: Vec<f64>,
     shapes: Vec<f64>,
     scratch: Scratch,
+    rendering: Vec<SparseRow>,
+    bare_rendering: bool,
+}
+
+impl Workspace {
+    /// Where indices of colour rendering come without their uncertainty, which takes a third of an evaluation: for measuring what
+    /// all else takes. Such an index is never stored.
+    #[doc(hidden)]
+    pub fn without_rendering_uncertainty() -> Self {
+        Self { bare_rendering: true, ..Self::default() }
+    }
+
+    /// What every index of colour rendering does by the samples of the spectrum that was evaluated last, in the order of the
+    /// indices; none where it has no indices.
+    pub fn rendering(&self) -> &[SparseRow] {
+        &self.rendering
+    }
 }
 
 #[derive(Clone, Debug, Default)]
@@ -115,13 +132,14 @@ pub fn evaluate_with(
     variance: &[f64],
     errors: &Errors,
 ) -> Vec<Outcome> {
+    work.rendering.clear();
     let modes = errors.modes.len();
     let lengths = [irradiance.len(), variance.len(), errors.lanes.samples()];
     if let Some(found) = lengths.into_iter().find(|n| *n != m.samples) {
         let null = Outcome::null(NullReason::Length { expected: m.samples, found }, modes);
         return vec![null; m.plans.len()];
     }
-    let Workspace { sums, more, columns, noise2, shared_noise2, shapes, scratch } = work;
+    let Workspace { sums, more, columns, noise2, shared_noise2, shapes, scratch, rendering, bare_rendering } = work;
     let width = errors.lanes.columns();
     fill_columns(&m.rows, &m.couples, errors, sums, more, columns);
     noise(&m.rows, &m.pairs, variance, noise2, shared_noise2);
@@ -141,7 +159,11 @@ pub fn evaluate_with(
             {
                 None => Outcome::null(NullReason::NotFinite, modes),
                 Some(formula) => {
-                    rendered.get_or_insert_with(|| evaluated.rendering(rows, formula))[*index as usize].clone()
+                    let make = || match bare_rendering {
+                        true => evaluated.bare_rendering(rows, formula, rendering),
+                        false => evaluated.rendering(rows, formula, rendering),
+                    };
+                    rendered.get_or_insert_with(make)[*index as usize].clone()
                 }
             },
         })

@@ -27,7 +27,7 @@ pub mod row;
 pub mod tables;
 pub mod ultraviolet;
 
-pub use evaluate::{Mode, Outcome, Workspace, effects, evaluate, evaluate_with, values, values_of_many};
+pub use evaluate::{Mode, Outcome, Workspace, effects, effects_with, evaluate, evaluate_with, values, values_of_many};
 pub use matrix::Matrix;
 pub use reason::NullReason;
 pub use registry::{Group, Limit, Quantity, Recipe, index_of, registry};

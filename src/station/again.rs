@@ -74,12 +74,19 @@ pub struct Again {
     reckoners: BTreeMap<(i64, i64, i64), Reckoner>,
     darks: Recent<Frame>,
     models: Recent<DarkModel>,
+    bare_rendering: bool,
 }
 
 impl Again {
     /// With nothing at hand yet.
     pub fn new() -> Self {
         Self::default()
+    }
+
+    /// With nothing at hand yet, and without colour rendering's uncertainty ([`Reckoner::without_rendering_uncertainty`]).
+    #[doc(hidden)]
+    pub fn without_rendering_uncertainty() -> Self {
+        Self { bare_rendering: true, ..Self::default() }
     }
 
     /// Makes a reading again with the calibration its values in force were made with.
@@ -147,7 +154,8 @@ impl Again {
                 self.reckoners.clear();
             }
             let reckoner = Reckoner::new(name, station, limits, calibration, detector).keeping_axes(AXES_KEPT);
-            self.reckoners.insert(key, reckoner);
+            let bare = self.bare_rendering;
+            self.reckoners.insert(key, if bare { reckoner.without_rendering_uncertainty() } else { reckoner });
         }
         match self.reckoners.get_mut(&key) {
             Some(reckoner) => Ok(reckoner.reckon(&takings, &[], &about)),

@@ -90,6 +90,13 @@ impl Reckoner {
         Self { kept_axes: at_most.max(1), ..self }
     }
 
+    /// With indices of colour rendering as if nothing were known of their uncertainty, so that they are null: for measuring what
+    /// all else takes.
+    #[doc(hidden)]
+    pub fn without_rendering_uncertainty(self) -> Self {
+        Self { evaluating: quantities::Workspace::without_rendering_uncertainty(), ..self }
+    }
+
     /// Takes back the spectrum of a reading that is no longer needed: the next one then asks the allocator for next to nothing.
     pub fn recycle(&mut self, reduced: Option<Reduced>) {
         if let Some(reduced) = reduced {
@@ -158,6 +165,7 @@ impl Reckoner {
             &reduced,
             &matrix,
             &outcomes,
+            self.evaluating.rendering(),
             &Assessment {
                 calibration: &self.calibration,
                 limits: &self.limits,

@@ -25,7 +25,7 @@ const CHUNK: i64 = 64;
 const AHEAD: usize = 4;
 /// Readings stored in one transaction at first; then as many as take between these two durations.
 const FIRST_BATCH: usize = 128;
-const BATCH_TAKES: (Duration, Duration) = (Duration::from_millis(25), Duration::from_millis(60));
+const BATCH_TAKES: (Duration, Duration) = (Duration::from_millis(15), Duration::from_millis(40));
 /// The most readings in one transaction, for the memory's sake.
 const LARGEST_BATCH: usize = 2048;
 /// Values dropped in one transaction.
@@ -57,6 +57,8 @@ pub enum Kept {
     OtherInstrument,
     /// It was taken before or after the calibration is valid.
     OutsideValidity,
+    /// An earlier run, which was interrupted, found one of these.
+    FoundBefore,
 }
 
 impl Kept {
@@ -68,6 +70,7 @@ impl Kept {
             Self::Unusable => "made with what is not on record or not understood any more",
             Self::OtherInstrument => "taken by another instrument than the calibration is for",
             Self::OutsideValidity => "taken outside the calibration's validity",
+            Self::FoundBefore => "found so by an earlier run, which was interrupted",
         }
     }
 }
@@ -83,7 +86,7 @@ pub struct Outcome {
     pub made: u64,
     /// The last reading that an earlier, interrupted run had made.
     pub gone_on_after: Option<i64>,
-    /// Readings of this run that keep what they have, and why.
+    /// Readings that keep what they have, and why; of those an interrupted run found only how many.
     pub kept: BTreeMap<Kept, u64>,
     /// Unfinished computations of other identities that were dropped.
     pub dropped: Vec<i64>,
@@ -107,6 +110,18 @@ pub fn recompute(
     now: UtcMicros,
     progress: Progress<'_>,
 ) -> Result<Outcome, AgainError> {
+    recompute_by(store, order, Again::new, now, progress)
+}
+
+/// The same by workers of another make, for measurements.
+#[doc(hidden)]
+pub fn recompute_by(
+    store: &Store,
+    order: &Order<'_>,
+    worker: fn() -> Again,
+    now: UtcMicros,
+    progress: Progress<'_>,
+) -> Result<Outcome, AgainError> {
     let mut clerk = Clerk { store, computation: 0, batch: Vec::new(), at_once: FIRST_BATCH, longest: Duration::ZERO };
     let begun = store.begin_computation(&identity(order), now)?;
     clerk.computation = begun.id;
@@ -116,8 +131,9 @@ pub fn recompute(
         while !clerk.timed(|s| s.drop_computation(*id, DROPPED_AT_ONCE))? {}
     }
     let calibrations = order.calibration.map(|c| Ok::<_, StoreError>((c, rows_of(store, c)?))).transpose()?;
-    let choice = Choice { calibrations, from: order.from, to: order.to };
-    let chunks = chunks(store.ids_between(order.from, order.to)?, begun.last);
+    let choice = Choice { calibrations, from: order.from, to: order.to, worker };
+    let ranges = store.ids_between(order.from, order.to)?;
+    let chunks = chunks(ranges.clone(), begun.last);
     let total = chunks.iter().map(|c| (c.end - c.start) as u64).sum();
     let mut outcome = Outcome {
         computation: begun.id,
@@ -133,6 +149,13 @@ pub fn recompute(
     if whole {
         match store.switch_of(begun.id)? {
             Some(switch) => {
+                if let Some(last) = begun.last {
+                    let seen = seen_before(store, ranges, last, order)?;
+                    let made = switch.switched.readings.saturating_sub(outcome.made);
+                    outcome
+                        .kept
+                        .extend(Some(seen.saturating_sub(made)).filter(|n| *n > 0).map(|n| (Kept::FoundBefore, n)));
+                }
                 let event = event_of(begun.id, switch.switched, order, now);
                 clerk.timed(|s| s.switch_to(&switch, &event))?;
                 outcome.switched = Some(switch.switched);
@@ -142,6 +165,12 @@ pub fn recompute(
     }
     outcome.longest_transaction = clerk.longest;
     Ok(outcome)
+}
+
+/// How many readings up to a last one an earlier run looked at.
+fn seen_before(store: &Store, ranges: Vec<Range<i64>>, last: i64, order: &Order<'_>) -> Result<u64, StoreError> {
+    let until = last.saturating_add(1);
+    ranges.into_iter().map(|r| store.count_readings(r.start..r.end.min(until), order.from, order.to)).sum()
 }
 
 /// What makes a computation the same as another, beside the program's version.
@@ -195,6 +224,7 @@ struct Choice<'a> {
     calibrations: Option<(&'a Calibration, BTreeMap<i64, i64>)>,
     from: UtcMicros,
     to: UtcMicros,
+    worker: fn() -> Again,
 }
 
 impl Choice<'_> {
@@ -238,7 +268,7 @@ fn fill(
 
 /// One worker: makes chunks until there are no more.
 fn labour(queue: &Mutex<Receiver<(usize, Range<i64>)>>, results: &Sender<Made>, reader: &Reader, choice: &Choice<'_>) {
-    let mut again = Again::new();
+    let mut again = (choice.worker)();
     loop {
         let next = queue.lock().unwrap_or_else(PoisonError::into_inner).recv();
         let Ok((place, ids)) = next else { return };

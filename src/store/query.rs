@@ -178,6 +178,14 @@ impl Reader {
         Ok(ranges)
     }
 
+    /// How many of the readings with these ids have `from <= time_mid < to`.
+    pub fn count_readings(&self, ids: Range<i64>, from: UtcMicros, to: UtcMicros) -> Result<u64, StoreError> {
+        let sql = "SELECT count(*) FROM reading WHERE id >= ?1 AND id < ?2 AND time_mid >= ?3 AND time_mid < ?4";
+        let found =
+            self.rows("counting readings", sql, [ids.start, ids.end, from.0, to.0], |row| row.get::<_, i64>(0))?;
+        Ok(found.first().map_or(0, |n| *n as u64))
+    }
+
     /// Of the readings with these ids, those with `from <= time_mid < to`: what is known of them without their values.
     pub fn facts(&self, ids: Range<i64>, from: UtcMicros, to: UtcMicros) -> Result<Vec<StoredReading>, StoreError> {
         let columns = Columns::of(Vec::new(), self.columns.computation);

@@ -269,6 +269,23 @@ fn what_has_no_frames_or_lies_outside_the_span_keeps_its_values() {
     assert_eq!(computations(&all(path(&station), None)), want.concat());
 }
 
+/// Identity: a run that goes on with an interrupted one also tells how many readings that one left as they were.
+#[test]
+fn what_an_interrupted_run_left_as_it_was_is_counted() {
+    let station = lamp(2.0);
+    let before = all(path(&station), None);
+    let until = before[40].reading.time_start;
+    station.station.store.let_go_of_frames(until, 1000, None).expect("frames go").expect("there are some");
+    let store = recompute::open(path(&station)).expect("the database opens");
+    let order = Order { threads: 1, ..order(None) };
+    let stopped = recompute::recompute(&store, &order, station.clock.now(), &mut |seen, _| seen == 0);
+    let stopped = stopped.expect("no error");
+    assert_eq!((stopped.switched, stopped.kept.get(&Kept::NoFrames)), (None, Some(&40)));
+    let whole = recompute::recompute(&store, &order, station.clock.now(), &mut |_, _| true).expect("no error");
+    assert_eq!(whole.kept.clone().into_iter().collect::<Vec<_>>(), [(Kept::FoundBefore, 40)], "{whole:?}");
+    assert_eq!(whole.switched.expect("switched").readings, before.len() as u64 - 40);
+}
+
 /// Identity: a second one at the same time is refused, in words.
 #[test]
 fn two_at_once_are_refused() {

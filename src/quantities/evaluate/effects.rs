@@ -2,12 +2,19 @@
 
 use super::{LANES, Lanes, Matrix, Recipe, Sums, finished, peak, registry, rendered};
 use crate::spectrum::bins::Bins;
+use crate::spectrum::weights::SparseRow;
 
 /// The signed effect of each column on each quantity, `effects[column][quantity]`, in the order of the registry.
 ///
 /// irradiance and every column: [W m⁻² nm⁻¹] on the matrix's axis; a column is what each sample would change by, all
 /// together. NaN where the quantity has no value, or where lengths differ.
 pub fn effects(m: &Matrix, irradiance: &[f64], columns: &[&[f64]]) -> Vec<Vec<f64>> {
+    effects_with(m, irradiance, &[], columns)
+}
+
+/// [`effects`] where it is known what the indices of colour rendering do by the samples ([`super::Workspace::rendering`]): finding
+/// that takes most of the time. Where nothing is known, it is found.
+pub fn effects_with(m: &Matrix, irradiance: &[f64], rendering: &[SparseRow], columns: &[&[f64]]) -> Vec<Vec<f64>> {
     let quantities = registry().len();
     let mut all = vec![vec![f64::NAN; quantities]; columns.len()];
     if irradiance.len() != m.samples || columns.iter().any(|c| c.len() != m.samples) {
@@ -41,7 +48,10 @@ pub fn effects(m: &Matrix, irradiance: &[f64], columns: &[&[f64]]) -> Vec<Vec<f6
                     Recipe::Rendering { index, temperature } => {
                         let Some((_, finish)) = rendered::temperature_of(&temperature.recipe) else { continue };
                         let sums = || rows.iter().map(|r| light[*r][0]);
-                        let make = || rendered::effects_of(m, irradiance, sums(), rows, finish, group);
+                        let make = || match rendering {
+                            [] => rendered::effects_of(m, irradiance, sums(), rows, finish, group),
+                            known => rendered::effects_by(known, group),
+                        };
                         indices.get_or_insert_with(make)[lane][index as usize]
                     }
                 };
@@ -53,9 +63,10 @@ pub fn effects(m: &Matrix, irradiance: &[f64], columns: &[&[f64]]) -> Vec<Vec<f6
 
 #[cfg(test)]
 mod tests {
-    use super::super::{Mode, evaluate};
+    use super::super::{Mode, Workspace, evaluate, evaluate_with};
     use super::*;
     use crate::quantities::SourceRule;
+    use crate::spectrum::errors::Errors;
 
     /// Identity: without other uncertainty, effects are what the modes of an evaluation are; of an index of colour rendering
     /// nearly, since an evaluation knows how large its errors are and takes the derivatives over all of them, and of the top in
@@ -85,5 +96,35 @@ mod tests {
             }
         }
         assert!(effects(&m, &light, &[&[0.0; 3]])[0][0].is_nan());
+    }
+
+    /// Identity: with what an evaluation told of colour rendering, effects on its indices are those of the modes too, but for
+    /// rounding.
+    #[test]
+    fn what_an_evaluation_told_of_colour_rendering_gives_the_effects_of_its_modes() {
+        let axis: Vec<f64> = (0..800).map(|i| 290.0 + f64::from(i)).collect();
+        let light: Vec<f64> = axis.iter().map(|nm| 1.0 + (nm / 90.0).sin() * 0.4).collect();
+        let column: Vec<f64> = axis.iter().map(|nm| 1e-2 * (nm / 30.0).cos()).collect();
+        let m = Matrix::build(&axis, (290.0, 1089.0), SourceRule::Sun);
+        let errors = Errors::of_columns(&light, &[("x", &column)]);
+        let mut work = Workspace::default();
+        let outcomes = evaluate_with(&mut work, &m, &light, &vec![1e-6; 800], &errors);
+        let known = &effects_with(&m, &light, work.rendering(), &[&column])[0];
+        let found = &effects(&m, &light, &[&column])[0];
+        let mut compared = 0;
+        for (q, quantity) in registry().iter().enumerate() {
+            if matches!(quantity.recipe, Recipe::Rendering { .. }) {
+                let want = outcomes[q].effects[0];
+                assert!((known[q] - want).abs() <= 1e-9 * want.abs(), "{}: {} {want}", quantity.id, known[q]);
+                compared += 1;
+            } else {
+                assert_eq!(known[q].to_bits(), found[q].to_bits(), "{}", quantity.id);
+            }
+        }
+        assert_eq!(compared, 4);
+        // A spectrum without indices leaves none of those of the one before.
+        let dark = [0.0; 800];
+        evaluate_with(&mut work, &m, &dark, &vec![1e-6; 800], &Errors::of_columns(&dark, &[("x", &column)]));
+        assert!(work.rendering().is_empty());
     }
 }

@@ -90,28 +90,33 @@ pub(super) fn effects_of(
     finish: FinishFn,
     columns: &[&[f64]],
 ) -> Vec<[f64; INDICES]> {
-    let Ok(Derived { rows: derived, .. }) = derived(m, spectrum, sums, rows, finish, None) else {
-        return vec![[f64::NAN; INDICES]; columns.len()];
+    match derived(m, spectrum, sums, rows, finish, None) {
+        Ok(Derived { rows: derived, .. }) => effects_by(&derived, columns),
+        Err(_) => vec![[f64::NAN; INDICES]; columns.len()],
+    }
+}
+
+/// The signed effect of columns on every index whose derivatives by the samples are known: `effects[column][index]`.
+pub(super) fn effects_by(derived: &[SparseRow], columns: &[&[f64]]) -> Vec<[f64; INDICES]> {
+    let effect = |row: Option<&SparseRow>, column: &[f64]| -> f64 {
+        row.map_or(f64::NAN, |row| row.weights.iter().zip(&column[row.first..]).map(|(w, x)| w * x).sum())
     };
-    let effect = |row: &SparseRow, column: &[f64]| -> f64 {
-        row.weights.iter().zip(&column[row.first..]).map(|(w, x)| w * x).sum()
-    };
-    columns.iter().map(|column| std::array::from_fn(|k| effect(&derived[k], column))).collect()
+    columns.iter().map(|column| std::array::from_fn(|k| effect(derived.get(k), column))).collect()
 }
 
 impl Evaluated<'_> {
-    /// All indices, or why there is none.
-    pub(super) fn rendering(&mut self, rows: &[usize], temperature: Temperature) -> [Outcome; INDICES] {
+    /// All indices, or why there is none; `by_sample` receives what they do by the samples.
+    pub(super) fn rendering(
+        &mut self,
+        rows: &[usize],
+        temperature: Temperature,
+        by_sample: &mut Vec<SparseRow>,
+    ) -> [Outcome; INDICES] {
         let modes = self.errors.modes.len();
-        let (bright, finish) = temperature;
+        let (_, finish) = temperature;
         let null = |reason: NullReason| std::array::from_fn(|_| Outcome::null(reason.clone(), modes));
-        let reference = self.linear(rows[bright], 1.0);
-        match reference.value {
-            Err(reason) => return null(reason),
-            Ok(light) if light <= 0.0 || light < DETECTION * reference.uncertainty => {
-                return null(NullReason::TooLittleLight);
-            }
-            Ok(_) => {}
+        if let Some(reason) = self.no_rendering(rows, temperature) {
+            return null(reason);
         }
         let sums = rows.iter().map(|r| self.row(*r)[IRRADIANCE]);
         let known = Some((self.errors, self.variance));
@@ -139,9 +144,42 @@ impl Evaluated<'_> {
             shapes: &shapes,
             scratch: &mut *self.scratch,
         };
-        std::array::from_fn(|k| match index(values[k]) {
+        let outcomes = std::array::from_fn(|k| match index(values[k]) {
             Err(reason) => Outcome::null(reason, modes),
             Ok(value) => Outcome::new(value, noise2[k], own.effects(&[1.0], &[k]), second_order[k]),
+        });
+        *by_sample = derived;
+        outcomes
+    }
+
+    /// All indices without uncertainty, or why there is none; nothing is told of what they do by the samples.
+    pub(super) fn bare_rendering(
+        &mut self,
+        rows: &[usize],
+        temperature: Temperature,
+        by_sample: &mut Vec<SparseRow>,
+    ) -> [Outcome; INDICES] {
+        let modes = self.errors.modes.len();
+        let missing = self.no_rendering(rows, temperature);
+        let sums = rows.iter().map(|r| self.row(*r)[IRRADIANCE]);
+        let found = match missing {
+            Some(reason) => Err(reason),
+            None => indices(self.m, self.irradiance, sums, temperature.1),
+        };
+        by_sample.resize(INDICES, SparseRow { first: 0, weights: Vec::new() });
+        std::array::from_fn(|k| match found.clone().and_then(|values| index(values[k])) {
+            Err(reason) => Outcome::null(reason, modes),
+            Ok(value) => Outcome { value: Ok(value), ..Outcome::null(NullReason::UncertaintyNotFinite, modes) },
         })
+    }
+
+    /// Why there is no colour rendering, where the light does not stand out.
+    fn no_rendering(&mut self, rows: &[usize], (bright, _): Temperature) -> Option<NullReason> {
+        let reference = self.linear(rows[bright], 1.0);
+        match reference.value {
+            Err(reason) => Some(reason),
+            Ok(light) if light <= 0.0 || light < DETECTION * reference.uncertainty => Some(NullReason::TooLittleLight),
+            Ok(_) => None,
+        }
     }
 }
