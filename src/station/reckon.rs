@@ -17,8 +17,8 @@ use crate::sun;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-/// Axes and weights kept at most (some 0.3 MB each): the shift in force and its neighbours; building one takes a millisecond.
-const KEPT_AXES: usize = 3;
+/// Axes and weights kept at most (some 0.3 MB each): the shift in force and one neighbour; building one takes a millisecond.
+const KEPT_AXES: usize = 2;
 /// Seconds in a mean year.
 const YEAR_S: f64 = 365.25 * 86_400.0;
 
