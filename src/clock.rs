@@ -4,12 +4,14 @@
 //! program goes through [`Clock`], and every wait ends soon after its [`Stop`] is requested.
 
 use std::fmt;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
+use std::sync::{Arc, Condvar, Mutex, PoisonError};
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
-/// The longest slice a wait sleeps before it looks at its stop flag again.
+/// The longest slice a wait on something else than time lasts before it looks at its stop flag again.
 pub const STOP_SLICE: Duration = Duration::from_millis(250);
+/// The longest slice the wall clock is slept by before it is looked at again: it may be set meanwhile.
+const WALL_SLICE: Duration = Duration::from_secs(1);
 
 /// An instant in UTC, in microseconds since 1970-01-01T00:00:00Z (POSIX time: leap seconds are not counted).
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
@@ -75,8 +77,18 @@ impl fmt::Display for UtcMicros {
 }
 
 /// A request to stop, shared by everything that waits.
+///
+/// Waits on time end at once when it is raised, without looking at it now and then: a daemon that is idle sleeps.
 #[derive(Clone, Debug, Default)]
-pub struct Stop(Arc<AtomicBool>);
+pub struct Stop(Arc<StopInner>);
+
+#[derive(Debug, Default)]
+struct StopInner {
+    raised: AtomicBool,
+    /// Held while the flag is raised, and from the last look at it until a wait has begun: no wake-up falls between.
+    waiting: Mutex<()>,
+    raising: Condvar,
+}
 
 impl Stop {
     /// A flag that nobody has raised yet.
@@ -85,11 +97,20 @@ impl Stop {
     }
     /// Raises the flag; it is never lowered.
     pub fn request(&self) {
-        self.0.store(true, Ordering::SeqCst);
+        let _held = self.0.waiting.lock().unwrap_or_else(PoisonError::into_inner);
+        self.0.raised.store(true, Ordering::SeqCst);
+        self.0.raising.notify_all();
     }
     /// Whether the flag is raised.
     pub fn requested(&self) -> bool {
-        self.0.load(Ordering::SeqCst)
+        self.0.raised.load(Ordering::SeqCst)
+    }
+    /// Sleeps for a span of real time, or until the flag is raised; may wake early.
+    fn wait(&self, span: Duration) {
+        let held = self.0.waiting.lock().unwrap_or_else(PoisonError::into_inner);
+        if !self.requested() {
+            drop(self.0.raising.wait_timeout(held, span));
+        }
     }
 }
 
@@ -137,7 +158,7 @@ fn wall_clock() -> UtcMicros {
     UtcMicros(since.as_micros().min(i64::MAX as u128) as i64)
 }
 
-fn pause_in_slices(span: Duration, stop: &Stop) -> Wake {
+fn pause_for(span: Duration, stop: &Stop) -> Wake {
     let end = Instant::now() + span;
     loop {
         if stop.requested() {
@@ -147,7 +168,7 @@ fn pause_in_slices(span: Duration, stop: &Stop) -> Wake {
         if left.is_zero() {
             return Wake::Reached;
         }
-        std::thread::sleep(left.min(STOP_SLICE));
+        stop.wait(left);
     }
 }
 
@@ -185,11 +206,11 @@ impl Clock for RealClock {
             if left <= 0 {
                 return Wake::Reached;
             }
-            std::thread::sleep(Duration::from_micros(left as u64).min(STOP_SLICE));
+            stop.wait(Duration::from_micros(left as u64).min(WALL_SLICE));
         }
     }
     fn pause(&self, span: Duration, stop: &Stop) -> Wake {
-        pause_in_slices(span, stop)
+        pause_for(span, stop)
     }
 }
 
@@ -255,11 +276,11 @@ impl Clock for CompressedClock {
             if left <= 0.0 {
                 return Wake::Reached;
             }
-            std::thread::sleep(Duration::from_micros(left.ceil() as u64).min(STOP_SLICE));
+            stop.wait(Duration::from_micros(left.ceil() as u64).min(WALL_SLICE));
         }
     }
     fn pause(&self, span: Duration, stop: &Stop) -> Wake {
-        pause_in_slices(span, stop)
+        pause_for(span, stop)
     }
 }
 
@@ -327,6 +348,31 @@ mod tests {
         clock.advance_to(UtcMicros(2_000_000));
         assert_eq!(clock.now(), UtcMicros(5_000_000));
         assert_eq!(clock.instant(clock.deadline(Duration::from_secs(1), Duration::from_secs(2))), UtcMicros(8_000_000));
+    }
+
+    /// Identity: raising the flag ends waits of every clock that sleeps, long before their time; a raised one begins none.
+    #[test]
+    fn a_stop_ends_a_wait_before_its_time() {
+        let compressed = CompressedClock::starting_now(UtcMicros(0), 2.0);
+        let clocks: [&dyn Clock; 2] = [&RealClock::new(), &compressed];
+        let hour = Duration::from_secs(3600);
+        for clock in clocks {
+            let (stop, started) = (Stop::new(), Instant::now());
+            std::thread::scope(|threads| {
+                let (until, stop) = (clock.now() + 2 * hour, &stop);
+                let waits = [
+                    threads.spawn(move || clock.sleep_until(until, stop)),
+                    threads.spawn(move || clock.pause(hour, stop)),
+                ];
+                std::thread::sleep(Duration::from_millis(20));
+                stop.request();
+                for wait in waits {
+                    assert_eq!(wait.join().unwrap(), Wake::Stopped);
+                }
+            });
+            assert_eq!(clock.pause(hour, &stop), Wake::Stopped);
+            assert!(started.elapsed() < Duration::from_secs(60), "{:?}", started.elapsed());
+        }
     }
 
     /// Identity: the hidden argument carries the whole clock; nonsense is refused with what was expected.

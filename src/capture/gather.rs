@@ -126,9 +126,12 @@ fn level_of(counts: &[f64], set: &[bool]) -> (f64, f64) {
 pub(super) fn change_between(setup: &CaptureSetup, short: &Group, long: &Group) -> f64 {
     let mean = |g: &Group| -> Vec<f64> {
         let n = g.exposures.len().max(1) as f64;
-        (0..setup.detector.pixels)
-            .map(|i| g.exposures.iter().filter_map(|e| e.counts.get(i)).map(|c| f64::from(*c)).sum::<f64>() / n)
-            .collect()
+        let mut mean = vec![0.0; setup.detector.pixels];
+        for e in &g.exposures {
+            mean.iter_mut().zip(&e.counts).for_each(|(m, c)| *m += f64::from(*c));
+        }
+        mean.iter_mut().for_each(|m| *m /= n);
+        mean
     };
     let (Some(a), Some(b)) = (short.exposures.first(), long.exposures.first()) else { return 0.0 };
     let clipped: Vec<bool> = short.clipped(setup).iter().zip(long.clipped(setup)).map(|(a, b)| *a || b).collect();
@@ -136,15 +139,15 @@ pub(super) fn change_between(setup: &CaptureSetup, short: &Group, long: &Group) 
     let (mean_a, mean_b) = (mean(short), mean(long));
     let ground = if setup.masked.iter().any(|m| *m) { setup.masked.clone() } else { dimmest(&mean_b, &usable) };
     let ((level_a, scatter_a), (level_b, scatter_b)) = (level_of(&mean_a, &ground), level_of(&mean_b, &ground));
-    let light = |mean: &[f64], level: f64| -> Vec<f64> { mean.iter().map(|c| setup.linear(c - level)).collect() };
+    let light = |mean: &[f64], level: f64| -> Vec<f64> {
+        mean.iter().zip(&usable).filter(|(_, u)| **u).map(|(c, _)| setup.linear(c - level)).collect()
+    };
     let (light_a, light_b) = (light(&mean_a, level_a), light(&mean_b, level_b));
-    let brightest = |l: &[f64]| l.iter().zip(&usable).filter(|(_, u)| **u).map(|(v, _)| *v).fold(0.0, f64::max);
+    let brightest = |l: &[f64]| l.iter().copied().fold(0.0, f64::max);
     let (floor_a, floor_b) = (0.25 * brightest(&light_a), 0.25 * brightest(&light_b));
     let (mut sum_a, mut sum_b, mut n) = (0.0, 0.0, 0.0);
-    for i in (0..setup.detector.pixels).filter(|i| usable[*i]) {
-        if light_a[i] >= floor_a || light_b[i] >= floor_b {
-            (sum_a, sum_b, n) = (sum_a + light_a[i], sum_b + light_b[i], n + 1.0);
-        }
+    for (a, b) in light_a.iter().zip(&light_b).filter(|(a, b)| **a >= floor_a || **b >= floor_b) {
+        (sum_a, sum_b, n) = (sum_a + a, sum_b + b, n + 1.0);
     }
     let grounds = ground.iter().filter(|g| **g).count().max(1) as f64;
     let deviation = |sum: f64, scatter: f64| {

@@ -191,8 +191,15 @@ fn waves(centred: &[f64]) -> f64 {
     (1..=WAVES)
         .map(|k| {
             let phase = std::f64::consts::PI * k as f64 / n;
-            let along = |(i, r): (usize, &f64)| r * (phase * (i as f64 + 0.5)).cos();
-            centred.iter().enumerate().map(along).sum::<f64>().powi(2) * 2.0 / n
+            // The cosine at i + ½ from the two before it: cos(x + h) = 2 cos h · cos x − cos(x − h). Over the pixels of a
+            // detector its error stays below a billionth.
+            let twice = 2.0 * phase.cos();
+            let (mut before, mut cosine, mut sum) = ((0.5 * phase).cos(), (0.5 * phase).cos(), 0.0);
+            for r in centred {
+                sum += r * cosine;
+                (before, cosine) = (cosine, twice * cosine - before);
+            }
+            sum * sum * 2.0 / n
         })
         .sum()
 }

@@ -57,9 +57,13 @@ impl Look {
                 if wide_reach[range.clone()].iter().any(|r| *r) {
                     return None;
                 }
-                let used: Vec<f64> =
-                    range.filter(|i| watched[*i]).map(|i| setup.linear(f64::from(counts[i]) - offset)).collect();
-                (!used.is_empty()).then(|| used.iter().sum::<f64>() / used.len() as f64 / t)
+                let mut used = 0;
+                let mut sum = 0.0;
+                for i in range.filter(|i| watched[*i]) {
+                    sum += setup.linear(f64::from(counts[i]) - offset);
+                    used += 1;
+                }
+                (used > 0).then(|| sum / f64::from(used) / t)
             })
             .collect();
         Self {

@@ -122,8 +122,12 @@ impl CaptureSetup {
 pub fn dilate(mask: &[bool], by: u16) -> Vec<bool> {
     let by = usize::from(by);
     let mut grown = vec![false; mask.len()];
+    // Up to here all that belongs to entries looked at is set.
+    let mut done = 0;
     for (i, _) in mask.iter().enumerate().filter(|(_, set)| **set) {
-        grown[i.saturating_sub(by)..(i + by + 1).min(mask.len())].fill(true);
+        let to = (i + by + 1).min(mask.len());
+        grown[i.saturating_sub(by).max(done)..to].fill(true);
+        done = to;
     }
     grown
 }

@@ -26,24 +26,35 @@ pub struct RunArgs {
 /// Asks whether the clock is known to be synchronised.
 type Synchronised = fn() -> Option<bool>;
 
+/// Microseconds in an hour.
+const HOUR_US: i64 = 3_600_000_000;
+
 /// Prints the acknowledgement of every stored reading, unbuffered: whoever reads it may rely on the reading being kept.
-struct Acknowledge;
+#[derive(Default)]
+struct Acknowledge {
+    /// The hour (since 1970) of the newest reading: in each one, the first lets go of idle memory.
+    hour: Option<i64>,
+}
 
 impl Acknowledge {
-    fn say(id: i64, reading: &Reading) {
+    fn say(&mut self, id: i64, reading: &Reading) {
         let line = format!("stored {id} {}\n", reading.time_mid);
         // Nobody listening is no reason to stop measuring.
         let mut out = std::io::stdout().lock();
         let _ = out.write_all(line.as_bytes()).and_then(|()| out.flush());
+        let hour = Some(reading.time_mid.0.div_euclid(HOUR_US));
+        if std::mem::replace(&mut self.hour, hour) != hour {
+            system::let_go_of_idle_memory();
+        }
     }
 }
 
 impl Observer for Acknowledge {
     fn stored(&mut self, id: i64, reckoned: &Reckoned, _frames: &[Frame]) {
-        Self::say(id, &reckoned.reading);
+        self.say(id, &reckoned.reading);
     }
     fn stored_late(&mut self, id: i64, reading: &Reading) {
-        Self::say(id, reading);
+        self.say(id, reading);
     }
 }
 
@@ -63,8 +74,11 @@ pub fn run(args: &RunArgs) -> Result<(), Failure> {
         "vigilux {} measures",
         env!("CARGO_PKG_VERSION")
     );
-    let charges =
-        station.roads.iter().map(|parts| Charge { parts: parts.clone(), observer: Box::new(Acknowledge) }).collect();
+    let charges = station
+        .roads
+        .iter()
+        .map(|parts| Charge { parts: parts.clone(), observer: Box::<Acknowledge>::default() })
+        .collect();
     let result = supervise(charges, &Stop::new());
     station.stopped();
     result.map_err(failed)

@@ -76,17 +76,14 @@ fn printable(line: &[u8], may_end_in_cr: bool) -> Result<(), Malformed> {
 }
 
 fn fields(line: &[u8]) -> Vec<String> {
-    let (mut fields, mut quoted) = (vec![String::new()], false);
-    for &byte in line {
-        quoted ^= byte == b'"';
-        match (byte, fields.last_mut()) {
-            (b';', _) if !quoted => fields.push(String::new()),
-            (_, Some(field)) => field.push(char::from(byte)),
-            // `fields` starts with one entry and only grows.
-            (_, None) => {}
-        }
-    }
-    fields.into_iter().map(|f| f.trim().to_owned()).collect()
+    let mut quoted = false;
+    line.split(|byte| {
+        quoted ^= *byte == b'"';
+        *byte == b';' && !quoted
+    })
+    // What is not ASCII was refused before.
+    .map(|field| String::from_utf8_lossy(field.trim_ascii()).into_owned())
+    .collect()
 }
 
 /// The fields in front of a block, and where its payload begins.

@@ -159,8 +159,10 @@ impl PixelFormat {
             let expected = format!("a multiple of {} bytes", self.width());
             return Err(Malformed { expected, found: format!("{} bytes", payload.len()) });
         }
-        let pixel = |bytes: &[u8]| bytes.iter().fold(0_u32, |sum, b| sum << 8 | u32::from(*b));
-        Ok(payload.chunks_exact(self.width()).map(pixel).collect())
+        Ok(match self {
+            Self::U16 => payload.as_chunks().0.iter().map(|b| u32::from(u16::from_be_bytes(*b))).collect(),
+            Self::U32 => payload.as_chunks().0.iter().map(|b| u32::from_be_bytes(*b)).collect(),
+        })
     }
 }
 

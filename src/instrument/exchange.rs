@@ -10,7 +10,7 @@ use super::answer::{self, Block, BlockHead, Malformed, Step};
 use super::dialect::{Dialect, Probe};
 use super::link::Link;
 use super::session::LinkCounters;
-use crate::clock::{Clock, Deadline, Stop, UtcMicros};
+use crate::clock::{Clock, Deadline, STOP_SLICE, Stop, UtcMicros};
 use crate::fault::Fault;
 use std::sync::Arc;
 use std::time::Duration;
@@ -25,8 +25,17 @@ const DIGITS: usize = 4;
 const NUMBERS: usize = 13;
 /// Attempts at seeing a known answer on a drained line; four of them outlast an instrument that starts anew.
 const PROBINGS: usize = 4;
+/// Share of the time its last like answer took that is slept through before an answer is looked for. It is less than all of it, so
+/// that a line that has become faster is found out: what was there when the sleep was over took no longer than the sleep.
+const SLEPT: f64 = 0.95;
+/// What a text answer has at least [bytes]: nothing is slept through that the line could not take.
+const LEAST_TEXT: usize = 40;
 /// Garbage that is read before a line is called babbling [bytes].
 const MOST_WASTE: usize = 1 << 20;
+
+fn span(seconds: f64) -> Duration {
+    Duration::try_from_secs_f64(seconds).unwrap_or_default()
+}
 
 /// What a block's answer held.
 #[derive(Debug)]
@@ -55,6 +64,16 @@ struct Waste {
     line: Vec<u8>,
 }
 
+/// How long answers take beyond light, by the last one of their kind, on the monotonic scale; unknown before there was one.
+///
+/// A serial port wakes whoever waits for it every few bytes. An answer that is slept through until it is nearly
+/// whole costs one or two wake-ups instead of some hundred.
+#[derive(Clone, Copy, Debug, Default)]
+struct Pace {
+    text: Option<Duration>,
+    block: Option<Duration>,
+}
+
 /// The line to one instrument.
 pub(super) struct Exchange {
     link: Box<dyn Link>,
@@ -66,6 +85,7 @@ pub(super) struct Exchange {
     number: usize,
     in_step: bool,
     opened_before: bool,
+    pace: Pace,
     /// What has happened so far.
     pub counters: LinkCounters,
 }
@@ -82,6 +102,7 @@ impl Exchange {
             number: 0,
             in_step: false,
             opened_before: false,
+            pace: Pace::default(),
             counters: LinkCounters::default(),
         }
     }
@@ -118,6 +139,7 @@ impl Exchange {
     pub fn reopen(&mut self) -> Result<(), Fault> {
         self.lose_step();
         self.received.clear();
+        self.pace = Pace::default();
         self.link.reopen()?;
         self.counters.reconnects += u64::from(self.opened_before);
         self.opened_before = true;
@@ -133,11 +155,22 @@ impl Exchange {
     pub fn ask(&mut self, settings: &[String], queries: &[&str], busy_s: f64) -> Result<Vec<String>, Fault> {
         let message = self.compose(settings, queries);
         let count = DIGITS + queries.len();
+        let sent = self.clock.monotonic();
         let (deadline, _) = self.send(&message, busy_s + self.wire_s(answer::MAX_TEXT))?;
-        let result = self.receive(&message, deadline, answer::MAX_TEXT + 2, answer::text).and_then(|fields| {
+        // Settings may take their time, a shutter's for instance, which says nothing about other messages.
+        let plain = settings.is_empty();
+        let slept = match plain {
+            true => self.sleep_through(sent, self.pace.text, Duration::ZERO, message.len() + LEAST_TEXT),
+            false => Ok(()),
+        };
+        let received = slept.and_then(|()| self.receive(&message, deadline, answer::MAX_TEXT + 2, answer::text));
+        let result = received.and_then(|mut fields| {
             self.own(&fields, count).map_err(|e| corrupt(&message, e))?;
-            Ok(fields[DIGITS..].to_vec())
+            Ok(fields.split_off(DIGITS))
         });
+        if plain {
+            self.pace.text = result.is_ok().then(|| self.since(sent));
+        }
         self.in_step &= result.is_ok();
         result
     }
@@ -155,10 +188,12 @@ impl Exchange {
         let message = self.compose(&[], &[queries, &[last]].concat());
         let count = DIGITS + queries.len();
         let most = answer::MAX_TEXT + length + 16;
+        let (sent, light) = (self.clock.monotonic(), self.clock.real_for(span(light_s)));
         let (deadline, written) = self
             .send(&message, light_s + self.wire_s(length + 256))
             .map_err(|fault| BlockFault { fault, begun: None })?;
         on_written(written);
+        let slept = self.sleep_through(sent, self.pace.block, light, message.len() + length);
         let parse = |bytes: &[u8]| {
             Ok(match answer::block(bytes, count, length)? {
                 Step::More => Step::More,
@@ -167,16 +202,48 @@ impl Exchange {
                 }
             })
         };
-        let received = self.receive(&message, deadline, most, parse);
+        let received = slept.and_then(|()| self.receive(&message, deadline, most, parse));
         let result = match received {
-            Ok(BlockAnswer { fields, payload }) => match self.own(&fields, count) {
-                Ok(()) => Ok(BlockAnswer { fields: fields[DIGITS..].to_vec(), payload }),
+            Ok(BlockAnswer { mut fields, payload }) => match self.own(&fields, count) {
+                Ok(()) => Ok(BlockAnswer { fields: fields.split_off(DIGITS), payload }),
                 Err(e) => Err(BlockFault { fault: corrupt(&message, e), begun: None }),
             },
             Err(fault) => Err(BlockFault { fault, begun: self.begun(count, length) }),
         };
+        self.pace.block = result.is_ok().then(|| self.since(sent).saturating_sub(light));
         self.in_step &= result.is_ok();
         result
+    }
+
+    /// Sleeps until an answer to what was begun at `sent` is nearly whole, where that is known: after the light, and the time
+    /// such answers take, or that `bytes` take on the line where this is shorter. A device that hangs up is let go of
+    /// within a slice all the same.
+    fn sleep_through(
+        &mut self,
+        sent: Duration,
+        pace: Option<Duration>,
+        light: Duration,
+        bytes: usize,
+    ) -> Result<(), Fault> {
+        let Some(pace) = pace else { return Ok(()) };
+        let line = self.clock.real_for(span(self.wire_s(bytes)));
+        let until = sent + light + pace.min(line).mul_f64(SLEPT);
+        if let Some(watched) = until.checked_sub(STOP_SLICE).filter(|t| *t > self.clock.monotonic()) {
+            let mut piece = [0; 256];
+            let n = self.link.read(&mut piece, Deadline(watched))?;
+            self.counters.bytes_received += n as u64;
+            self.received.extend_from_slice(&piece[..n]);
+        }
+        let left = until.saturating_sub(self.clock.monotonic()).min(STOP_SLICE);
+        if !left.is_zero() {
+            // A stop that cuts it short is seen by whoever reads.
+            self.clock.pause(left, &self.stop);
+        }
+        Ok(())
+    }
+
+    fn since(&self, moment: Duration) -> Duration {
+        self.clock.monotonic().saturating_sub(moment)
     }
 
     /// The fields of a block answer that failed after its head had come.
@@ -247,7 +314,7 @@ impl Exchange {
     }
 
     fn deadline(&self, simulated_s: f64) -> Deadline {
-        self.clock.deadline(Duration::try_from_secs_f64(simulated_s).unwrap_or_default(), MARGIN)
+        self.clock.deadline(span(simulated_s), MARGIN)
     }
 
     /// Whether bytes are there that nobody has asked for.

@@ -49,8 +49,8 @@ impl SerialLink {
     }
 
     fn port(&mut self) -> Result<&mut TTYPort, Fault> {
-        let fault = Fault::Absent { path: self.name.clone(), why: "the port is not open".into() };
-        self.port.as_mut().ok_or(fault)
+        let name = &self.name;
+        self.port.as_mut().ok_or_else(|| Fault::Absent { path: name.clone(), why: "the port is not open".into() })
     }
 }
 

@@ -411,9 +411,11 @@ impl Darkroom {
     /// Whether the shutter lies: its dark is lit, or a light frame by daylight is none.
     pub fn shutter_fault(&self, frames: &[Frame], means: &Means<'_>, sun: Option<f64>) -> bool {
         let daylight = sun.is_some_and(|e| e > DAYLIGHT_DEG);
+        // The longest last rung shows light most plainly.
         let unlit = || {
             frames
                 .iter()
+                .rev()
                 .all(|f| looks_dark(f, &means.setup.detector.masked, means.noise(), self.predicted(f).as_deref()))
         };
         self.shutter_lit || (daylight && means.setup.detector.has_shutter && unlit())

@@ -17,9 +17,9 @@ use crate::sun;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-/// Axes and weights kept at most (some 0.3 MB each) unless told otherwise: the shift in force and its neighbours; building
+/// Axes and weights kept at most (some 0.3 MB each) unless told otherwise: the shift in force and one neighbour; building
 /// one takes a millisecond.
-const KEPT_AXES: usize = 3;
+const KEPT_AXES: usize = 2;
 /// Seconds in a mean year.
 const YEAR_S: f64 = 365.25 * 86_400.0;
 

@@ -18,6 +18,7 @@ use crate::fault::{Fault, GapCause};
 use crate::instrument::{Backoff, Session};
 use crate::summary::Rules;
 use crate::sun;
+use keeping::Saved;
 use meeting::Met;
 use std::sync::Arc;
 use std::time::Duration;
@@ -54,6 +55,7 @@ pub struct Road {
     met: Option<Met>,
     warm_up: WarmUp,
     exposure: ExposureState,
+    saved: Saved,
     /// The same before the check source.
     source_exposure: ExposureState,
     /// Checksum of the exposure before, whatever it was for.
@@ -83,6 +85,7 @@ impl Road {
             met: None,
             warm_up: WarmUp::default(),
             exposure: ExposureState::default(),
+            saved: Saved::default(),
             source_exposure: ExposureState::default(),
             last_crc: None,
             stuck_crcs: Vec::new(),

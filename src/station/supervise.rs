@@ -10,9 +10,8 @@ use super::road::{BrokenOff, Road};
 use super::status::Status;
 use crate::clock::{Stop, Wake};
 use crate::instrument::Backoff;
-use std::thread::JoinHandle;
-use std::time::Duration;
 use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::mpsc;
 
 /// One road to keep running: what it is made of, and whom it tells.
 pub struct Charge {
@@ -26,19 +25,26 @@ pub struct Charge {
 pub fn supervise(charges: Vec<Charge>, stop: &Stop) -> Result<(), StationError> {
     let mut statuses = Vec::new();
     let mut threads = Vec::new();
+    // Each road holds a sender: the channel closes, and nothing has to be looked at now and then, when the last road has ended.
+    let (running, ended) = mpsc::channel(1);
     for charge in charges {
         let status = charge.parts.status.clone();
         let name = format!("road-{}", charge.parts.instrument.name);
         statuses.push(status.clone());
-        let stop = stop.clone();
+        let (stop, running) = (stop.clone(), running.clone());
         let thread = std::thread::Builder::new()
             .name(name)
-            .spawn(move || keep_running(charge, &stop))
+            .spawn(move || {
+                let result = keep_running(charge, &stop);
+                drop(running);
+                result
+            })
             .map_err(StationError::Thread)?;
         threads.push(thread);
     }
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(StationError::Runtime)?;
-    runtime.block_on(watch(&threads, &statuses, stop))?;
+    drop(running);
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_io().build().map_err(StationError::Runtime)?;
+    runtime.block_on(watch(ended, &statuses, stop))?;
     let mut first = Ok(());
     for thread in threads {
         if let Ok(Err(error)) = thread.join() {
@@ -49,15 +55,10 @@ pub fn supervise(charges: Vec<Charge>, stop: &Stop) -> Result<(), StationError> 
 }
 
 /// Waits for signals and for the end of the roads.
-async fn watch(
-    threads: &[JoinHandle<Result<(), StationError>>],
-    statuses: &[Status],
-    stop: &Stop,
-) -> Result<(), StationError> {
+async fn watch(mut ended: mpsc::Receiver<()>, statuses: &[Status], stop: &Stop) -> Result<(), StationError> {
     let mut term = signal(SignalKind::terminate()).map_err(StationError::Runtime)?;
     let mut int = signal(SignalKind::interrupt()).map_err(StationError::Runtime)?;
     let mut usr1 = signal(SignalKind::user_defined1()).map_err(StationError::Runtime)?;
-    let mut beat = tokio::time::interval(Duration::from_millis(100));
     loop {
         let asked = tokio::select! {
             _ = term.recv() => true,
@@ -66,12 +67,8 @@ async fn watch(
                 statuses.iter().for_each(|s| tracing::info!("{}", s.snapshot()));
                 false
             }
-            _ = beat.tick() => {
-                if threads.iter().all(JoinHandle::is_finished) {
-                    return Ok(());
-                }
-                false
-            }
+            // Nothing is ever sent: this says that every sender is gone.
+            _ = ended.recv() => return Ok(()),
         };
         if asked {
             if stop.requested() {

@@ -31,7 +31,7 @@ pub const COVER_TRACKER: &str = "obstructed";
 pub const DARK_TRACKER: &str = "dark_drift";
 const LOGBOOK_TRACKER: &str = "logbook";
 /// State that changes with every reading is saved this often [s]; what a restart loses of it is soon seen again.
-const SAVED_EVERY_S: f64 = 600.0;
+pub const SAVED_EVERY_S: f64 = 600.0;
 /// The sun's height from which on daylight shows its lines [degrees].
 const LINES_FROM_DEG: f64 = 8.0;
 /// Lines are looked at this often [s], and at every reading once they seem to have moved: a scale moves in jumps or in weeks.

@@ -58,12 +58,15 @@ impl Reader {
 
     /// Notes stored after the event `row`, in the order in which they were stored, and the row of the newest event of all.
     pub fn notes_after(&self, row: i64) -> Result<(Vec<(NoteClass, Event)>, i64), StoreError> {
-        let newest = self.rows("reading notes", "SELECT coalesce(max(id), 0) FROM event", [], |row| row.get(0))?;
-        let newest = newest.first().copied().unwrap_or(row);
-        let sql = "SELECT id, time, until, instrument, cause, text FROM event WHERE id > ?1 AND id <= ?2 AND kind = 'note' \
-                   ORDER BY id";
-        let rows = self.rows("reading notes", sql, [row, newest], |row| {
-            let cause: Option<String> = row.get(4)?;
+        // What is no note is told by its row alone; there are few of those between two readings.
+        let sql = "SELECT id, time, until, instrument, kind = 'note', cause, text FROM event WHERE id > ?1 ORDER BY id";
+        let mut newest = row;
+        let rows = self.rows("reading notes", sql, [row], |row| {
+            newest = row.get(0)?;
+            if !row.get::<_, bool>(4)? {
+                return Ok(None);
+            }
+            let cause: Option<String> = row.get(5)?;
             // A class of a later version is a remark like any other.
             let class = NoteClass::ALL.into_iter().find(|c| Some(c.name()) == cause.as_deref());
             let class = class.unwrap_or(NoteClass::Other);
@@ -72,11 +75,11 @@ impl Reader {
                 until: row.get::<_, Option<i64>>(2)?.map(UtcMicros),
                 instrument: row.get(3)?,
                 kind: EventKind::Note(class),
-                text: row.get(5)?,
+                text: row.get(6)?,
             };
-            Ok((class, event))
+            Ok(Some((class, event)))
         })?;
-        Ok((rows, newest))
+        Ok((rows.into_iter().flatten().collect(), newest))
     }
 }
 

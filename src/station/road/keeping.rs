@@ -5,17 +5,51 @@
 
 use super::meeting::{EXPOSURE_TRACKER, WARM_UP_TRACKER};
 use super::{Road, json};
-use crate::capture::Taken;
 use crate::capture::grid::whole_half_cycles;
+use crate::capture::{ExposureState, Taken, WarmUp};
 use crate::clock::UtcMicros;
 use crate::fault::{Fault, GapCause};
+use crate::quality::drift::DarkDrift;
 use crate::record::{Event, Frame};
 use crate::station::StationError;
 use crate::station::backlog::Committed;
 use crate::station::parts::Observer;
 use crate::station::reckon::{Circumstances, Taking, without_calibration};
-use crate::station::watch::DARK_TRACKER;
+use crate::station::watch::{DARK_TRACKER, SAVED_EVERY_S};
 use crate::store::{FrameRecord, MadeWith, NewReading, Tracker};
+
+/// What of the road's own state is in the store.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Saved {
+    at: Option<UtcMicros>,
+    exposure: ExposureState,
+    drift: Option<DarkDrift>,
+}
+
+impl Saved {
+    /// State to be saved with a reading: the warm-up always, since it tells how long the instrument was not heard; the dark's
+    /// drift where it has changed; exposure control where its times or its stuck pixels have, and otherwise now and then.
+    fn due(
+        &mut self,
+        instrument: i64,
+        now: UtcMicros,
+        (exposure, warm_up, drift): (&ExposureState, &WarmUp, &DarkDrift),
+    ) -> Vec<Tracker> {
+        let tracker = |name: &str, json: String| Tracker { instrument, name: name.into(), json, time: now };
+        let mut due = vec![tracker(WARM_UP_TRACKER, json(warm_up))];
+        let times = |e: &ExposureState| (e.short_s, e.long_s);
+        let changed = times(exposure) != times(&self.exposure) || exposure.stuck != self.exposure.stuck;
+        if changed || self.at.is_none_or(|at| now.seconds_since(at).abs() >= SAVED_EVERY_S) {
+            due.push(tracker(EXPOSURE_TRACKER, json(exposure)));
+            (self.at, self.exposure) = (Some(now), exposure.clone());
+        }
+        if self.drift.as_ref() != Some(drift) {
+            due.push(tracker(DARK_TRACKER, json(drift)));
+            self.drift = Some(drift.clone());
+        }
+        due
+    }
+}
 
 impl Road {
     /// Reckons the reading, commits it with everything that belongs to it and tells the observer.
@@ -29,7 +63,6 @@ impl Road {
         let now = self.parts.clock.now();
         let name = self.parts.instrument.name.clone();
         let stuck = taken.frames.iter().flat_map(|f| &f.stamps).any(|s| self.stuck_crcs.contains(&s.crc32));
-        let (exposure, warm_up) = (json(&self.exposure), json(&self.warm_up));
         let sun = taken.frames.first().and_then(|f| self.sun_elevation(f.start()));
         let reference = self.schedule.is_reference(tick);
         let Some(met) = self.met.as_mut() else { return Ok(()) };
@@ -76,13 +109,7 @@ impl Road {
             .zip(&served)
             .map(|(f, s)| FrameRecord { frame: f.clone(), dark: s.reference, dark_use: Some(s.used) })
             .collect();
-        let tracker =
-            |name: &str, json: &str| Tracker { instrument: met.row, name: name.into(), json: json.into(), time: now };
-        let mut trackers = vec![
-            tracker(EXPOSURE_TRACKER, &exposure),
-            tracker(WARM_UP_TRACKER, &warm_up),
-            tracker(DARK_TRACKER, &json(met.darkroom.drift())),
-        ];
+        let mut trackers = self.saved.due(met.row, now, (&self.exposure, &self.warm_up, met.darkroom.drift()));
         trackers.extend(met.watch.states(now));
         let made_with = MadeWith {
             instrument: met.row,

@@ -9,6 +9,7 @@ use super::super::parts::{Observer, RoadParts};
 use super::super::reckon::Reckoner;
 use super::super::watch::{DARK_TRACKER, Watch};
 use super::Road;
+use super::keeping::Saved;
 use crate::calibration::{InForce, Noise};
 use crate::capture::CaptureSetup;
 use crate::clock::UtcMicros;
@@ -112,6 +113,7 @@ impl Road {
 
     /// State from before a restart.
     fn restore(&mut self, row: i64) -> Result<(), StationError> {
+        self.saved = Saved::default();
         if let Some(state) = self.load(row, EXPOSURE_TRACKER)? {
             self.exposure = state;
         }
