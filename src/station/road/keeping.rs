@@ -3,7 +3,7 @@
 //! Reckoning and judging are other rooms' work. What must stay true: every tick ends on record, at once or when the disk has
 //! room again, in the order in which things happened; what is told as stored is on the disk.
 
-use super::meeting::{EXPOSURE_TRACKER, WARM_UP_TRACKER};
+use super::meeting::{EXPOSURE_TRACKER, SOURCE_EXPOSURE_TRACKER, WARM_UP_TRACKER};
 use super::{Road, json};
 use crate::capture::Taken;
 use crate::capture::grid::whole_half_cycles;
@@ -29,9 +29,15 @@ impl Road {
         let now = self.parts.clock.now();
         let name = self.parts.instrument.name.clone();
         let stuck = taken.frames.iter().flat_map(|f| &f.stamps).any(|s| self.stuck_crcs.contains(&s.crc32));
-        let (exposure, warm_up) = (json(&self.exposure), json(&self.warm_up));
         let sun = taken.frames.first().and_then(|f| self.sun_elevation(f.start()));
         let reference = self.schedule.is_reference(tick);
+        // Only what this reading has moved is written; the other light's state is on record as it was.
+        let (exposure_tracker, exposure) = if reference {
+            (SOURCE_EXPOSURE_TRACKER, json(&self.source_exposure))
+        } else {
+            (EXPOSURE_TRACKER, json(&self.exposure))
+        };
+        let warm_up = json(&self.warm_up);
         let Some(met) = self.met.as_mut() else { return Ok(()) };
         met.watch.take_notes(&self.parts.store)?;
         let about = Circumstances {
@@ -79,7 +85,7 @@ impl Road {
         let tracker =
             |name: &str, json: &str| Tracker { instrument: met.row, name: name.into(), json: json.into(), time: now };
         let mut trackers = vec![
-            tracker(EXPOSURE_TRACKER, &exposure),
+            tracker(exposure_tracker, &exposure),
             tracker(WARM_UP_TRACKER, &warm_up),
             tracker(DARK_TRACKER, &json(met.darkroom.drift())),
         ];
