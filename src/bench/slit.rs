@@ -4,6 +4,7 @@
 //! rounded to [`SHIFT_STEP_NM`] so that weights are a function of the shift alone, whatever came before.
 
 use super::light::Grid;
+use crate::spectrum::wide;
 
 /// Wavelength shifts are rounded to this [nm]; it moves a UV index by 0.01 %.
 pub const SHIFT_STEP_NM: f64 = 5e-4;
@@ -11,11 +12,19 @@ pub const SHIFT_STEP_NM: f64 = 5e-4;
 /// Steps of the kernel table in a nanometre.
 const STEPS: usize = 500;
 
+/// Samples that are summed side by side; rows of weights are whole multiples of it long.
+const SIDE: usize = 4;
+
 /// The folded kernel: response to a node at distance x, normalised so that the sum over nodes is 1.
+///
+/// Nodes are whole nanometres apart, so all of a row share their place between two entries of the table: it is kept phase by
+/// phase, the entries of one row side by side.
 #[derive(Clone, Debug)]
 struct Kernel {
-    /// Values from −reach to +reach.
-    table: Vec<f64>,
+    /// For each phase from 0 to [`STEPS`] of the first node beyond −reach: its value and that of every node after it.
+    phases: Vec<f64>,
+    /// Values of a phase.
+    width: usize,
     /// Zero beyond this distance [nm].
     reach: f64,
 }
@@ -52,18 +61,35 @@ impl Kernel {
                 twice[n - 1] + once * (i as usize - (n - 1)) as f64 * h
             }
         };
-        let table = (0..n as isize).map(|i| at(i + STEPS as isize) - 2.0 * at(i) + at(i - STEPS as isize)).collect();
-        Self { table, reach: half as f64 }
+        let value = |i: usize| match i as isize {
+            i if i < n as isize => at(i + STEPS as isize) - 2.0 * at(i) + at(i - STEPS as isize),
+            _ => 0.0,
+        };
+        let width = (2 * half + 1).next_multiple_of(SIDE);
+        let phases = (0..=STEPS).flat_map(|phase| (0..width).map(move |k| phase + k * STEPS)).map(value).collect();
+        Self { phases, width, reach: half as f64 }
     }
 
-    fn at(&self, x: f64) -> f64 {
-        let place = (x + self.reach) * STEPS as f64;
-        if !(place >= 0.0 && place < (self.table.len() - 1) as f64) {
-            return 0.0;
+    /// Values of nodes from one on that lies `x` [nm] beyond −reach, times `gain`.
+    fn row(&self, x: f64, gain: f64, row: &mut [f64]) {
+        let whole = x.floor();
+        let place = (x - whole) * STEPS as f64;
+        let phase = (place as usize).min(STEPS - 1);
+        let share = place - phase as f64;
+        let (low, high) = self.phases[phase * self.width..(phase + 2) * self.width].split_at(self.width);
+        let between = |low: f64, high: f64| gain * (low * (1.0 - share) + high * share);
+        if whole == 0.0 {
+            for (w, (low, high)) in row.iter_mut().zip(low.iter().zip(high)) {
+                *w = between(*low, *high);
+            }
+            return;
         }
-        let i = place as usize;
-        let share = place - i as f64;
-        self.table[i] * (1.0 - share) + self.table[i + 1] * share
+        // At an end of the grid: the row begins so many nodes into the kernel, or before it.
+        for (k, w) in row.iter_mut().enumerate() {
+            let node = k as f64 + whole;
+            let inside = node >= 0.0 && node < self.width as f64;
+            *w = if inside { between(low[node as usize], high[node as usize]) } else { 0.0 };
+        }
     }
 }
 
@@ -82,7 +108,7 @@ impl Slit {
     /// A Gaussian slit of `fwhm_nm` [nm]; weights are for no pixel yet.
     pub fn new(fwhm_nm: f64, grid: Grid) -> Self {
         let kernel = Kernel::new(fwhm_nm);
-        let stride = (2 * kernel.reach as usize + 1).min(grid.nodes);
+        let stride = kernel.width.min(grid.nodes);
         Self { kernel, grid, weights: Vec::new(), first: Vec::new(), stride }
     }
 
@@ -90,22 +116,45 @@ impl Slit {
     pub fn aim(&mut self, wavelength_nm: &[f64], shift_nm: f64, gain: &[f64]) {
         let last_start = self.grid.nodes - self.stride;
         self.first.clear();
-        self.weights.clear();
-        for (nm, gain) in wavelength_nm.iter().zip(gain) {
+        self.weights.resize(wavelength_nm.len() * self.stride, 0.0);
+        for ((nm, gain), row) in wavelength_nm.iter().zip(gain).zip(self.weights.chunks_exact_mut(self.stride)) {
             let nm = nm + shift_nm;
             let nearest = (nm - f64::from(self.grid.first_nm) - self.kernel.reach).ceil();
             let first = (nearest.max(0.0) as usize).min(last_start);
             self.first.push(first);
-            for k in 0..self.stride {
-                self.weights.push(gain * self.kernel.at(self.grid.nm(first + k) - nm));
-            }
+            self.kernel.row(self.grid.nm(first) - nm + self.kernel.reach, *gain, row);
         }
     }
 
     /// What each pixel sees of `light` (one value a node).
     pub fn see(&self, light: &[f64], seen: &mut [f64]) {
-        for ((row, &first), seen) in self.weights.chunks_exact(self.stride).zip(&self.first).zip(seen) {
-            *seen = row.iter().zip(&light[first..first + self.stride]).map(|(w, e)| w * e).sum();
+        wide::run(See { slit: self, light, seen });
+    }
+}
+
+/// Sums of weights times light.
+struct See<'a> {
+    slit: &'a Slit,
+    light: &'a [f64],
+    seen: &'a mut [f64],
+}
+
+impl wide::Loops for See<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn call(self) {
+        let (slit, stride) = (self.slit, self.slit.stride);
+        for ((row, &first), seen) in slit.weights.chunks_exact(stride).zip(&slit.first).zip(self.seen) {
+            let light = &self.light[first..first + stride];
+            let ((weights, w), (nodes, e)) = (row.as_chunks::<SIDE>(), light.as_chunks::<SIDE>());
+            let mut sums = [0.0; SIDE];
+            for (weights, nodes) in weights.iter().zip(nodes) {
+                for k in 0..SIDE {
+                    sums[k] += weights[k] * nodes[k];
+                }
+            }
+            let rest: f64 = w.iter().zip(e).map(|(w, e)| w * e).sum();
+            *seen = (sums[0] + sums[1]) + (sums[2] + sums[3]) + rest;
         }
     }
 }
@@ -139,6 +188,25 @@ mod tests {
             }
             let want = sum / norm;
             assert!((got / want - 1.0).abs() < 2e-5, "{nm} nm: want {want}, got {got}");
+        }
+    }
+
+    /// Identity: a pixel at either end of the grid weighs the nodes that are there as one in its middle weighs the same nodes.
+    #[test]
+    fn at_the_ends_of_the_grid_weights_are_what_they_are_elsewhere() {
+        let (whole, cut) = (Grid { first_nm: 400, nodes: 80 }, Grid { first_nm: 428, nodes: 25 });
+        let at = [428.3, 431.9, 440.0, 449.2, 452.0];
+        let seen = |grid: Grid, light: &[f64]| {
+            let mut slit = Slit::new(2.0, grid);
+            slit.aim(&at, 0.0, &[1.0; 5]);
+            let mut seen = [0.0; 5];
+            slit.see(light, &mut seen);
+            seen
+        };
+        let light: Vec<f64> =
+            (0..80).map(|i| if (28..53).contains(&i) { 1.0 + f64::from(i % 7) } else { 0.0 }).collect();
+        for (want, got) in seen(whole, &light).iter().zip(seen(cut, &light[28..53])) {
+            assert!((want - got).abs() < 1e-12, "want {want}, got {got}");
         }
     }
 

@@ -21,25 +21,25 @@ impl Stray {
         let total: f64 = rate.iter().zip(lit).filter(|(_, l)| **l).map(|(r, _)| r).sum();
         let floor = self.floor_of_mean * total / count as f64;
         scratch.clear();
-        scratch.resize(rate.len(), floor);
+        scratch.resize(2 * rate.len(), floor);
+        let (from_below, from_above) = scratch.split_at_mut(rate.len());
         let a = self.decay;
         let share = self.wing * (1.0 - a) / (1.0 + a);
         if share > 0.0 {
-            let mut carried = 0.0;
-            for (out, r) in scratch.iter_mut().zip(rate.iter()) {
-                carried = carried * a + r;
-                *out += share * carried;
+            // Each step waits for the one before; the two directions wait for each other's sake together.
+            let (mut below, mut above) = (0.0, 0.0);
+            let upwards = from_below.iter_mut().zip(rate.iter());
+            for ((up, r), (down, q)) in upwards.zip(from_above.iter_mut().zip(rate.iter()).rev()) {
+                below = below * a + r;
+                *up += share * below;
+                *down = share * a * above;
+                above = above * a + q;
             }
-            carried = 0.0;
-            for (out, r) in scratch.iter_mut().zip(rate.iter()).rev() {
-                *out += share * a * carried;
-                carried = carried * a + r;
-            }
+        } else {
+            from_above.fill(0.0);
         }
-        for ((r, s), l) in rate.iter_mut().zip(scratch.iter()).zip(lit) {
-            if *l {
-                *r += s;
-            }
+        for ((r, (up, down)), l) in rate.iter_mut().zip(from_below.iter().zip(from_above.iter())).zip(lit) {
+            *r += if *l { up + down } else { 0.0 };
         }
     }
 }

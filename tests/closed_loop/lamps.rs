@@ -133,3 +133,47 @@ cron = "0 */2 * * * *"
     assert!(unlit.iter().all(|r| r.value("illuminance").is_some_and(|e| e.abs() < 5.0)));
     assert!(unlit.iter().all(|r| r.value("cct").is_none() || !r.is_good("cct")), "a dark lamp has no colour");
 }
+
+/// Identity: what exposure control knows of the check source outlives a restart. Known light is met at once, unknown light
+/// costs exposures before the one that serves; the station's own light, a dark lamp, would be of no help.
+#[test]
+fn a_restarted_station_goes_on_with_what_the_check_source_needs() {
+    let mut bench = Settings { optic: OpticSettings::perfect(), ..Settings::default() };
+    bench.warm_up.minutes = 0.0;
+    bench.scene.kind = SceneKind::Lamp;
+    bench.scene.lamp_on_min = 45.0;
+    bench.scene.lamp_off_min = 15.0;
+    let config = r#"
+version = 1
+[station]
+name = "Ageing rack 3"
+kind = "lamp"
+latitude_deg = 50.0
+longitude_deg = 8.0
+time_zone = "Europe/Berlin"
+mains_hz = 0
+[[instrument]]
+name = "rack"
+link = "/dev/null"
+warm_up_min = 0
+[instrument.darks]
+sources = ["shutter"]
+[instrument.schedule]
+cron = "0 50 * * * *"
+reference = "0 20 * * * *"
+"#;
+    let mut station = Loop::new(&bench, config, "2026-03-01T00:00:00Z");
+    station.run_until("2026-03-01T01:59:00Z");
+    station.restart();
+    station.run_until("2026-03-01T02:59:00Z");
+    // From the tick to the light that served [s].
+    let waits: Vec<f64> = station
+        .rows
+        .iter()
+        .filter(|r| r.has(Flag::Reference))
+        .map(|r| r.reading.time_start.seconds().rem_euclid(60.0))
+        .collect();
+    let [unknown, known, restarted] = waits[..] else { panic!("expected three looks at the source, found {waits:?}") };
+    assert!(unknown > known + 0.05, "{waits:?}");
+    assert!((restarted - known).abs() < 0.05, "{waits:?}");
+}

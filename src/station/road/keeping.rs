@@ -3,7 +3,7 @@
 //! Reckoning and judging are other rooms' work. What must stay true: every tick ends on record, at once or when the disk has
 //! room again, in the order in which things happened; what is told as stored is on the disk.
 
-use super::meeting::{EXPOSURE_TRACKER, WARM_UP_TRACKER};
+use super::meeting::{EXPOSURE_TRACKER, SOURCE_EXPOSURE_TRACKER, WARM_UP_TRACKER};
 use super::{Road, json};
 use crate::capture::grid::whole_half_cycles;
 use crate::capture::{ExposureState, Taken, WarmUp};
@@ -21,27 +21,34 @@ use crate::store::{FrameRecord, MadeWith, NewReading, Tracker};
 /// What of the road's own state is in the store.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Saved {
-    at: Option<UtcMicros>,
-    exposure: ExposureState,
+    /// Exposure control before the light that is measured, and before the check source: when, and what.
+    light: (Option<UtcMicros>, ExposureState),
+    source: (Option<UtcMicros>, ExposureState),
     drift: Option<DarkDrift>,
 }
 
 impl Saved {
     /// State to be saved with a reading: the warm-up always, since it tells how long the instrument was not heard; the dark's
-    /// drift where it has changed; exposure control where its times or its stuck pixels have, and otherwise now and then.
+    /// drift where it has changed; exposure control where its times or its stuck pixels have, and otherwise now and then. It is
+    /// the check source's or the other light's, whichever the reading is of: the other one's is on record as it was.
     fn due(
         &mut self,
         instrument: i64,
         now: UtcMicros,
+        reference: bool,
         (exposure, warm_up, drift): (&ExposureState, &WarmUp, &DarkDrift),
     ) -> Vec<Tracker> {
         let tracker = |name: &str, json: String| Tracker { instrument, name: name.into(), json, time: now };
         let mut due = vec![tracker(WARM_UP_TRACKER, json(warm_up))];
         let times = |e: &ExposureState| (e.short_s, e.long_s);
-        let changed = times(exposure) != times(&self.exposure) || exposure.stuck != self.exposure.stuck;
-        if changed || self.at.is_none_or(|at| now.seconds_since(at).abs() >= SAVED_EVERY_S) {
-            due.push(tracker(EXPOSURE_TRACKER, json(exposure)));
-            (self.at, self.exposure) = (Some(now), exposure.clone());
+        let (name, (at, saved)) = match reference {
+            true => (SOURCE_EXPOSURE_TRACKER, &mut self.source),
+            false => (EXPOSURE_TRACKER, &mut self.light),
+        };
+        let changed = times(exposure) != times(saved) || exposure.stuck != saved.stuck;
+        if changed || at.is_none_or(|at| now.seconds_since(at).abs() >= SAVED_EVERY_S) {
+            due.push(tracker(name, json(exposure)));
+            (*at, *saved) = (Some(now), exposure.clone());
         }
         if self.drift.as_ref() != Some(drift) {
             due.push(tracker(DARK_TRACKER, json(drift)));
@@ -109,7 +116,9 @@ impl Road {
             .zip(&served)
             .map(|(f, s)| FrameRecord { frame: f.clone(), dark: s.reference, dark_use: Some(s.used) })
             .collect();
-        let mut trackers = self.saved.due(met.row, now, (&self.exposure, &self.warm_up, met.darkroom.drift()));
+        let exposure = if reference { &self.source_exposure } else { &self.exposure };
+        let own = (exposure, &self.warm_up, met.darkroom.drift());
+        let mut trackers = self.saved.due(met.row, now, reference, own);
         trackers.extend(met.watch.states(now));
         let made_with = MadeWith {
             instrument: met.row,

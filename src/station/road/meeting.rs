@@ -20,6 +20,7 @@ use std::sync::Arc;
 
 /// Names of persisted state.
 pub(super) const EXPOSURE_TRACKER: &str = "exposure";
+pub(super) const SOURCE_EXPOSURE_TRACKER: &str = "source_exposure";
 pub(super) const WARM_UP_TRACKER: &str = "warm_up";
 
 /// What is known once an instrument has answered.
@@ -116,6 +117,9 @@ impl Road {
         self.saved = Saved::default();
         if let Some(state) = self.load(row, EXPOSURE_TRACKER)? {
             self.exposure = state;
+        }
+        if let Some(state) = self.load(row, SOURCE_EXPOSURE_TRACKER)? {
+            self.source_exposure = state;
         }
         if let Some(state) = self.load(row, WARM_UP_TRACKER)? {
             self.warm_up = state;
