@@ -24,18 +24,17 @@ pub fn faults(
     }
     let mut effect: Option<Vec<f64>> = None;
     for window in irradiance.len().checked_sub(2).into_iter().flat_map(|n| (0..n).step_by(STRETCH)) {
-        // Hardly any pixel stands out even before its noise is asked for, so a stretch is first looked at as one.
-        let stretch = &irradiance[window..irradiance.len().min(window + STRETCH + 2)];
-        if !stretch.windows(3).fold(false, |any, w| any | stands_out(w[0], w[1], w[2], 0.0)) {
+        // Hardly any pixel stands out beyond its noise, so a stretch is first looked at as one, without roots or branches.
+        let end = irradiance.len().min(window + STRETCH + 2);
+        let stretch = &irradiance[window..end];
+        let pairs = stretch.windows(3).zip(variance[window..end].windows(3));
+        if !pairs.fold(false, |any, (light, noise)| any | may_stand_out(light, noise)) {
             continue;
         }
         for i in window + 1..window + stretch.len() - 1 {
             let (left, here, right) = (irradiance[i - 1], irradiance[i], irradiance[i + 1]);
-            if !stands_out(left, here, right, 0.0) {
-                continue;
-            }
-            // In the dark many do, and hardly any beyond its noise; what can be compared is asked last, being the longest way.
-            let noise = SIGNIFICANCE * (variance[i] + 0.25 * (variance[i - 1] + variance[i + 1])).sqrt();
+            let noise = SIGNIFICANCE * variance_of(&variance[i - 1..=i + 1]).sqrt();
+            // What can be compared is asked last, being the longest way.
             if stands_out(left, here, right, noise) && comparable(i) {
                 effect.get_or_insert_with(|| vec![0.0; irradiance.len()])[i] = here - 0.5 * (left + right);
             }
@@ -53,6 +52,22 @@ fn stands_out(left: f64, here: f64, right: f64, noise: f64) -> bool {
     let hot = here > FACTOR * left.max(right).max(0.0) + noise;
     let dead = here < left.min(right) / FACTOR - noise;
     hot | dead
+}
+
+/// The variance of how far the middle of three pixels lies from the mean of those beside it.
+#[inline(always)]
+fn variance_of(three: &[f64]) -> f64 {
+    three[1] + 0.25 * (three[0] + three[2])
+}
+
+/// Whether a pixel may be found to stand out: never not where it does, and hardly ever where it does not. Compares squares, a hair
+/// to the safe side for what rounding does to them.
+#[inline(always)]
+fn may_stand_out(light: &[f64], noise: &[f64]) -> bool {
+    let (left, here, right) = (light[0], light[1], light[2]);
+    let (hot, dead) = (here - FACTOR * left.max(right).max(0.0), left.min(right) / FACTOR - here);
+    let enough = (1.0 - 1e-6) * SIGNIFICANCE * SIGNIFICANCE * variance_of(noise);
+    ((hot > 0.0) & (hot * hot >= enough)) | ((dead > 0.0) & (dead * dead >= enough))
 }
 
 #[cfg(test)]
