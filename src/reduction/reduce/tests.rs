@@ -312,3 +312,28 @@ fn rungs_that_disagree_say_by_how_much() {
     let (difference, u) = reduce(&rungs, &setting).disagreement.unwrap();
     assert!(u < 0.01 && (difference - (1.0 / 0.9 - 1.0)).abs() < 4.0 * u, "{difference} ± {u}");
 }
+
+/// Identity: charge that clipped pixels spill into their masked neighbours moves no other pixel.
+#[test]
+fn charge_that_spills_into_masked_pixels_is_not_taken_for_an_offset() {
+    let (c, d) = (calibration(), detector());
+    let scale = Arc::new(Scale::new(&c, &d, 0));
+    let dark = frame(0.5, 0.0, 4, 5, &[]);
+    let light = frame(0.5, 4e4, 4, 2, &[(690, 695)]);
+    let mut spilled = light.clone();
+    spilled.sums[696..].iter_mut().zip([8000, 4000, 2000, 1000]).for_each(|(sum, charge)| *sum += charge);
+    let setting = Setting {
+        calibration: &c,
+        scale: &scale,
+        temperature_c: Some(24.0),
+        sun_elevation_deg: None,
+        aged: Default::default(),
+    };
+    let of = |frame| {
+        let rungs = [RungInput { frame, dark: DarkFor::Matched { dark: &dark, model: None } }];
+        reduce(&rungs, &setting)
+    };
+    let (clean, after) = (of(&light), of(&spilled));
+    assert_eq!(clean.irradiance[..690], after.irradiance[..690]);
+    assert_eq!(clean.floor_rate, after.floor_rate);
+}
