@@ -238,7 +238,15 @@ fn compare(rungs: &[RungInput<'_>], setting: &Setting<'_>, work: &mut Workspace)
                 }
                 let h = 0.5 * (x[i + reach] - x[i - reach]);
                 let second = (rate[i + reach] - 2.0 * rate[i] + rate[i - reach]) / (h * h);
-                c.wavelength.fwhm_nm.powi(2) / 12.0 * second * inverse(i)
+                let w = c.wavelength.fwhm_nm;
+                let mut excess = w * w / 12.0 * second;
+                if calibrated(i, 2 * reach) {
+                    let outer = rate[i + 2 * reach] + rate[i - 2 * reach];
+                    let inner = rate[i + reach] + rate[i - reach];
+                    let fourth = (outer - 4.0 * inner + 6.0 * rate[i]) / h.powi(4);
+                    excess -= (w.powi(4) / 240.0 + w * w * h * h / 144.0) * fourth;
+                }
+                excess * inverse(i)
             }),
             mode_names::COSINE => Box::new(|i| cosine.2 / optic(i) * irradiance(i)),
             other => panic!("no such mode: {other}"),
