@@ -48,6 +48,18 @@ impl Drawn {
     }
 }
 
+/// The floor outside its band over the one in it [1], one drawing of what is stated about the correction; `None` where no
+/// errors are drawn.
+///
+/// The file has no number that could be wrong by it: what a laboratory does not know is the box, which has to be made so.
+pub fn floor_outside_band(settings: &CertificateSettings) -> Option<f64> {
+    // Numbers of its own: the errors of response and wavelengths stay those of the seed.
+    let mut rng = Pcg64Mcg::seed_from_u64(settings.drawn_errors? ^ 0x57ea_f100);
+    let drawn: f64 = StandardNormal.sample(&mut rng);
+    // No box sends back light that it did not get.
+    Some((1.0 + settings.stray_light_relative_uncertainty * drawn).max(0.0))
+}
+
 /// The calibration file of the bench these settings make.
 pub fn certificate(settings: &Settings) -> Result<String, BenchError> {
     let spectrum = crate::spectrum::Spectrum { wavelength_nm: vec![], irradiance: vec![] };

@@ -228,6 +228,13 @@ fn drawn_errors_are_as_large_as_stated_and_hang_together() {
         let got = covariance(k, k).sqrt();
         assert!((got / stated - 1.0).abs() < 4.0 / (2.0 * n).sqrt(), "{k}: stated {stated}, drawn {got}");
     }
+    let floor = |seed| {
+        let stated = CertificateSettings { drawn_errors: Some(seed), ..CertificateSettings::default() };
+        floor_outside_band(&stated).unwrap() - 1.0
+    };
+    let stray = ((0..LABORATORIES).map(|seed| floor(seed).powi(2)).sum::<f64>() / n).sqrt();
+    assert!((stray / 0.15 - 1.0).abs() < 4.0 / (2.0 * n).sqrt(), "stray floor: stated 0.15, drawn {stray}");
+    assert_eq!(floor_outside_band(&CertificateSettings::default()), None);
     let (got, want) = (covariance(1, 2) / 1e-4, 0.5 + 0.5 * (-1.0f64).exp());
     assert!((got - want).abs() < 4.0 / n.sqrt(), "50 nm apart: want {want}, got {got}");
 }

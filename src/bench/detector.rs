@@ -95,6 +95,7 @@ impl Detector {
                 floor_of_mean: 0.0,
                 wing: settings.stray_wing,
                 decay: (-1.0 / settings.stray_wing_pixels).exp(),
+                unevenness: Vec::new(),
             },
             settings: settings.clone(),
             pixel_faults: Vec::new(),
@@ -120,6 +121,12 @@ impl Detector {
             detector.stray.floor_of_mean = settings.stray_floor * peak / mean;
         }
         detector
+    }
+
+    /// From now on the stray floor outside a band [nm] is `ratio` times the one inside it [1].
+    pub fn set_floor_outside(&mut self, band_nm: [f64; 2], ratio: f64) {
+        let inside = |nm: &f64| (band_nm[0]..=band_nm[1]).contains(nm);
+        self.stray.unevenness = self.wavelength_nm.iter().map(|nm| if inside(nm) { 1.0 } else { ratio }).collect();
     }
 
     /// True wavelengths of the pixels at the reference temperature [nm].

@@ -199,3 +199,24 @@ fn the_scale_shifts_with_temperature() {
     // Reading the edge off pixels 0.37 nm apart errs by up to 3e-3 nm.
     assert!((moved + 0.14).abs() < 3e-3, "true wavelength is 0.14 nm more, so the step moves to {moved}");
 }
+
+/// Identity: an uneven floor differs from an even one outside its band, by the ratio, and nowhere else.
+#[test]
+fn a_floor_that_is_uneven_differs_outside_its_band_only() {
+    let settings = DetectorSettings { stray_wing: 0.0, ..DetectorSettings::default() };
+    let light = vec![1.0; GRID.nodes];
+    let mut d = detector(&settings);
+    let mut rate = vec![0.0; settings.pixels];
+    d.in_band(&light, 0.0, &mut rate);
+    let even = d.light_rates(&light, 0.0);
+    d.set_floor_outside([281.0, 289.0], 1.5);
+    let uneven = d.light_rates(&light, 0.0);
+    let lit: Vec<usize> = (0..settings.pixels).filter(|p| d.lit()[*p]).collect();
+    let inside = |p: &usize| (281.0..=289.0).contains(&d.wavelength_nm()[*p]);
+    assert!(lit.iter().any(inside));
+    for p in lit {
+        let (was, is) = (even[p] - rate[p], uneven[p] - rate[p]);
+        let want = if inside(&p) { was } else { 1.5 * was };
+        assert!(was > 0.0 && (is - want).abs() < 1e-9 * even[p], "pixel {p}: {was} became {is}, want {want}");
+    }
+}

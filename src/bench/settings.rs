@@ -281,7 +281,7 @@ pub struct CertificateSettings {
     /// Band in which the floor shows [nm].
     pub floor_band_nm: [f64; 2],
     /// Errors drawn from the uncertainty it states, by this seed: the response's common part and its shape, the wavelength
-    /// scale. They come on top of the errors below.
+    /// scale, and how far the stray floor outside the floor band is from the one in it. They come on top of the errors below.
     pub drawn_errors: Option<u64>,
     /// Error: all responses too high by this share [1].
     pub error_scale: f64,

@@ -1,4 +1,4 @@
-//! Stray light inside the box: an even floor that goes with the total light, and a near wing.
+//! Stray light inside the box: a floor that goes with the total light, even unless told otherwise, and a near wing.
 //!
 //! Pure; works on count rates of all pixels. The wing is rate_p + w·Σ_q rate_q·k(p − q) with
 //! k(n) = (1 − a)/(1 + a)·a^|n| and a = exp(−1/length), which sums to 1; two recursive passes instead of a dense matrix.
@@ -12,6 +12,8 @@ pub struct Stray {
     pub wing: f64,
     /// exp(−1/length).
     pub decay: f64,
+    /// The floor of each pixel over the even one [1]; empty where the floor is even.
+    pub unevenness: Vec<f64>,
 }
 
 impl Stray {
@@ -23,6 +25,7 @@ impl Stray {
         scratch.clear();
         scratch.resize(2 * rate.len(), floor);
         let (from_below, from_above) = scratch.split_at_mut(rate.len());
+        from_below.iter_mut().zip(&self.unevenness).for_each(|(floor, share)| *floor *= share);
         let a = self.decay;
         let share = self.wing * (1.0 - a) / (1.0 + a);
         if share > 0.0 {
@@ -51,7 +54,7 @@ mod tests {
     /// Independent: the recursive wing against the formula summed pixel by pixel.
     #[test]
     fn the_recursive_wing_is_the_formula() {
-        let stray = Stray { floor_of_mean: 1e-3, wing: 0.1, decay: (-1.0f64 / 7.0).exp() };
+        let stray = Stray { floor_of_mean: 1e-3, wing: 0.1, decay: (-1.0f64 / 7.0).exp(), unevenness: vec![] };
         let before: Vec<f64> = (0..50).map(|i| f64::from((i * 37) % 11)).collect();
         let mut after = before.clone();
         stray.add(&mut after, &[true; 50], &mut Vec::new());

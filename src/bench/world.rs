@@ -2,6 +2,7 @@
 //!
 //! What the truth says of an exposure is the very light the detector was given.
 
+use super::certificate;
 use super::climate::Condition;
 use super::detector::{Circumstances, Detector};
 use super::faults::{FaultKind, FaultRule, Faults, PixelFault};
@@ -58,6 +59,9 @@ impl Bench {
         let daylight = grid.sample(&sun.wavelength_nm, &sun.global_tilt);
         let mut detector = Detector::new(&settings.detector, settings.seed, grid, &daylight);
         detector.pixel_faults.clone_from(&settings.pixel_fault);
+        if let Some(ratio) = certificate::floor_outside_band(&settings.certificate) {
+            detector.set_floor_outside(settings.certificate.floor_band_nm, ratio);
+        }
         Ok(Self {
             faults: Faults::new(settings.fault.clone(), settings.seed),
             mishaps: Mishaps::new(settings.mishap.clone(), settings.seed),

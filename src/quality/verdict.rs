@@ -108,7 +108,7 @@ pub fn judge(
         touching[q] = always;
         touching[q].raise_if(clipped.iter().any(|i| matrix.uses(q, *i)), Flag::Saturated);
         let Ok(value) = outcome.value else { continue };
-        let possible = physically_possible(&facts.ceiling, quantities::registry()[q].id);
+        let possible = physically_possible(&facts.ceiling, q);
         touching[q].raise_if(possible.is_some_and(|(lo, hi)| !(value >= lo && value <= hi)), Flag::OutOfLimits);
         // Where light is missing that was to make a quantity certain, being just within the limit is not enough.
         let allowed = if facts.incomplete { SHARE_OF_LIMIT * allow(q) } else { allow(q) };

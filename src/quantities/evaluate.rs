@@ -363,19 +363,21 @@ impl Evaluated<'_> {
             Ok(sample) => sample,
             Err(reason) => return null(reason),
         };
-        let own = errors.modes.iter().fold(self.variance[sample], |sum, mode| {
-            let e = errors.at(mode, sample);
-            sum + e * e
-        });
-        if light[sample] < DETECTION * own.sqrt() {
+        let uncertainty = |counts: fn(&ErrorMode) -> bool| {
+            let modes = errors.modes.iter().filter(|mode| counts(mode)).map(|mode| errors.at(mode, sample));
+            modes.fold(self.variance[sample], |sum, e| sum + e * e).sqrt()
+        };
+        // A slit makes half of a narrow line's height uncertain, and it is there all the same.
+        if light[sample] < DETECTION * uncertainty(|mode| !mode.of_light) {
             return null(NullReason::TooLittleLight);
         }
+        let own = uncertainty(|_| true);
         let peak = match peak::find_at(&m.axis_nm, light, m.calibrated, sample) {
             Ok(peak) => peak,
             Err(reason) => return null(reason),
         };
         let known = peak::Known { axis: &m.axis_nm, light, variance: self.variance, errors };
-        let total = peak::spread(&known, m.calibrated, &peak, own.sqrt());
+        let total = peak::spread(&known, m.calibrated, &peak, own);
         // How the parts stand to each other is told by first order, how large they are together is not.
         let change = |mode: &ErrorMode| [0, 1, 2].map(|k| peak.gradient[k] * errors.at(mode, peak.samples[k]));
         let effect = |mode: &ErrorMode| match mode.mixture {

@@ -111,6 +111,7 @@ fn fill_columns(known: &Known<'_>, temperature_c: Option<f64>, places: Places, o
         let reach = scale.slit_pixels;
         let curve = |left: f64, here: f64, right: f64| right - 2.0 * here + left;
         difference(&mut tile[SLIT], &merged.rate, start, n, reach, k, &scale.slit_excess, curve);
+        blunted(&mut tile[SLIT], &merged.rate, start, n, reach, k, &scale.slit_blunting);
         if let Some(c) = places.temperature {
             let (column, per_k) = (&mut tile[c][..n], &scale.relative_per_k[at.clone()][..n]);
             for i in 0..n {
@@ -177,10 +178,34 @@ fn difference(
     }
 }
 
+/// Takes a fourth difference of rates in steps of `reach` pixels off a column, times a factor a pixel and the inverse response.
+#[inline(always)]
+fn blunted(column: &mut [f64; TILE], rate: &[f64], start: usize, n: usize, reach: usize, k: &[f64], factor: &[f64]) {
+    let (low, high) = (start.max(2 * reach), (start + n).min(rate.len().saturating_sub(2 * reach)));
+    if low >= high {
+        return;
+    }
+    let m = high - low;
+    let rate = &rate[low - 2 * reach..high + 2 * reach];
+    let at = |steps: usize| &rate[steps * reach..][..m];
+    let (outer_left, left, here, right, outer_right) = (at(0), at(1), at(2), at(3), at(4));
+    let (factor, k) = (&factor[low..][..m], &k[low - start..][..m]);
+    let column = &mut column[low - start..][..m];
+    for i in 0..m {
+        let fourth = outer_left[i] - 4.0 * left[i] + 6.0 * here[i] - 4.0 * right[i] + outer_right[i];
+        column[i] -= fourth * factor[i] * k[i];
+    }
+}
+
 fn modes(known: &Known<'_>, temperature_c: Option<f64>, places: Places, modes: &mut Vec<ErrorMode>) {
     let (calibration, scale, merged) = (known.calibration, known.scale, known.merged);
     modes.clear();
-    let mut common = |name, parts| modes.push(ErrorMode { name, mixture: Mixture::Common(parts) });
+    let mut common = |name, parts: Vec<(usize, f64)>| {
+        let of_light = |(column, _): &(usize, f64)| {
+            matches!(*column, IRRADIANCE | RESPONSE | SHIFT | SLIT) || Some(*column) == places.temperature
+        };
+        modes.push(ErrorMode { name, of_light: parts.iter().all(of_light), mixture: Mixture::Common(parts) });
+    };
     let shared = calibration.response.correlated_fraction.clamp(0.0, 1.0);
     common(names::RESPONSE_SCALE, vec![(RESPONSE, shared.sqrt())]);
     if let Some(f) = known.floor {
@@ -224,12 +249,14 @@ fn modes(known: &Known<'_>, temperature_c: Option<f64>, places: Places, modes: &
         common(names::RESPONSE_AGE, vec![(IRRADIANCE, known.aged.response)]);
     }
     if shared < 1.0 {
-        modes.push(ErrorMode { name: names::RESPONSE_SHAPE, mixture: Mixture::Shape((1.0 - shared).sqrt()) });
+        let mixture = Mixture::Shape((1.0 - shared).sqrt());
+        modes.push(ErrorMode { name: names::RESPONSE_SHAPE, of_light: true, mixture });
     }
     if let Some(c) = known.cosine.filter(|c| c.uncertainty > 0.0) {
         let bin = scale.bins.starting_at(scale.ultraviolet_end).unwrap_or(scale.bins.count());
         let (before, from) = (c.uncertainty / c.ultraviolet, c.uncertainty / c.factor);
-        modes.push(ErrorMode { name: names::COSINE, mixture: Mixture::Split { bin, before, from } });
+        let mixture = Mixture::Split { bin, before, from };
+        modes.push(ErrorMode { name: names::COSINE, of_light: true, mixture });
     }
 }
 

@@ -63,8 +63,8 @@ impl Signal {
 
 /// Turns a frame into signal, in the memory of an earlier one.
 ///
-/// The common offset of every frame is taken from the light-shielded pixels: what they show beyond their dark is
-/// electronics, not light. Without a sensor the model's own reference temperature stands in.
+/// The common offset of every frame is taken from the light-shielded pixels that no clipped one spills into: what they show
+/// beyond their dark is electronics, not light. Without a sensor the model's own reference temperature stands in.
 #[inline(always)]
 pub fn signal(rung: &RungInput<'_>, calibration: &Calibration, scale: &Scale, out: &mut Signal) {
     let frame = rung.frame;
@@ -165,7 +165,9 @@ impl Light<'_> {
         let (per_exposure, per_s) = (1.0 / self.exposures, 1.0 / self.integration_s);
         let (mut offset, mut dark, mut counts) = ([0.0; TILE], [0.0; TILE], [0.0; TILE]);
         let mut excess: Vec<f64> = Vec::with_capacity(scale.masked.len());
-        for i in scale.masked.iter().copied() {
+        // What spilled over from clipped neighbours is light after all.
+        let clean = |i: &usize| !out.clipped.iter().any(|spilled| spilled.contains(i));
+        for i in scale.masked.iter().copied().filter(clean) {
             baseline(i..i + 1, &mut offset[..1], &mut dark[..1]);
             excess.push(f64::from(self.sums[i]) * per_exposure - offset[0] - dark[0]);
         }

@@ -48,6 +48,9 @@ pub struct Scale {
     /// What a second difference over [`Self::slit_pixels`] either way has to be multiplied with for the excess that a
     /// triangular slit adds to a curved spectrum, fwhm²/12·f″ [1]; 0 where one of the three pixels is not calibrated.
     pub slit_excess: Vec<f64>,
+    /// The same for a fourth difference in such steps, to be taken off: the curve that is seen is the blunted one already
+    /// [1]; 0 where one of the five pixels is not calibrated.
+    pub slit_blunting: Vec<f64>,
     /// Half the slit's width [pixels], at least 1.
     pub slit_pixels: usize,
     /// The first pixel at or above 400 nm.
@@ -104,13 +107,15 @@ impl Scale {
             (wavelength_nm.get(first).copied().unwrap_or(0.0), wavelength_nm.get(last).copied().unwrap_or(0.0));
         let masked = (0..pixels).filter(|i| masked_set[*i]).collect();
         let inverse_response = response.iter().map(|r| if *r > 0.0 { 1.0 / r } else { 0.0 }).collect();
-        let (slit_pixels, slit_excess) = slit(&wavelength_nm, &valid, (first, last), calibration.wavelength.fwhm_nm);
+        let (slit_pixels, [slit_excess, slit_blunting]) =
+            slit(&wavelength_nm, &valid, (first, last), calibration.wavelength.fwhm_nm);
         Self {
             step,
             inverse_response,
             follows_temperature: temperature.relative_per_k.iter().any(|k| *k != 0.0),
             per_nm: across(&valid, 1, |i| 1.0 / (wavelength_nm[i + 1] - wavelength_nm[i - 1])),
             slit_excess,
+            slit_blunting,
             slit_pixels,
             ultraviolet_end: wavelength_nm.partition_point(|nm| *nm < ULTRAVIOLET_END_NM),
             photons: photons(&wavelength_nm, &valid),
@@ -139,10 +144,13 @@ fn across(valid: &[bool], reach: usize, of: impl Fn(usize) -> f64) -> Vec<f64> {
     numbers
 }
 
-/// Half the slit in pixels, and the factor of [`Scale::slit_excess`].
-fn slit(nm: &[f64], valid: &[bool], (first, last): (usize, usize), fwhm_nm: f64) -> (usize, Vec<f64>) {
+/// Half the slit in pixels, and the factors of [`Scale::slit_excess`] and [`Scale::slit_blunting`].
+///
+/// A triangle of width w has the moments w²/6 and w⁴/15, so it makes g = f + w²/12·f″ + w⁴/360·f⁗ of a spectrum f; turned round,
+/// the excess g − f is w²/12·g″ − w⁴/240·g⁗. Differences over a step h are δ²/h² = g″ + h²/12·g⁗ and δ⁴/h⁴ = g⁗.
+fn slit(nm: &[f64], valid: &[bool], (first, last): (usize, usize), fwhm_nm: f64) -> (usize, [Vec<f64>; 2]) {
     if last <= first || !(fwhm_nm > 0.0) {
-        return (1, vec![0.0; nm.len()]);
+        return (1, [vec![0.0; nm.len()], vec![0.0; nm.len()]]);
     }
     let pitch = (nm[last] - nm[first]) / (last - first) as f64;
     let reach = ((0.5 * fwhm_nm / pitch).round() as usize).max(1);
@@ -150,7 +158,12 @@ fn slit(nm: &[f64], valid: &[bool], (first, last): (usize, usize), fwhm_nm: f64)
         let h = 0.5 * (nm[i + reach] - nm[i - reach]);
         fwhm_nm * fwhm_nm / 12.0 / (h * h)
     });
-    (reach, excess)
+    let blunting = across(valid, 2 * reach, |i| match excess[i] {
+        // Calibrated farther out but not nearer: nothing to take a difference with.
+        0.0 => 0.0,
+        a => 0.6 * a * a + a / 12.0,
+    });
+    (reach, [excess, blunting])
 }
 
 /// The weights of [`Scale::photons`].

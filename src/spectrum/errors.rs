@@ -29,6 +29,8 @@ pub const RESPONSE: usize = 1;
 pub struct ErrorMode {
     /// Its name, for budgets.
     pub name: &'static str,
+    /// Whether it goes with the light, so that it is nothing in the dark and no reason to doubt that there is light.
+    pub of_light: bool,
     /// What one standard deviation of it does to the samples.
     pub mixture: Mixture,
 }
@@ -58,7 +60,7 @@ impl Errors {
         let modes = modes
             .iter()
             .enumerate()
-            .map(|(k, (name, _))| ErrorMode { name, mixture: Mixture::Common(vec![(k + 1, 1.0)]) })
+            .map(|(k, (name, _))| ErrorMode { name, of_light: false, mixture: Mixture::Common(vec![(k + 1, 1.0)]) })
             .collect();
         Self { lanes: Lanes::of(&columns), modes, bins: Arc::default() }
     }

@@ -3,7 +3,8 @@
 colour-science 0.4.7 gives the spectra (CIE illuminants, 5 nm tables), tristimulus values by its integration method, colour
 temperature (Ohno 2013), CIE 13.3 and ANSI/IES TM-30-18; pvlib 0.16.1 gives ASTM G173-03. Every spectrum is taken to 1 nm by
 straight lines first, and that is what both sides are fed: left alone, colour-science would interpolate 5 nm tables with curved
-pieces and extend them beyond their ends, and the comparison would be one of spectra.
+pieces and extend them beyond their ends, and the comparison would be one of spectra. No published spectrum begins below
+280 nm, so three of colour-science's Planckian radiators from 200 nm on are added for what only lamps have there.
 
 Other tabulated weightings are summed by numpy over 1 nm, as the standards have it; bands and formulas on a grid of 0.02 nm,
 which is not the program's rule. Tables are colour-science's where it has them (V'), and otherwise those of
@@ -39,6 +40,13 @@ PREVITAMIN = table("cie_174_previtamin_d3.csv")["response"]
 BLUE = table("blue_light_hazard.csv")["b"]
 
 
+ACTINIC = table("actinic_ultraviolet.csv")["s"]
+WHITE = np.array([1 / 3, 1 / 3])
+# The locus for dominant wavelengths, of which the library gives the nearest one that the observer has: drawn out by straight lines
+# to 0.01 nm, and ended where the locus turns back on itself.
+LOCUS = OBSERVER.copy().interpolate(colour.SpectralShape(360, 699, 0.01), interpolator=colour.LinearInterpolator)
+
+
 def linear(entries):
     return lambda nm: np.interp(nm, *entries, left=0.0, right=0.0)
 
@@ -52,7 +60,12 @@ def erythema(nm):
     return np.where(nm <= 298.0, 1.0, np.where(nm <= 328.0, 10.0 ** (0.094 * (298.0 - nm)), tail))
 
 
-def sums(wavelength, irradiance):
+def actinic(nm):
+    wavelength, s = ACTINIC
+    return np.exp(np.interp(nm, wavelength, np.log(s)))
+
+
+def sums(wavelength, irradiance, source):
     """Everything linear, and the ratios of it, over what the spectrum covers."""
     first, last = wavelength[0], wavelength[-1]
 
@@ -93,11 +106,24 @@ def sums(wavelength, irradiance):
         out["uva"] = integral(315, 400)
     if first <= 325:
         out["ypfd"] = photons(325, 750, linear(MCCREE))
-    if first <= 290:
-        out["uvb"] = integral(290, 315)
-        out["erythemal_irradiance"] = integral(290, 400, erythema)
+    # Under the sun the ultraviolet begins at 290 nm; at lamps it is there where the whole weighting is covered.
+    begin = {"uvb": 280, "erythemal_irradiance": 250, "vitamin_d_irradiance": 252, "actinic_uv_irradiance": 200}
+    if source == "sun":
+        begin = dict.fromkeys(begin, 290)
+    if first <= min(begin.values()):
+        out["uvb"] = integral(begin["uvb"], 315)
+        out["erythemal_irradiance"] = integral(begin["erythemal_irradiance"], 400, erythema)
         out["uv_index"] = 40 * out["erythemal_irradiance"]
-        out["vitamin_d_irradiance"] = tabulated(290, 330, PREVITAMIN)
+        out["vitamin_d_irradiance"] = tabulated(begin["vitamin_d_irradiance"], 330, PREVITAMIN)
+        out["actinic_uv_irradiance"] = integral(begin["actinic_uv_irradiance"], 400, actinic)
+    if source == "lamp" and first <= 250:
+        out["uvc"] = integral(100, 280)
+    # A parabola through the highest sample and its neighbours; where two are alike, or the highest is the last, there is no top.
+    top = int(np.argmax(irradiance))
+    if 0 < top < len(irradiance) - 1 and irradiance[top] > irradiance[top + 1]:
+        near = slice(top - 1, top + 2)
+        square, slope, _ = np.polyfit(wavelength[near] - wavelength[top], irradiance[near] / irradiance[top], 2)
+        out["peak_wavelength"] = wavelength[top] - slope / (2 * square)
     if first <= 300 and last >= 800:
         red, far = (photons(300, 800, linear(PHYTOCHROME[form])) for form in ("sigma_r", "sigma_fr"))
         out["phytochrome_equilibrium"] = red / (red + far)
@@ -133,6 +159,20 @@ def rendering_by_our_choices(sd, cct):
     return {"cri_ra": np.mean([indices[i].Q_a for i in range(1, 9)]), "cri_r9": indices[9].Q_a}
 
 
+def hue(xy):
+    """Dominant wavelength (of a purple its complement's, negative) and excitation purity, seen from equal energy."""
+    dominant, _, _ = colour.dominant_wavelength(xy, WHITE, LOCUS)
+    return float(dominant), float(colour.excitation_purity(xy, WHITE, LOCUS))
+
+
+def two_lines():
+    """Two lines of 1 W/m² in all, the second with a share of it: their chromaticity, dominant wavelength and purity."""
+    for first, second in ((450, 530), (470, 600), (490, 580), (505, 690), (520, 640), (540, 600), (560, 620), (445, 650)):
+        for share in (0.0, 0.1, 0.35, 0.6, 0.85, 0.97, 1.0):
+            xy = colour.XYZ_to_xy((1 - share) * OBSERVER[first] + share * OBSERVER[second])
+            yield [first, second, share, *map(float, xy), *hue(xy)]
+
+
 def colours(wavelength, irradiance):
     """What the eye sees, over 360 to 830 nm of it."""
     seen = (wavelength >= 360) & (wavelength <= 830)
@@ -144,9 +184,15 @@ def colours(wavelength, irradiance):
     x, y = colour.XYZ_to_xy(XYZ)
     cct, duv = colour.temperature.uv_to_CCT_Ohno2013(colour.xy_to_UCS_uv([x, y]), OBSERVER)
     u_prime, v_prime = colour.xy_to_Luv_uv([x, y])
+    dominant, purity = hue([x, y])
+    # Equal energy has no hue but that of its rounding, and a purple has none.
+    hued = np.hypot(x - 1 / 3, y - 1 / 3) > 1e-3
+    hues = {"excitation_purity": purity} if hued else {}
+    if hued and dominant > 0:
+        hues["dominant_wavelength"] = dominant
     general = colour.colour_rendering_index(sd, additional_data=True)
     tm30 = colour.colour_fidelity_index(sd, additional_data=True, method="ANSI/IES TM-30-18")
-    return {
+    return hues | {
         "illuminance": XYZ[1],
         "cie_x": x,
         "cie_y": y,
@@ -165,21 +211,27 @@ def spectra():
     for name, sd in colour.SDS_ILLUMINANTS.items():
         # Those of ISO 7589 end at 690 nm.
         if not name.startswith("ISO"):
-            yield name, sd.wavelengths, sd.values
+            yield name, "lamp", sd.wavelengths, sd.values
     g173 = pvlib.spectrum.get_reference_spectra(standard="ASTM G173-03")
     for name in ("extraterrestrial", "global", "direct"):
         inside = g173[name][g173.index <= 1050]
-        yield "G173 " + name, inside.index.to_numpy(dtype=float), inside.to_numpy(dtype=float)
+        yield "G173 " + name, "sun", inside.index.to_numpy(dtype=float), inside.to_numpy(dtype=float)
 
 
-def answers(wavelength, irradiance):
+    for kelvin in (2900, 5500, 9000):
+        radiator = colour.sd_blackbody(kelvin, colour.SpectralShape(200, 1050, 1))
+        yield f"Planckian radiator {kelvin} K", "lamp", radiator.wavelengths, radiator.values / radiator[560]
+
+
+def answers(source, wavelength, irradiance):
     nm = np.arange(np.ceil(wavelength[0]), np.floor(wavelength[-1]) + 1)
     light = np.interp(nm, wavelength, irradiance)
     seen, by_our_choices = colours(nm, light)
     return {
+        "source": source,
         "first_nm": nm[0],
         "irradiance": light.tolist(),
-        "quantities": {k: float(v) for k, v in (sums(nm, light) | seen).items()},
+        "quantities": {k: float(v) for k, v in (sums(nm, light, source) | seen).items()},
         "rendering_by_our_choices": {k: float(v) for k, v in by_our_choices.items()},
     }
 
@@ -191,6 +243,7 @@ print(
     json.dumps(
         {
             "spectra": {name: answers(*spectrum) for name, *spectrum in spectra()},
+            "two_lines": list(two_lines()),
             "observer_10": {"wavelength_nm": ten.wavelengths.tolist(), "values": ten.values.T.tolist()},
             "daylight_components": [components[k].values.tolist() for k in ("S0", "S1", "S2")],
             "rendering_colours": [sd.values.tolist() for sd in colour.quality.SDS_TCS["CIE 1995"].values()],

@@ -81,6 +81,7 @@ print(
             "photons_per_joule_nm": photons_per_joule_nm,
             "observer": {"wavelength_nm": observer.wavelengths.tolist(), "values": observer.values.T.tolist()},
             "photopic": photopic.values.tolist(),
+            "scotopic": colour.SDS_LEFS["CIE 1951 Scotopic Standard Observer"].values.tolist(),
             "planckian_uv": {
                 str(t): np.ravel(colour.temperature.CCT_to_uv_Planck1900(float(t), observer)).tolist()
                 for t in (1500, 2700, 4000, 6500, 20000)

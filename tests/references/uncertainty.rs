@@ -61,7 +61,11 @@ impl Reading {
         let warm: Vec<f64> = axis.iter().zip(&light).map(|(nm, e)| e * 1e-5 * (nm - 500.0)).collect();
         let bins = Bins::new(&axis, LENGTH_NM, 400.0);
         let bin = bins.starting_at(axis.partition_point(|nm| *nm < 400.0)).expect("an edge at 400 nm");
-        let common = |name, parts: &[(usize, f64)]| ErrorMode { name, mixture: Mixture::Common(parts.to_vec()) };
+        let common = |name, parts: &[(usize, f64)]| ErrorMode {
+            name,
+            of_light: false,
+            mixture: Mixture::Common(parts.to_vec()),
+        };
         let modes = vec![
             common("response_scale", &[(1, 0.5f64.sqrt())]),
             common("stray_floor", &[(2, 40.0)]),
@@ -69,8 +73,8 @@ impl Reading {
             common("wavelength", &[(3, 0.03)]),
             common("bandwidth", &[(4, 1.0)]),
             common("temperature", &[(5, 0.3), (3, 0.003)]),
-            ErrorMode { name: "response_shape", mixture: Mixture::Shape(0.5f64.sqrt()) },
-            ErrorMode { name: "cosine", mixture: Mixture::Split { bin, before: 0.01, from: 0.02 } },
+            ErrorMode { name: "response_shape", of_light: true, mixture: Mixture::Shape(0.5f64.sqrt()) },
+            ErrorMode { name: "cosine", of_light: true, mixture: Mixture::Split { bin, before: 0.01, from: 0.02 } },
         ];
         let lanes = Lanes::of(&[&light, &response, &rate, &slope, &curve, &warm]);
         Self { axis, light, variance, errors: Errors { lanes, modes, bins: Arc::new(bins) } }
@@ -159,7 +163,7 @@ fn by_response(light: &[f64], axis: &[f64], mixture: Option<Mixture>) -> Vec<Out
     let m = Matrix::build(axis, (axis[0], axis[axis.len() - 1]), SourceRule::Lamp);
     let response: Vec<f64> = light.iter().map(|e| 0.02 * e).collect();
     let variance = response.iter().map(|u| if mixture.is_none() { u * u } else { 0.0 }).collect::<Vec<f64>>();
-    let modes = mixture.into_iter().map(|mixture| ErrorMode { name: "response", mixture }).collect();
+    let modes = mixture.into_iter().map(|mixture| ErrorMode { name: "response", of_light: true, mixture }).collect();
     let bins = Arc::new(Bins::new(axis, LENGTH_NM, 400.0));
     let errors = Errors { lanes: Lanes::of(&[light, &response]), modes, bins };
     evaluate_with(&mut Workspace::default(), &m, light, &variance, &errors)

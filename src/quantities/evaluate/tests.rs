@@ -250,6 +250,24 @@ fn weak_light_keeps_linear_quantities_and_takes_ratios_away() {
     assert_eq!(too_little(1.1e-3 / DETECTION), Err(NullReason::TooLittleLight));
 }
 
+/// Identity: what goes with the light casts no doubt on a line being there, and what stays in the dark does.
+#[test]
+fn a_line_that_a_slit_makes_uncertain_has_its_wavelength_all_the_same() {
+    let axis = pixels();
+    let m = matrix(&axis, SourceRule::Sun);
+    let line: Vec<f64> = axis.iter().map(|nm| (-((nm - 546.1) / 1.2).powi(2)).exp()).collect();
+    let half: Vec<f64> = line.iter().map(|e| 0.5 * e).collect();
+    let of = |of_light| {
+        let mut errors = Errors::of_columns(&line, &[("bandwidth", &half)]);
+        errors.modes[0].of_light = of_light;
+        evaluate_with(&mut Workspace::default(), &m, &line, &vec![1e-8; axis.len()], &errors)[at("peak_wavelength")]
+            .value
+            .clone()
+    };
+    assert!((of(true).unwrap() - 546.1).abs() < 0.01, "{:?}", of(true));
+    assert_eq!(of(false), Err(NullReason::TooLittleLight));
+}
+
 /// Edge set: NaN, infinities, zero, overflow and wrong lengths have an answer for every quantity, and none panics.
 #[test]
 fn broken_samples_spoil_what_uses_them_and_nothing_else() {

@@ -238,7 +238,15 @@ fn compare(rungs: &[RungInput<'_>], setting: &Setting<'_>, work: &mut Workspace)
                 }
                 let h = 0.5 * (x[i + reach] - x[i - reach]);
                 let second = (rate[i + reach] - 2.0 * rate[i] + rate[i - reach]) / (h * h);
-                c.wavelength.fwhm_nm.powi(2) / 12.0 * second * inverse(i)
+                let w = c.wavelength.fwhm_nm;
+                let mut excess = w * w / 12.0 * second;
+                if calibrated(i, 2 * reach) {
+                    let outer = rate[i + 2 * reach] + rate[i - 2 * reach];
+                    let inner = rate[i + reach] + rate[i - reach];
+                    let fourth = (outer - 4.0 * inner + 6.0 * rate[i]) / h.powi(4);
+                    excess -= (w.powi(4) / 240.0 + w * w * h * h / 144.0) * fourth;
+                }
+                excess * inverse(i)
             }),
             mode_names::COSINE => Box::new(|i| cosine.2 / optic(i) * irradiance(i)),
             other => panic!("no such mode: {other}"),
@@ -311,4 +319,29 @@ fn rungs_that_disagree_say_by_how_much() {
     };
     let (difference, u) = reduce(&rungs, &setting).disagreement.unwrap();
     assert!(u < 0.01 && (difference - (1.0 / 0.9 - 1.0)).abs() < 4.0 * u, "{difference} ± {u}");
+}
+
+/// Identity: charge that clipped pixels spill into their masked neighbours moves no other pixel.
+#[test]
+fn charge_that_spills_into_masked_pixels_is_not_taken_for_an_offset() {
+    let (c, d) = (calibration(), detector());
+    let scale = Arc::new(Scale::new(&c, &d, 0));
+    let dark = frame(0.5, 0.0, 4, 5, &[]);
+    let light = frame(0.5, 4e4, 4, 2, &[(690, 695)]);
+    let mut spilled = light.clone();
+    spilled.sums[696..].iter_mut().zip([8000, 4000, 2000, 1000]).for_each(|(sum, charge)| *sum += charge);
+    let setting = Setting {
+        calibration: &c,
+        scale: &scale,
+        temperature_c: Some(24.0),
+        sun_elevation_deg: None,
+        aged: Default::default(),
+    };
+    let of = |frame| {
+        let rungs = [RungInput { frame, dark: DarkFor::Matched { dark: &dark, model: None } }];
+        reduce(&rungs, &setting)
+    };
+    let (clean, after) = (of(&light), of(&spilled));
+    assert_eq!(clean.irradiance[..690], after.irradiance[..690]);
+    assert_eq!(clean.floor_rate, after.floor_rate);
 }
