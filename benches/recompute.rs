@@ -6,11 +6,13 @@
 
 #[path = "../tests/support/closed_loop.rs"]
 mod closed_loop;
+mod watched;
 mod year;
 
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
-use std::time::{Duration, Instant};
+use std::process::Command;
+use std::time::Instant;
+use watched::Run;
 
 /// The bounds: seconds for a year on two cores, and resident memory [MB].
 const YEAR_S: f64 = 60.0;
@@ -31,35 +33,11 @@ fn main() {
 }
 
 fn measure(path: &PathBuf, run: &str) {
-    let started = Instant::now();
-    let mut child = Command::new(env!("CARGO_BIN_EXE_vigilux"))
-        .args(["recompute", "--json", "--database"])
-        .arg(path)
-        .stdout(Stdio::piped())
-        .spawn()
-        .expect("the program runs");
-    let (mut memory_kb, mut ticks) = (0.0, 0.0);
-    while child.try_wait().expect("its state").is_none() {
-        let read = |what: &str| std::fs::read_to_string(format!("/proc/{}/{what}", child.id())).unwrap_or_default();
-        let status = read("status");
-        let peak = status.lines().find_map(|l| l.strip_prefix("VmHWM:")?.trim().strip_suffix(" kB")?.parse().ok());
-        memory_kb = peak.unwrap_or(memory_kb);
-        let stat = read("stat");
-        let after_name = stat.rsplit(')').next().unwrap_or_default();
-        let fields: Vec<f64> = after_name.split_whitespace().map(|f| f.parse().unwrap_or(0.0)).collect();
-        // User and system time are fields 14 and 15, the name being the second.
-        if fields.len() > 12 && fields[11] > 0.0 {
-            ticks = fields[11] + fields[12];
-        }
-        std::thread::sleep(Duration::from_millis(20));
-    }
-    let took = started.elapsed().as_secs_f64();
-    let out = child.wait_with_output().expect("its output");
-    assert!(out.status.success(), "the program failed");
-    let json: serde_json::Value = serde_json::from_slice(&out.stdout).expect("JSON");
+    let mut command = Command::new(env!("CARGO_BIN_EXE_vigilux"));
+    let Run { took_s: took, cpu_s: cpu, peak_mb, out } =
+        watched::run(command.args(["recompute", "--json", "--database"]).arg(path));
+    let json: serde_json::Value = serde_json::from_slice(&out).expect("JSON");
     let readings = json["readings"].as_f64().expect("a number");
-    // The kernel counts in hundredths of a second, whatever its own tick.
-    let cpu = ticks / 100.0;
     let cores = std::thread::available_parallelism().map_or(1, usize::from) as f64;
     println!("{run} run: {readings} readings in {took:.1} s, {:.0} a second", readings / took);
     println!(
@@ -68,7 +46,7 @@ fn measure(path: &PathBuf, run: &str) {
         took / readings * YEAR,
         cpu / cores / readings * YEAR,
     );
-    println!("  memory {:.0} MB (at most {MEMORY_MB})", memory_kb / 1024.0);
+    println!("  memory {:.0} MB (at most {MEMORY_MB})", peak_mb);
     println!(
         "  longest transaction {:.0} ms (less than 200)",
         json["longest_transaction_ms"].as_f64().unwrap_or(f64::NAN)
