@@ -63,15 +63,14 @@ pub fn sights(reader: &Reader, config: Option<&Config>) -> Result<Vec<Sight>, St
             put(WAVELENGTH_TRACKER, state.standing, wavelength(&state, limits));
         }
         if let Some(state) = load::<ResponseDrift>(reader, instrument.id, RESPONSE_TRACKER)? {
-            put(RESPONSE_TRACKER, state.standing, response(&state, limits));
+            put(RESPONSE_TRACKER, state.doubt(), response(&state, limits));
         }
         if let Some(state) = load::<Cover>(reader, instrument.id, COVER_TRACKER)? {
             put(COVER_TRACKER, state.standing, cover(&state));
         }
         if let Some(state) = load::<DarkDrift>(reader, instrument.id, DARK_TRACKER)? {
             for (offset, watch) in [(true, state.offset), (false, state.rate)] {
-                let standing = Standing { last_passed: watch.last_passed, beyond_since: watch.beyond_since };
-                put(DARK_TRACKER, standing, dark(&state, offset, watch.latest, limits));
+                put(DARK_TRACKER, watch.standing(), dark(&state, offset, watch.latest, limits));
             }
         }
     }

@@ -166,6 +166,11 @@ impl Darkroom {
         Ok(room)
     }
 
+    /// Sees to it that the dark's drift is watched under the calibration in force.
+    pub fn calibrate(&mut self, calibration: &Calibration) {
+        self.drift.meet(&calibration.id);
+    }
+
     /// The tracker of the dark's drift.
     pub fn drift(&self) -> &DarkDrift {
         &self.drift

@@ -11,10 +11,13 @@ use crate::clock::UtcMicros;
 use crate::config::{InstrumentConfig, LimitsConfig, Station, StationKind};
 use crate::quality::clear_sky::{PPFD_PER_WATT, expected_global};
 use crate::quality::covered::Cover;
-use crate::quality::response::{Level, Light, ResponseDrift, Sample, middle};
+use crate::quality::drift::DarkDrift;
+use crate::quality::response::{LEAN_LIMIT_DEG, LEAN_PASS_DEG, Level, Light, ResponseDrift, Sample, middle};
+use crate::quality::spared::{self, Error};
+use crate::quality::verdict::DOUBTFUL_DARK;
 use crate::quality::wavelength::fit::STRETCHES;
 use crate::quality::wavelength::{Limits, Ruler, Spectrum, WavelengthDrift};
-use crate::quality::{Standing, Turn, spared};
+use crate::quality::{Standing, Turn};
 use crate::quantities::{self, Matrix};
 use crate::record::{Event, EventKind, Flag, NoteClass, Reading, Span, Tracked, Verdict, span};
 use crate::reduction::Reduced;
@@ -38,8 +41,10 @@ const LINES_FROM_DEG: f64 = 8.0;
 const LINES_EVERY_S: f64 = 240.0;
 /// Rungs that differ by more than this saw different light: where they join there is a step that is no line [1].
 const JOINED_WITHIN: f64 = 0.003;
-/// A lean worth telling [degrees], and one that is none any more.
-const LEAN_TOLD_DEG: (f64, f64) = (1.5, 1.0);
+/// Light by which to judge what a doubt about the dark touches [µmol m⁻² s⁻¹] …
+const LIT_PPFD: f64 = 20.0;
+/// … and how long it is waited for [s].
+const LIT_WITHIN_S: f64 = 86_400.0;
 /// Lamps at night: the sun lower than this [degrees] …
 const NIGHT_BELOW_DEG: f64 = -6.0;
 /// … at least so many readings, brighter than this [µmol m⁻² s⁻¹], the middle half of them within this share.
@@ -57,6 +62,18 @@ struct Logbook {
     lean_told: bool,
     /// The last wipe on record.
     wipe_told: Option<UtcMicros>,
+    /// Beginning of the doubt about the dark that is marked back on record.
+    dark_marked: Option<UtcMicros>,
+}
+
+/// What the darks say.
+#[derive(Clone, Copy, Debug, Default)]
+struct DarkDoubt {
+    standing: Standing,
+    /// By how much the dark current that was subtracted may have been off [1].
+    share: f64,
+    /// When it was found.
+    found: Option<UtcMicros>,
 }
 
 /// The trackers of one instrument.
@@ -70,6 +87,7 @@ pub struct Watch {
     wavelength: WavelengthDrift,
     response: ResponseDrift,
     cover: Cover,
+    dark: DarkDoubt,
     logbook: Logbook,
     /// Readings of the solar day, or of the night, that is not closed yet.
     samples: Vec<Sample>,
@@ -107,6 +125,7 @@ impl Watch {
             wavelength: load(store, row, WAVELENGTH_TRACKER)?.unwrap_or_default(),
             response: load(store, row, RESPONSE_TRACKER)?.unwrap_or_default(),
             cover: load(store, row, COVER_TRACKER)?.unwrap_or_default(),
+            dark: DarkDoubt::default(),
             logbook: load(store, row, LOGBOOK_TRACKER)?.unwrap_or_default(),
             samples: Vec::new(),
             open: Vec::new(),
@@ -145,6 +164,12 @@ impl Watch {
     pub fn calibrate(&mut self, calibration: &Calibration, now: UtcMicros) {
         let (anew, _) = self.wavelength.meet(&calibration.id, now);
         self.response.meet(&calibration.id, now);
+        if anew {
+            // Whoever put another calibration in force has had the head in hand.
+            let mut standing = self.cover.standing;
+            standing.begin(now);
+            self.cover = Cover { standing, ..Cover::default() };
+        }
         if anew || matches!(self.ruler, Ruler::None) {
             self.ruler = Ruler::new(self.station.kind.sunlit(), calibration.wavelength.fwhm_nm);
         }
@@ -182,6 +207,14 @@ impl Watch {
         Ok(())
     }
 
+    /// Takes notice of what the darks say, before a reading is looked at.
+    pub fn take_darks(&mut self, drift: &DarkDrift, now: UtcMicros) {
+        let standing = drift.doubt();
+        let found = standing.beyond_since.and(self.dark.found.or(Some(now)));
+        let grown = drift.rate.beyond_since.and(drift.rate.latest).unwrap_or(0.0);
+        self.dark = DarkDoubt { standing, share: grown.abs().max(DOUBTFUL_DARK), found };
+    }
+
     /// What the trackers know before a reading.
     pub fn tracked(&self, now: UtcMicros) -> Tracked {
         Tracked {
@@ -206,8 +239,24 @@ impl Watch {
             self.look_at_light(sample, reading);
         }
         let grey: Vec<f64> = reduced.irradiance.iter().map(|e| e * self.limits.response_drift_relative).collect();
-        self.set_spares(Flag::ResponseDrift, self.response.standing, reduced, matrix, &grey);
-        self.set_spares(Flag::Obstructed, self.cover.standing, reduced, matrix, &[]);
+        self.set_spares(Flag::ResponseDrift, self.response.doubt(), reduced, matrix, (&grey, Error::Share));
+        self.set_spares(Flag::Obstructed, self.cover.standing, reduced, matrix, (&[], Error::Share));
+        self.look_at_dark(reading, reduced, matrix, ppfd);
+    }
+
+    fn look_at_dark(&mut self, reading: &Reading, reduced: &Reduced, matrix: &Matrix, ppfd: usize) {
+        // By night ratios and colours are null, and would all count as touched.
+        let lit = reading.values.get(ppfd).and_then(|v| v.value()).is_some_and(|v| v >= LIT_PPFD);
+        let late = |found: Option<UtcMicros>| found.is_some_and(|t| reading.time_mid.seconds_since(t) >= LIT_WITHIN_S);
+        if self.unmarked_dark().is_some() && (lit || late(self.dark.found)) {
+            let column: Vec<f64> = reduced.dark_irradiance.iter().map(|d| d * self.dark.share).collect();
+            self.set_spares(Flag::DarkDrift, self.dark.standing, reduced, matrix, (&column, Error::Added));
+        }
+    }
+
+    /// Beginning of a doubt about the dark that is not on record yet.
+    fn unmarked_dark(&self) -> Option<UtcMicros> {
+        self.dark.standing.beyond_since.filter(|from| self.logbook.dark_marked != Some(*from))
     }
 
     fn look_at_lines(&mut self, reading: &Reading, reduced: &Reduced, matrix: &Matrix) {
@@ -239,10 +288,17 @@ impl Watch {
         self.changed |= was_done != self.wavelength.baseline_done || matches!(turn, Some(Turn::Beyond(_)));
         let shift = self.wavelength.found_nm.0.abs().max(limits.shift_nm);
         let column = spared::of_shift(&scale.wavelength_nm, &reduced.irradiance, &usable, shift);
-        self.set_spares(Flag::WavelengthDrift, self.wavelength.standing, reduced, matrix, &column);
+        self.set_spares(Flag::WavelengthDrift, self.wavelength.standing, reduced, matrix, (&column, Error::Share));
     }
 
-    fn set_spares(&mut self, flag: Flag, standing: Standing, reduced: &Reduced, matrix: &Matrix, column: &[f64]) {
+    fn set_spares(
+        &mut self,
+        flag: Flag,
+        standing: Standing,
+        reduced: &Reduced,
+        matrix: &Matrix,
+        (column, error): (&[f64], Error),
+    ) {
         if standing.beyond_since.is_none() {
             self.spares.retain(|s| s.0 != flag);
             return;
@@ -250,7 +306,7 @@ impl Watch {
         let now = if column.is_empty() {
             Vec::new()
         } else {
-            spared::spared(matrix, &reduced.irradiance, column, &self.limits)
+            spared::spared(matrix, &reduced.irradiance, (column, error), &self.limits)
         };
         match self.spares.iter_mut().find(|s| s.0 == flag) {
             // What one reading does not spare, the doubt does not spare.
@@ -329,11 +385,10 @@ impl Watch {
             self.tell(at, format!("the response rose by {:.1} % at {when}, as after a wipe", 100.0 * step));
         }
         let Some(lean) = self.response.tilt_east_deg() else { return };
-        if lean.abs() >= LEAN_TOLD_DEG.0 && !self.logbook.lean_told {
+        if lean.abs() >= LEAN_LIMIT_DEG && !self.logbook.lean_told {
             self.logbook.lean_told = true;
-            let side = if lean > 0.0 { "east" } else { "west" };
-            self.tell(at, format!("the head leans by {:.1} degrees more to the {side} than at first", lean.abs()));
-        } else if lean.abs() < LEAN_TOLD_DEG.1 && self.logbook.lean_told {
+            self.tell(at, leans(lean));
+        } else if lean.abs() < LEAN_PASS_DEG && self.logbook.lean_told {
             self.logbook.lean_told = false;
             self.tell(at, "the head stands as it did at first".to_owned());
         }
@@ -364,23 +419,24 @@ impl Watch {
 
     /// Puts on record what follows from where the trackers stand: spans, and what is worth an event.
     pub fn settle(&mut self, store: &Store, now: UtcMicros) -> Result<Vec<Event>, StationError> {
+        self.mark_dark_back(store, now)?;
         for (flag, standing) in [
             (Flag::WavelengthDrift, self.wavelength.standing),
-            (Flag::ResponseDrift, self.response.standing),
+            (Flag::ResponseDrift, self.response.doubt()),
             (Flag::Obstructed, self.cover.standing),
         ] {
             let open = self.open.iter().position(|s| s.flag == flag);
             match (standing.beyond_since, open) {
                 (Some(from), None) => self.doubt(store, flag, from, now)?,
                 (Some(from), Some(at)) => {
-                    // A later reading may show that it touches more than the first one did.
-                    let spares = self.spares_of(flag);
-                    if let Some(spares) = spares.filter(|s| s.len() < self.open[at].spares.len()) {
-                        let narrower = self.open.remove(at);
-                        let wider = Span { id: 0, from, spares, ..narrower.clone() };
-                        let id = store.add_span(&wider)?;
-                        store.end_span(narrower.id, now)?;
-                        self.open.push(Span { id, ..wider });
+                    // A later reading may show that it touches more than the first one did, and what joins it may be older.
+                    let open = &self.open[at];
+                    let fewer = self.spares_of(flag).filter(|s| s.len() < open.spares.len());
+                    if fewer.is_some() || from < open.from {
+                        let spares = fewer.unwrap_or_else(|| open.spares.clone());
+                        store.widen_span(open.id, from, &spares)?;
+                        let open = &mut self.open[at];
+                        (open.from, open.spares) = (open.from.min(from), spares);
                     }
                 }
                 (None, Some(at)) => {
@@ -399,6 +455,21 @@ impl Watch {
         Ok(events)
     }
 
+    /// Readings from the last dark that passed until the drift was found; later ones carry the flag themselves, by the size of
+    /// what it does to each.
+    fn mark_dark_back(&mut self, store: &Store, now: UtcMicros) -> Result<(), StationError> {
+        let (Some(from), Some(spares)) = (self.unmarked_dark(), self.spares_of(Flag::DarkDrift)) else { return Ok(()) };
+        let until = self.dark.found.unwrap_or(now).max(from);
+        let text = format!("the dark was found past its limit at {until}, and the check before it passed");
+        let instrument = Some(self.instrument.clone());
+        store.add_span(&Span { id: 0, from, until: Some(until), instrument, flag: Flag::DarkDrift, spares, text })?;
+        self.spares.retain(|s| s.0 != Flag::DarkDrift);
+        self.logbook.dark_marked = Some(from);
+        self.changed = true;
+        self.tell(now, format!("{}: in doubt from {from} until it was found at {until}", Flag::DarkDrift.name()));
+        Ok(())
+    }
+
     fn spares_of(&self, flag: Flag) -> Option<Vec<String>> {
         self.spares.iter().find(|s| s.0 == flag).map(|s| s.1.clone())
     }
@@ -410,6 +481,9 @@ impl Watch {
                 let whose = if self.station.kind.sunlit() { "" } else { ", or the lamp's own lines have moved" };
                 let limit = self.limits.wavelength_drift_nm;
                 format!("wavelength scale off by {shift:+.2} ± {:.2} nm (limit {limit}){whose}", 2.0 * u)
+            }
+            Flag::ResponseDrift if self.response.standing.beyond_since.is_none() => {
+                format!("{} (limit {LEAN_LIMIT_DEG})", leans(self.response.tilt_east_deg().unwrap_or(f64::NAN)))
             }
             Flag::ResponseDrift => {
                 let change = 100.0 * self.response.now().unwrap_or(f64::NAN);
@@ -443,6 +517,12 @@ impl Watch {
     fn day_of(&self, t: UtcMicros) -> i64 {
         (t.seconds() / 86_400.0 + self.station.place.longitude_deg / 360.0).floor() as i64
     }
+}
+
+/// A lean in words.
+fn leans(east_deg: f64) -> String {
+    let side = if east_deg > 0.0 { "east" } else { "west" };
+    format!("the head leans by {:.1} degrees more to the {side} than at first", east_deg.abs())
 }
 
 /// Takes out the stretches in which one rung gives way to another.

@@ -161,6 +161,7 @@ impl Road {
                 let row =
                     self.parts.store.register_calibration(met.row, &calibration.id, &calibration.text, matrix, now)?;
                 met.watch.calibrate(calibration, now);
+                met.darkroom.calibrate(calibration);
                 let mut reckoner = Reckoner::new(
                     &self.parts.instrument.name,
                     self.parts.station.clone(),
