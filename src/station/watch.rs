@@ -4,6 +4,8 @@
 //! standing: whatever was interrupted, at the next reading each tracker that is past its limit has a span that lasts, and no
 //! other has. What must stay true: nothing here changes a stored reading.
 
+mod darks;
+
 use super::StationError;
 use super::reckon::Reckoned;
 use crate::calibration::Calibration;
@@ -11,10 +13,9 @@ use crate::clock::UtcMicros;
 use crate::config::{InstrumentConfig, LimitsConfig, Station, StationKind};
 use crate::quality::clear_sky::{PPFD_PER_WATT, expected_global};
 use crate::quality::covered::Cover;
-use crate::quality::drift::DarkDrift;
+use crate::quality::dark_pixels::PixelDrift;
 use crate::quality::response::{LEAN_LIMIT_DEG, LEAN_PASS_DEG, Level, Light, ResponseDrift, Sample, middle};
 use crate::quality::spared::{self, Error};
-use crate::quality::verdict::DOUBTFUL_DARK;
 use crate::quality::wavelength::fit::STRETCHES;
 use crate::quality::wavelength::{Limits, Ruler, Spectrum, WavelengthDrift};
 use crate::quality::{Standing, Turn};
@@ -23,6 +24,8 @@ use crate::record::{Event, EventKind, Flag, NoteClass, Reading, Span, Tracked, V
 use crate::reduction::Reduced;
 use crate::store::{Store, Tracker};
 use crate::sun;
+use darks::{DarkDoubt, PixelOnRecord};
+use std::collections::BTreeMap;
 
 /// Names of persisted state.
 pub const WAVELENGTH_TRACKER: &str = "wavelength_drift";
@@ -32,6 +35,8 @@ pub const RESPONSE_TRACKER: &str = "response_drift";
 pub const COVER_TRACKER: &str = "obstructed";
 /// See [`WAVELENGTH_TRACKER`]; kept by the darkroom.
 pub const DARK_TRACKER: &str = "dark_drift";
+/// See [`WAVELENGTH_TRACKER`]; kept by the darkroom.
+pub const PIXEL_TRACKER: &str = "pixel_fault";
 const LOGBOOK_TRACKER: &str = "logbook";
 /// State that changes with every reading is saved this often [s]; what a restart loses of it is soon seen again.
 pub const SAVED_EVERY_S: f64 = 600.0;
@@ -41,10 +46,8 @@ const LINES_FROM_DEG: f64 = 8.0;
 const LINES_EVERY_S: f64 = 240.0;
 /// Rungs that differ by more than this saw different light: where they join there is a step that is no line [1].
 const JOINED_WITHIN: f64 = 0.003;
-/// Light by which to judge what a doubt about the dark touches [µmol m⁻² s⁻¹] …
-const LIT_PPFD: f64 = 20.0;
-/// … and how long it is waited for [s].
-const LIT_WITHIN_S: f64 = 86_400.0;
+/// The same for a lamp's peaks, which are no shallow lines: such a step moves the middle of one by a fortieth of its width.
+const JOINED_WITHIN_PEAKS: f64 = 0.01;
 /// Lamps at night: the sun lower than this [degrees] …
 const NIGHT_BELOW_DEG: f64 = -6.0;
 /// … at least so many readings, brighter than this [µmol m⁻² s⁻¹], the middle half of them within this share.
@@ -64,16 +67,8 @@ struct Logbook {
     wipe_told: Option<UtcMicros>,
     /// Beginning of the doubt about the dark that is marked back on record.
     dark_marked: Option<UtcMicros>,
-}
-
-/// What the darks say.
-#[derive(Clone, Copy, Debug, Default)]
-struct DarkDoubt {
-    standing: Standing,
-    /// By how much the dark current that was subtracted may have been off [1].
-    share: f64,
-    /// When it was found.
-    found: Option<UtcMicros>,
+    /// Pixels on record.
+    pixels: BTreeMap<usize, PixelOnRecord>,
 }
 
 /// The trackers of one instrument.
@@ -88,6 +83,9 @@ pub struct Watch {
     response: ResponseDrift,
     cover: Cover,
     dark: DarkDoubt,
+    pixels: PixelDrift,
+    /// Pixels that were judged, by what light [µmol m⁻² s⁻¹], and not put on record yet: their doubts, as spans.
+    odd_pixels: BTreeMap<usize, (f64, Span)>,
     logbook: Logbook,
     /// Readings of the solar day, or of the night, that is not closed yet.
     samples: Vec<Sample>,
@@ -126,6 +124,8 @@ impl Watch {
             response: load(store, row, RESPONSE_TRACKER)?.unwrap_or_default(),
             cover: load(store, row, COVER_TRACKER)?.unwrap_or_default(),
             dark: DarkDoubt::default(),
+            pixels: PixelDrift::default(),
+            odd_pixels: BTreeMap::new(),
             logbook: load(store, row, LOGBOOK_TRACKER)?.unwrap_or_default(),
             samples: Vec::new(),
             open: Vec::new(),
@@ -207,14 +207,6 @@ impl Watch {
         Ok(())
     }
 
-    /// Takes notice of what the darks say, before a reading is looked at.
-    pub fn take_darks(&mut self, drift: &DarkDrift, now: UtcMicros) {
-        let standing = drift.doubt();
-        let found = standing.beyond_since.and(self.dark.found.or(Some(now)));
-        let grown = drift.rate.beyond_since.and(drift.rate.latest).unwrap_or(0.0);
-        self.dark = DarkDoubt { standing, share: grown.abs().max(DOUBTFUL_DARK), found };
-    }
-
     /// What the trackers know before a reading.
     pub fn tracked(&self, now: UtcMicros) -> Tracked {
         Tracked {
@@ -244,21 +236,6 @@ impl Watch {
         self.look_at_dark(reading, reduced, matrix, ppfd);
     }
 
-    fn look_at_dark(&mut self, reading: &Reading, reduced: &Reduced, matrix: &Matrix, ppfd: usize) {
-        // By night ratios and colours are null, and would all count as touched.
-        let lit = reading.values.get(ppfd).and_then(|v| v.value()).is_some_and(|v| v >= LIT_PPFD);
-        let late = |found: Option<UtcMicros>| found.is_some_and(|t| reading.time_mid.seconds_since(t) >= LIT_WITHIN_S);
-        if self.unmarked_dark().is_some() && (lit || late(self.dark.found)) {
-            let column: Vec<f64> = reduced.dark_irradiance.iter().map(|d| d * self.dark.share).collect();
-            self.set_spares(Flag::DarkDrift, self.dark.standing, reduced, matrix, (&column, Error::Added));
-        }
-    }
-
-    /// Beginning of a doubt about the dark that is not on record yet.
-    fn unmarked_dark(&self) -> Option<UtcMicros> {
-        self.dark.standing.beyond_since.filter(|from| self.logbook.dark_marked != Some(*from))
-    }
-
     fn look_at_lines(&mut self, reading: &Reading, reduced: &Reduced, matrix: &Matrix) {
         let low = reading.sun_elevation.is_some_and(|e| e < LINES_FROM_DEG);
         let seen = self.wavelength.recent.last();
@@ -272,7 +249,8 @@ impl Watch {
         }
         let scale = &reduced.scale;
         let mut usable: Vec<bool> = scale.valid.iter().zip(&reduced.saturated).map(|(v, s)| *v && !*s).collect();
-        if reduced.disagreement.is_some_and(|(d, u)| d.abs() > JOINED_WITHIN.max(3.0 * u)) {
+        let joined = if matches!(self.ruler, Ruler::Lamp) { JOINED_WITHIN_PEAKS } else { JOINED_WITHIN };
+        if reduced.disagreement.is_some_and(|(d, u)| d.abs() > joined.max(3.0 * u)) {
             leave_out_seams(reduced, &mut usable);
         }
         let spectrum = Spectrum {
@@ -407,6 +385,7 @@ impl Watch {
         if due || self.changed {
             states.push(of(WAVELENGTH_TRACKER, json(&self.wavelength)));
             states.push(of(COVER_TRACKER, json(&self.cover)));
+            states.push(of(PIXEL_TRACKER, json(&self.pixels)));
             self.saved = Some(now);
         }
         if self.changed {
@@ -420,6 +399,7 @@ impl Watch {
     /// Puts on record what follows from where the trackers stand: spans, and what is worth an event.
     pub fn settle(&mut self, store: &Store, now: UtcMicros) -> Result<Vec<Event>, StationError> {
         self.mark_dark_back(store, now)?;
+        self.settle_pixels(store, now)?;
         for (flag, standing) in [
             (Flag::WavelengthDrift, self.wavelength.standing),
             (Flag::ResponseDrift, self.response.doubt()),
@@ -453,21 +433,6 @@ impl Watch {
             store.add_events(&events)?;
         }
         Ok(events)
-    }
-
-    /// Readings from the last dark that passed until the drift was found; later ones carry the flag themselves, by the size of
-    /// what it does to each.
-    fn mark_dark_back(&mut self, store: &Store, now: UtcMicros) -> Result<(), StationError> {
-        let (Some(from), Some(spares)) = (self.unmarked_dark(), self.spares_of(Flag::DarkDrift)) else { return Ok(()) };
-        let until = self.dark.found.unwrap_or(now).max(from);
-        let text = format!("the dark was found past its limit at {until}, and the check before it passed");
-        let instrument = Some(self.instrument.clone());
-        store.add_span(&Span { id: 0, from, until: Some(until), instrument, flag: Flag::DarkDrift, spares, text })?;
-        self.spares.retain(|s| s.0 != Flag::DarkDrift);
-        self.logbook.dark_marked = Some(from);
-        self.changed = true;
-        self.tell(now, format!("{}: in doubt from {from} until it was found at {until}", Flag::DarkDrift.name()));
-        Ok(())
     }
 
     fn spares_of(&self, flag: Flag) -> Option<Vec<String>> {
