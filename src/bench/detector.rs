@@ -205,8 +205,13 @@ impl Detector {
         for (rate, dark_20) in charge.iter_mut().zip(&self.dark_rate_20) {
             *rate = (*rate + dark_20 * dark) * now.length_s;
         }
-        for fault in self.pixel_faults.iter().filter(|f| f.from.is_none_or(|from| now.start >= from)) {
+        let faults: Vec<PixelFault> =
+            self.pixel_faults.iter().filter(|f| f.from.is_none_or(|from| now.start >= from)).cloned().collect();
+        for fault in &faults {
             charge[fault.pixel] += fault.hot_counts_per_s * doubling * now.length_s;
+            if fault.dead {
+                charge[fault.pixel] = 0.0;
+            }
         }
         self.spill(&mut charge);
         let common = self.settings.offset_counts_per_k * warmer + now.condition.extra_offset_counts;
@@ -231,6 +236,14 @@ impl Detector {
             deviation,
             counts: &mut counts,
         });
+        for fault in &faults {
+            let count = &mut counts[fault.pixel];
+            if fault.noise_counts > 0.0 && self.noise {
+                let more = fault.noise_counts * self.random.sample::<f64, _>(StandardNormal);
+                *count = (f64::from(*count) + more).round().clamp(0.0, full) as u32;
+            }
+            *count = fault.stuck_counts.unwrap_or(*count).min(self.settings.full_scale);
+        }
         self.charge = charge;
         counts
     }

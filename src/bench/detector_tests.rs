@@ -154,7 +154,7 @@ fn full_daylight_fills_the_converter_within_milliseconds() {
     assert!((0.05..0.2).contains(&ratio), "{ratio}");
 }
 
-/// Identity: dead pixels see nothing, hot ones glow, both only from their time on; response is lost by the month.
+/// Identity: dead pixels collect nothing, hot ones glow, stuck ones stay where they are, all only from their time on; response is lost by the month.
 #[test]
 fn pixels_die_glow_and_response_fades_when_told_to() {
     let mut d =
@@ -163,8 +163,9 @@ fn pixels_die_glow_and_response_fades_when_told_to() {
     let light = vec![0.2; GRID.nodes];
     let from = Some(START.plus_seconds(10.0));
     d.pixel_faults = vec![
-        PixelFault { pixel: 700, dead: true, hot_counts_per_s: 0.0, from },
-        PixelFault { pixel: 800, dead: false, hot_counts_per_s: 1e5, from },
+        PixelFault { pixel: 700, dead: true, from, ..PixelFault::default() },
+        PixelFault { pixel: 800, hot_counts_per_s: 1e5, from, ..PixelFault::default() },
+        PixelFault { pixel: 900, stuck_counts: Some(2345), from, ..PixelFault::default() },
     ];
     let before = d.expose(&light, now(0.01, true, 20.0));
     let mut later = now(0.01, true, 20.0);
@@ -174,6 +175,7 @@ fn pixels_die_glow_and_response_fades_when_told_to() {
     let dark = d.expose(&light, Circumstances { open: false, ..later });
     assert_eq!(after[700], dark[700]);
     assert!(before[700] > dark[700] + 1000);
+    assert!(before[900] != 2345 && after[900] == 2345 && dark[900] == 2345);
     let glow = i64::from(dark[800]) - i64::from(d.expose(&light, now(0.01, false, 20.0))[800]);
     assert!((glow - 1000).abs() <= 1, "{glow}");
     let loss = |p: usize| (f64::from(after[p]) - f64::from(dark[p])) / (f64::from(before[p]) - f64::from(dark[p]));

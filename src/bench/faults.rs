@@ -135,14 +135,20 @@ impl FaultRule {
 }
 
 /// A pixel that changes for the worse (bench file: `[[pixel_fault]]`).
-#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct PixelFault {
     /// Which pixel, from 0.
     pub pixel: usize,
-    /// Dead pixels see no light.
+    /// Dead pixels collect nothing, neither light nor dark current.
     #[serde(default)]
     pub dead: bool,
+    /// It reads so many counts, whatever happens.
+    #[serde(default)]
+    pub stuck_counts: Option<u32>,
+    /// Further noise of every exposure, standard deviation [counts]: a restless pixel.
+    #[serde(default)]
+    pub noise_counts: f64,
     /// Added dark current [counts/s] at 20 °C: a hot pixel.
     #[serde(default)]
     pub hot_counts_per_s: f64,

@@ -418,6 +418,10 @@ impl Settings {
             }
         }
         for fault in &self.pixel_fault {
+            if !(fault.noise_counts >= 0.0 && fault.noise_counts <= 1e5) {
+                let found = fault.noise_counts;
+                faults.push(format!("pixel_fault.noise_counts: expected 0 to 1e5, but found {found}"));
+            }
             if fault.pixel >= d.pixels {
                 faults.push(format!("pixel_fault.pixel: expected below {}, but found {}", d.pixels, fault.pixel));
             }

@@ -88,9 +88,8 @@ fn take(args: &DarkArgs, parts: &RoadParts) -> Result<(), Failure> {
     let row = parts.store.register_instrument(&new, now).map_err(store_failure)?;
     let station_failure = |e: crate::station::StationError| Failure::from_error("the darks", &e);
     let instrument = &parts.instrument;
-    let mut room =
-        Darkroom::open(instrument, parts.station.place, row, &parts.store, crate::quality::DarkDrift::default(), now)
-            .map_err(station_failure)?;
+    let mut room = Darkroom::open(instrument, parts.station.place, row, &parts.store, Default::default(), now)
+        .map_err(station_failure)?;
     let setup = CaptureSetup::new(
         instrument.exposure.clone(),
         detector.clone(),

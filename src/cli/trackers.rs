@@ -7,9 +7,10 @@ use crate::config::{Config, LimitsConfig};
 use crate::quality::DarkDrift;
 use crate::quality::Standing;
 use crate::quality::covered::{Cover, LIMIT_TEXT};
+use crate::quality::dark_pixels::PixelDrift;
 use crate::quality::response::ResponseDrift;
 use crate::quality::wavelength::WavelengthDrift;
-use crate::station::watch::{COVER_TRACKER, DARK_TRACKER, RESPONSE_TRACKER, WAVELENGTH_TRACKER};
+use crate::station::watch::{COVER_TRACKER, DARK_TRACKER, PIXEL_TRACKER, RESPONSE_TRACKER, WAVELENGTH_TRACKER};
 use crate::store::{Reader, StoreError};
 use serde_json::{Value, json};
 
@@ -63,16 +64,18 @@ pub fn sights(reader: &Reader, config: Option<&Config>) -> Result<Vec<Sight>, St
             put(WAVELENGTH_TRACKER, state.standing, wavelength(&state, limits));
         }
         if let Some(state) = load::<ResponseDrift>(reader, instrument.id, RESPONSE_TRACKER)? {
-            put(RESPONSE_TRACKER, state.standing, response(&state, limits));
+            put(RESPONSE_TRACKER, state.doubt(), response(&state, limits));
         }
         if let Some(state) = load::<Cover>(reader, instrument.id, COVER_TRACKER)? {
             put(COVER_TRACKER, state.standing, cover(&state));
         }
         if let Some(state) = load::<DarkDrift>(reader, instrument.id, DARK_TRACKER)? {
             for (offset, watch) in [(true, state.offset), (false, state.rate)] {
-                let standing = Standing { last_passed: watch.last_passed, beyond_since: watch.beyond_since };
-                put(DARK_TRACKER, standing, dark(&state, offset, watch.latest, limits));
+                put(DARK_TRACKER, watch.standing(), dark(&state, offset, watch.latest, limits));
             }
+        }
+        if let Some(state) = load::<PixelDrift>(reader, instrument.id, PIXEL_TRACKER)? {
+            put(PIXEL_TRACKER, state.standing(), pixels(&state, limits));
         }
     }
     Ok(all)
@@ -156,6 +159,23 @@ fn dark(state: &DarkDrift, offset: bool, latest: Option<f64>, limits: Option<&Li
     (sees, limit, if state.baseline.is_some() { "its limit, on two darks in a row" } else { "nothing yet" }.into())
 }
 
+fn pixels(state: &PixelDrift, limits: Option<&LimitsConfig>) -> Told {
+    let limit = limits.map(|l| {
+        let (share, counts) = (100.0 * l.dark_rate_relative, l.dark_offset_counts);
+        format!("{share:.0} % of the dark signal and {counts} counts beyond the noise")
+    });
+    if state.baseline.is_none() {
+        return ("nothing yet: the baseline is in the making".into(), limit, "nothing yet".into());
+    }
+    let odd: Vec<String> = state.confirmed().map(|(i, odd)| format!("{i} by {:+.0} counts", odd.counts)).collect();
+    let sees = match odd.len() {
+        0 => "every pixel's dark at its baseline".to_owned(),
+        n if n <= 5 => format!("pixels off their dark baseline: {}", odd.join(", ")),
+        n => format!("{n} pixels off their dark baseline, among them {}", odd[..5].join(", ")),
+    };
+    (sees, limit, "its limit, on two darks; a pixel that dies in a short dark shows in light only".into())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -179,5 +199,10 @@ mod tests {
         assert!(sees.starts_with("-3.9 % from 12 levels, dirt +0.") && sees.contains("head 0.0° to the"), "{sees}");
         assert_eq!((limit.as_deref(), could.as_str()), (Some("7 %"), "0.4 % on two levels in a row"));
         assert_eq!(cover(&Cover::default()).0, "nothing yet");
+        let mut darks = PixelDrift::default();
+        assert!(pixels(&darks, Some(&limits)).0.starts_with("nothing yet"));
+        darks.baseline = Some(3);
+        let (sees, limit, _) = pixels(&darks, Some(&limits));
+        assert!(sees == "every pixel's dark at its baseline" && limit.is_some_and(|l| l.starts_with("50 %")));
     }
 }

@@ -3,6 +3,7 @@
 //! Every accepted dark is a check of its own: a short one of the offset, a long one of the rate. A model fitted to darks
 //! from before and after a change would blur what one dark shows at once.
 
+use super::Standing;
 use crate::clock::UtcMicros;
 use crate::config::LimitsConfig;
 use crate::record::Frame;
@@ -25,6 +26,8 @@ const SAME_TEMPERATURE_K: f64 = 1.0;
 #[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 #[serde(default)]
 pub struct DarkDrift {
+    /// The calibration it watches under; empty before it knows one.
+    pub calibration: String,
     /// What the dark was when the instrument was first known.
     pub baseline: Option<Baseline>,
     /// The offset.
@@ -41,7 +44,7 @@ pub struct Watch {
     pub latest: Option<f64>,
     /// When a check last passed.
     pub last_passed: Option<UtcMicros>,
-    /// Since when it is past its limit; `None` while it is within.
+    /// Since when it is in doubt: the last check that passed before it was found past its limit; `None` while it is within.
     pub beyond_since: Option<UtcMicros>,
     /// A first dark past the limit, which another has to confirm.
     pub unconfirmed: Option<UtcMicros>,
@@ -105,15 +108,26 @@ impl DarkDrift {
         self.offset.beyond_since.is_some() || self.rate.beyond_since.is_some()
     }
 
-    /// The first model that rests on enough becomes the baseline: darks long enough to show the rate plainly, at
-    /// temperatures far enough apart to know its law, or so many that the instrument evidently keeps one temperature.
+    /// Begins anew with another calibration.
+    pub fn meet(&mut self, calibration: &str) {
+        if self.calibration == calibration {
+            return;
+        }
+        // What an earlier version kept names none: it goes on.
+        if !self.calibration.is_empty() {
+            *self = Self::default();
+        }
+        calibration.clone_into(&mut self.calibration);
+    }
+
+    /// Offset and rate together.
+    pub fn doubt(&self) -> Standing {
+        self.offset.standing().with(self.rate.standing())
+    }
+
+    /// The first model that rests on enough becomes the baseline.
     pub fn adopt(&mut self, model: &DarkModel, now: UtcMicros) {
-        let (_, rate) = model.summary(model.reference_c);
-        let plain = rate * model.integration_range_s.1 >= BASELINE_SIGNAL;
-        let lawful = model.rate_exponent_per_k.is_some()
-            && model.exponent_uncertainty <= KNOWN_EXPONENT
-            && model.darks >= BASELINE_DARKS;
-        if self.baseline.is_none() && plain && (lawful || model.darks >= 3 * BASELINE_DARKS) {
+        if self.baseline.is_none() && can_be_baseline(model) {
             self.baseline = Some(Baseline::of(model));
             self.offset.last_passed = Some(now);
             self.rate.last_passed = Some(now);
@@ -150,7 +164,23 @@ impl DarkDrift {
     }
 }
 
+/// Whether a model rests on enough to be held against for years: darks long enough to show the rate plainly, at temperatures
+/// far enough apart to know its law, or so many that the instrument evidently keeps one temperature.
+pub fn can_be_baseline(model: &DarkModel) -> bool {
+    let (_, rate) = model.summary(model.reference_c);
+    let plain = rate * model.integration_range_s.1 >= BASELINE_SIGNAL;
+    let lawful = model.rate_exponent_per_k.is_some()
+        && model.exponent_uncertainty <= KNOWN_EXPONENT
+        && model.darks >= BASELINE_DARKS;
+    plain && (lawful || model.darks >= 3 * BASELINE_DARKS)
+}
+
 impl Watch {
+    /// Against its limit.
+    pub fn standing(&self) -> Standing {
+        Standing { last_passed: self.last_passed, beyond_since: self.beyond_since }
+    }
+
     /// Takes a check; true when it has just passed its limit.
     fn note(&mut self, found: f64, beyond: bool, now: UtcMicros) -> bool {
         self.latest = Some(found);
@@ -163,9 +193,11 @@ impl Watch {
         if self.beyond_since.is_some() {
             return false;
         }
-        // One dark may be spoilt by something else; the span begins with the first of the two.
+        // One dark may be spoilt by something else; the doubt begins right after the last that passed.
         match self.unconfirmed.take() {
-            Some(first) => self.beyond_since = Some(first),
+            Some(first) => {
+                self.beyond_since = Some(self.last_passed.map_or(first, |t| UtcMicros(t.0.saturating_add(1))));
+            }
             None => self.unconfirmed = Some(now),
         }
         self.beyond_since.is_some()
@@ -247,9 +279,22 @@ mod tests {
         assert!(
             matches!(drift.check(&dark(0.001), 1250.0, &limits()), Some(Finding::Beyond(t)) if t.contains("offset +36"))
         );
+        assert_eq!(drift.doubt().beyond_since, Some(UtcMicros(dark(0.001).end().0 + 1)), "since the last that passed");
         // While the offset stands off, nothing is said of the rate.
         assert_eq!(drift.check(&dark(10.0), doubled, &limits()), None);
         assert!(drift.rate.beyond_since.is_none());
+    }
+
+    /// Identity: another calibration ends the doubt and begins with another baseline; the same one changes nothing.
+    #[test]
+    fn another_calibration_begins_anew() {
+        let mut drift = baseline();
+        drift.meet("first");
+        (0..2).for_each(|_| assert!(drift.check(&dark(0.001), 1300.0, &limits()).is_none() || drift.is_beyond()));
+        drift.meet("first");
+        assert!(drift.is_beyond() && drift.baseline.is_some());
+        drift.meet("second");
+        assert_eq!(drift, DarkDrift { calibration: "second".into(), ..DarkDrift::default() });
     }
 
     /// Identity: without a temperature law nothing is compared at another temperature, and no baseline checks nothing.

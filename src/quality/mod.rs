@@ -6,6 +6,7 @@
 
 pub mod clear_sky;
 pub mod covered;
+pub mod dark_pixels;
 pub mod drift;
 pub mod limits;
 pub mod pixels;

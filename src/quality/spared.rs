@@ -1,4 +1,4 @@
-//! How far a doubt reaches: which quantities an error that every pixel shares would leave alone.
+//! How far a doubt reaches: which quantities an error of the spectrum would leave alone.
 
 use crate::config::LimitsConfig;
 use crate::quantities::{self, Matrix};
@@ -8,10 +8,24 @@ use crate::quantities::{self, Matrix};
 /// Stricter than for doubts of a single reading: a drift goes on for weeks, and its size is a lower bound.
 const SHARE_OF_LIMIT: f64 = 0.12;
 
+/// What an error goes with, so that the reading it is judged by speaks for others.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Error {
+    /// With the light: judged by the relative limit where a quantity has one.
+    Share,
+    /// With nothing, it is there in the dark as well: judged by the absolute limit where a quantity has one.
+    Added,
+}
+
 /// Identifiers of the quantities that are spared if the spectrum is off by `column` [W m⁻² nm⁻¹].
 ///
-/// Judged by the relative limit where a quantity has one, so that a reading in weak light speaks for one in strong light.
-pub fn spared(matrix: &Matrix, irradiance: &[f64], column: &[f64], limits: &LimitsConfig) -> Vec<String> {
+/// Ratios and colours are judged in this light; in much weaker light an added error reaches farther.
+pub fn spared(
+    matrix: &Matrix,
+    irradiance: &[f64],
+    (column, error): (&[f64], Error),
+    limits: &LimitsConfig,
+) -> Vec<String> {
     let effects = quantities::effects(matrix, irradiance, &[column]);
     let values = quantities::values(matrix, irradiance);
     let spares = |q: usize| {
@@ -19,7 +33,11 @@ pub fn spared(matrix: &Matrix, irradiance: &[f64], column: &[f64], limits: &Limi
         let own = limits.uncertainty.iter().find(|(id, _, _)| id == quantity.id);
         let (relative, absolute) = own.map_or((quantity.limit.relative, quantity.limit.absolute), |(_, r, a)| (*r, *a));
         let Some(Ok(value)) = values.get(q) else { return false };
-        let may_be = if relative > 0.0 { relative * value.abs() } else { absolute };
+        let may_be = match error {
+            Error::Share if relative > 0.0 => relative * value.abs(),
+            Error::Added if !(absolute > 0.0) => relative * value.abs(),
+            _ => absolute,
+        };
         // What cannot be told is not spared.
         effects.first().and_then(|e| e.get(q)).is_some_and(|e| e.abs() <= SHARE_OF_LIMIT * may_be)
     };
@@ -61,7 +79,7 @@ mod tests {
         let matrix = Matrix::build(&axis, (285.0, 1036.6), SourceRule::Sun);
         let usable = vec![true; axis.len()];
         let has = |list: &[String], id: &str| list.iter().any(|x| x == id);
-        let shifted = spared(&matrix, &light, &of_shift(&axis, &light, &usable, 0.2), &limits());
+        let shifted = spared(&matrix, &light, (&of_shift(&axis, &light, &usable, 0.2), Error::Share), &limits());
         for id in ["uv_index", "erythemal_irradiance", "uvb"] {
             assert!(!has(&shifted, id), "{id} is touched by a shift");
         }
@@ -69,7 +87,11 @@ mod tests {
             assert!(has(&shifted, id), "{id} is spared by a shift: {shifted:?}");
         }
         let grey: Vec<f64> = light.iter().map(|e| -0.1 * e).collect();
-        let dimmed = spared(&matrix, &light, &grey, &limits());
+        let dimmed = spared(&matrix, &light, (&grey, Error::Share), &limits());
         assert!(!has(&dimmed, "ppfd") && !has(&dimmed, "uv_index") && has(&dimmed, "cct"), "{dimmed:?}");
+        // What is added to all light counts in weak light, however strong it is now.
+        let added = vec![1e-3; axis.len()];
+        let spared_now = |error| spared(&matrix, &light, (&added, error), &limits());
+        assert!(!has(&spared_now(Error::Added), "uv_index") && has(&spared_now(Error::Share), "ppfd"));
     }
 }

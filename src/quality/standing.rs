@@ -47,6 +47,18 @@ impl Standing {
         Some(Turn::Beyond(from))
     }
 
+    /// Two that raise one flag: past its limit while either is, since the earlier of their doubts.
+    pub fn with(self, other: Self) -> Self {
+        let beyond_since = [self.beyond_since, other.beyond_since].into_iter().flatten().min();
+        let last_passed = match (self.beyond_since, other.beyond_since) {
+            (Some(_), None) => self.last_passed,
+            (None, Some(_)) => other.last_passed,
+            (Some(_), Some(_)) => self.last_passed.min(other.last_passed),
+            (None, None) => self.last_passed.max(other.last_passed),
+        };
+        Self { last_passed, beyond_since }
+    }
+
     /// Time since the last check that passed [s]; 0 before the first.
     pub fn age_s(&self, now: UtcMicros) -> f64 {
         self.last_passed.map_or(0.0, |t| now.seconds_since(t).max(0.0))
@@ -66,5 +78,18 @@ mod tests {
         assert_eq!((s.fail(t(10)), s.age_s(t(2_000_005))), (None, 2.0));
         assert_eq!((s.pass(t(20)), s.pass(t(21))), (Some(Turn::Within(t(20))), None));
         assert_eq!((s.fail(t(30)), s.begin(t(40))), (Some(Turn::Beyond(t(22))), Some(Turn::Within(t(40)))));
+    }
+
+    /// Identity: two together are past their limit from the earlier doubt until the later return.
+    #[test]
+    fn two_together_are_in_doubt_while_either_is() {
+        let at = |last, since: Option<i64>| Standing {
+            last_passed: Some(UtcMicros(last)),
+            beyond_since: since.map(UtcMicros),
+        };
+        assert_eq!(at(5, None).with(at(9, None)), at(9, None));
+        assert_eq!(at(5, Some(6)).with(at(9, None)), at(5, Some(6)));
+        assert_eq!(at(5, None).with(at(3, Some(4))), at(3, Some(4)));
+        assert_eq!(at(5, Some(6)).with(at(3, Some(4))), at(3, Some(4)));
     }
 }

@@ -15,7 +15,7 @@ const SHARE_OF_LIMIT: f64 = 0.5;
 /// Share of a quantity that a rung must have served for its faults to touch it.
 const SHARE_OF_RUNG: f64 = 0.05;
 /// How wrong a doubtful dark may plausibly be, relative to the dark current it subtracted: two kelvin at a doubling of 7 K.
-const DOUBTFUL_DARK: f64 = 0.2;
+pub const DOUBTFUL_DARK: f64 = 0.2;
 /// Optic without a known cosine response: how far off a low sun may be read (common practice).
 const UNKNOWN_COSINE: f64 = 0.10;
 

@@ -12,6 +12,7 @@ use crate::capture::{
 use crate::clock::UtcMicros;
 use crate::config::{DarksConfig, InstrumentConfig, LimitsConfig};
 use crate::quality::DarkUse;
+use crate::quality::dark_pixels::PixelDrift;
 use crate::quality::drift::{DarkDrift, Finding};
 use crate::record::{Dark, DarkSource, Event, EventKind, Exposure, Frame};
 use crate::reduction::dark_model::mean_counts;
@@ -54,6 +55,9 @@ pub struct Darkroom {
     refused_at: Option<UtcMicros>,
     shutter_lit: bool,
     drift: DarkDrift,
+    pixels: PixelDrift,
+    /// The model the pixels are held against.
+    baseline: Option<DarkModel>,
     /// Darks from before this taught another detector than the one there is now.
     library_from: Option<UtcMicros>,
 }
@@ -126,7 +130,7 @@ impl Darkroom {
         place: Place,
         row: i64,
         store: &Arc<Store>,
-        drift: DarkDrift,
+        (drift, pixels): (DarkDrift, PixelDrift),
         now: UtcMicros,
     ) -> Result<Self, StationError> {
         let mut room = Self {
@@ -143,6 +147,8 @@ impl Darkroom {
             refused_at: None,
             shutter_lit: false,
             drift,
+            pixels,
+            baseline: None,
             library_from: None,
         };
         for dark in store.darks(row, now.plus_seconds(-LOADED_S))? {
@@ -152,6 +158,13 @@ impl Darkroom {
             }
         }
         room.prune(now);
+        if let Some(row) = room.pixels.baseline {
+            room.baseline = store.dark_model(row)?.and_then(|stored| DarkModel::decode(&stored.blob).ok());
+            if room.baseline.is_none() {
+                tracing::error!(instrument = room.instrument, "the pixels' baseline, dark model {row}, cannot be used");
+                room.pixels.baseline = None;
+            }
+        }
         if let Some(stored) = store.latest_dark_model(row)? {
             match DarkModel::decode(&stored.blob) {
                 Ok(model) => {
@@ -164,6 +177,20 @@ impl Darkroom {
             }
         }
         Ok(room)
+    }
+
+    /// Sees to it that the dark's drift is watched under the calibration in force.
+    pub fn calibrate(&mut self, calibration: &Calibration) {
+        self.drift.meet(&calibration.id);
+        self.pixels.meet(&calibration.id);
+        if self.pixels.baseline.is_none() {
+            self.baseline = None;
+        }
+    }
+
+    /// The tracker of single pixels.
+    pub fn pixels(&self) -> &PixelDrift {
+        &self.pixels
     }
 
     /// The tracker of the dark's drift.
@@ -235,7 +262,7 @@ impl Darkroom {
             self.shutter_lit = false;
         }
         let now = dark.frame.end();
-        let event = if warming { None } else { self.watch(&dark.frame, &means.setup.masked) };
+        let event = if warming { None } else { self.watch(&dark.frame, means) };
         self.darks.push(Kept { note: note_of(&dark, self.place), frame: dark.frame, warming });
         self.new_since_fit += usize::from(!warming);
         self.prune(now);
@@ -243,8 +270,13 @@ impl Darkroom {
     }
 
     /// Checks the drift of the dark, and whether the detector is still the one the model was fitted to.
-    fn watch(&mut self, frame: &Frame, masked: &[bool]) -> Option<Event> {
+    fn watch(&mut self, frame: &Frame, means: &Means<'_>) -> Option<Event> {
+        let masked = &means.setup.masked;
         let level = open_median(&mean_counts(frame), masked);
+        if let (Some(baseline), Some(calibration)) = (&self.baseline, means.calibration) {
+            let open = |i: usize| !masked.get(i).copied().unwrap_or(true);
+            self.pixels.check(baseline, frame, open, &calibration.noise, &self.limits);
+        }
         if let (Some((_, model)), Some(temperature)) = (&self.model, frame.temperature_c)
             && model.holds_at(temperature)
         {
@@ -307,6 +339,9 @@ impl Darkroom {
             Err(error) => return Err(error.into()),
         };
         self.drift.adopt(&model, now);
+        if self.pixels.adopt(id, &model, now) {
+            self.baseline = Some(model.clone());
+        }
         self.model = Some((id, model));
         self.fitted_at = Some(now);
         self.new_since_fit = 0;

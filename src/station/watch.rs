@@ -4,6 +4,8 @@
 //! standing: whatever was interrupted, at the next reading each tracker that is past its limit has a span that lasts, and no
 //! other has. What must stay true: nothing here changes a stored reading.
 
+mod darks;
+
 use super::StationError;
 use super::reckon::Reckoned;
 use crate::calibration::Calibration;
@@ -11,15 +13,19 @@ use crate::clock::UtcMicros;
 use crate::config::{InstrumentConfig, LimitsConfig, Station, StationKind};
 use crate::quality::clear_sky::{PPFD_PER_WATT, expected_global};
 use crate::quality::covered::Cover;
-use crate::quality::response::{Level, Light, ResponseDrift, Sample, middle};
+use crate::quality::dark_pixels::PixelDrift;
+use crate::quality::response::{LEAN_LIMIT_DEG, LEAN_PASS_DEG, Level, Light, ResponseDrift, Sample, middle};
+use crate::quality::spared::{self, Error};
 use crate::quality::wavelength::fit::STRETCHES;
 use crate::quality::wavelength::{Limits, Ruler, Spectrum, WavelengthDrift};
-use crate::quality::{Standing, Turn, spared};
+use crate::quality::{Standing, Turn};
 use crate::quantities::{self, Matrix};
 use crate::record::{Event, EventKind, Flag, NoteClass, Reading, Span, Tracked, Verdict, span};
 use crate::reduction::Reduced;
 use crate::store::{Store, Tracker};
 use crate::sun;
+use darks::{DarkDoubt, PixelOnRecord};
+use std::collections::BTreeMap;
 
 /// Names of persisted state.
 pub const WAVELENGTH_TRACKER: &str = "wavelength_drift";
@@ -29,6 +35,8 @@ pub const RESPONSE_TRACKER: &str = "response_drift";
 pub const COVER_TRACKER: &str = "obstructed";
 /// See [`WAVELENGTH_TRACKER`]; kept by the darkroom.
 pub const DARK_TRACKER: &str = "dark_drift";
+/// See [`WAVELENGTH_TRACKER`]; kept by the darkroom.
+pub const PIXEL_TRACKER: &str = "pixel_fault";
 const LOGBOOK_TRACKER: &str = "logbook";
 /// State that changes with every reading is saved this often [s]; what a restart loses of it is soon seen again.
 pub const SAVED_EVERY_S: f64 = 600.0;
@@ -38,8 +46,8 @@ const LINES_FROM_DEG: f64 = 8.0;
 const LINES_EVERY_S: f64 = 240.0;
 /// Rungs that differ by more than this saw different light: where they join there is a step that is no line [1].
 const JOINED_WITHIN: f64 = 0.003;
-/// A lean worth telling [degrees], and one that is none any more.
-const LEAN_TOLD_DEG: (f64, f64) = (1.5, 1.0);
+/// The same for a lamp's peaks, which are no shallow lines: such a step moves the middle of one by a fortieth of its width.
+const JOINED_WITHIN_PEAKS: f64 = 0.01;
 /// Lamps at night: the sun lower than this [degrees] …
 const NIGHT_BELOW_DEG: f64 = -6.0;
 /// … at least so many readings, brighter than this [µmol m⁻² s⁻¹], the middle half of them within this share.
@@ -57,6 +65,10 @@ struct Logbook {
     lean_told: bool,
     /// The last wipe on record.
     wipe_told: Option<UtcMicros>,
+    /// Beginning of the doubt about the dark that is marked back on record.
+    dark_marked: Option<UtcMicros>,
+    /// Pixels on record.
+    pixels: BTreeMap<usize, PixelOnRecord>,
 }
 
 /// The trackers of one instrument.
@@ -70,6 +82,10 @@ pub struct Watch {
     wavelength: WavelengthDrift,
     response: ResponseDrift,
     cover: Cover,
+    dark: DarkDoubt,
+    pixels: PixelDrift,
+    /// Pixels that were judged, by what light [µmol m⁻² s⁻¹], and not put on record yet: their doubts, as spans.
+    odd_pixels: BTreeMap<usize, (f64, Span)>,
     logbook: Logbook,
     /// Readings of the solar day, or of the night, that is not closed yet.
     samples: Vec<Sample>,
@@ -107,6 +123,9 @@ impl Watch {
             wavelength: load(store, row, WAVELENGTH_TRACKER)?.unwrap_or_default(),
             response: load(store, row, RESPONSE_TRACKER)?.unwrap_or_default(),
             cover: load(store, row, COVER_TRACKER)?.unwrap_or_default(),
+            dark: DarkDoubt::default(),
+            pixels: PixelDrift::default(),
+            odd_pixels: BTreeMap::new(),
             logbook: load(store, row, LOGBOOK_TRACKER)?.unwrap_or_default(),
             samples: Vec::new(),
             open: Vec::new(),
@@ -145,6 +164,12 @@ impl Watch {
     pub fn calibrate(&mut self, calibration: &Calibration, now: UtcMicros) {
         let (anew, _) = self.wavelength.meet(&calibration.id, now);
         self.response.meet(&calibration.id, now);
+        if anew {
+            // Whoever put another calibration in force has had the head in hand.
+            let mut standing = self.cover.standing;
+            standing.begin(now);
+            self.cover = Cover { standing, ..Cover::default() };
+        }
         if anew || matches!(self.ruler, Ruler::None) {
             self.ruler = Ruler::new(self.station.kind.sunlit(), calibration.wavelength.fwhm_nm);
         }
@@ -206,8 +231,9 @@ impl Watch {
             self.look_at_light(sample, reading);
         }
         let grey: Vec<f64> = reduced.irradiance.iter().map(|e| e * self.limits.response_drift_relative).collect();
-        self.set_spares(Flag::ResponseDrift, self.response.standing, reduced, matrix, &grey);
-        self.set_spares(Flag::Obstructed, self.cover.standing, reduced, matrix, &[]);
+        self.set_spares(Flag::ResponseDrift, self.response.doubt(), reduced, matrix, (&grey, Error::Share));
+        self.set_spares(Flag::Obstructed, self.cover.standing, reduced, matrix, (&[], Error::Share));
+        self.look_at_dark(reading, reduced, matrix, ppfd);
     }
 
     fn look_at_lines(&mut self, reading: &Reading, reduced: &Reduced, matrix: &Matrix) {
@@ -223,7 +249,8 @@ impl Watch {
         }
         let scale = &reduced.scale;
         let mut usable: Vec<bool> = scale.valid.iter().zip(&reduced.saturated).map(|(v, s)| *v && !*s).collect();
-        if reduced.disagreement.is_some_and(|(d, u)| d.abs() > JOINED_WITHIN.max(3.0 * u)) {
+        let joined = if matches!(self.ruler, Ruler::Lamp) { JOINED_WITHIN_PEAKS } else { JOINED_WITHIN };
+        if reduced.disagreement.is_some_and(|(d, u)| d.abs() > joined.max(3.0 * u)) {
             leave_out_seams(reduced, &mut usable);
         }
         let spectrum = Spectrum {
@@ -239,10 +266,17 @@ impl Watch {
         self.changed |= was_done != self.wavelength.baseline_done || matches!(turn, Some(Turn::Beyond(_)));
         let shift = self.wavelength.found_nm.0.abs().max(limits.shift_nm);
         let column = spared::of_shift(&scale.wavelength_nm, &reduced.irradiance, &usable, shift);
-        self.set_spares(Flag::WavelengthDrift, self.wavelength.standing, reduced, matrix, &column);
+        self.set_spares(Flag::WavelengthDrift, self.wavelength.standing, reduced, matrix, (&column, Error::Share));
     }
 
-    fn set_spares(&mut self, flag: Flag, standing: Standing, reduced: &Reduced, matrix: &Matrix, column: &[f64]) {
+    fn set_spares(
+        &mut self,
+        flag: Flag,
+        standing: Standing,
+        reduced: &Reduced,
+        matrix: &Matrix,
+        (column, error): (&[f64], Error),
+    ) {
         if standing.beyond_since.is_none() {
             self.spares.retain(|s| s.0 != flag);
             return;
@@ -250,7 +284,7 @@ impl Watch {
         let now = if column.is_empty() {
             Vec::new()
         } else {
-            spared::spared(matrix, &reduced.irradiance, column, &self.limits)
+            spared::spared(matrix, &reduced.irradiance, (column, error), &self.limits)
         };
         match self.spares.iter_mut().find(|s| s.0 == flag) {
             // What one reading does not spare, the doubt does not spare.
@@ -329,11 +363,10 @@ impl Watch {
             self.tell(at, format!("the response rose by {:.1} % at {when}, as after a wipe", 100.0 * step));
         }
         let Some(lean) = self.response.tilt_east_deg() else { return };
-        if lean.abs() >= LEAN_TOLD_DEG.0 && !self.logbook.lean_told {
+        if lean.abs() >= LEAN_LIMIT_DEG && !self.logbook.lean_told {
             self.logbook.lean_told = true;
-            let side = if lean > 0.0 { "east" } else { "west" };
-            self.tell(at, format!("the head leans by {:.1} degrees more to the {side} than at first", lean.abs()));
-        } else if lean.abs() < LEAN_TOLD_DEG.1 && self.logbook.lean_told {
+            self.tell(at, leans(lean));
+        } else if lean.abs() < LEAN_PASS_DEG && self.logbook.lean_told {
             self.logbook.lean_told = false;
             self.tell(at, "the head stands as it did at first".to_owned());
         }
@@ -352,6 +385,7 @@ impl Watch {
         if due || self.changed {
             states.push(of(WAVELENGTH_TRACKER, json(&self.wavelength)));
             states.push(of(COVER_TRACKER, json(&self.cover)));
+            states.push(of(PIXEL_TRACKER, json(&self.pixels)));
             self.saved = Some(now);
         }
         if self.changed {
@@ -364,23 +398,25 @@ impl Watch {
 
     /// Puts on record what follows from where the trackers stand: spans, and what is worth an event.
     pub fn settle(&mut self, store: &Store, now: UtcMicros) -> Result<Vec<Event>, StationError> {
+        self.mark_dark_back(store, now)?;
+        self.settle_pixels(store, now)?;
         for (flag, standing) in [
             (Flag::WavelengthDrift, self.wavelength.standing),
-            (Flag::ResponseDrift, self.response.standing),
+            (Flag::ResponseDrift, self.response.doubt()),
             (Flag::Obstructed, self.cover.standing),
         ] {
             let open = self.open.iter().position(|s| s.flag == flag);
             match (standing.beyond_since, open) {
                 (Some(from), None) => self.doubt(store, flag, from, now)?,
                 (Some(from), Some(at)) => {
-                    // A later reading may show that it touches more than the first one did.
-                    let spares = self.spares_of(flag);
-                    if let Some(spares) = spares.filter(|s| s.len() < self.open[at].spares.len()) {
-                        let narrower = self.open.remove(at);
-                        let wider = Span { id: 0, from, spares, ..narrower.clone() };
-                        let id = store.add_span(&wider)?;
-                        store.end_span(narrower.id, now)?;
-                        self.open.push(Span { id, ..wider });
+                    // A later reading may show that it touches more than the first one did, and what joins it may be older.
+                    let open = &self.open[at];
+                    let fewer = self.spares_of(flag).filter(|s| s.len() < open.spares.len());
+                    if fewer.is_some() || from < open.from {
+                        let spares = fewer.unwrap_or_else(|| open.spares.clone());
+                        store.widen_span(open.id, from, &spares)?;
+                        let open = &mut self.open[at];
+                        (open.from, open.spares) = (open.from.min(from), spares);
                     }
                 }
                 (None, Some(at)) => {
@@ -410,6 +446,9 @@ impl Watch {
                 let whose = if self.station.kind.sunlit() { "" } else { ", or the lamp's own lines have moved" };
                 let limit = self.limits.wavelength_drift_nm;
                 format!("wavelength scale off by {shift:+.2} ± {:.2} nm (limit {limit}){whose}", 2.0 * u)
+            }
+            Flag::ResponseDrift if self.response.standing.beyond_since.is_none() => {
+                format!("{} (limit {LEAN_LIMIT_DEG})", leans(self.response.tilt_east_deg().unwrap_or(f64::NAN)))
             }
             Flag::ResponseDrift => {
                 let change = 100.0 * self.response.now().unwrap_or(f64::NAN);
@@ -443,6 +482,12 @@ impl Watch {
     fn day_of(&self, t: UtcMicros) -> i64 {
         (t.seconds() / 86_400.0 + self.station.place.longitude_deg / 360.0).floor() as i64
     }
+}
+
+/// A lean in words.
+fn leans(east_deg: f64) -> String {
+    let side = if east_deg > 0.0 { "east" } else { "west" };
+    format!("the head leans by {:.1} degrees more to the {side} than at first", east_deg.abs())
 }
 
 /// Takes out the stretches in which one rung gives way to another.

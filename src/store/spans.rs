@@ -4,7 +4,7 @@ use super::error::StoreError;
 use super::{Reader, Store, StoredReading, rollups, write};
 use crate::clock::UtcMicros;
 use crate::record::{Event, EventKind, NoteClass, Span, span};
-use rusqlite::{Connection, Row, params};
+use rusqlite::{Connection, OptionalExtension, Row, params};
 
 const SELECT: &str = "SELECT id, time, until, instrument, kind, cause, text, spares FROM event WHERE kind = 'span'";
 
@@ -26,6 +26,22 @@ impl Store {
         })
     }
 
+    /// Lets a span that lasts touch more: it then begins at `from` where that is earlier, and spares only these quantities.
+    pub fn widen_span(&self, id: i64, from: UtcMicros, spares: &[String]) -> Result<(), StoreError> {
+        let spares = serde_json::Value::from(spares.to_vec()).to_string();
+        let changed = self.transact("widening a span", |tx| {
+            let lasts = "id = ?1 AND kind = 'span' AND until IS NULL";
+            let sql = format!("UPDATE event SET time = min(time, ?2), spares = ?3 WHERE {lasts} RETURNING time");
+            let begins: Option<i64> =
+                tx.prepare_cached(&sql)?.query_row(params![id, from.0, spares], |row| row.get(0)).optional()?;
+            if let Some(begins) = begins {
+                rollups::drop_rollups(tx, None, UtcMicros(begins), UtcMicros(i64::MAX))?;
+            }
+            Ok(begins)
+        })?;
+        changed.map(|_| ()).ok_or_else(|| not_lasting(id))
+    }
+
     /// Ends a span that lasts, at an instant no earlier than its beginning.
     pub fn end_span(&self, id: i64, until: UtcMicros) -> Result<(), StoreError> {
         let changed = self.transact("ending a span", |tx| {
@@ -39,8 +55,12 @@ impl Store {
         if changed == 1 {
             return Ok(());
         }
-        Err(StoreError::Shape { expected: "the row of a span that lasts".into(), found: format!("{id}") })
+        Err(not_lasting(id))
     }
+}
+
+fn not_lasting(id: i64) -> StoreError {
+    StoreError::Shape { expected: "the row of a span that lasts".into(), found: format!("{id}") }
 }
 
 impl Reader {

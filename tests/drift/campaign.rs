@@ -6,6 +6,7 @@ use vigilux::bench::optic::OpticSettings;
 use vigilux::bench::scenes::SkyKind;
 use vigilux::bench::settings::Settings;
 use vigilux::clock::UtcMicros;
+use vigilux::quality::dark_pixels::PixelDrift;
 use vigilux::quality::response::ResponseDrift;
 use vigilux::quality::wavelength::WavelengthDrift;
 use vigilux::record::{Flag, Span, Verdict};
@@ -73,9 +74,19 @@ pub fn as_read(station: &Loop) -> Vec<(StoredReading, Vec<Option<f64>>)> {
 
 /// Values that are good as read and farther from the truth than allowed: how many, and the first.
 pub fn wrong(station: &Loop, id: &str, allowed: impl Fn(f64) -> f64) -> (usize, Option<String>) {
+    wrong_since(station, UtcMicros(i64::MIN), id, allowed)
+}
+
+/// Those of readings from an instant on.
+pub fn wrong_since(
+    station: &Loop,
+    since: UtcMicros,
+    id: &str,
+    allowed: impl Fn(f64) -> f64,
+) -> (usize, Option<String>) {
     let k = crate::closed_loop::index(id);
     let mut wrong = Vec::new();
-    for (stored, truth) in as_read(station) {
+    for (stored, truth) in as_read(station).into_iter().filter(|(r, _)| r.reading.time_mid >= since) {
         let (Some(value), Some(truth)) = (stored.reading.values[k].value(), truth[k]) else { continue };
         let good = stored.reading.values[k].verdict() == Some(Verdict::Good);
         if good && !((value - truth).abs() <= allowed(truth)) {
@@ -85,6 +96,14 @@ pub fn wrong(station: &Loop, id: &str, allowed: impl Fn(f64) -> f64) -> (usize, 
     (wrong.len(), wrong.into_iter().next())
 }
 
+/// Nothing good is off by more than a value without any fault may be, back to what befell the station or to the last check
+/// that passed before it was found, whichever is later.
+pub fn nothing_wrong_since(station: &Loop, befell: UtcMicros, found: &Span, what: &str) {
+    let since = befell.max(found.from);
+    assert_eq!(wrong_since(station, since, "ppfd", |truth| (0.02 * truth).max(1.0)), (0, None), "{what}");
+    assert_eq!(wrong_since(station, since, "uv_index", |truth| (0.06 * truth).max(0.15)), (0, None), "{what}");
+}
+
 /// The trackers as they stand.
 pub fn wavelength(station: &Loop) -> WavelengthDrift {
     state(station, vigilux::station::watch::WAVELENGTH_TRACKER)
@@ -92,6 +111,10 @@ pub fn wavelength(station: &Loop) -> WavelengthDrift {
 
 pub fn response(station: &Loop) -> ResponseDrift {
     state(station, vigilux::station::watch::RESPONSE_TRACKER)
+}
+
+pub fn pixels(station: &Loop) -> PixelDrift {
+    state(station, vigilux::station::watch::PIXEL_TRACKER)
 }
 
 fn state<T: serde::de::DeserializeOwned>(station: &Loop, name: &str) -> T {

@@ -37,5 +37,6 @@ fn two_days_of_snow_are_obstructed_throughout_and_none_after_the_wipe() {
             &format!("obstructed in {} of {} readings under snow, {after} after", within.0, within.1),
         );
         assert_eq!((within.0, before, after), (within.1, 0, 0), "seed {seed}");
+        nothing_wrong_since(&run, from, &found[0], &format!("seed {seed}"));
     }
 }

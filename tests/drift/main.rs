@@ -12,6 +12,7 @@ mod campaign;
 mod cover;
 mod lamps;
 mod measured;
+mod pixels;
 mod quiet;
 mod response;
 mod scale;

@@ -6,9 +6,12 @@ use vigilux::bench::scenes::SkyKind;
 use vigilux::record::{EventKind, Flag};
 
 fn nothing_found(run: &Loop, what: &str) {
-    for flag in [Flag::WavelengthDrift, Flag::ResponseDrift, Flag::Obstructed] {
+    for flag in [Flag::WavelengthDrift, Flag::ResponseDrift, Flag::Obstructed, Flag::PixelFault, Flag::DarkDrift] {
         assert_eq!(spans(run, flag), [], "{what}");
+        assert!(!run.rows.iter().any(|r| r.has(flag)), "{what}: {}", flag.name());
     }
+    let pixels = pixels(run);
+    assert!(pixels.baseline.is_some() && pixels.confirmed().count() == 0, "{what}: {pixels:?}");
     let told: Vec<_> = run.events.iter().filter(|e| e.kind == EventKind::Drift).collect();
     assert!(told.is_empty(), "{what}: {told:?}");
 }

@@ -4,7 +4,11 @@ use crate::campaign::*;
 use crate::closed_loop::Loop;
 use vigilux::bench::mishaps::{Mishap, MishapKind};
 use vigilux::bench::scenes::SkyKind;
-use vigilux::record::{EventKind, Flag};
+use vigilux::clock::UtcMicros;
+use vigilux::record::{EventKind, Flag, Span};
+use vigilux::station::curve::{Point, curve};
+use vigilux::station::summed;
+use vigilux::summary::{Day, Rules};
 
 const START: &str = "2026-05-01T00:00:00Z";
 const LOSS: &str = "2026-05-13T10:05:00Z";
@@ -49,10 +53,33 @@ fn a_tenth_of_the_response_lost_is_found_within_ten_clear_days() {
             );
             assert!(clear(whole) <= 10, "{what}, seed {seed}: {} clear days", clear(whole));
             assert!(first.touches("ppfd") && first.touches("uv_index") && !first.touches("cct"), "{:?}", first.spares);
+            nothing_wrong_since(&run, at(LOSS), first, &format!("{what}, seed {seed}"));
+            if !month {
+                days_follow(&run, first);
+            }
             assert_eq!(wrong(&run, "ppfd", |truth| (0.05 * truth).max(1.0)), (0, None), "{what}, seed {seed}");
             assert_eq!(wrong(&run, "uv_index", |truth| (0.09 * truth).max(0.15)), (0, None), "{what}, seed {seed}");
         }
     }
+}
+
+/// Days and the course of a quantity, which the daemon had summed up before the doubt was found, say it too, and the day before
+/// does not.
+fn days_follow(run: &Loop, doubt: &Span) {
+    let rules = Rules::of(&run.setup.config.station);
+    let store = &run.station.store;
+    let all = (UtcMicros(i64::MIN), UtcMicros(i64::MAX));
+    let days = summed::days(store, &rules, "south", all.0, all.1).expect("days");
+    let (inside, outside): (Vec<_>, Vec<_>) = days.iter().partition(|d| d.starts >= doubt.from);
+    let good = |day: &&&Day| day.verdicts["ppfd"][0] > 0;
+    assert!(inside.len() > 3 && inside.iter().filter(|d| good(&d)).count() == 0, "{:?}", inside.first());
+    assert!(outside.iter().filter(|d| good(&d)).count() > 3);
+    assert!(inside.iter().all(|d| d.flags.get("response_drift").is_some_and(|n| *n == d.readings)));
+    let course = curve(store, "south", "ppfd", (doubt.from, all.1), 50).expect("a course");
+    let verdicts = |p: &Point| p.value.map_or([0; 3], |v| v.verdicts);
+    // The first point begins with a whole hour, before the doubt does.
+    let counted: Vec<[u32; 3]> = course.points.iter().skip(1).map(verdicts).collect();
+    assert!(course.of_hours && counted.iter().all(|v| v[0] == 0) && counted.iter().any(|v| v[1] > 0), "{counted:?}");
 }
 
 /// Independent: dirt of 0.3 % a day is estimated to 30 % after 30 days; the wipe is a step, and ends the doubt.
@@ -74,7 +101,16 @@ fn the_slope_of_dirt_and_the_step_of_a_wipe_are_estimated() {
         row("its wipe, 8.9 %", seed, &format!("{:+.1} % on {}", 100.0 * step, &when.to_string()[..10]));
         // Two clear days after it lie on new dirt.
         assert!((step - 0.089).abs() < 0.03, "seed {seed}: {step}");
-        assert!(spans(&run, Flag::ResponseDrift).iter().all(|s| s.until.is_some()), "the wipe ends the doubt");
+        let found = spans(&run, Flag::ResponseDrift);
+        assert!(found.iter().all(|s| s.until.is_some()), "the wipe ends the doubt");
+        // Until dirt has built up once more.
+        let again = at("2026-06-10T00:00:00Z");
+        for span in &found {
+            let (since, until) = (span.from, span.until.unwrap_or(again).max(again));
+            let off = |truth: f64| (0.02 * truth).max(1.0);
+            let (all, later) = (wrong_since(&run, since, "ppfd", off).0, wrong_since(&run, until, "ppfd", off).0);
+            assert_eq!(all, later, "seed {seed}: good values in the doubt {span:?} are wrong");
+        }
         assert_eq!(wrong(&run, "ppfd", |truth| (0.05 * truth).max(1.0)), (0, None), "seed {seed}");
     }
 }
@@ -93,6 +129,9 @@ fn a_lean_of_three_degrees_is_told_within_ten_clear_days() {
         row("tilt of 3° to the east", seed, &format!("{clear} clear days, {lean:+.1}°"));
         assert!(clear <= 10 && (lean - 3.0).abs() < 0.8, "seed {seed}: {clear} days, {lean}");
         assert!(told.text.contains("to the east"), "{}", told.text);
+        let found = spans(&run, Flag::ResponseDrift);
+        assert!(found.len() == 1 && found[0].until.is_none() && found[0].text.contains("leans"), "{found:?}");
+        nothing_wrong_since(&run, at(LOSS), &found[0], &format!("seed {seed}"));
     }
 }
 
@@ -110,6 +149,11 @@ fn a_doubled_dark_current_is_found_within_a_day() {
         let told = told.unwrap_or_else(|| panic!("seed {seed}: not found"));
         let hours = told.time.seconds_since(at(from)) / 3600.0;
         row("dark current doubled", seed, &format!("{hours:.1} h: {}", told.text));
+        let found = spans(&run, Flag::DarkDrift);
+        // Until it was found; from then on each reading is flagged by itself.
+        let until = found.first().and_then(|s| s.until).map_or(f64::NAN, |t| t.seconds_since(told.time));
+        assert!(found.len() == 1 && found[0].from <= told.time && until.abs() < 60.0, "{found:?} {told:?}");
+        assert!(!found[0].touches("ppfd"), "{:?}", found[0].spares);
         assert!((0.0..24.0).contains(&hours), "seed {seed}: {hours} h");
         assert_eq!(wrong(&run, "ppfd", |truth| (0.02 * truth).max(1.0)), (0, None), "seed {seed}");
         assert_eq!(wrong(&run, "uv_index", |truth| (0.06 * truth).max(0.15)), (0, None), "seed {seed}");

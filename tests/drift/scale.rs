@@ -87,19 +87,23 @@ fn the_estimated_shift_is_right_while_the_sun_stands_above_30_degrees() {
 /// Independent: the bench's own shift and light. Where the shift is applied, the doubt ends and the UV index is right again.
 #[test]
 fn a_shift_that_is_applied_makes_the_ultraviolet_right_again() {
-    let run = knocked(1, 0.4, "[instrument.limits]\nwavelength_shift = \"apply\"\n");
-    let found = spans(&run, Flag::WavelengthDrift);
-    // A later look may touch more than the first did, and then stands beside it; both have to end.
-    assert!(!found.is_empty() && found.iter().all(|s| s.until.is_some()), "{found:?}");
-    assert!(found.iter().all(|s| s.from == found[0].from), "{found:?}");
-    let applied = wavelength(&run).applied_nm;
-    assert!((applied - 0.4).abs() <= 0.03, "{applied}");
-    let (until, k) =
-        (found.iter().filter_map(|s| s.until).max().expect("asked above"), crate::closed_loop::index("uv_index"));
-    let after: Vec<_> = as_read(&run).into_iter().filter(|(r, _)| r.reading.time_mid > until).collect();
-    let high = |s: &vigilux::store::StoredReading| s.reading.sun_elevation.is_some_and(|e| e > 20.0);
-    let good = after.iter().filter(|(r, _)| high(r) && r.reading.values[k].is_good()).count();
-    assert!(good > 40, "{good} of {}", after.len());
-    assert!(after.iter().all(|(r, _)| r.about.is_some_and(|a| (a.tracked.shift_nm - 0.4).abs() < 0.05)));
-    assert_eq!(wrong(&run, "uv_index", |truth| (0.06 * truth).max(0.15)), (0, None));
+    for seed in SEEDS {
+        let run = knocked(seed, 0.4, "[instrument.limits]\nwavelength_shift = \"apply\"\n");
+        let found = spans(&run, Flag::WavelengthDrift);
+        assert!(found.len() == 1 && found[0].until.is_some(), "seed {seed}: {found:?}");
+        let applied = wavelength(&run).applied_nm;
+        assert!((applied - 0.4).abs() <= 0.03, "seed {seed}: {applied}");
+        let (until, k) = (found[0].until.expect("asked above"), crate::closed_loop::index("uv_index"));
+        let after: Vec<_> = as_read(&run).into_iter().filter(|(r, _)| r.reading.time_mid > until).collect();
+        let high = |s: &vigilux::store::StoredReading| s.reading.sun_elevation.is_some_and(|e| e > 20.0);
+        let good = after.iter().filter(|(r, _)| high(r) && r.reading.values[k].is_good()).count();
+        row(
+            "shift of +0.4 nm, applied",
+            seed,
+            &format!("{applied:+.3} nm, {good} good values of the UV index after it"),
+        );
+        assert!(good > 40, "seed {seed}: {good} of {}", after.len());
+        assert!(after.iter().all(|(r, _)| r.about.is_some_and(|a| (a.tracked.shift_nm - 0.4).abs() < 0.05)));
+        assert_eq!(wrong(&run, "uv_index", |truth| (0.06 * truth).max(0.15)), (0, None), "seed {seed}");
+    }
 }

@@ -36,6 +36,10 @@ const WIPE_STEP: f64 = 0.04;
 const SOILING_LEVELS: usize = 6;
 /// Levels of the tilt now.
 const TILT_LEVELS: usize = 3;
+/// A lean from which on readings are in doubt [degrees]: with the sun at 30° it makes 3.5 % of the light, half of the limit.
+pub const LEAN_LIMIT_DEG: f64 = 1.5;
+/// A lean that is none any more [degrees].
+pub const LEAN_PASS_DEG: f64 = 1.0;
 
 /// What the light is that is compared.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -77,8 +81,10 @@ pub struct ResponseDrift {
     pub last_cleaned: Option<UtcMicros>,
     /// The last step up: when, and by how much [1].
     pub last_wipe: Option<(UtcMicros, f64)>,
-    /// Against the limit.
+    /// The level against its limit.
     pub standing: Standing,
+    /// The lean against its limit.
+    pub lean: Standing,
 }
 
 /// A slope of dirt.
@@ -105,15 +111,21 @@ impl ResponseDrift {
 
     /// Begins anew: at another place, or with other lamps.
     pub fn begin(&mut self, now: UtcMicros) -> Option<Turn> {
-        let mut standing = self.standing;
-        let turn = standing.begin(now);
+        let (mut standing, mut lean) = (self.standing, self.lean);
+        let turns = (standing.begin(now), lean.begin(now));
         *self = Self {
             calibration: std::mem::take(&mut self.calibration),
             standing,
+            lean,
             clean_since: Some(now),
             ..Self::default()
         };
-        turn
+        turns.0.or(turns.1)
+    }
+
+    /// Level and lean together: both are answers of the head to light that is alike.
+    pub fn doubt(&self) -> Standing {
+        self.standing.with(self.lean)
     }
 
     /// The owner cleaned the optic: dirt begins anew.
@@ -152,6 +164,7 @@ impl ResponseDrift {
             return None;
         }
         self.notice_wipe();
+        self.check_lean(level);
         let beyond = |k: &&Kept| k.change.abs() > limit;
         if self.levels.iter().rev().take_while(beyond).count() >= CONFIRMED_BY {
             return self.standing.fail(level.time);
@@ -162,6 +175,18 @@ impl ResponseDrift {
         let back = self.levels.iter().rev().take_while(|k| k.change.abs() <= PASS_SHARE * limit).count();
         let passes = self.standing.beyond_since.is_none() || back >= CONFIRMED_BY;
         if passes { self.standing.pass(level.time) } else { None }
+    }
+
+    /// A day without both of its halves tells no lean, and is no check of it.
+    fn check_lean(&mut self, level: Level) {
+        let (Some(east), Some(zero)) = (level.east_deg, self.baseline_east_deg) else { return };
+        if self.tilt_east_deg().is_some_and(|lean| lean.abs() >= LEAN_LIMIT_DEG) {
+            self.lean.fail(level.time);
+        } else if (east - zero).abs() <= LEAN_PASS_DEG
+            && (self.lean.beyond_since.is_none() || self.tilt_east_deg().is_some_and(|l| l.abs() <= LEAN_PASS_DEG))
+        {
+            self.lean.pass(level.time);
+        }
     }
 
     fn adopt(&mut self) {
@@ -176,6 +201,7 @@ impl ResponseDrift {
         self.levels.iter_mut().zip(changes).for_each(|(k, c)| k.change = c);
         let last = self.levels.last().map(|k| k.time);
         self.standing.last_passed = self.standing.last_passed.max(last);
+        self.lean.last_passed = self.lean.last_passed.max(last);
     }
 
     fn change_of(&self, level: &Level) -> f64 {
@@ -256,9 +282,13 @@ impl ResponseDrift {
 /// The middle of some numbers.
 pub(crate) fn middle(mut values: Vec<f64>) -> Option<f64> {
     values.retain(|v| v.is_finite());
-    values.sort_unstable_by(f64::total_cmp);
-    let n = values.len();
-    (n > 0).then(|| 0.5 * (values[(n - 1) / 2] + values[n / 2]))
+    let (n, half) = (values.len(), values.len() / 2);
+    if n == 0 {
+        return None;
+    }
+    let (below, upper, _) = values.select_nth_unstable_by(half, f64::total_cmp);
+    let lower = if n % 2 == 0 { below.iter().copied().fold(f64::MIN, f64::max) } else { *upper };
+    Some(0.5 * (lower + *upper))
 }
 
 #[cfg(test)]

@@ -87,6 +87,11 @@ fn a_lean_is_told_against_the_beginnings() {
         drift.take(leaning, LIMIT);
     });
     assert!(drift.tilt_east_deg().is_some_and(|t| (t + 3.0).abs() < 1e-9));
+    // In doubt since the last day that stood upright, though its level is right, and until days stand upright again.
+    assert_eq!((drift.lean.beyond_since, drift.standing.beyond_since), (Some(UtcMicros(at(9.0).0 + 1)), None));
+    assert_eq!(drift.doubt().beyond_since, drift.lean.beyond_since);
+    run(&mut drift, 14..20, scatter);
+    assert_eq!(drift.doubt(), Standing { last_passed: Some(at(19.0)), beyond_since: None });
 }
 
 /// Identity: a course that comes back every year is no drift in the second; another calibration begins anew.

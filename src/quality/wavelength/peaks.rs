@@ -96,4 +96,25 @@ mod tests {
         assert!((got.nm - 0.2).abs() < 5e-3 && got.uncertainty_nm < 0.01, "{got:?}");
         assert_eq!(moved(&scale, &vec![0.0; 2000], &variance, &usable, &places), [None]);
     }
+
+    /// Identity: lines of a discharge lamp (mercury's at 404.66, 435.83 and 546.07 nm, from memory) through a slit of 2 nm, on a weak
+    /// continuum: each is found, and each tells by how much the scale has moved.
+    #[test]
+    fn the_lines_of_a_discharge_lamp_each_tell_a_moved_scale() {
+        let sharp = 4.0 * std::f64::consts::LN_2 / 4.0;
+        let light = |nm: f64| {
+            let line = |at: f64, height: f64| height * (-sharp * (nm - at) * (nm - at)).exp();
+            line(404.66, 0.4) + line(435.83, 1.0) + line(546.07, 0.8) + 0.02 * (-((nm - 600.0) / 80.0).powi(2)).exp()
+        };
+        let scale: Vec<f64> = (0..2000).map(|i| 300.0 + 0.38 * f64::from(i)).collect();
+        let seen = |shift: f64| scale.iter().map(|nm| light(nm + shift)).collect::<Vec<f64>>();
+        let (variance, usable) = (vec![1e-7; 2000], vec![true; 2000]);
+        let places = find(&scale, &seen(0.0), &variance, &usable);
+        assert_eq!(places.iter().map(|nm| nm.round()).collect::<Vec<f64>>(), [405.0, 436.0, 546.0]);
+        for shift in [0.1, -0.3] {
+            for got in moved(&scale, &seen(shift), &variance, &usable, &places) {
+                assert!(got.is_some_and(|s| (s.nm - shift).abs() < 0.03), "want {shift}, got {got:?}");
+            }
+        }
+    }
 }

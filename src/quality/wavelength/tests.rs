@@ -6,14 +6,15 @@ fn axis() -> Vec<f64> {
     (0..1250).map(|i| 340.0 + 0.36 * f64::from(i)).collect()
 }
 
-/// Daylight whose lines are not quite the table's, on a scale that is off by `shift` [nm], with even noise that repeats.
-fn daylight(reference: &Reference, nm: &[f64], shift: f64, turn: u32) -> Vec<f64> {
+/// Daylight whose lines are not quite the table's, on a scale that is off by `shift` [nm] at a wavelength, with even noise that
+/// repeats.
+fn daylight(reference: &Reference, nm: &[f64], shift: impl Fn(f64) -> f64, turn: u32) -> Vec<f64> {
     let even = |i: usize, k: u32| {
         let x = (i as u64 * 2_654_435_761 + u64::from(k) * 40_503).wrapping_mul(0x9e37_79b9_7f4a_7c15);
         (x >> 40) as f64 / f64::from(1u32 << 24) - 0.5
     };
     let light = |i: usize| {
-        let at = nm[i] + shift;
+        let at = nm[i] + shift(nm[i]);
         let lines = reference.at(at).map_or(0.0, |l| l.sun.0 + 1.2 * l.air.0);
         // What the table has wrong goes with the wavelength, noise with the sample.
         let wrong = 0.01 * (at * 2.1).sin() + 0.01 * (at * 0.9).cos();
@@ -28,6 +29,8 @@ struct Station {
     drift: WavelengthDrift,
     limits: Limits,
     hour: f64,
+    /// Change of the shift over 100 nm [nm].
+    stretch: f64,
 }
 
 impl Station {
@@ -36,7 +39,7 @@ impl Station {
         let mut drift = WavelengthDrift::default();
         assert_eq!(drift.meet("first", UtcMicros(0)), (true, None));
         let ruler = Ruler::Daylight(Box::new(reference.clone()));
-        Self { ruler, reference, drift, limits: Limits { shift_nm: 0.1, apply }, hour: 0.0 }
+        Self { ruler, reference, drift, limits: Limits { shift_nm: 0.1, apply }, hour: 0.0, stretch: 0.0 }
     }
 
     /// Six spectra an hour, for some hours.
@@ -47,7 +50,8 @@ impl Station {
             self.hour += 1.0 / 6.0;
             let nm: Vec<f64> = nm.iter().map(|x| x + self.drift.applied_nm).collect();
             let off = shift - self.drift.applied_nm;
-            let irradiance = daylight(&self.reference, &nm, off, (self.hour * 6.0).round() as u32);
+            let shift = |nm: f64| off + self.stretch * (nm - 560.0) / 100.0;
+            let irradiance = daylight(&self.reference, &nm, shift, (self.hour * 6.0).round() as u32);
             let variance: Vec<f64> = irradiance.iter().map(|e| (e / 400.0).powi(2)).collect();
             let spectrum = Spectrum {
                 time: UtcMicros(0).plus_seconds(self.hour * HOUR_S),
@@ -82,6 +86,21 @@ fn a_knock_is_found_by_the_third_spectrum_and_the_tables_own_errors_never() {
     assert!(station.drift.told_stretch().is_none(), "{:?}", station.drift.stretch);
     let turns = station.run(2.0, 0.03);
     assert!(matches!(turns[..], [(_, Turn::Within(_))]), "{turns:?}");
+}
+
+/// Identity: a scale that stretches is told as a slope of the shift, and one that only moves is not.
+#[test]
+fn a_scale_that_stretches_is_told_as_a_slope_of_the_shift() {
+    let mut station = Station::new(false);
+    station.run(26.0, 0.0);
+    station.run(1.0, 0.15);
+    assert!(station.drift.told_stretch().is_none(), "{:?}", station.drift.stretch);
+    for stretch in [0.1, -0.06] {
+        station.stretch = stretch;
+        station.run(1.0, 0.0);
+        let (slope, u) = station.drift.told_stretch().unwrap();
+        assert!((slope - stretch).abs() < 0.02 && u < 0.02, "want {stretch}, got {slope} ± {u} nm over 100 nm");
+    }
 }
 
 /// Identity: a scale that is off from the beginning by more than the table can be is found without any baseline.

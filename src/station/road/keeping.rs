@@ -74,6 +74,7 @@ impl Road {
         let reference = self.schedule.is_reference(tick);
         let Some(met) = self.met.as_mut() else { return Ok(()) };
         met.watch.take_notes(&self.parts.store)?;
+        met.watch.take_darks(met.darkroom.drift(), met.darkroom.pixels(), now);
         let about = Circumstances {
             warming: self.warm_up.warming(taken.frames[0].start(), self.parts.instrument.warm_up_s),
             stuck,

@@ -7,7 +7,7 @@ use super::super::StationError;
 use super::super::darkroom::{Darkroom, Means};
 use super::super::parts::{Observer, RoadParts};
 use super::super::reckon::Reckoner;
-use super::super::watch::{DARK_TRACKER, Watch};
+use super::super::watch::{DARK_TRACKER, PIXEL_TRACKER, Watch};
 use super::Road;
 use super::keeping::Saved;
 use crate::calibration::{InForce, Noise};
@@ -91,8 +91,10 @@ impl Road {
         self.restore(row)?;
         self.warm_up.connected(now, false);
         let drift = self.load(row, DARK_TRACKER)?.unwrap_or_default();
+        let pixels = self.load(row, PIXEL_TRACKER)?.unwrap_or_default();
         let instrument = &self.parts.instrument;
-        let darkroom = Darkroom::open(instrument, self.parts.station.place, row, &self.parts.store, drift, now)?;
+        let darkroom =
+            Darkroom::open(instrument, self.parts.station.place, row, &self.parts.store, (drift, pixels), now)?;
         let watch = Watch::open(&self.parts.store, row, &self.parts.station, instrument, now)?;
         let setup = uncalibrated_setup(&self.parts, &detector);
         self.met =
@@ -161,6 +163,7 @@ impl Road {
                 let row =
                     self.parts.store.register_calibration(met.row, &calibration.id, &calibration.text, matrix, now)?;
                 met.watch.calibrate(calibration, now);
+                met.darkroom.calibrate(calibration);
                 let mut reckoner = Reckoner::new(
                     &self.parts.instrument.name,
                     self.parts.station.clone(),

@@ -141,6 +141,8 @@ enum Step {
     SetBack(i64),
     /// A span from so many minutes ago, of so many minutes or open.
     Span(i64, Option<i64>),
+    /// The newest open span touches more, from so many minutes ago on.
+    Widen(i64),
     /// The newest open span ends so many minutes ago.
     End(i64),
     /// The daemon keeps so many pieces.
@@ -155,13 +157,14 @@ fn step() -> impl Strategy<Value = Step> {
         2 => (1i64..3000).prop_map(Step::Late),
         1 => (1i64..2000).prop_map(Step::SetBack),
         2 => (0i64..3000, proptest::option::of(1i64..2000)).prop_map(|(ago, long)| Step::Span(ago, long)),
+        1 => (0i64..3000).prop_map(Step::Widen),
         1 => (0i64..2000).prop_map(Step::End),
         8 => (1u8..60).prop_map(Step::Keep),
         1 => Just(Step::Restart),
     ]
 }
 
-/// Identity: after any sequence of readings in time and late, clocks set back, spans begun and ended, and restarts, what is
+/// Identity: after any sequence of readings in time and late, clocks set back, spans begun, widened and ended, and restarts, what is
 /// kept equals what the readings give, bit for bit, at every step.
 #[test]
 fn what_is_kept_is_what_the_readings_give() {
@@ -189,6 +192,11 @@ fn what_is_kept_is_what_the_readings_give() {
                     let span = Span { id: 0, from: ago(m), until, instrument: None, flag, spares, text };
                     let id = site.store.add_span(&span).unwrap();
                     open.extend(until.is_none().then_some(id));
+                }
+                Step::Widen(m) => {
+                    if let Some(id) = open.last() {
+                        site.store.widen_span(*id, ago(m), &[]).unwrap();
+                    }
                 }
                 Step::End(m) => {
                     if let Some(id) = open.pop() {

@@ -1,0 +1,168 @@
+//! What the darks say of readings: a drift of all of them, and pixels that left their baseline, as spans of doubt.
+//!
+//! What is found is quality's ([`crate::quality::drift`], [`crate::quality::dark_pixels`]); what it touches is judged here once
+//! there is light. What must stay true: a doubt goes on record once, whatever was interrupted.
+
+use super::Watch;
+use crate::clock::UtcMicros;
+use crate::quality::Standing;
+use crate::quality::dark_pixels::{Odd, PixelDrift};
+use crate::quality::drift::DarkDrift;
+use crate::quality::spared::{self, Error};
+use crate::quality::verdict::DOUBTFUL_DARK;
+use crate::quantities::{self, Matrix};
+use crate::record::{Flag, Reading, Span};
+use crate::reduction::Reduced;
+use crate::station::StationError;
+use crate::store::Store;
+
+/// Light by which to judge what a doubt about the dark touches [µmol m⁻² s⁻¹] …
+const LIT_PPFD: f64 = 20.0;
+/// … and how long it is waited for [s].
+const LIT_WITHIN_S: f64 = 86_400.0;
+
+/// A pixel is judged again when the light is this many times what it was judged by [1].
+const JUDGED_AGAIN: f64 = 1.2;
+
+/// A pixel that is on record.
+#[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+pub(super) struct PixelOnRecord {
+    /// The span of its doubt; `None` where it touches nothing.
+    span: Option<i64>,
+    /// The light by which it was judged [µmol m⁻² s⁻¹].
+    light: f64,
+}
+
+/// What the darks say.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct DarkDoubt {
+    pub(super) standing: Standing,
+    /// By how much the dark current that was subtracted may have been off [1].
+    share: f64,
+    /// When it was found.
+    found: Option<UtcMicros>,
+}
+
+impl Watch {
+    /// Takes notice of what the darks say, before a reading is looked at.
+    pub fn take_darks(&mut self, drift: &DarkDrift, pixels: &PixelDrift, now: UtcMicros) {
+        if self.pixels != *pixels {
+            self.changed |= self.pixels.odd != pixels.odd || self.pixels.baseline != pixels.baseline;
+            self.pixels.clone_from(pixels);
+        }
+        let standing = drift.doubt();
+        let found = standing.beyond_since.and(self.dark.found.or(Some(now)));
+        let grown = drift.rate.beyond_since.and(drift.rate.latest).unwrap_or(0.0);
+        self.dark = DarkDoubt { standing, share: grown.abs().max(DOUBTFUL_DARK), found };
+    }
+
+    /// Judges what doubts about the dark touch that are not on record yet, once there is light to judge it by.
+    pub(super) fn look_at_dark(&mut self, reading: &Reading, reduced: &Reduced, matrix: &Matrix, ppfd: usize) {
+        // By night ratios and colours are null, and would all count as touched.
+        let light = reading.values.get(ppfd).and_then(|v| v.value()).unwrap_or(0.0);
+        let lit = light >= LIT_PPFD;
+        let late = |found: Option<UtcMicros>| found.is_some_and(|t| reading.time_mid.seconds_since(t) >= LIT_WITHIN_S);
+        if self.unmarked_dark().is_some() && (lit || late(self.dark.found)) {
+            let column: Vec<f64> = reduced.dark_irradiance.iter().map(|d| d * self.dark.share).collect();
+            self.set_spares(Flag::DarkDrift, self.dark.standing, reduced, matrix, (&column, Error::Added));
+        }
+        // A low sun has little of the wavelengths where one pixel counts: each is judged anew as the light grows.
+        let grown = |i: usize| self.logbook.pixels.get(&i).is_none_or(|known| light >= JUDGED_AGAIN * known.light);
+        let unknown_for_long = |i: usize, odd: &Odd| !self.logbook.pixels.contains_key(&i) && late(odd.beyond_since);
+        let judged: Vec<(usize, (f64, Span))> = self
+            .pixels
+            .confirmed()
+            .filter(|(i, odd)| (lit && grown(*i)) || unknown_for_long(*i, odd))
+            .map(|(i, odd)| (i, (light, self.doubt_of_pixel(i, odd, reading, reduced, matrix))))
+            .collect();
+        self.odd_pixels.extend(judged);
+    }
+
+    /// What a pixel that left its dark baseline touches: by the dark rate it has more or less, which may not be in the darks that
+    /// served, and by how it stands beside its neighbours in this light.
+    fn doubt_of_pixel(&self, pixel: usize, odd: &Odd, reading: &Reading, reduced: &Reduced, matrix: &Matrix) -> Span {
+        let scale = &reduced.scale;
+        let column = |value: f64| {
+            let mut column = vec![0.0; reduced.irradiance.len()];
+            if let Some(here) = column.get_mut(pixel).filter(|_| scale.valid[pixel]) {
+                *here = value;
+            }
+            column
+        };
+        let rate = self.pixels.rate_at(odd, reading.detector_temperature);
+        let added = column(rate * scale.inverse_response.get(pixel).copied().unwrap_or(0.0));
+        let light = |i: usize| reduced.irradiance.get(i).copied().unwrap_or(0.0);
+        let beside = 0.5 * (light(pixel.saturating_sub(1)) + light(pixel + 1));
+        let shown = column(light(pixel) - beside);
+        let of = |column: &[f64], error| spared::spared(matrix, &reduced.irradiance, (column, error), &self.limits);
+        let mut spares = of(&added, Error::Added);
+        let by_light = of(&shown, Error::Share);
+        spares.retain(|id| by_light.contains(id));
+        let nm = scale.wavelength_nm.get(pixel).copied().unwrap_or(f64::NAN);
+        let (counts, long) = (odd.counts, odd.integration_s);
+        let text =
+            format!("pixel {pixel} ({nm:.1} nm) stands {counts:+.0} counts from its dark baseline in {long:.3} s");
+        let (from, instrument) = (odd.beyond_since.unwrap_or(reading.time_mid), Some(self.instrument.clone()));
+        Span { id: 0, from, until: None, instrument, flag: Flag::PixelFault, spares, text }
+    }
+
+    /// Beginning of a doubt about the dark that is not on record yet.
+    fn unmarked_dark(&self) -> Option<UtcMicros> {
+        self.dark.standing.beyond_since.filter(|from| self.logbook.dark_marked != Some(*from))
+    }
+
+    /// Readings from the last dark that passed until the drift was found; later ones carry the flag themselves, by the size of
+    /// what it does to each.
+    pub(super) fn mark_dark_back(&mut self, store: &Store, now: UtcMicros) -> Result<(), StationError> {
+        let (Some(from), Some(spares)) = (self.unmarked_dark(), self.spares_of(Flag::DarkDrift)) else { return Ok(()) };
+        let until = self.dark.found.unwrap_or(now).max(from);
+        let text = format!("the dark was found past its limit at {until}, and the check before it passed");
+        let instrument = Some(self.instrument.clone());
+        store.add_span(&Span { id: 0, from, until: Some(until), instrument, flag: Flag::DarkDrift, spares, text })?;
+        self.spares.retain(|s| s.0 != Flag::DarkDrift);
+        self.logbook.dark_marked = Some(from);
+        self.changed = true;
+        self.tell(now, format!("{}: in doubt from {from} until it was found at {until}", Flag::DarkDrift.name()));
+        Ok(())
+    }
+
+    /// Each pixel in doubt has a span of its own, where it touches anything.
+    pub(super) fn settle_pixels(&mut self, store: &Store, now: UtcMicros) -> Result<(), StationError> {
+        let known: Vec<usize> = self.logbook.pixels.keys().copied().collect();
+        let over = known.into_iter().filter(|i| self.pixels.odd.get(i).is_none_or(|odd| odd.beyond_since.is_none()));
+        for pixel in over.collect::<Vec<_>>() {
+            if let Some(id) = self.logbook.pixels.get(&pixel).and_then(|known| known.span) {
+                store.end_span(id, now)?;
+                self.open.retain(|s| s.id != id);
+            }
+            self.logbook.pixels.remove(&pixel);
+            self.changed = true;
+            self.tell(now, format!("{}: no doubt about pixel {pixel} any more", Flag::PixelFault.name()));
+        }
+        while let Some((pixel, (light, mut span))) = self.odd_pixels.pop_first() {
+            let known = self.logbook.pixels.get(&pixel).copied();
+            let touches = span.spares.len() < quantities::registry().len();
+            let mut on_record = known.and_then(|known| known.span);
+            let lasting = self.open.iter_mut().find(|s| Some(s.id) == on_record);
+            if let Some(open) = lasting {
+                span.spares.retain(|id| open.spares.contains(id));
+                if span.spares.len() < open.spares.len() {
+                    store.widen_span(open.id, open.from, &span.spares)?;
+                    open.spares = span.spares;
+                }
+            } else if touches || known.is_none() {
+                let reach =
+                    if touches { format!("in doubt from {} on", span.from) } else { "it touches nothing".into() };
+                self.tell(now, format!("{}: {}, {reach}", Flag::PixelFault.name(), span.text));
+                if touches {
+                    span.id = store.add_span(&span)?;
+                    on_record = Some(span.id);
+                    self.open.push(span);
+                }
+            }
+            self.logbook.pixels.insert(pixel, PixelOnRecord { span: on_record, light });
+            self.changed = true;
+        }
+        Ok(())
+    }
+}
