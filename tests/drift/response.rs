@@ -72,8 +72,8 @@ fn days_follow(run: &Loop, doubt: &Span) {
     let days = summed::days(store, &rules, "south", all.0, all.1).expect("days");
     let (inside, outside): (Vec<_>, Vec<_>) = days.iter().partition(|d| d.starts >= doubt.from);
     let good = |day: &&&Day| day.verdicts["ppfd"][0] > 0;
-    assert!(inside.len() > 3 && inside.iter().filter(|d| good(&d)).count() == 0, "{:?}", inside.first());
-    assert!(outside.iter().filter(|d| good(&d)).count() > 3);
+    assert!(inside.len() > 3 && inside.iter().filter(|d| good(d)).count() == 0, "{:?}", inside.first());
+    assert!(outside.iter().filter(|d| good(d)).count() > 3);
     assert!(inside.iter().all(|d| d.flags.get("response_drift").is_some_and(|n| *n == d.readings)));
     let course = curve(store, "south", "ppfd", (doubt.from, all.1), 50).expect("a course");
     let verdicts = |p: &Point| p.value.map_or([0; 3], |v| v.verdicts);
