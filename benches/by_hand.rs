@@ -13,28 +13,13 @@ use std::io::Write;
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::sync::Arc;
-use std::time::Instant;
 use vigilux::quantities::{self, Matrix, SourceRule, values, values_of_many};
 use vigilux::reduction::{Scale, Setting, reduce};
 
 mod noon;
+mod timing;
 use noon::Noon;
-
-/// Median of many runs [s].
-fn median(mut run: impl FnMut()) -> f64 {
-    const RUNS: usize = 2001;
-    const WARM_UP: usize = 200;
-    (0..WARM_UP).for_each(|_| run());
-    let mut taken: Vec<f64> = (0..RUNS)
-        .map(|_| {
-            let begin = Instant::now();
-            run();
-            begin.elapsed().as_secs_f64()
-        })
-        .collect();
-    taken.sort_by(f64::total_cmp);
-    taken[RUNS / 2]
-}
+use timing::median;
 
 /// What benches/by_hand.py answers for a spectrum; `None` without an interpreter.
 fn by_hand(axis: &[f64], light: &[f64]) -> Option<serde_json::Value> {

@@ -11,13 +11,15 @@ use std::hint::black_box;
 use std::sync::Arc;
 use vigilux::config::{DaysConfig, LimitsConfig, Station, StationKind};
 use vigilux::quality::DarkUse;
-use vigilux::quantities;
-use vigilux::reduction::{self, Setting, reduce, reduce_with};
+use vigilux::quantities::{self, Matrix, SourceRule};
+use vigilux::reduction::{self, Scale, Setting, reduce, reduce_with};
 use vigilux::station::reckon::{Circumstances, Reckoner, Taking};
 use vigilux::sun::Place;
 
 mod noon;
+mod timing;
 use noon::Noon;
+use timing::median;
 
 fn reading(c: &mut Criterion) {
     let noon = Noon::new();
@@ -97,6 +99,35 @@ fn reading(c: &mut Criterion) {
     });
 }
 
+/// The figure with a bound: reduction of two rungs, and every quantity but colour rendering, with its uncertainty.
+fn bounded(_: &mut Criterion) {
+    const AT_MOST_US: f64 = 60.0;
+    let noon = Noon::new();
+    let (calibration, rungs) = (&noon.calibration, noon.rungs());
+    let scale = Arc::new(Scale::new(calibration, &noon.detector, 0));
+    let setting = Setting {
+        calibration,
+        scale: &scale,
+        temperature_c: Some(25.0),
+        sun_elevation_deg: Some(60.0),
+        aged: Default::default(),
+    };
+    let matrix = Matrix::build(&scale.wavelength_nm, scale.valid_nm, SourceRule::Sun).without_rendering();
+    let (mut reducing, mut evaluating) = (reduction::Workspace::default(), quantities::Workspace::default());
+    let took_us = 1e6
+        * median(|| {
+            let reduced = reduce_with(&mut reducing, black_box(&rungs), &setting);
+            let (light, variance) = (&reduced.irradiance, &reduced.variance);
+            black_box(quantities::evaluate_with(&mut evaluating, &matrix, light, variance, &reduced.errors));
+            reducing.recycle(reduced);
+        });
+    let verdict = if took_us <= AT_MOST_US { "PASS" } else { "over" };
+    println!(
+        "one reading of two rungs and 2048 pixels to all quantities but colour rendering, with uncertainty: \
+         median {took_us:.1} us (at most {AT_MOST_US} us: {verdict})"
+    );
+}
+
 fn station() -> Station {
     Station {
         name: "Larkfield roof".into(),
@@ -110,5 +141,5 @@ fn station() -> Station {
     }
 }
 
-criterion_group!(benches, reading);
+criterion_group!(benches, bounded, reading);
 criterion_main!(benches);

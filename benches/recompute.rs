@@ -7,14 +7,16 @@
 
 #[path = "../tests/support/closed_loop.rs"]
 mod closed_loop;
+mod watched;
 mod year;
 
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
-use std::time::{Duration, Instant};
+use std::process::Command;
+use std::time::Instant;
 use vigilux::clock::{Clock, RealClock, UtcMicros};
 use vigilux::station::again::Again;
 use vigilux::station::recompute::{self, Order};
+use watched::Run;
 
 /// The bounds: seconds for a year on two cores, resident memory [MB], a write transaction [ms].
 const YEAR_S: f64 = 60.0;
@@ -56,30 +58,9 @@ fn without_rendering_uncertainty(path: &Path) {
 }
 
 fn measure(mut program: Command, what: &str) {
-    let started = Instant::now();
-    let mut child = program.stdout(Stdio::piped()).spawn().expect("the program runs");
-    let (mut memory_kb, mut ticks) = (0.0, 0.0);
-    while child.try_wait().expect("its state").is_none() {
-        let read = |what: &str| std::fs::read_to_string(format!("/proc/{}/{what}", child.id())).unwrap_or_default();
-        let status = read("status");
-        let peak = status.lines().find_map(|l| l.strip_prefix("VmHWM:")?.trim().strip_suffix(" kB")?.parse().ok());
-        memory_kb = peak.unwrap_or(memory_kb);
-        let stat = read("stat");
-        let after_name = stat.rsplit(')').next().unwrap_or_default();
-        let fields: Vec<f64> = after_name.split_whitespace().map(|f| f.parse().unwrap_or(0.0)).collect();
-        // User and system time are fields 14 and 15, the name being the second.
-        if fields.len() > 12 && fields[11] > 0.0 {
-            ticks = fields[11] + fields[12];
-        }
-        std::thread::sleep(Duration::from_millis(20));
-    }
-    let took = started.elapsed().as_secs_f64();
-    let out = child.wait_with_output().expect("its output");
-    assert!(out.status.success(), "the program failed");
-    let json: serde_json::Value = serde_json::from_slice(&out.stdout).expect("JSON");
+    let Run { took_s: took, cpu_s: cpu, peak_mb, out } = watched::run(&mut program);
+    let json: serde_json::Value = serde_json::from_slice(&out).expect("JSON");
     let readings = json["readings"].as_f64().expect("a number");
-    // The kernel counts in hundredths of a second, whatever its own tick.
-    let cpu = ticks / 100.0;
     let cores = std::thread::available_parallelism().map_or(1, usize::from) as f64;
     println!("{what}: {readings} readings in {took:.1} s, {:.0} a second", readings / took);
     println!(
@@ -88,7 +69,7 @@ fn measure(mut program: Command, what: &str) {
         took / readings * YEAR,
         cpu / cores / readings * YEAR,
     );
-    println!("  memory {:.0} MB (at most {MEMORY_MB})", memory_kb / 1024.0);
+    println!("  memory {peak_mb:.0} MB (at most {MEMORY_MB})");
     let longest = json["longest_transaction_ms"].as_f64().unwrap_or(f64::NAN);
     println!("  longest transaction {longest:.0} ms (less than {TRANSACTION_MS})");
 }

@@ -64,6 +64,16 @@ pub fn make(path: &Path, days: i64) {
     std::fs::rename(&part, path).expect("the file gets its name");
 }
 
+/// When the `k`th of so many days begins.
+pub fn begin_of(k: i64, days: i64) -> UtcMicros {
+    UtcMicros::parse(FIRST_DAY).expect("a time").plus_seconds(86_400.0 * apart(k, days) as f64)
+}
+
+/// Days from the first to the `k`th. Fewer days than a year's stand apart, so that they have its seasons.
+fn apart(k: i64, days: i64) -> i64 {
+    if days < 365 { k * 365 / days } else { k }
+}
+
 /// A day that was taken.
 struct Template {
     /// Keeps the folder of its database.
@@ -92,8 +102,8 @@ impl Year {
         let templates: Vec<Template> = dates.map(|(date, sky)| Template::take(date, sky)).collect();
         let columns: Vec<(&str, &str)> = registry().iter().map(|q| (q.id, q.unit)).collect();
         let store = Store::open_daemon(path, &columns).expect("a new database");
-        let (first, begin) = (&templates[0], UtcMicros::parse(FIRST_DAY).expect("a time"));
-        let instrument = first.reader.instruments().expect("instruments").remove(0);
+        let (taken, begin) = (&templates[0], begin_of(0, 1));
+        let instrument = taken.reader.instruments().expect("instruments").remove(0);
         let new = NewInstrument {
             name: &instrument.name,
             serial: &instrument.serial,
@@ -101,9 +111,9 @@ impl Year {
             detector: &instrument.detector,
         };
         let instrument = store.register_instrument(&new, begin).expect("a row");
-        let calibration = first.reader.calibrations().expect("calibrations").remove(0);
-        let configuration = first.reader.configurations().expect("configurations").remove(0);
-        let computation = first.reader.computations().expect("computations").remove(0);
+        let calibration = taken.reader.calibrations().expect("calibrations").remove(0);
+        let configuration = taken.reader.configurations().expect("configurations").remove(0);
+        let computation = taken.reader.computations().expect("computations").remove(0);
         let made_with = MadeWith {
             instrument,
             calibration: Some(
@@ -118,14 +128,11 @@ impl Year {
     }
 
     fn fill(&mut self, days: i64) {
-        let first = UtcMicros::parse(FIRST_DAY).expect("a time");
         for k in 0..days {
-            // Fewer days than a year's stand apart, so that they have its seasons.
-            let day = if days < 365 { k * 365 / days } else { k };
-            let of_year = day % 365;
-            let apart = |season: &(i64, &str)| (of_year - season.0).abs().min(365 - (of_year - season.0).abs());
-            let season = (0..SEASONS.len()).min_by_key(|k| apart(&SEASONS[*k])).expect("four seasons");
-            self.day(2 * season + (k % 2) as usize, first.plus_seconds(86_400.0 * day as f64));
+            let day = apart(k, days) % 365;
+            let from = |season: &(i64, &str)| (day - season.0).abs().min(365 - (day - season.0).abs());
+            let season = (0..SEASONS.len()).min_by_key(|k| from(&SEASONS[*k])).expect("four seasons");
+            self.day(2 * season + (k % 2) as usize, begin_of(k, days));
         }
     }
 
