@@ -3,6 +3,7 @@
 //! Never reads the wall clock outside [`RealClock`] and [`CompressedClock`]. What must stay true: every wait in the
 //! program goes through [`Clock`], and every wait ends soon after its [`Stop`] is requested.
 
+use chrono::SecondsFormat;
 use std::fmt;
 use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::sync::{Arc, Condvar, Mutex, PoisonError};
@@ -65,14 +66,12 @@ impl std::ops::Add<Duration> for UtcMicros {
 /// RFC 3339 in UTC: milliseconds where they say it all, microseconds otherwise.
 impl fmt::Display for UtcMicros {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let pattern = if self.0 % 1_000_000 == 0 {
-            "%Y-%m-%dT%H:%M:%SZ"
-        } else if self.0 % 1000 == 0 {
-            "%Y-%m-%dT%H:%M:%S%.3fZ"
-        } else {
-            "%Y-%m-%dT%H:%M:%S%.6fZ"
+        let digits = match self.0 {
+            us if us % 1_000_000 == 0 => SecondsFormat::Secs,
+            us if us % 1000 == 0 => SecondsFormat::Millis,
+            _ => SecondsFormat::Micros,
         };
-        write!(f, "{}", self.to_chrono().format(pattern))
+        f.write_str(&self.to_chrono().to_rfc3339_opts(digits, true))
     }
 }
 

@@ -16,6 +16,8 @@ use crate::quantities::{Group, registry};
 use crate::record::QuantityValue;
 use crate::store::StoredReading;
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
+use std::fmt::Write as _;
 use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
@@ -189,32 +191,32 @@ const FACTS: [(&str, &str); 19] = [
 fn write_csv(archive: &Archive, choice: &Choice, out: &mut impl Write) -> Result<u64, Trouble> {
     let reader = &archive.reader;
     let windows = reader.has_windows()?;
-    let mut calibrations = BTreeMap::new();
+    let mut calibrations: BTreeMap<i64, String> = BTreeMap::new();
     preamble(archive, choice, windows, out)?;
     let mut header: Vec<String> = FACTS.iter().map(|f| f.0.to_owned()).collect();
     for (id, _) in reader.quantities() {
         header.extend(suffixes(windows).iter().map(|s| format!("{id}{s}")));
     }
     writeln!(out, "{}", header.join(",")).map_err(Trouble::Output)?;
-    let mut rows = 0;
+    let (mut rows, mut line) = (0, String::new());
     for stored in reader.readings(choice.from, choice.to)? {
         let stored = stored?;
         if choice.instrument.as_ref().is_some_and(|name| *name != stored.reading.instrument) {
             continue;
         }
         let calibration = match stored.made_with.calibration {
-            None => String::new(),
-            Some(id) => match calibrations.get(&id) {
-                Some(name) => String::clone(name),
-                None => {
+            None => "",
+            Some(id) => match calibrations.entry(id) {
+                Entry::Occupied(known) => &*known.into_mut(),
+                Entry::Vacant(place) => {
                     let name = reader.calibration(id)?.map_or(String::new(), |c| c.name);
-                    calibrations.insert(id, name.clone());
-                    name
+                    &*place.insert(name)
                 }
             },
         };
-        let line = row(&stored, calibration, reader.quantities(), windows);
-        writeln!(out, "{line}").map_err(Trouble::Output)?;
+        line.clear();
+        put_row(&mut line, &stored, calibration, reader.quantities(), windows);
+        out.write_all(line.as_bytes()).map_err(Trouble::Output)?;
         rows += 1;
     }
     Ok(rows)
@@ -291,57 +293,55 @@ fn preamble(archive: &Archive, choice: &Choice, windows: bool, out: &mut impl Wr
     Ok(())
 }
 
-/// One row; no value is an empty cell.
-fn row(stored: &StoredReading, calibration: String, quantities: &[(String, String)], windows: bool) -> String {
+/// Appends one row to a text; no value is an empty cell.
+fn put_row(text: &mut String, stored: &StoredReading, calibration: &str, known: &[(String, String)], windows: bool) {
     let (r, m) = (&stored.reading, stored.made_with);
-    let rungs: Vec<String> = r.exposures.iter().map(|e| format!("{}x{}", e.exposures, e.integration_s)).collect();
-    let reasons: Vec<String> = quantities
-        .iter()
-        .zip(&r.values)
-        .filter_map(|((id, _), v)| match v {
-            QuantityValue::Null(reason) => Some(format!("{id}: {reason}")),
-            QuantityValue::Value { .. } => None,
-        })
-        .collect();
-    let mut cells = vec![
-        r.id.to_string(),
-        r.time_start.to_string(),
-        r.time_mid.to_string(),
-        r.time_end.to_string(),
-        quoted(&r.instrument),
-        quoted(&calibration),
-        m.configuration.to_string(),
-        m.computation.to_string(),
-        number(r.sun_elevation),
-        number(r.sun_azimuth),
-        number(r.relative_air_mass),
-        number(r.detector_temperature),
-        rungs.join(" "),
-        number(Some(r.fill)),
-        number(r.signal_to_noise),
-        number(r.stray_floor),
-        number(r.dark_age),
-        r.flags.names().join(" "),
-        quoted(&reasons.join("; ")),
-    ];
+    // Writing to a String cannot fail.
+    let _ = write!(text, "{},{},{},{}", r.id, r.time_start, r.time_mid, r.time_end);
+    let _ = write!(text, ",{},{},{},{}", quoted(&r.instrument), quoted(calibration), m.configuration, m.computation);
+    put_numbers(text, [r.sun_elevation, r.sun_azimuth, r.relative_air_mass, r.detector_temperature]);
+    for (k, e) in r.exposures.iter().enumerate() {
+        let _ = write!(text, "{}{}x{}", if k == 0 { "," } else { " " }, e.exposures, e.integration_s);
+    }
+    if r.exposures.is_empty() {
+        text.push(',');
+    }
+    put_numbers(text, [Some(r.fill), r.signal_to_noise, r.stray_floor, r.dark_age]);
+    text.push(',');
+    text.push_str(&r.flags.names().join(" "));
+    let mut reasons = String::new();
+    for ((id, _), value) in known.iter().zip(&r.values) {
+        if let QuantityValue::Null(reason) = value {
+            let _ = write!(reasons, "{}{id}: {reason}", if reasons.is_empty() { "" } else { "; " });
+        }
+    }
+    text.push(',');
+    text.push_str(&quoted(&reasons));
     for (k, value) in r.values.iter().enumerate() {
         match value {
             QuantityValue::Value { value, uncertainty, verdict } => {
-                cells.extend([number(Some(*value)), number(Some(*uncertainty)), verdict.name().to_owned()]);
+                put_numbers(text, [Some(*value), Some(*uncertainty)]);
+                text.push(',');
+                text.push_str(verdict.name());
             }
-            QuantityValue::Null(_) => cells.extend([String::new(), String::new(), String::new()]),
+            QuantityValue::Null(_) => text.push_str(",,,"),
         }
         if windows {
             let w = r.window.get(k).copied().flatten();
-            cells.extend([w.map(|w| w.minimum), w.map(|w| w.maximum), w.map(|w| w.deviation)].map(number));
+            put_numbers(text, [w.map(|w| w.minimum), w.map(|w| w.maximum), w.map(|w| w.deviation)]);
         }
     }
-    cells.join(",")
+    text.push('\n');
 }
 
-/// A number as a cell.
-fn number(x: Option<f64>) -> String {
-    x.map_or(String::new(), long::number)
+/// Appends numbers as further cells.
+fn put_numbers<const N: usize>(text: &mut String, numbers: [Option<f64>; N]) {
+    for x in numbers {
+        text.push(',');
+        if let Some(x) = x {
+            long::put_number(text, x);
+        }
+    }
 }
 
 #[cfg(test)]

@@ -93,11 +93,19 @@ impl<W: Write> Sink for Long<W> {
 
 /// The shortest text that reads back as the same number; empty where there is none.
 pub fn number(x: f64) -> String {
-    match x {
-        x if x.is_finite() && x != 0.0 && !(1e-5..1e15).contains(&x.abs()) => format!("{x:e}"),
-        x if x.is_finite() => x.to_string(),
-        _ => String::new(),
-    }
+    let mut text = String::new();
+    put_number(&mut text, x);
+    text
+}
+
+/// Appends the same to a text.
+pub fn put_number(text: &mut String, x: f64) {
+    // Writing to a String cannot fail.
+    let _ = match x {
+        x if x.is_finite() && x != 0.0 && !(1e-5..1e15).contains(&x.abs()) => write!(text, "{x:e}"),
+        x if x.is_finite() => write!(text, "{x}"),
+        _ => Ok(()),
+    };
 }
 
 /// Text as a cell, quoted where RFC 4180 asks for it.
