@@ -461,14 +461,15 @@ fn values_of_lane<const L: usize>(
             if value.is_finite() { Ok(value) } else { Err(NullReason::NotFinite) }
         }
         Recipe::Finish { bright, finish, .. } => match sums[rows[*bright]][lane] {
-            light if light <= 0.0 => Err(NullReason::TooLittleLight),
+            light if light.is_finite() && light <= 0.0 => Err(NullReason::TooLittleLight),
             _ => finished(rows.iter().map(|r| sums[*r][lane]), *finish).map(|(value, _)| value),
         },
         Recipe::Peak { .. } => peak::find(&m.axis_nm, spectrum, m.calibrated).map(|peak| peak.wavelength_nm),
         Recipe::Rendering { index, temperature } => {
             let make = || {
                 let (bright, finish) = rendered::temperature_of(&temperature.recipe).ok_or(NullReason::NotFinite)?;
-                if sums[rows[bright]][lane] <= 0.0 {
+                let light = sums[rows[bright]][lane];
+                if light.is_finite() && light <= 0.0 {
                     return Err(NullReason::TooLittleLight);
                 }
                 let sums = rows.iter().map(|r| sums[*r][lane]);

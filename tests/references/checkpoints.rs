@@ -135,6 +135,41 @@ fn illuminants_have_their_temperatures_and_renderings() {
     }
 }
 
+/// Published: CIE 15 (chromaticities of the 2° observer, rounded there to five digits) and colour-science 0.4.7 on its illuminants
+/// in 5 nm (u′, v′ and the 10° observer); blue-light efficacy of D65 by the table of IEC 62471, 300 to 780 nm.
+///
+/// The copies here are in 1 nm, which makes up to 2e-5 of A.
+#[test]
+fn daylight_and_incandescent_light_have_their_colours() {
+    /// Asked of x and y.
+    const CHROMATICITY: f64 = 5e-5;
+    for (name, two, ucs, ten) in [
+        ("D65", [0.31272, 0.32903], [0.197_840, 0.468_336], [0.313_823, 0.330_999]),
+        ("A", [0.44758, 0.40745], [0.255_965, 0.524_286], [0.451_159, 0.405_929]),
+    ] {
+        let light = illuminant(name);
+        let ids = ["cie_x", "cie_y", "cie_u_prime", "cie_v_prime"];
+        for (id, want) in ids.into_iter().zip(two.into_iter().chain(ucs)) {
+            close(name, id, want, light.get(id), CHROMATICITY);
+        }
+        let rows = copy("illuminants")[name].as_array().expect("a table");
+        let sum = |table: &vigilux::spectrum::weights::Table| -> f64 {
+            let of = |k: usize, row: &serde_json::Value| row[k].as_f64().expect("a number");
+            rows.iter().map(|row| of(1, row) * table.at(of(0, row))).sum()
+        };
+        let xyz = [sum(tables::x_bar_10()), sum(tables::y_bar_10()), sum(tables::z_bar_10())];
+        for (k, id) in ["x10", "y10"].into_iter().enumerate() {
+            close(name, id, ten[k], xyz[k] / xyz.iter().sum::<f64>(), CHROMATICITY);
+        }
+    }
+    // The copy begins at 360 nm; colour-science's table reaches down to where B(λ) begins.
+    let axis = numbers("/illuminants/D65/wavelength_nm");
+    assert_eq!(axis[0], 300.0);
+    let d65 = Quantities::of(&axis, &numbers("/illuminants/D65/irradiance"), (300.0, 780.0), SourceRule::Lamp);
+    let efficacy = d65.get("blue_light_hazard_irradiance") / d65.get("illuminance");
+    assert!((efficacy / 9.886e-4 - 1.0).abs() < GRID, "{efficacy} W/lm");
+}
+
 /// Independent: sums of the tables at 1 nm, 360 to 830 nm (V′ 380 to 780 nm).
 #[test]
 fn tables_have_their_sums() {

@@ -325,6 +325,86 @@ fn broken_samples_spoil_what_uses_them_and_nothing_else() {
     assert!(values(&matrix(&[], SourceRule::Sun), &[]).iter().all(|v| *v == Err(NullReason::Axis)));
 }
 
+/// Edge set: every quantity that a sample counts for has no value when the sample is broken, and every other is the same to the
+/// last bit; light below zero, none at all and a range that ends early have the documented answer.
+#[test]
+fn every_quantity_has_the_documented_answer_at_the_edges() {
+    let axis = grid(200.0, 1050.0, 0.5);
+    let m = matrix(&axis, SourceRule::Lamp);
+    let light = planck(&axis, 5800.0);
+    let plain = values(&m, &light);
+    assert!(plain.iter().all(Result::is_ok), "{plain:?}");
+    // A weight of zero inside a band counts as well: what is not a number may not be told from a dark sample there.
+    let within = |quantity: &Quantity, nm: f64| {
+        let bands = quantity.recipe.rows().iter().filter_map(|row| row.band(SourceRule::Lamp)).collect::<Vec<_>>();
+        bands.iter().any(|band| band.from <= nm && nm <= band.to)
+    };
+    let mut hit = vec![0; registry().len()];
+    for nm in [250.0, 300.0, 350.0, 450.0, 510.0, 555.0, 610.0, 660.0, 730.0, 790.0, 900.0] {
+        let k = axis.iter().position(|x| *x == nm).unwrap();
+        let with = |sample: f64| {
+            let mut light = light.clone();
+            light[k] = sample;
+            values(&m, &light)
+        };
+        let nudged = with(1.001 * light[k]);
+        for broken in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY] {
+            for (i, (quantity, got)) in registry().iter().zip(with(broken)).enumerate() {
+                // Which sample is the highest can only be told where all of them are numbers.
+                if nudged[i] != plain[i] || quantity.id == "peak_wavelength" {
+                    assert_eq!(got, Err(NullReason::NotFinite), "{} with {broken} at {nm} nm", quantity.id);
+                    hit[i] += 1;
+                } else if got != Err(NullReason::NotFinite) || !within(quantity, nm) {
+                    assert_eq!(got, plain[i], "{} with {broken} at {nm} nm", quantity.id);
+                }
+            }
+        }
+        for (quantity, got) in registry().iter().zip(with(f64::MAX)) {
+            assert!(got.as_ref().is_ok_and(|v| v.is_finite()) || got.is_err(), "{}: {got:?}", quantity.id);
+        }
+    }
+    assert!(hit.iter().all(|n| *n > 0), "{hit:?}");
+
+    let (zeros, negative) = (vec![0.0; axis.len()], light.iter().map(|e| -e).collect::<Vec<f64>>());
+    let (none, below) = (values(&m, &zeros), values(&m, &negative));
+    for (i, quantity) in registry().iter().enumerate() {
+        if quantity.recipe.is_linear() {
+            // Noise about zero must not be cut off at it.
+            assert_eq!(none[i], Ok(0.0), "{}", quantity.id);
+            assert_eq!(below[i], plain[i].clone().map(|v| -v), "{}", quantity.id);
+        } else {
+            assert_eq!(none[i], Err(NullReason::TooLittleLight), "{}", quantity.id);
+            assert_eq!(below[i], Err(NullReason::TooLittleLight), "{}", quantity.id);
+        }
+    }
+
+    let short = values(&Matrix::build(&axis, (500.0, 600.0), SourceRule::Lamp), &light);
+    for ((quantity, got), plain) in registry().iter().zip(&short).zip(&plain) {
+        match got {
+            Err(NullReason::Range { needed, available }) => {
+                assert_eq!(*available, (500.0, 600.0), "{}", quantity.id);
+                assert!(needed.0 < 500.0 || needed.1 > 600.0, "{} needs {needed:?}", quantity.id);
+            }
+            // What fits, and what is of whatever there is.
+            Ok(got) => match quantity.id {
+                "pfd_green" => assert_eq!(Ok(*got), *plain),
+                "irradiance" | "photon_flux_density" => assert!(*got < plain.clone().unwrap()),
+                // hc/λ [eV] at 600 and at 500 nm.
+                "average_photon_energy" => assert!((2.0664..2.4797).contains(got), "{got} eV"),
+                "centroid_wavelength" => assert!((500.0..600.0).contains(got), "{got} nm"),
+                other => panic!("{other} has a value of 500 to 600 nm alone"),
+            },
+            Err(other) => {
+                assert_eq!((quantity.id, other), ("peak_wavelength", &NullReason::PeakAtEnd { at_nm: 500.0 }))
+            }
+        }
+    }
+    for falling in [vec![600.0, 500.0, 400.0], vec![500.0, 500.0, 501.0], vec![500.0, f64::NAN, 501.0]] {
+        let got = values(&matrix(&falling, SourceRule::Lamp), &[1.0, 1.0, 1.0]);
+        assert!(got.iter().all(|v| *v == Err(NullReason::Axis)), "{falling:?}: {got:?}");
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(64))]
 
