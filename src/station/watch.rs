@@ -24,7 +24,7 @@ use crate::record::{Event, EventKind, Flag, NoteClass, Reading, Span, Tracked, V
 use crate::reduction::Reduced;
 use crate::store::{Store, Tracker};
 use crate::sun;
-use darks::{DarkDoubt, PixelOnRecord};
+use darks::DarkDoubt;
 use std::collections::BTreeMap;
 
 /// Names of persisted state.
@@ -67,8 +67,8 @@ struct Logbook {
     wipe_told: Option<UtcMicros>,
     /// Beginning of the doubt about the dark that is marked back on record.
     dark_marked: Option<UtcMicros>,
-    /// Pixels on record.
-    pixels: BTreeMap<usize, PixelOnRecord>,
+    /// Pixels on record, and the light by which each was judged last [µmol m⁻² s⁻¹].
+    pixels: BTreeMap<usize, f64>,
 }
 
 /// The trackers of one instrument.

@@ -15,6 +15,7 @@ use crate::record::{Flag, Reading, Span};
 use crate::reduction::Reduced;
 use crate::station::StationError;
 use crate::store::Store;
+use std::collections::BTreeSet;
 
 /// Light by which to judge what a doubt about the dark touches [µmol m⁻² s⁻¹] …
 const LIT_PPFD: f64 = 20.0;
@@ -23,15 +24,6 @@ const LIT_WITHIN_S: f64 = 86_400.0;
 
 /// A pixel is judged again when the light is this many times what it was judged by [1].
 const JUDGED_AGAIN: f64 = 1.2;
-
-/// A pixel that is on record.
-#[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
-pub(super) struct PixelOnRecord {
-    /// The span of its doubt; `None` where it touches nothing.
-    span: Option<i64>,
-    /// The light by which it was judged [µmol m⁻² s⁻¹].
-    light: f64,
-}
 
 /// What the darks say.
 #[derive(Clone, Copy, Debug, Default)]
@@ -67,7 +59,7 @@ impl Watch {
             self.set_spares(Flag::DarkDrift, self.dark.standing, reduced, matrix, (&column, Error::Added));
         }
         // A low sun has little of the wavelengths where one pixel counts: each is judged anew as the light grows.
-        let grown = |i: usize| self.logbook.pixels.get(&i).is_none_or(|known| light >= JUDGED_AGAIN * known.light);
+        let grown = |i: usize| self.logbook.pixels.get(&i).is_none_or(|known| light >= JUDGED_AGAIN * known);
         let unknown_for_long = |i: usize, odd: &Odd| !self.logbook.pixels.contains_key(&i) && late(odd.beyond_since);
         let judged: Vec<(usize, (f64, Span))> = self
             .pixels
@@ -101,7 +93,7 @@ impl Watch {
         let nm = scale.wavelength_nm.get(pixel).copied().unwrap_or(f64::NAN);
         let (counts, long) = (odd.counts, odd.integration_s);
         let text =
-            format!("pixel {pixel} ({nm:.1} nm) stands {counts:+.0} counts from its dark baseline in {long:.3} s");
+            format!("{}{nm:.1} nm) stands {counts:+.0} counts from its dark baseline in {long:.3} s", named(pixel));
         let (from, instrument) = (odd.beyond_since.unwrap_or(reading.time_mid), Some(self.instrument.clone()));
         Span { id: 0, from, until: None, instrument, flag: Flag::PixelFault, spares, text }
     }
@@ -118,51 +110,61 @@ impl Watch {
         let until = self.dark.found.unwrap_or(now).max(from);
         let text = format!("the dark was found past its limit at {until}, and the check before it passed");
         let instrument = Some(self.instrument.clone());
-        store.add_span(&Span { id: 0, from, until: Some(until), instrument, flag: Flag::DarkDrift, spares, text })?;
+        let span = Span { id: 0, from, until: Some(until), instrument, flag: Flag::DarkDrift, spares, text };
+        let same = |s: &Span| s.flag == span.flag && s.instrument == span.instrument && s.from == from;
+        let known = store.spans(from, UtcMicros(from.0.saturating_add(1)))?.iter().any(same);
+        if !known {
+            store.add_span(&span)?;
+            self.tell(now, format!("{}: in doubt from {from} until it was found at {until}", Flag::DarkDrift.name()));
+        }
         self.spares.retain(|s| s.0 != Flag::DarkDrift);
         self.logbook.dark_marked = Some(from);
         self.changed = true;
-        self.tell(now, format!("{}: in doubt from {from} until it was found at {until}", Flag::DarkDrift.name()));
         Ok(())
     }
 
-    /// Each pixel in doubt has a span of its own, where it touches anything.
+    /// Each pixel in doubt has a span of its own, where it touches anything. A span is its pixel's by what it says, not by what the
+    /// logbook knew: a stop may have come between the two.
     pub(super) fn settle_pixels(&mut self, store: &Store, now: UtcMicros) -> Result<(), StationError> {
-        let known: Vec<usize> = self.logbook.pixels.keys().copied().collect();
-        let over = known.into_iter().filter(|i| self.pixels.odd.get(i).is_none_or(|odd| odd.beyond_since.is_none()));
-        for pixel in over.collect::<Vec<_>>() {
-            if let Some(id) = self.logbook.pixels.get(&pixel).and_then(|known| known.span) {
-                store.end_span(id, now)?;
-                self.open.retain(|s| s.id != id);
-            }
+        let confirmed: BTreeSet<usize> = self.pixels.confirmed().map(|(i, _)| i).collect();
+        let doubted = |s: &Span| s.flag != Flag::PixelFault || confirmed.iter().any(|i| s.text.starts_with(&named(*i)));
+        while let Some(at) = self.open.iter().position(|s| !doubted(s)) {
+            store.end_span(self.open[at].id, now)?;
+            self.open.remove(at);
+        }
+        let over: Vec<usize> = self.logbook.pixels.keys().copied().filter(|i| !confirmed.contains(i)).collect();
+        for pixel in over {
             self.logbook.pixels.remove(&pixel);
             self.changed = true;
             self.tell(now, format!("{}: no doubt about pixel {pixel} any more", Flag::PixelFault.name()));
         }
         while let Some((pixel, (light, mut span))) = self.odd_pixels.pop_first() {
-            let known = self.logbook.pixels.get(&pixel).copied();
+            let known = self.logbook.pixels.contains_key(&pixel);
             let touches = span.spares.len() < quantities::registry().len();
-            let mut on_record = known.and_then(|known| known.span);
-            let lasting = self.open.iter_mut().find(|s| Some(s.id) == on_record);
-            if let Some(open) = lasting {
+            let its = |s: &&mut Span| s.flag == Flag::PixelFault && s.text.starts_with(&named(pixel));
+            if let Some(open) = self.open.iter_mut().find(its) {
                 span.spares.retain(|id| open.spares.contains(id));
                 if span.spares.len() < open.spares.len() {
                     store.widen_span(open.id, open.from, &span.spares)?;
                     open.spares = span.spares;
                 }
-            } else if touches || known.is_none() {
+            } else if touches || !known {
                 let reach =
                     if touches { format!("in doubt from {} on", span.from) } else { "it touches nothing".into() };
                 self.tell(now, format!("{}: {}, {reach}", Flag::PixelFault.name(), span.text));
                 if touches {
                     span.id = store.add_span(&span)?;
-                    on_record = Some(span.id);
                     self.open.push(span);
                 }
             }
-            self.logbook.pixels.insert(pixel, PixelOnRecord { span: on_record, light });
+            self.logbook.pixels.insert(pixel, light);
             self.changed = true;
         }
         Ok(())
     }
+}
+
+/// How the text of a pixel's span begins.
+fn named(pixel: usize) -> String {
+    format!("pixel {pixel} (")
 }
