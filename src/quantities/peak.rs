@@ -166,10 +166,11 @@ mod tests {
         const REPEATS: usize = 4000;
         let axis = axis();
         let mut rng = rand_pcg::Pcg64Mcg::seed_from_u64(7);
-        /// What is asked of all uncertainties. A top that noise has already chosen looks a little less certain than it was.
-        const TOLERANCE: f64 = 0.15;
-        // Widths and noise of the top: from one sample that is the highest to many that could be.
-        for (width, sigma) in [(2.0, 1e-3), (6.0, 1e-4), (20.0, 0.002), (20.0, 0.02), (60.0, 0.01)] {
+        // Widths and noise of the top: from one sample that is the highest to many that could be. A top that noise has
+        // already chosen looks a little less certain than it was: there it is what is asked of all uncertainties.
+        for (width, sigma, allowed) in
+            [(2.0, 1e-3, 0.1), (6.0, 1e-4, 0.1), (20.0, 0.002, 0.15), (20.0, 0.02, 0.15), (60.0, 0.01, 0.15)]
+        {
             let light: Vec<f64> = axis.iter().map(|nm| (-((nm - 500.2) / width).powi(2)).exp()).collect();
             let variance = vec![sigma * sigma; axis.len()];
             let (mut tops, mut stated) = (Vec::new(), Vec::new());
@@ -192,7 +193,7 @@ mod tests {
             let stated = (stated.iter().sum::<f64>() / REPEATS as f64).sqrt();
             let ratio = stated / spread;
             assert!(
-                (ratio - 1.0).abs() < TOLERANCE,
+                (ratio - 1.0).abs() < allowed,
                 "width {width}, noise {sigma}: spread {spread}, stated {stated}, ratio {ratio}"
             );
         }
