@@ -29,19 +29,24 @@ type Synchronised = fn() -> Option<bool>;
 /// Microseconds in an hour.
 const HOUR_US: i64 = 3_600_000_000;
 
-/// Prints the acknowledgement of every stored reading, unbuffered: whoever reads it may rely on the reading being kept.
+/// What the program does with a stored reading: it says so, and tidies up now and then.
 #[derive(Default)]
-struct Acknowledge {
-    /// The hour (since 1970) of the newest reading: in each one, the first lets go of idle memory.
+struct Onlooker {
+    /// The hour (since 1970) of the newest reading.
     hour: Option<i64>,
 }
 
-impl Acknowledge {
-    fn say(&mut self, id: i64, reading: &Reading) {
+impl Onlooker {
+    /// Prints the acknowledgement, unbuffered: whoever reads it may rely on the reading being kept.
+    fn acknowledge(id: i64, reading: &Reading) {
         let line = format!("stored {id} {}\n", reading.time_mid);
         // Nobody listening is no reason to stop measuring.
         let mut out = std::io::stdout().lock();
         let _ = out.write_all(line.as_bytes()).and_then(|()| out.flush());
+    }
+
+    /// Lets go of idle memory with the first reading of each hour.
+    fn tidy(&mut self, reading: &Reading) {
         let hour = Some(reading.time_mid.0.div_euclid(HOUR_US));
         if std::mem::replace(&mut self.hour, hour) != hour {
             system::let_go_of_idle_memory();
@@ -49,12 +54,14 @@ impl Acknowledge {
     }
 }
 
-impl Observer for Acknowledge {
+impl Observer for Onlooker {
     fn stored(&mut self, id: i64, reckoned: &Reckoned, _frames: &[Frame]) {
-        self.say(id, &reckoned.reading);
+        Self::acknowledge(id, &reckoned.reading);
+        self.tidy(&reckoned.reading);
     }
     fn stored_late(&mut self, id: i64, reading: &Reading) {
-        self.say(id, reading);
+        Self::acknowledge(id, reading);
+        self.tidy(reading);
     }
 }
 
@@ -77,7 +84,7 @@ pub fn run(args: &RunArgs) -> Result<(), Failure> {
     let charges = station
         .roads
         .iter()
-        .map(|parts| Charge { parts: parts.clone(), observer: Box::<Acknowledge>::default() })
+        .map(|parts| Charge { parts: parts.clone(), observer: Box::<Onlooker>::default() })
         .collect();
     let result = supervise(charges, &Stop::new());
     station.stopped();
