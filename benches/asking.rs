@@ -7,6 +7,7 @@
 
 #[path = "../tests/support/closed_loop.rs"]
 mod closed_loop;
+mod larkfield;
 
 use closed_loop::Loop;
 use std::f64::consts::PI;
@@ -22,30 +23,11 @@ use vigilux::station::summed::{self, Keeper};
 use vigilux::store::{MadeWith, NewReading, Reader, Store};
 use vigilux::summary::Rules;
 
-const STATION: &str = r#"
-version = 1
-[station]
-name = "Larkfield roof"
-kind = "roof"
-latitude_deg = 48.0
-longitude_deg = 11.0
-altitude_m = 300
-time_zone = "Europe/Berlin"
-[[instrument]]
-name = "roof"
-link = "in-process"
-baud = 921600
-warm_up_min = 1
-[instrument.schedule]
-cron = "0 * * * * *"
-[instrument.darks]
-sources = ["shutter"]
-"#;
 const DAYS: i64 = 365;
 const LOOKS: usize = 21;
 
 fn main() {
-    let mut station = Loop::new(&Settings::default(), STATION, "2026-06-21T10:00:00Z");
+    let mut station = Loop::new(&Settings::default(), larkfield::STATION, "2026-06-21T10:00:00Z");
     station.run_until("2026-06-21T10:30:00Z");
     let path = station.setup.config.store.path.clone();
     let store = &station.station.store;

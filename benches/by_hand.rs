@@ -12,9 +12,8 @@ use std::hint::black_box;
 use std::io::Write;
 use std::path::Path;
 use std::process::{Command, Stdio};
-use std::sync::Arc;
 use vigilux::quantities::{self, Matrix, SourceRule, values, values_of_many};
-use vigilux::reduction::{Scale, Setting, reduce};
+use vigilux::reduction::reduce;
 
 mod noon;
 mod timing;
@@ -39,16 +38,8 @@ fn by_hand(axis: &[f64], light: &[f64]) -> Option<serde_json::Value> {
 
 fn main() {
     let noon = Noon::new();
-    let (calibration, rungs) = (&noon.calibration, noon.rungs());
-    let scale = Arc::new(Scale::new(calibration, &noon.detector, 0));
-    let setting = Setting {
-        calibration,
-        scale: &scale,
-        temperature_c: Some(25.0),
-        sun_elevation_deg: Some(60.0),
-        aged: Default::default(),
-    };
-    let reduced = reduce(&rungs, &setting);
+    let scale = noon.scale();
+    let reduced = reduce(&noon.rungs(), &noon.setting(&scale));
     let all = Matrix::build(&scale.wavelength_nm, scale.valid_nm, SourceRule::Sun);
     let plain = all.clone().without_rendering();
     let light = reduced.irradiance.as_slice();

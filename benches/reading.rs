@@ -12,7 +12,7 @@ use std::sync::Arc;
 use vigilux::config::{DaysConfig, LimitsConfig, Station, StationKind};
 use vigilux::quality::DarkUse;
 use vigilux::quantities::{self, Matrix, SourceRule};
-use vigilux::reduction::{self, Scale, Setting, reduce, reduce_with};
+use vigilux::reduction::{self, Setting, reduce, reduce_with};
 use vigilux::station::reckon::{Circumstances, Reckoner, Taking};
 use vigilux::sun::Place;
 
@@ -38,13 +38,7 @@ fn reading(c: &mut Criterion) {
     };
     let mut reckoner = Reckoner::new("bench", station(), limits, Arc::clone(calibration), noon.detector.clone());
     let (scale, matrix) = reckoner.axis(Some(27.0), 0.0);
-    let setting = Setting {
-        calibration,
-        scale: &scale,
-        temperature_c: Some(27.0),
-        sun_elevation_deg: Some(60.0),
-        aged: Default::default(),
-    };
+    let setting = Setting { temperature_c: Some(27.0), ..noon.setting(&scale) };
     let (mut reducing, mut evaluating) = (reduction::Workspace::default(), quantities::Workspace::default());
     let reduced = reduce(&rungs, &setting);
     c.bench_function("reduce two rungs", |b| {
@@ -103,15 +97,8 @@ fn reading(c: &mut Criterion) {
 fn bounded(_: &mut Criterion) {
     const AT_MOST_US: f64 = 60.0;
     let noon = Noon::new();
-    let (calibration, rungs) = (&noon.calibration, noon.rungs());
-    let scale = Arc::new(Scale::new(calibration, &noon.detector, 0));
-    let setting = Setting {
-        calibration,
-        scale: &scale,
-        temperature_c: Some(25.0),
-        sun_elevation_deg: Some(60.0),
-        aged: Default::default(),
-    };
+    let (rungs, scale) = (noon.rungs(), noon.scale());
+    let setting = noon.setting(&scale);
     let matrix = Matrix::build(&scale.wavelength_nm, scale.valid_nm, SourceRule::Sun).without_rendering();
     let (mut reducing, mut evaluating) = (reduction::Workspace::default(), quantities::Workspace::default());
     let took_us = 1e6

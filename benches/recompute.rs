@@ -7,6 +7,7 @@
 
 #[path = "../tests/support/closed_loop.rs"]
 mod closed_loop;
+mod larkfield;
 mod watched;
 mod year;
 

@@ -10,6 +10,7 @@
 //! Readings go in some hundreds a transaction. The file is kept and used again.
 
 use crate::closed_loop::Loop;
+use crate::larkfield;
 use rand::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
 use rand_pcg::Pcg64Mcg;
@@ -24,26 +25,6 @@ use vigilux::record::{Circumstances, Dark, Frame, Tracked};
 use vigilux::station::Reckoned;
 use vigilux::station::again::Again;
 use vigilux::store::{DarkReference, FrameRecord, MadeWith, NewInstrument, NewReading, Reader, Store, StoredReading};
-
-const STATION: &str = r#"
-version = 1
-[station]
-name = "Larkfield roof"
-kind = "roof"
-latitude_deg = 48.0
-longitude_deg = 11.0
-altitude_m = 300
-time_zone = "Europe/Berlin"
-[[instrument]]
-name = "roof"
-link = "in-process"
-baud = 921600
-warm_up_min = 1
-[instrument.schedule]
-cron = "0 * * * * *"
-[instrument.darks]
-sources = ["shutter"]
-"#;
 
 const FIRST_DAY: &str = "2026-01-01T00:00:00Z";
 /// Days of the year on which a season is taken, with the date it is taken at.
@@ -207,7 +188,7 @@ impl Template {
         bench.certificate.valid_from = "2025-01-01T00:00:00Z".into();
         bench.certificate.valid_until = "2030-01-01T00:00:00Z".into();
         let begin = UtcMicros::parse(&format!("{date}T00:00:00Z")).expect("a time");
-        let mut station = Loop::new(&bench, STATION, &begin.plus_seconds(-1800.0).to_string());
+        let mut station = Loop::new(&bench, larkfield::STATION, &begin.plus_seconds(-1800.0).to_string());
         station.run_hours(24.5);
         let reader = Reader::open(&station.setup.config.store.path).expect("the database opens");
         let all = reader.readings(begin, begin.plus_seconds(86_400.0)).expect("readings");

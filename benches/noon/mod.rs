@@ -8,7 +8,7 @@ use vigilux::bench::world::Bench;
 use vigilux::calibration::{Calibration, file};
 use vigilux::clock::UtcMicros;
 use vigilux::record::{Detector, Exposure, Frame, PixelRanges, Shutter};
-use vigilux::reduction::{DarkFor, DarkModel, LibraryDark, RungInput};
+use vigilux::reduction::{DarkFor, DarkModel, LibraryDark, RungInput, Scale, Setting};
 
 /// What a reading is made from, and with.
 pub struct Noon {
@@ -64,6 +64,22 @@ impl Noon {
             library.iter().map(|frame| LibraryDark { frame, temperature_c: 25.0 }).collect();
         let model = DarkModel::fit(&library, &calibration.noise, &calibration.linearity).expect("a library of four");
         Self { calibration: Arc::new(calibration), detector, lights, darks, model }
+    }
+
+    /// The pixels' axis and response.
+    pub fn scale(&self) -> Arc<Scale> {
+        Arc::new(Scale::new(&self.calibration, &self.detector, 0))
+    }
+
+    /// What both rungs are reduced with.
+    pub fn setting<'a>(&'a self, scale: &'a Arc<Scale>) -> Setting<'a> {
+        Setting {
+            calibration: &self.calibration,
+            scale,
+            temperature_c: Some(25.0),
+            sun_elevation_deg: Some(60.0),
+            aged: Default::default(),
+        }
     }
 
     /// Both rungs, each with its matched dark and the model's offsets.

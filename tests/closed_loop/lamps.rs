@@ -86,14 +86,19 @@ fn what_cannot_be_averaged_over_the_ripple_is_flagged() {
     assert_good_within(&bright, "ppfd", |truth| 0.02 * truth);
 }
 
-/// Independent: the bench's truth of a white lamp that is cycled; its dark pauses are near zero and good.
-#[test]
-fn a_cycled_lamp_is_measured_lit_and_unlit() {
+/// A white lamp that burns for three quarters of an hour and rests for one.
+fn cycled() -> Settings {
     let mut bench = Settings { optic: OpticSettings::perfect(), ..Settings::default() };
     bench.scene.kind = SceneKind::Lamp;
     bench.scene.lamp_on_min = 45.0;
     bench.scene.lamp_off_min = 15.0;
-    let config = r#"
+    bench
+}
+
+/// The station it ages in.
+fn rack(instrument: &str, schedule: &str) -> String {
+    format!(
+        r#"
 version = 1
 [station]
 name = "Ageing rack 3"
@@ -105,12 +110,21 @@ mains_hz = 0
 [[instrument]]
 name = "rack"
 link = "/dev/null"
+{instrument}
 [instrument.darks]
 sources = ["shutter"]
 [instrument.schedule]
-cron = "0 */2 * * * *"
-"#;
-    let mut station = Loop::new(&bench, config, "2026-03-01T00:00:00Z");
+{schedule}
+"#
+    )
+}
+
+/// Independent: the bench's truth of a white lamp that is cycled; its dark pauses are near zero and good.
+#[test]
+fn a_cycled_lamp_is_measured_lit_and_unlit() {
+    let bench = cycled();
+    let config = rack("", "cron = \"0 */2 * * * *\"");
+    let mut station = Loop::new(&bench, &config, "2026-03-01T00:00:00Z");
     station.run_until("2026-03-01T12:00:00Z");
     let after_warm_up = |r: &&Row| !r.has(Flag::Warming);
     let lit: Vec<&Row> = station
@@ -138,31 +152,10 @@ cron = "0 */2 * * * *"
 /// costs exposures before the one that serves; the station's own light, a dark lamp, would be of no help.
 #[test]
 fn a_restarted_station_goes_on_with_what_the_check_source_needs() {
-    let mut bench = Settings { optic: OpticSettings::perfect(), ..Settings::default() };
+    let mut bench = cycled();
     bench.warm_up.minutes = 0.0;
-    bench.scene.kind = SceneKind::Lamp;
-    bench.scene.lamp_on_min = 45.0;
-    bench.scene.lamp_off_min = 15.0;
-    let config = r#"
-version = 1
-[station]
-name = "Ageing rack 3"
-kind = "lamp"
-latitude_deg = 50.0
-longitude_deg = 8.0
-time_zone = "Europe/Berlin"
-mains_hz = 0
-[[instrument]]
-name = "rack"
-link = "/dev/null"
-warm_up_min = 0
-[instrument.darks]
-sources = ["shutter"]
-[instrument.schedule]
-cron = "0 50 * * * *"
-reference = "0 20 * * * *"
-"#;
-    let mut station = Loop::new(&bench, config, "2026-03-01T00:00:00Z");
+    let config = rack("warm_up_min = 0", "cron = \"0 50 * * * *\"\nreference = \"0 20 * * * *\"");
+    let mut station = Loop::new(&bench, &config, "2026-03-01T00:00:00Z");
     station.run_until("2026-03-01T01:59:00Z");
     station.restart();
     station.run_until("2026-03-01T02:59:00Z");
