@@ -12,7 +12,7 @@ use std::hint::black_box;
 use std::io::Write;
 use std::path::Path;
 use std::process::{Command, Stdio};
-use vigilux::quantities::{self, Matrix, SourceRule, values, values_of_many};
+use vigilux::quantities::{self, Matrix, Quantity, Recipe, SourceRule, values, values_of_many};
 use vigilux::reduction::reduce;
 
 mod noon;
@@ -41,7 +41,8 @@ fn main() {
     let scale = noon.scale();
     let reduced = reduce(&noon.rungs(), &noon.setting(&scale));
     let all = Matrix::build(&scale.wavelength_nm, scale.valid_nm, SourceRule::Sun);
-    let plain = all.clone().without_rendering();
+    let bare = |q: &Quantity| !matches!(q.recipe, Recipe::Rendering { .. });
+    let plain = Matrix::build_of(&scale.wavelength_nm, scale.valid_nm, SourceRule::Sun, bare);
     let light = reduced.irradiance.as_slice();
 
     let mut work = quantities::Workspace::default();

@@ -8,7 +8,7 @@
 //! What must stay true: every output is a left-to-right f64 sum over the row's samples, multiplied then added, never fused
 //! and never split into partial sums. So a lane's bits do not depend on its neighbours, on how many there are, on the edges,
 //! or on which rows run together, and a value computed live has the same bits as one computed again in a batch. Sums over
-//! the variance, which no value comes from, are taken in eight fixed strides instead.
+//! the variance, which no value comes from, are taken in sixteen fixed strides instead.
 
 use crate::spectrum::bins::Bins;
 use crate::spectrum::weights::SparseRow;
@@ -233,18 +233,18 @@ impl wide::Loops for Noise<'_> {
 /// Σ a·b·v over the samples that both rows weigh: the covariance of their sums by the samples' own noise.
 #[inline(always)]
 fn noise_of(a: &SparseRow, b: &SparseRow, variance: &[f64]) -> f64 {
-    const STRIDES: usize = 8;
+    const STRIDES: usize = 16;
     let (from, to) = (a.first.max(b.first), (a.last() + 1).min(b.last() + 1).min(variance.len()));
     if from >= to {
         return 0.0;
     }
     let n = to - from;
     let (a, b, v) = (&a.weights[from - a.first..][..n], &b.weights[from - b.first..][..n], &variance[from..to]);
-    let (a8, a_rest) = a.as_chunks::<STRIDES>();
-    let (b8, b_rest) = b.as_chunks::<STRIDES>();
-    let (v8, v_rest) = v.as_chunks::<STRIDES>();
+    let (a_many, a_rest) = a.as_chunks::<STRIDES>();
+    let (b_many, b_rest) = b.as_chunks::<STRIDES>();
+    let (v_many, v_rest) = v.as_chunks::<STRIDES>();
     let mut partial = [0.0; STRIDES];
-    for ((a, b), v) in a8.iter().zip(b8).zip(v8) {
+    for ((a, b), v) in a_many.iter().zip(b_many).zip(v_many) {
         for j in 0..STRIDES {
             partial[j] += (a[j] * b[j]) * v[j];
         }

@@ -5,7 +5,7 @@
 
 use super::kernel::{Couple, couples};
 use super::reason::NullReason;
-use super::registry::{Recipe, registry};
+use super::registry::{Quantity, registry};
 use super::rendering::Fold;
 use super::row::{Row, SourceRule};
 use crate::spectrum::axis;
@@ -38,6 +38,16 @@ impl Matrix {
     /// axis_nm: wavelength of each sample [nm], strictly rising; valid: the calibrated range [nm], which may end inside the
     /// axis. On an axis that cannot be used, or outside the range, quantities are null with their reason.
     pub fn build(axis_nm: &[f64], valid: (f64, f64), source: SourceRule) -> Self {
+        Self::build_of(axis_nm, valid, source, |_| true)
+    }
+
+    /// [`Self::build`] of some quantities, for those who would rather have the time: all others are null.
+    pub fn build_of(
+        axis_nm: &[f64],
+        valid: (f64, f64),
+        source: SourceRule,
+        wanted: impl Fn(&Quantity) -> bool,
+    ) -> Self {
         let ends = (axis_nm.first().copied().unwrap_or(f64::NAN), axis_nm.last().copied().unwrap_or(f64::NAN));
         let available = (ends.0.max(valid.0), ends.1.min(valid.1));
         let usable = axis::is_usable(axis_nm) && !valid.0.is_nan() && !valid.1.is_nan() && available.0 < available.1;
@@ -51,13 +61,12 @@ impl Matrix {
             names.push(row.name);
             Ok(names.len() - 1)
         };
-        let mut plan = |recipe: &Recipe| {
-            if !usable {
-                return Err(NullReason::Axis);
-            }
-            recipe.rows().iter().map(|row| place(row)).collect()
+        let mut plan = |quantity: &Quantity| match (usable, wanted(quantity)) {
+            (false, _) => Err(NullReason::Axis),
+            (true, false) => Err(NullReason::LeftOut),
+            (true, true) => quantity.recipe.rows().iter().map(|row| place(row)).collect(),
         };
-        let plans: Vec<Result<Vec<usize>, NullReason>> = registry().iter().map(|q| plan(&q.recipe)).collect();
+        let plans: Vec<Result<Vec<usize>, NullReason>> = registry().iter().map(|q| plan(q)).collect();
         let (couples, pairs) = (couples(&rows), pairs(&plans));
         let calibrated = if usable {
             (axis_nm.partition_point(|nm| *nm < available.0), axis_nm.partition_point(|nm| *nm <= available.1))
@@ -76,16 +85,6 @@ impl Matrix {
             available_nm: available,
             source,
         }
-    }
-
-    /// The same without colour rendering, for those who would rather have the time: its indices are null.
-    pub fn without_rendering(mut self) -> Self {
-        for (plan, quantity) in self.plans.iter_mut().zip(registry()) {
-            if matches!(quantity.recipe, Recipe::Rendering { .. }) {
-                *plan = Err(NullReason::LeftOut);
-            }
-        }
-        self
     }
 
     /// How many samples the axis has.
@@ -173,6 +172,7 @@ fn pairs(plans: &[Result<Vec<usize>, NullReason>]) -> Vec<(usize, usize)> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::quantities::evaluate;
     use crate::quantities::registry::index_of;
 
     fn axis(from: f64, to: f64, n: usize) -> Vec<f64> {
@@ -213,6 +213,24 @@ mod tests {
         let lamp = Matrix::build(&axis, (260.0, 1050.0), SourceRule::Lamp);
         assert!(lamp.missing(index_of("uv_index").unwrap()).is_some());
         assert!(lamp.missing(index_of("uvb").unwrap()).is_none());
+    }
+
+    /// Identity: quantities that are not wanted are null and say so, the others are what they are beside them.
+    #[test]
+    fn what_is_left_out_changes_nothing_of_the_others() {
+        let axis = axis(280.0, 1050.0, 2048);
+        let light: Vec<f64> = axis.iter().map(|x| 1.0 + (x / 90.0).sin()).collect();
+        let all = Matrix::build(&axis, (280.0, 1050.0), SourceRule::Sun);
+        let some = Matrix::build_of(&axis, (280.0, 1050.0), SourceRule::Sun, |q| q.id == "cct" || q.id == "ppfd");
+        assert!(some.rows.len() == 4 && all.rows.len() > 20, "{} rows of {}", some.rows.len(), all.rows.len());
+        let (values, every) = (evaluate::values(&some, &light), evaluate::values(&all, &light));
+        for (q, quantity) in registry().iter().enumerate() {
+            if ["cct", "ppfd"].contains(&quantity.id) {
+                assert!(values[q].is_ok() && values[q] == every[q], "{}", quantity.id);
+            } else {
+                assert_eq!(values[q], Err(NullReason::LeftOut), "{}", quantity.id);
+            }
+        }
     }
 
     /// Edge set: no axis panics; one that cannot be used leaves every quantity null.

@@ -1,6 +1,6 @@
 //! What a change of the spectrum does to every quantity, to first order: for doubts that have a size.
 
-use super::{LANES, Lanes, Matrix, Recipe, Sums, finished, peak, registry, rendered};
+use super::{LANES, Matrix, Recipe, Sums, finished, peak, registry, rendered};
 use crate::spectrum::bins::Bins;
 use crate::spectrum::weights::SparseRow;
 
@@ -23,42 +23,64 @@ pub fn effects_with(m: &Matrix, irradiance: &[f64], rendering: &[SparseRow], col
     if columns.is_empty() {
         return all;
     }
-    let (mut light, mut changes) = (Sums::<1>::default(), Sums::<LANES>::default());
-    light.fill(&m.rows, &m.couples, irradiance.as_chunks().0, &Bins::default());
-    let light = light.rows;
-    for (group, out) in columns.chunks(LANES).zip(all.chunks_mut(LANES)) {
-        let lanes = Lanes::of(group);
-        let Some(block) = lanes.blocks().first() else { continue };
-        changes.fill(&m.rows, &m.couples, block, &Bins::default());
-        let changes = &changes.rows;
-        let mut indices = None;
-        for (q, (quantity, plan)) in registry().iter().zip(&m.plans).enumerate() {
-            let Ok(rows) = plan else { continue };
-            for (lane, effects) in out.iter_mut().enumerate() {
-                effects[q] = match quantity.recipe {
-                    Recipe::Linear { factor, .. } => factor * changes[rows[0]][lane],
-                    Recipe::Finish { finish, .. } => match finished(rows.iter().map(|r| light[*r][0]), finish) {
-                        Ok((_, gradient)) => gradient.iter().zip(rows).map(|(g, r)| g * changes[*r][lane]).sum(),
-                        Err(_) => f64::NAN,
-                    },
-                    Recipe::Peak { .. } => match peak::find(&m.axis_nm, irradiance, m.calibrated) {
-                        Ok(peak) => peak.samples.iter().zip(peak.gradient).map(|(i, g)| g * group[lane][*i]).sum(),
-                        Err(_) => f64::NAN,
-                    },
-                    Recipe::Rendering { index, temperature } => {
-                        let Some((_, finish)) = rendered::temperature_of(&temperature.recipe) else { continue };
-                        let sums = || rows.iter().map(|r| light[*r][0]);
-                        let make = || match rendering {
-                            [] => rendered::effects_of(m, irradiance, sums(), rows, finish, group),
-                            known => rendered::effects_by(known, group),
-                        };
-                        indices.get_or_insert_with(make)[lane][index as usize]
-                    }
+    // The light and some changes run over the rows together, in no more lanes than there are.
+    let spectra: Vec<&[f64]> = [irradiance].into_iter().chain(columns.iter().copied()).collect();
+    let sums = row_sums(m, &spectra);
+    let (light, changes) = sums.split_at(m.rows.len());
+    let changes = |column: usize, row: usize| changes[column * m.rows.len() + row];
+    let mut indices = None;
+    for (q, (quantity, plan)) in registry().iter().zip(&m.plans).enumerate() {
+        let Ok(rows) = plan else { continue };
+        match quantity.recipe {
+            Recipe::Linear { factor, .. } => {
+                all.iter_mut().enumerate().for_each(|(c, effects)| effects[q] = factor * changes(c, rows[0]));
+            }
+            Recipe::Finish { finish, .. } => {
+                let Ok((_, gradient)) = finished(rows.iter().map(|r| light[*r]), finish) else { continue };
+                for (c, effects) in all.iter_mut().enumerate() {
+                    effects[q] = gradient.iter().zip(rows).map(|(g, r)| g * changes(c, *r)).sum();
+                }
+            }
+            Recipe::Peak { .. } => {
+                let Ok(peak) = peak::find(&m.axis_nm, irradiance, m.calibrated) else { continue };
+                for (effects, column) in all.iter_mut().zip(columns) {
+                    effects[q] = peak.samples.iter().zip(peak.gradient).map(|(i, g)| g * column[*i]).sum();
+                }
+            }
+            Recipe::Rendering { index, temperature } => {
+                let Some((_, finish)) = rendered::temperature_of(&temperature.recipe) else { continue };
+                let sums = || rows.iter().map(|r| light[*r]);
+                let make = || match rendering {
+                    [] => rendered::effects_of(m, irradiance, sums(), rows, finish, columns),
+                    known => rendered::effects_by(known, columns),
                 };
+                let by_column = indices.get_or_insert_with(make);
+                all.iter_mut().zip(by_column).for_each(|(effects, by_index)| effects[q] = by_index[index as usize]);
             }
         }
     }
     all
+}
+
+/// Every row's sum over every spectrum, spectrum by spectrum.
+fn row_sums(m: &Matrix, spectra: &[&[f64]]) -> Vec<f64> {
+    fn some<const L: usize>(m: &Matrix, spectra: &[&[f64]], out: &mut Vec<f64>) {
+        let sample = |i: usize| std::array::from_fn(|l| spectra.get(l).map_or(0.0, |s| s[i]));
+        let lanes: Vec<[f64; L]> = (0..m.samples).map(sample).collect();
+        let mut sums = Sums::<L>::default();
+        sums.fill(&m.rows, &m.couples, &lanes, &Bins::default());
+        (0..spectra.len()).for_each(|l| out.extend(sums.rows.iter().map(|row| row[l])));
+    }
+    let mut out = Vec::with_capacity(spectra.len() * m.rows.len());
+    for group in spectra.chunks(LANES) {
+        match group.len() {
+            1 => some::<1>(m, group, &mut out),
+            2 => some::<2>(m, group, &mut out),
+            3 | 4 => some::<4>(m, group, &mut out),
+            _ => some::<LANES>(m, group, &mut out),
+        }
+    }
+    out
 }
 
 #[cfg(test)]
