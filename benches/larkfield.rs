@@ -13,7 +13,6 @@ time_zone = "Europe/Berlin"
 name = "roof"
 link = "in-process"
 baud = 921600
-warm_up_min = 1
 [instrument.schedule]
 cron = "0 * * * * *"
 [instrument.darks]

@@ -2,10 +2,10 @@
 //!
 //! Eight days are taken by the daemon's own road from the bench: a clear one and one of broken clouds in each season, with
 //! ladders, shutter darks and noise. The year is these days in turn, each the nearest season's; fewer days are spread over it.
-//! Of a copy the exposures are
-//! moved to its date and every pixel's sum gets a deviation of the noise's size on top, so that no two frames are alike: they
-//! take a little more room than real ones, whose noise is smaller by √2. Darks are copied with the day they served. Sun,
-//! values, verdicts and flags come from the reckoner, so that every value follows from what is stored.
+//! Of a copy the exposures are moved to its date and every pixel's sum gets a deviation of the noise's size on top, so that
+//! no two frames are alike: they take a little more room than real ones, whose noise is smaller by √2. Darks are copied with
+//! the day they served. Sun, values, verdicts and flags come from the reckoner, so that every value follows from what is
+//! stored. A day begins half an hour after the instrument was switched on, past its warm-up.
 //!
 //! Readings go in some hundreds a transaction. The file is kept and used again.
 
