@@ -2,6 +2,7 @@
 
 use super::error::StoreError;
 use super::{Inner, PAGE_SIZE, Reader, Store, query, schema, write};
+use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
 use std::fmt::Write as _;
 use std::fs::{File, OpenOptions, TryLockError};
@@ -132,6 +133,9 @@ fn connect(path: &Path, flags: OpenFlags) -> Result<Connection, StoreError> {
     let connection = Connection::open_with_flags(uri, flags).map_err(open_failed(path))?;
     connection.busy_timeout(BUSY_TIMEOUT).map_err(open_failed(path))?;
     connection.set_prepared_statement_cache_capacity(32);
+    // Otherwise a statement would be prepared anew each time a value is bound that is compared with an index, in hope of
+    // statistics that are never gathered here.
+    connection.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true).map_err(open_failed(path))?;
     // No memory map: an i/o error or a cut file would be a signal and not an error.
     connection
         .execute_batch(

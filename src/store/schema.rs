@@ -286,6 +286,7 @@ pub(super) fn add_quantities(connection: &mut Connection, quantities: &[(&str, &
             .map_err(&oops)?;
     }
     let known = quantities_of(&tx)?;
+    let (mut values, mut windows) = (Vec::new(), Vec::new());
     for (id, unit) in quantities {
         if !is_identifier(id) {
             return Err(StoreError::Shape {
@@ -303,20 +304,36 @@ pub(super) fn add_quantities(connection: &mut Connection, quantities: &[(&str, &
             }
             None => {
                 tx.execute("INSERT INTO quantity(id, unit) VALUES (?1, ?2)", [id, unit]).map_err(&oops)?;
-                tx.execute_batch(&format!(
-                    "ALTER TABLE value ADD COLUMN \"{id}\" REAL;
-                     ALTER TABLE value ADD COLUMN \"{id}_uncertainty\" REAL;
-                     ALTER TABLE value ADD COLUMN \"{id}_verdict\" INTEGER;
-                     ALTER TABLE window_value ADD COLUMN \"{id}_minimum\" REAL;
-                     ALTER TABLE window_value ADD COLUMN \"{id}_maximum\" REAL;
-                     ALTER TABLE window_value ADD COLUMN \"{id}_deviation\" REAL;"
-                ))
-                .map_err(&oops)?;
+                for (suffix, kind) in [("", "REAL"), ("_uncertainty", "REAL"), ("_verdict", "INTEGER")] {
+                    values.push(format!("\"{id}{suffix}\" {kind}"));
+                }
+                windows.extend(["minimum", "maximum", "deviation"].map(|s| format!("\"{id}_{s}\" REAL")));
             }
         }
     }
+    add_columns(&tx, "value", &values).map_err(&oops)?;
+    add_columns(&tx, "window_value", &windows).map_err(&oops)?;
     make_view(&tx).map_err(&oops)?;
     tx.commit().map_err(&oops)
+}
+
+/// Adds columns to a table. One without rows is made anew with all of them: each `ALTER` has the whole schema read again, which
+/// for a new database's several hundred columns is as much work as a hundred readings.
+fn add_columns(tx: &Transaction<'_>, table: &str, columns: &[String]) -> rusqlite::Result<()> {
+    if columns.is_empty() {
+        return Ok(());
+    }
+    let rows: bool = tx.query_row(&format!("SELECT EXISTS (SELECT 1 FROM {table})"), [], |row| row.get(0))?;
+    let attached = "SELECT EXISTS (SELECT 1 FROM sqlite_schema WHERE tbl_name = ?1 AND type <> 'table')";
+    let attached: bool = tx.query_row(attached, [table], |row| row.get(0))?;
+    let sql: String =
+        tx.query_row("SELECT sql FROM sqlite_schema WHERE type = 'table' AND name = ?1", [table], |row| row.get(0))?;
+    // The last bracket closes the list of columns; a comment before it ends with its line.
+    let whole = sql.rfind(')').map(|end| format!("{}, {}{}", &sql[..end], columns.join(", "), &sql[end..]));
+    match whole.filter(|_| !rows && !attached) {
+        Some(whole) => tx.execute_batch(&format!("DROP TABLE {table}; {whole};")),
+        None => columns.iter().try_for_each(|c| tx.execute_batch(&format!("ALTER TABLE {table} ADD COLUMN {c}"))),
+    }
 }
 
 /// The quantities a database has columns for, as (identifier, unit), in the order they were added.

@@ -105,6 +105,41 @@ fn an_older_schema_is_brought_forward() {
     assert_eq!(c.query_row("SELECT count(*) FROM sqlite_schema", [], |r| r.get::<_, i64>(0)).unwrap(), 1);
 }
 
+/// Identity: a table without rows, which is made anew with all its columns, is the table that rows in it have grown column by
+/// column: also where some of its columns are older than others, and where an index hangs on it.
+#[test]
+fn tables_made_whole_are_tables_grown_column_by_column() {
+    let made = |between: &str| {
+        let mut c = Connection::open_in_memory().unwrap();
+        schema::migrate(&mut c, schema::MIGRATIONS, Path::new("x")).unwrap();
+        c.execute_batch(&format!("PRAGMA foreign_keys=OFF; {between}")).unwrap();
+        schema::add_quantities(&mut c, &QUANTITIES[..1]).unwrap();
+        schema::add_quantities(&mut c, &QUANTITIES).unwrap();
+        let all = |sql: &str| -> Vec<String> {
+            let mut statement = c.prepare(sql).unwrap();
+            statement.query_map([], |r| r.get(0)).unwrap().map(Result::unwrap).collect()
+        };
+        let columns = ["value", "window_value"].map(|t| {
+            all(&format!(
+                "SELECT concat_ws('|', cid, name, type, \"notnull\", dflt_value, pk, hidden) FROM pragma_table_xinfo('{t}')"
+            ))
+        });
+        let tables = all("SELECT concat_ws('|', name, type, ncol, wr, strict) FROM pragma_table_list ORDER BY name");
+        let keys =
+            all("SELECT concat_ws('|', \"table\", \"from\", \"to\") FROM pragma_foreign_key_list('window_value')");
+        let attached = all("SELECT name || tbl_name FROM sqlite_schema WHERE type IN ('view', 'index') ORDER BY name");
+        (columns, tables, keys, attached)
+    };
+    let whole = made("");
+    let rows = "INSERT INTO value(id, flags) VALUES (1, 0); INSERT INTO window_value(reading) VALUES (1)";
+    assert_eq!(whole, made(rows));
+    assert_eq!(whole.0[1].len(), 1 + 3 * QUANTITIES.len());
+    let mut indexed = made("CREATE INDEX by_flags ON value(flags)");
+    assert!(indexed.3.iter().any(|name| name == "by_flagsvalue"), "{:?}", indexed.3);
+    indexed.3.retain(|name| name != "by_flagsvalue");
+    assert_eq!(whole, indexed);
+}
+
 /// Identity: a quantity that joins later gets its columns; older readings say why they have none of it.
 #[test]
 fn a_new_quantity_gets_columns_and_older_readings_say_why_they_lack_it() {
