@@ -151,7 +151,7 @@ fn station() -> Station {
         name: "Larkfield roof".into(),
         kind: StationKind::Roof,
         place: Place { latitude_deg: 48.0, longitude_deg: 11.0, altitude_m: 300.0 },
-        time_zone: chrono_tz::Tz::UTC,
+        time_zone: vigilux::zone::Zone::utc(),
         day_starts_at_s: 0,
         mains_hz: 0.0,
         lamps_s: vec![],

@@ -33,7 +33,7 @@ pub struct Schedule {
     sun_below_deg: Option<f64>,
     local_window_s: Option<(u32, u32)>,
     place: Place,
-    time_zone: chrono_tz::Tz,
+    time_zone: crate::zone::Zone,
 }
 
 impl Schedule {
@@ -163,7 +163,7 @@ mod tests {
             name: "Birkenhof".into(),
             kind: StationKind::Roof,
             place: Place { latitude_deg: 47.5, longitude_deg: 8.7, altitude_m: 440.0 },
-            time_zone: chrono_tz::Europe::Zurich,
+            time_zone: "Europe/Zurich".parse().unwrap(),
             day_starts_at_s: 0,
             mains_hz: 0.0,
             lamps_s: vec![],

@@ -51,7 +51,7 @@ pub struct CurveArgs {
 struct Curves {
     quantity: String,
     unit: String,
-    zone: chrono_tz::Tz,
+    zone: crate::zone::Zone,
     curves: Vec<(String, Curve)>,
 }
 
@@ -74,7 +74,7 @@ pub fn run(args: CurveArgs) -> Result<(), Failure> {
         let found = curve(&archive.reader, &instrument, &quantity, (from, to), points)?;
         curves.push((instrument, found));
     }
-    let zone = archive.config.as_ref().map_or(chrono_tz::UTC, |c| c.station.time_zone);
+    let zone = archive.config.as_ref().map_or(crate::zone::Zone::utc(), |c| c.station.time_zone);
     let all = Curves { quantity, unit, zone, curves };
     if args.json {
         return super::print_json(&all.json());
@@ -217,7 +217,7 @@ mod tests {
             point(3.0, None),
         ];
         let curves = vec![("south".to_owned(), Curve { of_hours: true, points })];
-        Curves { quantity: "uv_index".into(), unit: "1".into(), zone: chrono_tz::Europe::Copenhagen, curves }
+        Curves { quantity: "uv_index".into(), unit: "1".into(), zone: "Europe/Copenhagen".parse().unwrap(), curves }
     }
 
     /// Identity: a line a point in local time, drawn between the limits of the whole; what is not there is a dash.

@@ -55,7 +55,7 @@ pub struct Station {
     /// Where it is.
     pub place: Place,
     /// IANA time zone.
-    pub time_zone: chrono_tz::Tz,
+    pub time_zone: crate::zone::Zone,
     /// Start of the day, in local standard time [s after midnight].
     pub day_starts_at_s: u32,
     /// Mains frequency [Hz]; 0 where no mains-driven light is seen.

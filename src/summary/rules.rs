@@ -25,7 +25,7 @@ pub struct Rules {
     /// Where it is.
     pub place: Place,
     /// Its time zone.
-    pub time_zone: chrono_tz::Tz,
+    pub time_zone: crate::zone::Zone,
     /// Start of the day, in local standard time [s after midnight].
     pub day_starts_at_s: u32,
     /// When lamps shine, by the clock on the wall [s after midnight]; empty where that is not known.

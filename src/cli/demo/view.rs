@@ -13,13 +13,13 @@ use std::path::Path;
 pub struct View {
     bar: Option<ProgressBar>,
     begin: UtcMicros,
-    zone: chrono_tz::Tz,
+    zone: crate::zone::Zone,
     last_line: Option<UtcMicros>,
 }
 
 impl View {
     /// For a day at a site that is played in so many seconds [s].
-    pub fn new(site: &Site, seconds: f64, zone: chrono_tz::Tz) -> Self {
+    pub fn new(site: &Site, seconds: f64, zone: crate::zone::Zone) -> Self {
         let bar = std::io::stderr().is_terminal().then(|| {
             let bar = ProgressBar::new(site.length_s() as u64);
             if let Ok(style) = ProgressStyle::with_template(&format!(
@@ -68,7 +68,7 @@ impl View {
 }
 
 /// Three lines about a reading.
-fn block(reading: &Reading, zone: chrono_tz::Tz) -> String {
+fn block(reading: &Reading, zone: crate::zone::Zone) -> String {
     let local = reading.time_mid.to_chrono().with_timezone(&zone);
     let sun = reading.sun_elevation.map_or("sun unknown".to_owned(), |e| format!("sun {e:>5.1}°"));
     let rungs: Vec<String> = reading.exposures.iter().map(|r| seconds(r.integration_s)).collect();
