@@ -197,10 +197,19 @@ impl Session {
     /// the exposure and the one now.
     fn confirm(&mut self, force: &InForce, before: Option<f64>) -> Result<(u32, Option<f64>), Fault> {
         let d = self.dialect;
-        let answers = self.exchange.ask(&[], &[&d.aperture.query, &d.temperature, &d.checksum], 0.0)?;
+        let mut queries: Vec<&str> = vec![&d.aperture.query, &d.temperature, &d.checksum];
+        queries.extend(self.doubted.then_some::<&str>(&d.identify));
+        let answers = self.exchange.ask(&[], &queries, 0.0)?;
         match answer::seconds(&answers[0]) {
             Ok(s) if Frame::same_integration(s, force.integration_s) => {}
             _ => return Err(self.differs(&d.aperture.query, &force.integration_s.to_string(), &answers[0])),
+        }
+        if let Some(found) = answers.get(3) {
+            // Damaged on its way or another instrument: who asks anew finds out.
+            if self.understood(found).ok().as_ref() != Some(&self.facts()?.identity) {
+                self.same_instrument()?;
+            }
+            self.doubted = false;
         }
         let checksum = answer::whole(&answers[2], 0, u32::MAX).map_err(|e| corrupt(&d.checksum, e))?;
         let read = |field: &str| answer::temperature(field, d.not_a_number).map_err(|e| corrupt(&d.temperature, e));

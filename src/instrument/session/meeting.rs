@@ -25,9 +25,13 @@ impl Session {
     }
 
     fn identify(&mut self) -> Result<Identity, Fault> {
-        let dialect = self.dialect;
-        let answer = self.exchange.ask(&[], &[&dialect.identify], 0.0)?;
-        let parts: Vec<&str> = answer[0].split(',').map(str::trim).collect();
+        let answer = self.exchange.ask(&[], &[&self.dialect.identify], 0.0)?;
+        self.understood(&answer[0])
+    }
+
+    /// An instrument's answer about itself.
+    pub(super) fn understood(&self, answer: &str) -> Result<Identity, Fault> {
+        let parts: Vec<&str> = answer.split(',').map(str::trim).collect();
         match parts[..] {
             [maker, model, serial, firmware] if !serial.is_empty() => Ok(Identity {
                 maker: maker.into(),
@@ -36,8 +40,8 @@ impl Session {
                 firmware: firmware.into(),
             }),
             _ => Err(corrupt(
-                &dialect.identify,
-                Malformed { expected: "maker,model,serial,firmware".into(), found: format!("`{}`", answer[0]) },
+                &self.dialect.identify,
+                Malformed { expected: "maker,model,serial,firmware".into(), found: format!("`{answer}`") },
             )),
         }
     }

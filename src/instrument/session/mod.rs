@@ -82,13 +82,15 @@ pub struct Session {
     in_force: Option<InForce>,
     rereads: u32,
     last_crc: Option<u32>,
+    /// Whether the next exposure is to ask who is there.
+    doubted: bool,
 }
 
 impl Session {
     /// A session that is not connected yet.
     pub fn new(link: Box<dyn Link>, clock: Arc<dyn Clock>, stop: Stop, baud: u32, dialect: &'static Dialect) -> Self {
         let exchange = Exchange::new(link, clock, stop.clone(), baud, dialect);
-        Self { exchange, dialect, stop, connected: None, in_force: None, rereads: 0, last_crc: None }
+        Self { exchange, dialect, stop, connected: None, in_force: None, rereads: 0, last_crc: None, doubted: false }
     }
 
     /// Opens the line afresh, brings it in step and learns who is there and what the detector is. On a fault the line is
@@ -140,6 +142,12 @@ impl Session {
     pub fn check_identity(&mut self) -> Result<Identity, Fault> {
         self.facts()?;
         self.retrying(Self::same_instrument)
+    }
+
+    /// Has the next exposure ask as well who is there, in the message that confirms it: a fault, and no exposure, when it is
+    /// another instrument than the one that was connected. Costs no exchange.
+    pub fn doubt_identity(&mut self) {
+        self.doubted = true;
     }
 
     /// Exposes once with an integration time [s] and a state of the shutter, and answers with a whole, checked exposure.

@@ -319,6 +319,30 @@ fn another_instrument_on_the_same_path_is_a_fault() {
     assert!(matches!(room.expose(0.1, Shutter::Open), Err(Fault::Identity { .. })));
 }
 
+/// Identity: where who is there is in doubt, the next exposure finds out, in as many messages as without a doubt; a stranger's
+/// exposure is not handed out, a damaged answer is asked again, and the doubt is over once it is answered.
+#[test]
+fn an_exposure_in_doubt_finds_out_who_is_there() {
+    let mut room = Room::new();
+    room.expose(0.1, Shutter::Open).unwrap();
+    let exchanges = |room: &mut Room| {
+        let before = room.session.counters().exchanges;
+        room.expose(0.1, Shutter::Open).unwrap();
+        room.session.counters().exchanges - before
+    };
+    let trusted = exchanges(&mut room);
+    room.session.doubt_identity();
+    assert_eq!(exchanges(&mut room), trusted);
+    room.session.doubt_identity();
+    room.link.spoil("*IDN?", |b| at_once(replaced(b, b"0042", b"0046")));
+    assert_eq!(exchanges(&mut room), trusted + 1);
+    room.inside().serial = "0043".into();
+    assert_eq!(exchanges(&mut room), trusted, "nobody asked");
+    room.session.doubt_identity();
+    let expected = Fault::Identity { expected: "0042".into(), found: "0043".into() };
+    assert_eq!(room.expose(0.1, Shutter::Open), Err(expected));
+}
+
 /// Identity: one damaged answer about the serial number is not another instrument.
 #[test]
 fn a_damaged_identity_is_asked_again() {
