@@ -44,11 +44,13 @@ pub fn never_block(fd: RawFd) -> Result<(), SystemError> {
 ///
 /// By default that size grows with use, so that the buffers of one large fit stay resident for months.
 pub fn give_memory_back() {
+    // A reading takes and gives back more than 128 KB: at that size the end of the heap would come and go with each.
+    const TRIM_FROM: libc::c_int = 256 * 1024;
     // SAFETY: mallopt takes two integers and changes settings of the allocator only; called before other threads start.
     unsafe {
         libc::mallopt(libc::M_ARENA_MAX, 1);
         libc::mallopt(libc::M_MMAP_THRESHOLD, 128 * 1024);
-        libc::mallopt(libc::M_TRIM_THRESHOLD, 128 * 1024);
+        libc::mallopt(libc::M_TRIM_THRESHOLD, TRIM_FROM);
     }
 }
 

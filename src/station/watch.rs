@@ -468,14 +468,11 @@ impl Watch {
         Ok(())
     }
 
-    /// A copy of a reading as readers will get it, with the spans of this instrument that last.
-    pub fn with_spans(&self, reckoned: &Reckoned) -> Option<Reckoned> {
-        if self.open.is_empty() {
-            return None;
+    /// Makes a reading what readers will get, with the spans of this instrument that last.
+    pub fn put_under_spans(&self, reading: &mut Reading) {
+        if !self.open.is_empty() {
+            span::apply(&self.open, reading, quantities::registry().iter().map(|q| q.id));
         }
-        let mut copy = reckoned.clone();
-        span::apply(&self.open, &mut copy.reading, quantities::registry().iter().map(|q| q.id));
-        Some(copy)
     }
 
     /// Days are counted from mean solar midnight to mean solar midnight.

@@ -102,7 +102,7 @@ impl Road {
                 flicker: !whole_half_cycles(frame.integration_s, self.parts.station.mains_hz),
             })
             .collect();
-        let reckoned = match met.calibrated.as_mut() {
+        let mut reckoned = match met.calibrated.as_mut() {
             Some(c) => {
                 let reckoned = c.reckoner.reckon(&takings, &singles(taken), &about);
                 let (_, matrix) = c.reckoner.axis(reckoned.reading.detector_temperature, about.tracked.shift_nm);
@@ -150,8 +150,10 @@ impl Road {
                     }
                 });
                 let told = self.settle(now)?;
-                let shown = self.met.as_ref().and_then(|m| m.watch.with_spans(&reckoned));
-                observer.stored(id, shown.as_ref().unwrap_or(&reckoned), &taken.frames);
+                if let Some(met) = &self.met {
+                    met.watch.put_under_spans(&mut reckoned.reading);
+                }
+                observer.stored(id, &reckoned, &taken.frames);
                 told.iter().for_each(|event| observer.event(event));
                 if let Some(c) = self.met.as_mut().and_then(|m| m.calibrated.as_mut()) {
                     c.reckoner.recycle(reckoned.reduced);
