@@ -126,7 +126,9 @@ fn bounded(_: &mut Criterion) {
         Matrix::build_of(&scale.wavelength_nm, scale.valid_nm, SourceRule::Sun, wanted)
     };
     assert!(MAIN.iter().all(|id| quantities::index_of(id).is_some()), "quantities that are there");
-    println!("one reading of 2048 pixels, reduction and quantities with uncertainty, median [us]; at most {AT_MOST_US}");
+    println!(
+        "one reading of 2048 pixels, reduction and quantities with uncertainty, median [us]; at most {AT_MOST_US}"
+    );
     for (what, matrix) in [
         ("the 19 main quantities", build(&|q| MAIN.contains(&q.id))),
         ("all but colour rendering", build(&|q| !matches!(q.recipe, Recipe::Rendering { .. }))),

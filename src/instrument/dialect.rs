@@ -25,8 +25,9 @@ impl Keyword {
     pub fn matches(&self, found: &str) -> bool {
         let mut found = found.split(',').map(str::trim);
         let same = self.0.split(',').all(|part| {
-            let short: String = part.chars().filter(|c| !c.is_ascii_lowercase()).collect();
-            found.next().is_some_and(|f| f.eq_ignore_ascii_case(&short) || f.eq_ignore_ascii_case(part))
+            let short = || part.bytes().filter(|c| !c.is_ascii_lowercase());
+            let is_short = |f: &str| f.bytes().map(|c| c.to_ascii_uppercase()).eq(short());
+            found.next().is_some_and(|f| is_short(f) || f.eq_ignore_ascii_case(part))
         });
         same && found.next().is_none()
     }

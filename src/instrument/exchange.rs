@@ -199,24 +199,25 @@ impl Exchange {
         result
     }
 
-    /// Asks `queries` and then `last`, whose answer is a block of `length` bytes that needs `light_s` to become [s].
-    /// Calls `on_written` with the instant at which the message was through.
+    /// Sends `settings`, asks `queries` and then `last`, whose answer is a block of `length` bytes that needs `light_s` to become,
+    /// or so much more at most [s]. Sets `written` to the instant at which the message was through.
     pub fn ask_block(
         &mut self,
+        settings: &[String],
         queries: &[&str],
         last: &str,
         length: usize,
-        light_s: f64,
-        on_written: &mut dyn FnMut(UtcMicros),
+        (light_s, more_s): (f64, f64),
+        written: &mut UtcMicros,
     ) -> Result<BlockAnswer, BlockFault> {
-        let message = self.compose(&[], &[queries, &[last]].concat());
+        let message = self.compose(settings, &[queries, &[last]].concat());
         let count = DIGITS + queries.len();
         let most = answer::MAX_TEXT + length + 16;
         let (sent, light) = (self.clock.monotonic(), self.clock.real_for(span(light_s)));
-        let (deadline, written) = self
-            .send(&message, light_s + self.wire_s(length + 256))
+        let deadline;
+        (deadline, *written) = self
+            .send(&message, light_s + more_s + self.wire_s(length + 256))
             .map_err(|fault| BlockFault { fault, begun: None })?;
-        on_written(written);
         let slept = self.sleep_through(sent, self.pace.block, light, message.len() + length);
         let parse = |bytes: &[u8]| {
             Ok(match answer::block(bytes, count, length)? {

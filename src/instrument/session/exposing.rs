@@ -7,7 +7,7 @@ use super::{SHUTTER_S, Session};
 use crate::clock::UtcMicros;
 use crate::fault::Fault;
 use crate::instrument::answer::{self, Malformed};
-use crate::instrument::dialect::Keyword;
+use crate::instrument::dialect::{Dialect, Keyword};
 use crate::instrument::exchange::{BlockAnswer, BlockFault, corrupt};
 use crate::record::{Exposure, Frame, Shutter};
 
@@ -29,25 +29,49 @@ pub(super) struct InForce {
 impl Session {
     /// One attempt at an exposure: settings, light, checksum.
     pub(super) fn expose_once(&mut self, integration_s: f64, shutter: Shutter) -> Result<Exposure, Fault> {
-        let force = self.apply(integration_s, shutter)?;
+        // Where only the time is another one, it is set in the message that exposes. Whatever goes wrong with that is followed by
+        // an attempt that sets everything and has it confirmed first.
+        let known = match self.in_force.take() {
+            Some(before) if before.shutter == shutter && before.requested_s != integration_s => None,
+            before => {
+                self.in_force = before;
+                Some(self.apply(integration_s, shutter)?)
+            }
+        };
         let (format, pixels) = (self.facts()?.format, self.facts()?.detector.pixels);
         let length = pixels * format.width();
         let mut start = UtcMicros::default();
+        let d = self.dialect;
         let queries = self.exposing_queries();
-        let queries: Vec<&str> = queries.iter().map(String::as_str).collect();
-        let read: &str = &self.dialect.read;
-        let answer =
-            self.exchange.ask_block(&queries, read, length, force.integration_s, &mut |written| start = written);
-        let mut answer = match answer {
-            Ok(answer) => answer,
+        let with_error: Vec<&str> = queries.iter().copied().chain([&*d.next_error]).collect();
+        let asked = match known {
+            Some(force) => {
+                self.exchange.ask_block(&[], &queries, &d.read, length, (force.integration_s, 0.0), &mut start)
+            }
+            None => {
+                let settings = [d.clear_errors.to_string(), d.aperture.to(&integration_s.to_string())];
+                let light_s = (integration_s, rounding_s(integration_s));
+                self.exchange.ask_block(&settings, &with_error, &d.read, length, light_s, &mut start)
+            }
+        };
+        let force = |fields: &[String]| match (known, fields.split_last()) {
+            (Some(force), _) => Ok(force),
+            (None, Some((error, fields))) => {
+                made(d, &d.aperture.to(&integration_s.to_string()), integration_s, shutter, (fields, error))
+            }
+            (None, None) => Err(corrupt(&d.read, Malformed { expected: "settings".into(), found: "none".into() })),
+        };
+        let (force, mut answer) = match asked {
+            Ok(answer) => (force(&answer.fields)?, answer),
             // The block is cut or damaged, but it is this exposure's, and the instrument still has it.
             Err(BlockFault {
                 fault: fault @ (Fault::NoAnswer { .. } | Fault::Corrupt { .. }),
                 begun: Some(fields),
             }) => {
+                let force = force(&fields)?;
                 self.verify_force(&force, &fields)?;
                 self.spend_retry(fault)?;
-                self.fetch(&force, &queries, length)?
+                (force, self.fetch(&force, &queries, length)?)
             }
             Err(BlockFault { fault, .. }) => return Err(fault),
         };
@@ -92,13 +116,12 @@ impl Session {
     }
 
     /// The queries in front of an exposure: all that decides what its block means, and the temperature last.
-    fn exposing_queries(&self) -> Vec<String> {
+    fn exposing_queries(&self) -> Vec<&'static str> {
         let d = self.dialect;
         let shutter = self.connected.as_ref().is_some_and(|c| c.detector.has_shutter);
-        let mut queries =
-            vec![d.aperture.query.to_string(), d.format.query.to_string(), d.byte_order.query.to_string()];
-        queries.extend(shutter.then(|| d.shutter.query.to_string()));
-        queries.push(d.temperature.to_string());
+        let mut queries: Vec<&'static str> = vec![&d.aperture.query, &d.format.query, &d.byte_order.query];
+        queries.extend(shutter.then_some::<&str>(&d.shutter.query));
+        queries.push(&d.temperature);
         queries
     }
 
@@ -113,31 +136,19 @@ impl Session {
         self.in_force = None;
         let d = self.dialect;
         let (format, has_shutter) = (self.facts()?.format, self.facts()?.detector.has_shutter);
-        let aperture = d.aperture.to(&integration_s.to_string());
         // Old errors, of another host or of noise, must not be taken for an answer to these.
         let mut settings = vec![
             d.clear_errors.to_string(),
             d.format.to(&format.word(d).short()),
             d.byte_order.to(&d.big_endian.short()),
-            aperture.clone(),
+            d.aperture.to(&integration_s.to_string()),
         ];
         settings.extend(has_shutter.then(|| d.shutter.to(&self.shutter_word(shutter).short())));
         let mut queries = self.exposing_queries();
-        queries.push(d.next_error.to_string());
-        let queries: Vec<&str> = queries.iter().map(String::as_str).collect();
+        queries.push(&d.next_error);
         let mut answers = self.exchange.ask(&settings, &queries, SHUTTER_S)?;
         let error = answers.pop().unwrap_or_default();
-        let (code, text) = answer::error(&error).map_err(|e| corrupt(&d.next_error, e))?;
-        if code != 0 {
-            return Err(Fault::Refused { command: settings[1..].join(";"), code, text });
-        }
-        let rounded_s = answer::seconds(&answers[0]).map_err(|e| corrupt(&d.aperture.query, e))?;
-        let near = (rounded_s - integration_s).abs() <= (ROUNDING_SHARE * integration_s).max(ROUNDING_S);
-        if !near {
-            let expected = format!("an integration time near {integration_s} s");
-            return Err(corrupt(&aperture, Malformed { expected, found: format!("{rounded_s} s") }));
-        }
-        let force = InForce { requested_s: integration_s, integration_s: rounded_s, shutter };
+        let force = made(d, &settings[1..].join(";"), integration_s, shutter, (&answers, &error))?;
         self.verify_force(&force, &answers)?;
         self.in_force = Some(force);
         Ok(force)
@@ -182,7 +193,10 @@ impl Session {
         self.make_ready()?;
         self.exchange.counters.refetches += 1;
         let fetch: &str = &self.dialect.fetch;
-        let answer = self.exchange.ask_block(queries, fetch, length, 0.0, &mut |_| {}).map_err(|e| e.fault)?;
+        let answer = self
+            .exchange
+            .ask_block(&[], queries, fetch, length, (0.0, 0.0), &mut UtcMicros::default())
+            .map_err(|e| e.fault)?;
         self.verify_force(force, &answer.fields)?;
         // An instrument that lost the block may offer the one before. A new exposure with the very same noise is not
         // impossible, but here it costs only another exposure to be sure.
@@ -224,6 +238,33 @@ impl Session {
             None => Err(self.differs(&d.temperature, &format!("{before:?} or {after:?}"), &format!("{third:?}"))),
         }
     }
+}
+
+/// How far the integration time in force may be from the one asked for [s].
+fn rounding_s(integration_s: f64) -> f64 {
+    (ROUNDING_SHARE * integration_s).max(ROUNDING_S)
+}
+
+/// What is in force after settings, by the answers about it and about the oldest error. `settings` is for messages.
+fn made(
+    d: &Dialect,
+    settings: &str,
+    integration_s: f64,
+    shutter: Shutter,
+    (answers, error): (&[String], &str),
+) -> Result<InForce, Fault> {
+    let (code, text) = answer::error(error).map_err(|e| corrupt(&d.next_error, e))?;
+    if code != 0 {
+        return Err(Fault::Refused { command: settings.to_owned(), code, text });
+    }
+    let aperture = answers.first().map_or("", String::as_str);
+    let rounded_s = answer::seconds(aperture).map_err(|e| corrupt(&d.aperture.query, e))?;
+    if !((rounded_s - integration_s).abs() <= rounding_s(integration_s)) {
+        let expected = format!("an integration time near {integration_s} s");
+        let set = d.aperture.to(&integration_s.to_string());
+        return Err(corrupt(&set, Malformed { expected, found: format!("{rounded_s} s") }));
+    }
+    Ok(InForce { requested_s: integration_s, integration_s: rounded_s, shutter })
 }
 
 /// The temperature two answers agree on [°C], their mean; `None` when they do not agree.

@@ -303,6 +303,46 @@ fn an_instrument_that_started_anew_is_set_again() {
     }
 }
 
+/// Identity: another integration time alone is set with the exposure it is for, and costs no exchange; another state of the
+/// shutter is confirmed first.
+#[test]
+fn another_time_is_set_with_its_exposure() {
+    let mut room = Room::new();
+    room.expose(0.1, Shutter::Open).unwrap();
+    let exchanges = |room: &mut Room, seconds: f64, shutter: Shutter| {
+        let before = room.session.counters().exchanges;
+        let e = room.expose(seconds, shutter).unwrap();
+        assert!((e.integration_s - seconds).abs() < 1e-3, "{} s", e.integration_s);
+        room.session.counters().exchanges - before
+    };
+    assert_eq!(exchanges(&mut room, 0.1, Shutter::Open), 2);
+    assert_eq!(exchanges(&mut room, 5.0, Shutter::Open), 2);
+    assert_eq!(exchanges(&mut room, 0.02, Shutter::Open), 2);
+    assert_eq!(exchanges(&mut room, 0.02, Shutter::Closed), 3);
+    assert_eq!(exchanges(&mut room, 0.3, Shutter::Closed), 2);
+    assert_eq!((room.exposures_made(), room.session.counters().retries), (6, 0));
+}
+
+/// Identity: where setting another time with its exposure goes wrong, all is set and confirmed before the next; a damaged
+/// block is fetched, not exposed anew.
+#[test]
+fn another_time_that_went_wrong_is_set_again_with_everything() {
+    let mut room = Room::new();
+    room.expose(0.1, Shutter::Open).unwrap();
+    // Refused, or damaged on its way: no exposure with the old time is handed out.
+    room.link.spoil(":SYST:ERR?", |b| at_once(replaced(b, b"0,\"No error\"", b"-222,\"Data out of range;x\"")));
+    assert_eq!(room.expose(0.2, Shutter::Open).unwrap().rereads, 1);
+    room.link.spoil(":SYST:ERR?", |b| at_once(replaced(b, b"0,\"No error\"", b"-222,\"Data out of range\"")));
+    assert_eq!(room.expose(0.3, Shutter::Open).unwrap().rereads, 1);
+    room.inside().restart_before = Some(":SENS:APER 0.4");
+    room.expose(0.4, Shutter::Open).unwrap();
+    // The block comes damaged.
+    let made = room.exposures_made();
+    room.link.spoil(":READ?", |b| at_once(b[..b.len() - 9].to_vec()));
+    let e = room.expose(0.5, Shutter::Open).unwrap();
+    assert_eq!((e.rereads, room.exposures_made() - made, room.session.counters().refetches), (1, 1, 1));
+}
+
 /// Identity: another instrument on the same path is named, before a number of it is trusted.
 #[test]
 fn another_instrument_on_the_same_path_is_a_fault() {
