@@ -2,25 +2,43 @@
 //!
 //! The sums are one standalone file of the `pco` numeric codec (u32), so that other programs can read them; everything
 //! else of a frame is a small *detail* block. What must stay true: decoding damaged bytes is an error, never a panic
-//! and never a large allocation. So both checksums over the coded bytes hold before the codec sees them.
+//! and never a large allocation. So both checksums over the coded bytes hold before the codec sees them, and the checksum of
+//! the sums after all: a frame decoded with a wrong pattern is an error too.
 //!
-//! Detail block, little-endian, numbers as LEB128 where marked *v*: form (1 byte, 1), shutter (1 byte: 0 open,
-//! 1 closed), spread (f32), pixels *v*, CRC-32 of the coded sums (u32), number of stamps *v*, first start in µs
-//! (i64), for each stamp the distance from the one before in µs (*v*, zigzag; 0 for the first) and its CRC-32 (u32),
-//! number of clipped ranges *v*, for each the gap from the last one's end *v* and its length − 1 *v*, and last the
-//! CRC-32 of all before it (u32).
+//! Detail block, little-endian, numbers as LEB128 where marked *v* (zigzag where marked *z*): form (1 byte), shutter (1 byte:
+//! 0 open, 1 closed), spread (f32), pixels *v*, CRC-32 of the coded sums (u32), number of stamps *v*, first start in µs
+//! (i64), for each stamp the distance from the one before in µs (*z*; 0 for the first) and its CRC-32 (u32),
+//! number of clipped ranges *v*, for each the gap from the last one's end *v* and its length − 1 *v*, in form 2 how it is
+//! predicted, and last the CRC-32 of all before it (u32).
+//!
+//! In form 1 the coded numbers are the sums. In form 2 they are what is left of the sums beside a prediction from patterns
+//! ([`prediction`], rows of the table `pattern`): 0, −1, 1, −2 … counts as 0, 1, 2, 3 …, wrapping at 32 bits. How it is predicted:
+//! what clipped pixels read *v*, constant *z*, number of whole patterns *v*, for each its row *v* and factor *z*, row of
+//! the varying pattern *v* (0 for none) and, where there is one, its factors at the knots, each less the one before, *z*.
+//! Form 2 is chosen where it is shorter.
+
+pub mod learning;
+pub mod prediction;
 
 use crate::clock::UtcMicros;
 use crate::record::{Frame, PixelRanges, Shutter, Stamp};
+use learning::{Basis, Numbers};
 use pco::standalone::{simple_compress, simple_decompress_into};
 use pco::{ChunkConfig, DeltaSpec, ModeSpec};
+use prediction::Mixture;
 
 /// The most pixels a frame may have: pixel numbers are 16 bits wide.
 pub const MAX_PIXELS: usize = 65_536;
 /// The most exposures a frame may sum: a day of them at the shortest times in use.
 pub const MAX_EXPOSURES: usize = 1 << 20;
 
-const FORM: u8 = 1;
+/// Sums as they are.
+const PLAIN: u8 = 1;
+/// Sums beside a prediction.
+const PREDICTED: u8 = 2;
+
+/// Pixels from which on a mixture weighs little beside what it saves.
+const FEW_PIXELS: usize = 1024;
 
 /// A frame's two blobs and the checksum of its sums as little-endian bytes.
 #[derive(Clone, Debug, PartialEq)]
@@ -31,6 +49,14 @@ pub struct Coded {
     pub sums: Vec<u8>,
     /// CRC-32 of the sums, decoded, as little-endian bytes.
     pub crc32: u32,
+}
+
+impl Coded {
+    /// Bytes of both blobs.
+    #[allow(clippy::len_without_is_empty, reason = "a frame is never empty")]
+    pub fn len(&self) -> usize {
+        self.detail.len() + self.sums.len()
+    }
 }
 
 /// Why a frame cannot be coded or decoded.
@@ -53,11 +79,22 @@ fn wrong<T>(expected: impl Into<String>, found: impl ToString) -> Result<T, Code
 /// (1.05 to 1.06, 40 µs): the smaller mean step from pixel to pixel or from the mean decides. The codec's own search finds
 /// the same at 230 µs; convolved differences gain 1 to 2 % under bright light and take twice the time to read.
 fn settings(sums: &[u32]) -> ChunkConfig {
+    let (from_mean, from_neighbour) = roughness(sums);
+    let delta = if from_neighbour < from_mean { DeltaSpec::TryConsecutive(1) } else { DeltaSpec::NoOp };
+    as_they_are().with_delta_spec(delta)
+}
+
+/// The settings numbers are coded with that have nothing to do with their neighbours.
+fn as_they_are() -> ChunkConfig {
+    ChunkConfig::default().with_mode_spec(ModeSpec::Classic).with_delta_spec(DeltaSpec::NoOp)
+}
+
+/// How far the sums are from their mean and from their neighbours, added up [counts].
+fn roughness(sums: &[u32]) -> (f64, f64) {
     let mean = sums.iter().map(|&s| f64::from(s)).sum::<f64>() / sums.len() as f64;
     let from_mean: f64 = sums.iter().map(|&s| (f64::from(s) - mean).abs()).sum();
     let from_neighbour: f64 = sums.windows(2).map(|w| f64::from(w[0].abs_diff(w[1]))).sum();
-    let delta = if from_neighbour < from_mean { DeltaSpec::TryConsecutive(1) } else { DeltaSpec::NoOp };
-    ChunkConfig::default().with_mode_spec(ModeSpec::Classic).with_delta_spec(delta)
+    (from_mean, from_neighbour)
 }
 
 /// CRC-32 of numbers as little-endian bytes.
@@ -75,8 +112,53 @@ pub fn crc32_of(sums: &[u32]) -> u32 {
     hasher.finalize()
 }
 
-/// Codes a frame.
+/// Codes a frame by itself.
 pub fn encode(frame: &Frame) -> Result<Coded, CodecError> {
+    check(frame)?;
+    encoded(frame, &frame.sums, &settings(&frame.sums), PLAIN, &[])
+}
+
+/// Codes a frame beside what is known of its instrument, or by itself where that is shorter; `dark`: no light is in it.
+pub fn encode_with(frame: &Frame, basis: &Basis, dark: bool) -> Result<Coded, CodecError> {
+    check(frame)?;
+    let (whole, varying) = basis.of(frame, dark);
+    if whole.is_empty() && varying.is_none() {
+        return encode(frame);
+    }
+    let numbers: Vec<&[i32]> = whole.iter().map(|p| &*p.fresh.numbers).collect();
+    let varying_numbers = varying.map(|p| &*p.fresh.numbers);
+    let fitted = prediction::fit(&frame.sums, &frame.clipped, frame.exposures(), &numbers, varying_numbers);
+    let Some(mixture) = fitted else { return encode(frame) };
+    let pixels = frame.sums.len();
+    let predicted = prediction::predict(&mixture, pixels, &frame.clipped, &numbers, varying_numbers);
+    let left = prediction::left_over(&frame.sums, &predicted);
+    let mut how = Vec::new();
+    put(&mut how, u64::from(mixture.clipped));
+    put(&mut how, zigzag(mixture.constant));
+    put(&mut how, whole.len() as u64);
+    for (pattern, factor) in whole.iter().zip(&mixture.whole) {
+        put(&mut how, pattern.id as u64);
+        put(&mut how, zigzag(*factor));
+    }
+    put(&mut how, varying.map_or(0, |p| p.id as u64));
+    let mut before = 0;
+    for knot in &mixture.knots {
+        put(&mut how, zigzag(knot.wrapping_sub(before)));
+        before = *knot;
+    }
+    let with = encoded(frame, &left, &as_they_are(), PREDICTED, &how)?;
+    // A difference of two noisy pixels is √2 as rough as their noise: what is clearly smoother is shorter, untried, unless there
+    // are so few pixels with a say that the mixture itself weighs.
+    let (from_mean, from_neighbour) = roughness(&frame.sums);
+    let rough: f64 = left.iter().map(|l| f64::from(*l) / 2.0).sum();
+    if frame.clipped.is_empty() && frame.sums.len() >= FEW_PIXELS && rough < 0.75 * from_mean.min(from_neighbour) {
+        return Ok(with);
+    }
+    let plain = encode(frame)?;
+    Ok(if with.len() < plain.len() { with } else { plain })
+}
+
+fn check(frame: &Frame) -> Result<(), CodecError> {
     if frame.sums.is_empty() || frame.sums.len() > MAX_PIXELS {
         return wrong(format!("1 to {MAX_PIXELS} pixels"), frame.sums.len());
     }
@@ -86,9 +168,14 @@ pub fn encode(frame: &Frame) -> Result<Coded, CodecError> {
     if !frame.integration_s.is_finite() {
         return wrong("a finite integration time", frame.integration_s);
     }
-    let sums = simple_compress(&frame.sums, &settings(&frame.sums))
+    Ok(())
+}
+
+/// Codes numbers in place of the sums of a frame, with how they were made.
+fn encoded(frame: &Frame, numbers: &[u32], settings: &ChunkConfig, form: u8, how: &[u8]) -> Result<Coded, CodecError> {
+    let sums = simple_compress(numbers, settings)
         .map_err(|e| CodecError { expected: "sums that can be coded".into(), found: e.to_string() })?;
-    let mut out = vec![FORM, u8::from(frame.shutter == Shutter::Closed)];
+    let mut out = vec![form, u8::from(frame.shutter == Shutter::Closed)];
     out.extend(frame.spread.to_le_bytes());
     put(&mut out, frame.sums.len() as u64);
     out.extend(crc32fast::hash(&sums).to_le_bytes());
@@ -97,7 +184,7 @@ pub fn encode(frame: &Frame) -> Result<Coded, CodecError> {
     out.extend(last.to_le_bytes());
     for stamp in &frame.stamps {
         let step = stamp.start.0.wrapping_sub(last);
-        put(&mut out, ((step << 1) ^ (step >> 63)) as u64);
+        put(&mut out, zigzag(step));
         out.extend(stamp.crc32.to_le_bytes());
         last = stamp.start.0;
     }
@@ -112,12 +199,25 @@ pub fn encode(frame: &Frame) -> Result<Coded, CodecError> {
         put(&mut out, b - a);
         end = b + 1;
     }
+    out.extend(how);
     out.extend(crc32fast::hash(&out).to_le_bytes());
     Ok(Coded { detail: out, sums, crc32: crc32_of(&frame.sums) })
 }
 
-/// Decodes a frame; the integration time [s] and temperature [°C] are columns of their own.
+/// Decodes a frame that was coded by itself; the integration time [s] and temperature [°C] are columns of their own.
 pub fn decode(coded: &Coded, integration_s: f64, temperature_c: Option<f64>) -> Result<Frame, CodecError> {
+    decode_with(coded, integration_s, temperature_c, &mut |id| {
+        wrong("a frame that was coded by itself", format!("one that needs pattern {id}"))
+    })
+}
+
+/// Decodes a frame, with whoever has the patterns by their rows.
+pub fn decode_with(
+    coded: &Coded,
+    integration_s: f64,
+    temperature_c: Option<f64>,
+    patterns: &mut dyn FnMut(i64) -> Result<Numbers, CodecError>,
+) -> Result<Frame, CodecError> {
     let Some((body, sum)) = coded.detail.split_last_chunk::<4>() else {
         return wrong("a detail block", format!("{} bytes", coded.detail.len()));
     };
@@ -126,9 +226,9 @@ pub fn decode(coded: &Coded, integration_s: f64, temperature_c: Option<f64>) -> 
         return wrong(format!("a detail block with checksum {want:08x}"), format!("{got:08x}"));
     }
     let mut input = Input(body);
-    match input.byte()? {
-        FORM => {}
-        other => return wrong(format!("a detail block of form {FORM}"), other),
+    let form = input.byte()?;
+    if ![PLAIN, PREDICTED].contains(&form) {
+        return wrong(format!("a detail block of form {PLAIN} or {PREDICTED}"), form);
     }
     let shutter = match input.byte()? {
         0 => Shutter::Open,
@@ -143,8 +243,7 @@ pub fn decode(coded: &Coded, integration_s: f64, temperature_c: Option<f64>) -> 
     // Each stamp takes five bytes or more, so a wrong count ends with the block and not with the memory.
     let mut stamps = Vec::with_capacity(count.min(body.len() / 5));
     for _ in 0..count {
-        let z = input.number()?;
-        time = time.wrapping_add((z >> 1) as i64 ^ -((z & 1) as i64));
+        time = time.wrapping_add(input.signed()?);
         stamps.push(Stamp { start: UtcMicros(time), crc32: u32::from_le_bytes(input.bytes()?) });
     }
     let mut clipped = Vec::new();
@@ -158,6 +257,8 @@ pub fn decode(coded: &Coded, integration_s: f64, temperature_c: Option<f64>) -> 
         clipped.push((a as u16, b as u16));
         end = b + 1;
     }
+    let clipped = PixelRanges(clipped);
+    let how = if form == PREDICTED { Some(how_predicted(&mut input, pixels)?) } else { None };
     if !input.0.is_empty() {
         return wrong("the end of the detail block", format!("{} more bytes", input.0.len()));
     }
@@ -174,11 +275,56 @@ pub fn decode(coded: &Coded, integration_s: f64, temperature_c: Option<f64>) -> 
             format!("{} and {} to come", progress.n_processed, if progress.finished { "none" } else { "more" }),
         );
     }
+    if let Some(how) = how {
+        let get = |id: &i64| -> Result<Numbers, CodecError> {
+            let numbers = patterns(*id)?;
+            if numbers.len() != pixels {
+                return wrong(format!("pattern {id} of {pixels} pixels"), numbers.len());
+            }
+            Ok(numbers)
+        };
+        let mut kept: Vec<Numbers> = how.whole.iter().chain(&how.varying).map(get).collect::<Result<_, _>>()?;
+        let varying = if how.varying.is_some() { kept.pop() } else { None };
+        let whole: Vec<&[i32]> = kept.iter().map(|k| &**k).collect();
+        let predicted = prediction::predict(&how.mixture, pixels, &clipped, &whole, varying.as_deref());
+        prediction::put_back(&mut sums, &predicted);
+    }
     let got = crc32_of(&sums);
     if coded.crc32 != got {
         return wrong(format!("sums with checksum {:08x}", coded.crc32), format!("{got:08x}"));
     }
-    Ok(Frame { integration_s, shutter, temperature_c, stamps, sums, clipped: PixelRanges(clipped), spread })
+    Ok(Frame { integration_s, shutter, temperature_c, stamps, sums, clipped, spread })
+}
+
+/// A mixture and the rows of its patterns.
+struct How {
+    mixture: Mixture,
+    whole: Vec<i64>,
+    varying: Option<i64>,
+}
+
+fn how_predicted(input: &mut Input<'_>, pixels: usize) -> Result<How, CodecError> {
+    let number = input.number()?;
+    let Ok(clipped) = u32::try_from(number) else { return wrong("what clipped pixels read, below 2^32", number) };
+    let mut mixture = Mixture { clipped, constant: input.signed()?, ..Mixture::default() };
+    let mut whole = Vec::new();
+    for _ in 0..input.count(prediction::MAX_WHOLE, "whole patterns")? {
+        whole.push(input.number()? as i64);
+        mixture.whole.push(input.signed()?);
+    }
+    let varying = Some(input.number()? as i64).filter(|id| *id != 0);
+    if varying.is_some() {
+        let mut knot = 0_i64;
+        for _ in 0..prediction::knots(pixels) {
+            knot = knot.wrapping_add(input.signed()?);
+            mixture.knots.push(knot);
+        }
+    }
+    Ok(How { mixture, whole, varying })
+}
+
+fn zigzag(n: i64) -> u64 {
+    ((n << 1) ^ (n >> 63)) as u64
 }
 
 /// Appends a number, seven bits a byte, lowest first.
@@ -215,6 +361,10 @@ impl Input<'_> {
         }
         wrong("a number of at most ten bytes", "a longer one")
     }
+    fn signed(&mut self) -> Result<i64, CodecError> {
+        let z = self.number()?;
+        Ok((z >> 1) as i64 ^ -((z & 1) as i64))
+    }
     fn count(&mut self, limit: usize, what: &str) -> Result<usize, CodecError> {
         let n = self.number()?;
         if n > limit as u64 {
@@ -226,6 +376,7 @@ impl Input<'_> {
 
 #[cfg(test)]
 mod tests {
+    use super::learning::{Fresh, Pattern, Role};
     use super::*;
     use proptest::prelude::*;
 
@@ -271,6 +422,51 @@ mod tests {
             prop_assert!(decode(&coded, frame.integration_s, frame.temperature_c).is_err());
         }
 
+        /// Identity: any frame comes back beside any patterns, and is never longer than by itself by more than a twentieth; one
+        /// flipped bit is an error.
+        #[test]
+        fn a_frame_survives_its_prediction(frame in any_frame(), seed in any::<u64>(), size in 0..31u32, dark in any::<bool>(),
+                at in any::<prop::sample::Index>(), bit in 0..8u32) {
+            let mut mix = seed;
+            let mut pattern = |id, role| {
+                let numbers = frame.sums.iter().map(|s| {
+                    mix = mix.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+                    (mix >> 33) as i32 >> size ^ (*s >> (seed % 32)) as i32
+                });
+                Pattern { id, fresh: Fresh { role, integration_s: 0.1, numbers: numbers.collect() } }
+            };
+            let mut basis = Basis::default();
+            for (id, role) in [(3, Role::Offset), (400, Role::Rate), (7, Role::View), (8, Role::View)] {
+                basis.put(pattern(id, role));
+            }
+            let coded = encode_with(&frame, &basis, dark).unwrap();
+            let plain = encode(&frame).unwrap();
+            prop_assert!(coded.len() <= plain.len() + plain.len() / 20 + 8, "{} and {}", coded.len(), plain.len());
+            let mut get = |id: i64| Ok(known(&basis).find(|p| p.id == id).unwrap().fresh.numbers.clone());
+            prop_assert_eq!(&decode_with(&coded, frame.integration_s, frame.temperature_c, &mut get).unwrap(), &frame);
+            let mut damaged = coded.clone();
+            let blob = if dark { &mut damaged.detail } else { &mut damaged.sums };
+            let at = at.index(blob.len());
+            blob[at] ^= 1 << bit;
+            prop_assert!(decode_with(&damaged, frame.integration_s, frame.temperature_c, &mut get).is_err());
+        }
+
+        /// Identity: a forged way of predicting is an error, never a panic.
+        #[test]
+        fn a_forged_prediction_never_panics(junk in prop::collection::vec(any::<u8>(), 0..80), keep in 0..12usize) {
+            let (frame, basis) = patterned();
+            let mut coded = encode_with(&frame, &basis, true).unwrap();
+            prop_assert_eq!(coded.detail[0], PREDICTED);
+            let how = encode(&frame).unwrap().detail.len() - 4;
+            coded.detail.truncate(how + keep);
+            coded.detail.extend(junk);
+            coded.detail.extend(crc32fast::hash(&coded.detail).to_le_bytes());
+            let mut get = |_| Ok(basis.offset.as_ref().unwrap().fresh.numbers.clone());
+            if let Ok(same) = decode_with(&coded, frame.integration_s, frame.temperature_c, &mut get) {
+                prop_assert_eq!(same.sums, frame.sums);
+            }
+        }
+
         /// Identity: damage that passes the checksums (a hand that recomputes them) is an error or a frame of at most
         /// the stated size, never a panic.
         #[test]
@@ -293,6 +489,44 @@ mod tests {
             let error = decode(&coded, 0.1, None).unwrap_err();
             prop_assert!(!error.expected.contains("coded sums with checksum"), "forgery was not complete: {error}");
         }
+    }
+
+    fn known(basis: &Basis) -> impl Iterator<Item = &Pattern> {
+        basis.offset.iter().chain(&basis.rate).chain(&basis.views)
+    }
+
+    /// A frame that is nearly a pattern, and the pattern.
+    fn patterned() -> (Frame, Basis) {
+        let offset: Vec<i32> = (0..500_i32).map(|i| 16 * (1200 + (i * i * 37) % 61)).collect();
+        let frame = Frame {
+            integration_s: 0.1,
+            shutter: Shutter::Closed,
+            temperature_c: None,
+            stamps: vec![Stamp { start: UtcMicros(0), crc32: 1 }; 2],
+            sums: (0u32..).zip(&offset).map(|(i, o)| *o as u32 / 8 + i * 7 % 5).collect(),
+            clipped: PixelRanges::default(),
+            spread: 0.0,
+        };
+        let mut basis = Basis::default();
+        let fresh = Fresh { role: Role::Offset, integration_s: 0.1, numbers: offset.into() };
+        basis.put(Pattern { id: 41, fresh });
+        (frame, basis)
+    }
+
+    /// Identity: a frame that needs a pattern says which, and a wrong pattern is an error; it is shorter than by itself.
+    #[test]
+    fn a_missing_or_wrong_pattern_is_an_error() {
+        let (frame, basis) = patterned();
+        let coded = encode_with(&frame, &basis, true).unwrap();
+        assert!(coded.len() < encode(&frame).unwrap().len() * 2 / 3, "{} bytes", coded.len());
+        let why = decode(&coded, 0.1, None).unwrap_err().to_string();
+        assert_eq!(why, "expected a frame that was coded by itself, but found one that needs pattern 41");
+        let mut other = |_| Ok(vec![5; 500].into());
+        let why = decode_with(&coded, 0.1, None, &mut other).unwrap_err().to_string();
+        assert!(why.starts_with("expected sums with checksum"), "{why}");
+        let mut short = |_| Ok(vec![5; 499].into());
+        let why = decode_with(&coded, 0.1, None, &mut short).unwrap_err().to_string();
+        assert_eq!(why, "expected pattern 41 of 500 pixels, but found 499");
     }
 
     /// Identity: what cannot be a frame is refused with what was expected.

@@ -16,6 +16,8 @@
 //! Doubts found out afterwards are *spans*, events with a flag: every reading that is read comes with them applied
 //! ([`crate::record::span::apply`]), no row is rewritten for them.
 //!
+//! Frames are coded beside *patterns* of their instrument, learned from its frames, each kept twice and for good ([`patterns`]).
+//!
 //! Never stored: a number that is not finite (it becomes null, with its reason). Never reused: a reading's id.
 
 pub mod backup;
@@ -25,6 +27,7 @@ mod error;
 mod extent;
 mod matrices;
 mod open;
+mod patterns;
 mod query;
 mod register;
 mod retention;
@@ -43,6 +46,7 @@ pub use rollups::{DayRow, Epoch, NewHour};
 pub use rows::{DarkModel, DarkReference, FrameRecord, MadeWith, NewReading, StoredReading, Tracker};
 
 use rusqlite::Connection;
+use std::collections::HashMap;
 use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard};
@@ -66,6 +70,8 @@ struct Inner {
     connection: Connection,
     /// Hour of the newest reading, since 1970.
     last_hour: Option<i64>,
+    /// Patterns that were read, by their rows.
+    patterns: HashMap<i64, codec::learning::Numbers>,
 }
 
 /// A database that can be written, and read.
@@ -74,6 +80,8 @@ pub struct Store {
     reader: Reader,
     insert_value: String,
     insert_window: String,
+    /// What is known of the frames of instruments, by their rows.
+    learners: Mutex<HashMap<i64, codec::learning::Learner>>,
     /// Held as long as this daemon lives.
     _lock: Option<File>,
 }

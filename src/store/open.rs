@@ -4,6 +4,7 @@ use super::error::StoreError;
 use super::{Inner, PAGE_SIZE, Reader, Store, query, schema, write};
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
+use std::collections::HashMap;
 use std::fmt::Write as _;
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{Read as _, Seek as _, Write as _};
@@ -93,7 +94,8 @@ impl Store {
         let ids: Vec<&str> = quantities.iter().map(|(id, _)| id.as_str()).collect();
         let (insert_value, insert_window) = (write::insert_value(&ids), write::insert_window(&ids));
         let reader = Reader::assemble(connection, path, quantities)?;
-        Ok(Self { reader, insert_value, insert_window, _lock: lock })
+        let learners = Mutex::default();
+        Ok(Self { reader, insert_value, insert_window, learners, _lock: lock })
     }
 }
 
@@ -107,7 +109,7 @@ impl Reader {
 
     fn assemble(connection: Connection, path: &Path, quantities: Vec<(String, String)>) -> Result<Self, StoreError> {
         let last_hour = query::last_hour(&connection)?;
-        let inner = Mutex::new(Inner { connection, last_hour });
+        let inner = Mutex::new(Inner { connection, last_hour, patterns: HashMap::new() });
         Ok(Self { inner, path: path.to_owned(), columns: query::Columns::of(quantities, None) })
     }
 }

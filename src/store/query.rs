@@ -220,16 +220,20 @@ impl Reader {
         let sql = "SELECT id, integration, temperature, detail, sums, crc32, dark, dark_model, dark_use FROM frame \
              WHERE id >= ?1 AND id < ?2 ORDER BY id";
         let ids = [ids.start, ids.end].map(|id| id.saturating_mul(FRAMES_PER_READING));
-        self.rows("reading frames", sql, ids, |row| {
+        let rows = self.rows("reading frames", sql, ids, |row| {
             let dark = match (row.get(6)?, row.get(7)?) {
                 (Some(dark), model) => DarkReference::Matched { dark, model },
                 (None, Some(model)) => DarkReference::Model(model),
                 (None, None) => DarkReference::None,
             };
             let dark_use = row.get::<_, Option<u32>>(8)?.map(DarkUse::from_bits);
-            let frame = frame_of("frame", row)?.map(|frame| FrameRecord { frame, dark, dark_use });
-            Ok((row.get::<_, i64>(0)?.div_euclid(FRAMES_PER_READING), frame))
-        })
+            Ok((CodedRow::of(row)?, dark, dark_use))
+        })?;
+        let frame = |(coded, dark, dark_use): (CodedRow, _, _)| {
+            let reading = coded.id.div_euclid(FRAMES_PER_READING);
+            (reading, self.frame_of("frame", &coded).map(|frame| FrameRecord { frame, dark, dark_use }))
+        };
+        Ok(rows.into_iter().map(frame).collect())
     }
 
     /// One dark.
@@ -250,15 +254,15 @@ impl Reader {
     ) -> Result<Vec<Result<Dark, StoreError>>, StoreError> {
         let sql =
             format!("SELECT id, integration, temperature, detail, sums, crc32, source FROM dark WHERE {condition}");
-        let rows = self.rows("reading darks", &sql, params, |row| {
-            Ok((row.get::<_, i64>(0)?, frame_of("dark", row)?, row.get::<_, String>(6)?))
-        })?;
-        let dark = |(id, frame, source): (i64, Result<Frame, StoreError>, String)| {
+        let rows =
+            self.rows("reading darks", &sql, params, |row| Ok((CodedRow::of(row)?, row.get::<_, String>(6)?)))?;
+        let dark = |(coded, source): (CodedRow, String)| {
+            let id = coded.id;
             let Some(source) = DarkSource::from_name(&source) else {
                 let expected = "shutter, night or covered".into();
                 return Err(StoreError::Corrupt { table: "dark", id, expected, found: source });
             };
-            Ok(Dark { id, source, frame: frame? })
+            Ok(Dark { id, source, frame: self.frame_of("dark", &coded)? })
         };
         Ok(rows.into_iter().map(dark).collect())
     }
@@ -405,6 +409,11 @@ impl Reader {
         Ok(found)
     }
 
+    fn frame_of(&self, table: &'static str, row: &CodedRow) -> Result<Frame, StoreError> {
+        let frame = codec::decode_with(&row.coded, row.integration_s, row.temperature_c, &mut |id| self.pattern(id));
+        frame.map_err(|e| StoreError::Corrupt { table, id: row.id, expected: e.expected, found: e.found })
+    }
+
     /// Reads rows in one go, so that no statement is left half read.
     pub(super) fn rows<T>(
         &self,
@@ -504,16 +513,20 @@ fn reading_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<Result<Store
     Ok(Ok(StoredReading { reading, before_spans: None, made_with, flags_when_taken, about }))
 }
 
-/// The frame in columns id, integration, temperature, detail, sums, crc32.
-fn frame_of(table: &'static str, row: &Row<'_>) -> rusqlite::Result<Result<Frame, StoreError>> {
-    let id = row.get(0)?;
-    let coded = Coded { detail: row.get(3)?, sums: row.get(4)?, crc32: row.get(5)? };
-    Ok(codec::decode(&coded, row.get(1)?, row.get(2)?).map_err(|e| StoreError::Corrupt {
-        table,
-        id,
-        expected: e.expected,
-        found: e.found,
-    }))
+/// A frame as its row has it.
+struct CodedRow {
+    id: i64,
+    integration_s: f64,
+    temperature_c: Option<f64>,
+    coded: Coded,
+}
+
+impl CodedRow {
+    /// From columns id, integration, temperature, detail, sums, crc32.
+    fn of(row: &Row<'_>) -> rusqlite::Result<Self> {
+        let coded = Coded { detail: row.get(3)?, sums: row.get(4)?, crc32: row.get(5)? };
+        Ok(Self { id: row.get(0)?, integration_s: row.get(1)?, temperature_c: row.get(2)?, coded })
+    }
 }
 
 /// Readings of a span, page by page.

@@ -17,7 +17,7 @@ pub(super) const READING_BITS: u32 = 40;
 pub(super) const FRAMES_PER_READING: i64 = 16;
 
 /// One script for each schema version, the first one making version 1.
-pub(super) const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4];
+pub(super) const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5];
 
 const VERSION_1: &str = "
 CREATE TABLE flag (bit INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
@@ -240,6 +240,25 @@ CREATE TABLE day (
     rules INTEGER NOT NULL REFERENCES day_rules(id),
     figures TEXT NOT NULL,           -- JSON, see summary::Day
     UNIQUE (instrument, starts)
+) STRICT;
+";
+
+/// Patterns by which frames are told, each kept twice (see `patterns`).
+const VERSION_5: &str = "
+CREATE TABLE pattern (
+    id INTEGER PRIMARY KEY,          -- named by frames and darks of form 2, see codec; never deleted
+    instrument INTEGER NOT NULL REFERENCES instrument(id),
+    role TEXT NOT NULL,              -- offset, rate, view
+    integration REAL NOT NULL,       -- s
+    pixels INTEGER NOT NULL,
+    numbers BLOB NOT NULL,           -- 1/16 count of one exposure, as pco wrote them (i32)
+    crc32 INTEGER NOT NULL           -- of these bytes
+) STRICT;
+CREATE TABLE pattern_copy (
+    id INTEGER PRIMARY KEY,          -- that of the pattern
+    pixels INTEGER NOT NULL,
+    numbers BLOB NOT NULL,
+    crc32 INTEGER NOT NULL
 ) STRICT;
 ";
 

@@ -3,6 +3,7 @@
 mod computations;
 mod harm;
 mod opening;
+mod patterns;
 mod rollups;
 
 use super::*;

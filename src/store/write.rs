@@ -1,11 +1,12 @@
 //! Writing: one transaction for everything that belongs together.
 
+use super::codec::learning::Fresh;
 use super::error::StoreError;
 use super::rows::{DarkReference, NewReading, Tracker};
 use super::schema::{FRAMES_PER_READING, READING_BITS};
 use super::{Store, codec, query, rollups};
 use crate::clock::UtcMicros;
-use crate::record::{Dark, DarkUse, Event, EventKind, Frame, QuantityValue, Reading};
+use crate::record::{Dark, DarkUse, Event, EventKind, QuantityValue, Reading};
 use rusqlite::{Connection, Statement, ToSql, Transaction, TransactionBehavior, params};
 
 const INSERT_READING: &str = "INSERT INTO reading(time_start, time_mid, time_end, instrument, configuration, \
@@ -51,34 +52,52 @@ impl Store {
         let doing = "storing a reading";
         self.check_shape(new)?;
         let reading = new.reading;
-        // Coding needs no lock and no transaction.
-        let frames: Vec<codec::Coded> = new.frames.iter().map(|f| encode(&f.frame)).collect::<Result<_, _>>()?;
+        // Coding needs no lock of the database and no transaction.
+        let instrument = new.made_with.instrument;
+        let (frames, learned) = self.code_all(new)?;
         let mut inner = self.lock();
         let hour = query::hour_of(reading.time_mid);
         let new_hour = inner.last_hour != Some(hour);
         let id = transact(&mut inner.connection, doing, |tx| self.put_reading(tx, new, &frames, new_hour))?;
         inner.last_hour = Some(hour);
+        drop(inner);
+        learned.into_iter().for_each(|fresh| self.learn(instrument, Some(fresh)));
         Ok(id)
     }
 
     /// Stores many readings in one transaction, to make a large database for measurements.
     #[doc(hidden)]
     pub fn commit_readings(&self, new: &[NewReading<'_>]) -> Result<(), StoreError> {
-        new.iter().try_for_each(|new| self.check_shape(new))?;
+        let mut coded = Vec::with_capacity(new.len());
+        for new in new {
+            self.check_shape(new)?;
+            let (frames, learned) = self.code_all(new)?;
+            learned.into_iter().for_each(|fresh| self.learn(new.made_with.instrument, Some(fresh)));
+            coded.push(frames);
+        }
         let mut inner = self.lock();
         let mut last = inner.last_hour;
         transact(&mut inner.connection, "storing readings", |tx| {
-            for new in new {
-                let frames: Result<Vec<codec::Coded>, _> = new.frames.iter().map(|f| encode(&f.frame)).collect();
-                let frames = frames.map_err(|e| rusqlite::Error::ToSqlConversionFailure(Box::new(e)))?;
+            for (new, frames) in new.iter().zip(&coded) {
                 let hour = Some(query::hour_of(new.reading.time_mid));
-                self.put_reading(tx, new, &frames, last != hour)?;
+                self.put_reading(tx, new, frames, last != hour)?;
                 last = hour;
             }
             Ok(())
         })?;
         inner.last_hour = last;
         Ok(())
+    }
+
+    /// The frames of a reading, coded, and the patterns that came of it.
+    fn code_all(&self, new: &NewReading<'_>) -> Result<(Vec<codec::Coded>, Vec<Fresh>), StoreError> {
+        let (mut frames, mut learned) = (Vec::with_capacity(new.frames.len()), Vec::new());
+        for record in new.frames {
+            let (coded, fresh) = self.code(new.made_with.instrument, &record.frame, false)?;
+            frames.push(coded);
+            learned.extend(fresh);
+        }
+        Ok((frames, learned))
     }
 
     fn put_reading(
@@ -196,9 +215,9 @@ impl Store {
 
     /// Stores a dark that was accepted; returns its row.
     pub fn add_dark(&self, instrument: i64, dark: &Dark) -> Result<i64, StoreError> {
-        let coded = encode(&dark.frame)?;
+        let (coded, fresh) = self.code(instrument, &dark.frame, true)?;
         let frame = &dark.frame;
-        self.transact("storing a dark", |tx| {
+        let id = self.transact("storing a dark", |tx| {
             tx.prepare_cached(INSERT_DARK)?.insert(params![
                 instrument,
                 frame.start().0,
@@ -210,7 +229,9 @@ impl Store {
                 coded.sums,
                 coded.crc32,
             ])
-        })
+        })?;
+        self.learn(instrument, fresh);
+        Ok(id)
     }
 
     /// Stores a fitted dark model; returns its row.
@@ -312,10 +333,6 @@ pub(super) fn put_event(tx: &Transaction<'_>, event: &Event) -> rusqlite::Result
 
 fn put_tracker(tx: &Transaction<'_>, t: &Tracker) -> rusqlite::Result<()> {
     tx.prepare_cached(UPSERT_TRACKER)?.execute(params![t.instrument, t.name, t.json, t.time.0]).map(drop)
-}
-
-fn encode(frame: &Frame) -> Result<codec::Coded, StoreError> {
-    codec::encode(frame).map_err(|e| StoreError::Shape { expected: e.expected, found: e.found })
 }
 
 /// Null for what is not finite.

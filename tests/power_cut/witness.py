@@ -10,7 +10,7 @@ import os
 import sqlite3
 import sys
 
-FACTS = ("reading", "frame", "value", "dark", "dark_model")
+FACTS = ("reading", "frame", "value", "dark", "dark_model", "pattern", "pattern_copy")
 
 
 def rows(database, table):
@@ -29,7 +29,8 @@ def look(path, acknowledged, reference):
         tables = {row[0] for row in database.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
         if "reading" not in tables:
             return "ok 0" if acknowledged == 0 else f"no readings, but {acknowledged} were acknowledged"
-        found = {table: rows(database, table) for table in FACTS}
+        # Where the cut came between two versions of the schema, the newest tables are not there yet.
+        found = {table: rows(database, table) if table in tables else {} for table in FACTS}
         ids = list(found["reading"])
         if ids != list(range(1, len(ids) + 1)):
             return f"readings are not contiguous: {len(ids)} up to {ids[-1]}"
