@@ -5,19 +5,19 @@
 //! dirtied 4 KiB blocks (`write_bytes` of /proc/self/io), which every commit flushes: what a card sees, without the file
 //! system's own journal. In a memory-backed folder it is zero.
 
+#[path = "../tests/support/closed_loop.rs"]
+mod closed_loop;
+mod coded_frames;
+
 use rand::{Rng, SeedableRng};
 use rand_distr::{Distribution, Normal};
 use std::path::Path;
 use std::time::Instant;
-use vigilux::bench::scenes::SceneKind;
-use vigilux::bench::settings::Settings;
-use vigilux::bench::world::Bench;
 use vigilux::clock::UtcMicros;
 use vigilux::record::{
     Circumstances, DarkUse, Detector, Flags, Frame, PixelRanges, QuantityValue, Reading, Rung, Shutter, Stamp, Verdict,
 };
-use vigilux::store::codec::learning::{Learner, Numbers};
-use vigilux::store::{DarkReference, FrameRecord, MadeWith, NewInstrument, NewReading, Store, Tracker, codec};
+use vigilux::store::{DarkReference, FrameRecord, MadeWith, NewInstrument, NewReading, Store, Tracker};
 
 const READINGS: i64 = 2000;
 const PIXELS: usize = 2048;
@@ -60,7 +60,7 @@ fn main() {
         Some(folder) => tempfile::tempdir_in(folder).expect("a folder that can be written"),
         None => tempfile::tempdir().expect("a folder for temporary files"),
     };
-    coding();
+    coded_frames::coding();
     println!("\n{READINGS} readings with one frame each, one transaction a reading");
     println!(
         "{:>6} {:>10} {:>8} {:>9} {:>10} {:>9} {:>10}",
@@ -71,154 +71,6 @@ fn main() {
             let path = folder.path().join(format!("{page_size}-{quantities}-{tracker}.db"));
             measure(&path, page_size, quantities, tracker);
         }
-    }
-}
-
-/// How close the coded frames of the virtual spectrometer come to the entropy of their noise, once it is known: 1.16 at most.
-///
-/// An instrument of each kind first learns as the daemon's does: 8 short and 8 long darks, then an hour of minutes of each light. The
-/// bytes are those of the sums and of how they are predicted; patterns are counted apart.
-fn coding() {
-    const HOUR: u32 = 60;
-    println!("coding a frame of the virtual spectrometer, {PIXELS} pixels, {EXPOSURES} exposures, 15 frames a row");
-    println!(
-        "{:>22} {:>9} {:>9} {:>7} {:>12} {:>13} {:>9} {:>9}",
-        "light", "entropy B", "coded B", "ratio", "by itself", "with detail", "encode us", "decode us"
-    );
-    let (mut all, mut patterns) = (Vec::new(), 0);
-    for (kind, lights) in [
-        (
-            SceneKind::Roof,
-            &[
-                ("roof, high sun", "2026-06-21T10:00:00Z", 0.0065, true),
-                ("roof, ultraviolet rung", "2026-06-21T10:00:00Z", 0.45, true),
-                ("roof, afternoon", "2026-06-21T15:00:00Z", 0.01, true),
-                ("roof, low sun", "2026-06-21T18:00:00Z", 0.1, true),
-                ("dark, 7 ms", "2026-06-21T20:00:00Z", SHORT_S, false),
-                ("dark, 10 s", "2026-06-21T20:00:00Z", LONG_S, false),
-            ][..],
-        ),
-        (SceneKind::Glasshouse, &[("glasshouse", "2026-06-21T10:00:00Z", 0.02, true)]),
-        (SceneKind::Lamp, &[("lamp", "2026-06-21T10:00:00Z", 0.1, true)]),
-    ] {
-        let mut instrument = Instrument::new(kind);
-        for (name, start, length_s, open) in lights {
-            let start = UtcMicros::parse(start).expect("an instant");
-            let minute = |k: u32| start.plus_seconds(60.0 * f64::from(k));
-            let clips = *length_s > 0.2;
-            for k in 0..if *open { HOUR } else { 0 } {
-                let frame = instrument.frame(minute(k), *length_s, *open, clips).0;
-                instrument.learn(&frame, false);
-            }
-            let frames: Vec<_> =
-                (HOUR..HOUR + 15).map(|k| instrument.frame(minute(k), *length_s, *open, clips)).collect();
-            let n = frames.len() as f64;
-            let basis = instrument.learner.basis();
-            let begin = Instant::now();
-            let coded: Vec<_> =
-                frames.iter().map(|f| codec::encode_with(&f.0, basis, !open).expect("a frame")).collect();
-            let encode = begin.elapsed().as_secs_f64() / n * 1e6;
-            let begin = Instant::now();
-            for (c, (frame, _)) in coded.iter().zip(&frames) {
-                let mut pattern = |id: i64| Ok(instrument.patterns[id as usize - 1].clone());
-                let decoded = codec::decode_with(c, frame.integration_s, frame.temperature_c, &mut pattern);
-                assert!(decoded.expect("what was coded").sums == frame.sums, "a frame is not what it was");
-            }
-            let decode = begin.elapsed().as_secs_f64() / n * 1e6;
-            let plain: Vec<_> = frames.iter().map(|f| codec::encode(&f.0).expect("a frame")).collect();
-            let entropy = frames.iter().map(|f| f.1).sum::<f64>();
-            let bytes: Vec<usize> = coded.iter().zip(&plain).map(|(c, p)| c.len() - p.detail.len()).collect();
-            let sum = bytes.iter().sum::<usize>() as f64;
-            println!(
-                "{name:>22} {:>9.0} {:>9.0} {:>7.3} {:>12.3} {:>13.3} {encode:>9.0} {decode:>9.0}",
-                entropy / n,
-                sum / n,
-                sum / entropy,
-                plain.iter().map(|p| p.sums.len()).sum::<usize>() as f64 / entropy,
-                coded.iter().map(codec::Coded::len).sum::<usize>() as f64 / entropy
-            );
-            all.extend(frames.iter().zip(&bytes).map(|(f, b)| *b as f64 / f.1));
-        }
-        patterns += instrument.patterns.len();
-    }
-    all.sort_by(f64::total_cmp);
-    println!("{:>22} {:>27.3}, 1.16 at most; {patterns} patterns were learned", "median", all[all.len() / 2]);
-}
-
-const EXPOSURES: u32 = 4;
-const SHORT_S: f64 = 0.0065;
-const LONG_S: f64 = 10.0;
-
-/// A virtual spectrometer, its twin without noise, and what was learned of it.
-struct Instrument {
-    noisy: Bench,
-    twin: Bench,
-    offset: Vec<u32>,
-    learner: Learner,
-    patterns: Vec<Numbers>,
-}
-
-impl Instrument {
-    fn new(kind: SceneKind) -> Self {
-        let mut settings = Settings::default();
-        settings.scene.kind = kind;
-        let start = UtcMicros::parse("2026-06-21T06:00:00Z").expect("an instant");
-        let bench = || Bench::new(&settings, start).expect("the default bench");
-        let (noisy, mut twin) = (bench(), bench());
-        twin.set_noise(false);
-        let offset = twin.expose(start.plus_seconds(7200.0), 0.0, false).0;
-        let mut new = Self { noisy, twin, offset, learner: Learner::default(), patterns: Vec::new() };
-        for (k, length_s) in [SHORT_S; 8].into_iter().chain([LONG_S; 8]).enumerate() {
-            let dark = new.frame(start.plus_seconds(7200.0 + 60.0 * k as f64), length_s, false, false).0;
-            new.learn(&dark, true);
-        }
-        new
-    }
-
-    fn learn(&mut self, frame: &Frame, dark: bool) {
-        let learned = if dark { self.learner.dark(frame) } else { self.learner.frame(frame) };
-        if let Some(fresh) = learned.expect("a frame").1 {
-            self.patterns.push(fresh.numbers.clone());
-            self.learner.stored(self.patterns.len() as i64, fresh);
-        }
-    }
-
-    /// A frame and the entropy of its noise in bytes, from the twin; of half the length, and so on, while it must not clip.
-    fn frame(&mut self, start: UtcMicros, length_s: f64, open: bool, may_clip: bool) -> (Frame, f64) {
-        let d = self.twin.settings().detector.clone();
-        let (mut sums, mut variance) = (vec![0; PIXELS], vec![0.0; PIXELS]);
-        for k in 0..EXPOSURES {
-            let at = start.plus_seconds(f64::from(k) * (length_s + 0.36));
-            let mean = self.twin.expose(at, length_s, open).0;
-            for (i, counts) in self.noisy.expose(at, length_s, open).0.into_iter().enumerate() {
-                sums[i] += counts;
-                // Where the converter ends there is no noise; its rounding adds a twelfth.
-                if mean[i] < d.full_scale {
-                    let signal = f64::from(mean[i]) - f64::from(self.offset[i]);
-                    variance[i] += signal.max(0.0) / d.electrons_per_count + d.read_noise_counts.powi(2) + 1.0 / 12.0;
-                }
-            }
-        }
-        let limit = 0.95 * f64::from(EXPOSURES * d.full_scale);
-        let clipped = PixelRanges::from_mask(&sums.iter().map(|s| f64::from(*s) >= limit).collect::<Vec<_>>());
-        if !may_clip && !clipped.is_empty() {
-            return self.frame(start, length_s / 2.0, open, may_clip);
-        }
-        // Entropy of a rounded normal distribution much wider than one count.
-        let bits =
-            |v: &f64| if *v > 0.0 { 0.5 * (std::f64::consts::TAU * std::f64::consts::E * v).log2() } else { 0.0 };
-        let bytes = variance.iter().map(bits).sum::<f64>() / 8.0;
-        let stamps = (0..EXPOSURES).map(|k| Stamp { start: start.plus_seconds(f64::from(k)), crc32: k * 0x0e37_79b9 });
-        let frame = Frame {
-            integration_s: length_s,
-            shutter: if open { Shutter::Open } else { Shutter::Closed },
-            temperature_c: Some(21.4),
-            stamps: stamps.collect(),
-            sums,
-            clipped,
-            spread: 0.01,
-        };
-        (frame, bytes)
     }
 }
 

@@ -1,6 +1,6 @@
 //! Frames as bytes: lossless, checked, and safe to read whatever became of them.
 //!
-//! The sums are one standalone file of the `pco` numeric codec (u32), so that other programs can read them; everything
+//! The sums are coded by the `pco` numeric codec and some integer arithmetic, so that other programs can read them; everything
 //! else of a frame is a small *detail* block. What must stay true: decoding damaged bytes is an error, never a panic
 //! and never a large allocation. So both checksums over the coded bytes hold before the codec sees them, and the checksum of
 //! the sums after all: a frame decoded with a wrong pattern is an error too.
@@ -11,21 +11,27 @@
 //! number of clipped ranges *v*, for each the gap from the last one's end *v* and its length − 1 *v*, in form 2 how it is
 //! predicted, and last the CRC-32 of all before it (u32).
 //!
-//! In form 1 the coded numbers are the sums. In form 2 they are what is left of the sums beside a prediction from patterns
-//! ([`prediction`], rows of the table `pattern`): 0, −1, 1, −2 … counts as 0, 1, 2, 3 …, wrapping at 32 bits. How it is predicted:
-//! what clipped pixels read *v*, constant *z*, number of whole patterns *v*, for each its row *v* and factor *z*, row of
-//! the varying pattern *v* (0 for none) and, where there is one, its factors at the knots, each less the one before, *z*.
-//! Form 2 is chosen where it is shorter.
+//! In form 1 the coded sums are one standalone file of `pco` (u32). In form 2 they are what is left of the sums beside a
+//! [`prediction`] from patterns (rows of the table `pattern`), with the low bits that are noise set apart ([`leftover`]). How it
+//! is predicted: ceiling *v*, number of full ranges *v*, for each the gap from the last one's end *v* and its length − 1 *v*,
+//! constant *z*, number of whole patterns *v*, for each its row *v* and factor *z*, row of the varying pattern *v* (0 for none)
+//! and, where there is one, its factors at the knots, each less the one before, *z*; then base, quiet and gain of the noise *v*,
+//! number of pixels over 255 *v* and by how much each is *v*. Pixels of full ranges read the ceiling and are not coded. Form 2 is chosen
+//! where it is shorter.
 
 pub mod learning;
+pub mod leftover;
 pub mod prediction;
 
 use crate::clock::UtcMicros;
 use crate::record::{Frame, PixelRanges, Shutter, Stamp};
 use learning::{Basis, Numbers};
+use leftover::Noise;
+use pco::data_types::Number;
 use pco::standalone::{simple_compress, simple_decompress_into};
 use pco::{ChunkConfig, DeltaSpec, ModeSpec};
 use prediction::Mixture;
+use std::ops::Range;
 
 /// The most pixels a frame may have: pixel numbers are 16 bits wide.
 pub const MAX_PIXELS: usize = 65_536;
@@ -36,9 +42,6 @@ pub const MAX_EXPOSURES: usize = 1 << 20;
 const PLAIN: u8 = 1;
 /// Sums beside a prediction.
 const PREDICTED: u8 = 2;
-
-/// Pixels from which on a mixture weighs little beside what it saves.
-const FEW_PIXELS: usize = 1024;
 
 /// A frame's two blobs and the checksum of its sums as little-endian bytes.
 #[derive(Clone, Debug, PartialEq)]
@@ -52,6 +55,11 @@ pub struct Coded {
 }
 
 impl Coded {
+    /// Whether it is read without any pattern.
+    fn is_by_itself(&self) -> bool {
+        self.detail.first() == Some(&PLAIN)
+    }
+
     /// Bytes of both blobs.
     #[allow(clippy::len_without_is_empty, reason = "a frame is never empty")]
     pub fn len(&self) -> usize {
@@ -81,12 +89,7 @@ fn wrong<T>(expected: impl Into<String>, found: impl ToString) -> Result<T, Code
 fn settings(sums: &[u32]) -> ChunkConfig {
     let (from_mean, from_neighbour) = roughness(sums);
     let delta = if from_neighbour < from_mean { DeltaSpec::TryConsecutive(1) } else { DeltaSpec::NoOp };
-    as_they_are().with_delta_spec(delta)
-}
-
-/// The settings numbers are coded with that have nothing to do with their neighbours.
-fn as_they_are() -> ChunkConfig {
-    ChunkConfig::default().with_mode_spec(ModeSpec::Classic).with_delta_spec(DeltaSpec::NoOp)
+    ChunkConfig::default().with_mode_spec(ModeSpec::Classic).with_delta_spec(delta)
 }
 
 /// How far the sums are from their mean and from their neighbours, added up [counts].
@@ -115,47 +118,104 @@ pub fn crc32_of(sums: &[u32]) -> u32 {
 /// Codes a frame by itself.
 pub fn encode(frame: &Frame) -> Result<Coded, CodecError> {
     check(frame)?;
-    encoded(frame, &frame.sums, &settings(&frame.sums), PLAIN, &[])
+    let sums = simple_compress(&frame.sums, &settings(&frame.sums))
+        .map_err(|e| CodecError { expected: "sums that can be coded".into(), found: e.to_string() })?;
+    wrapped(frame, sums, PLAIN, &[])
 }
 
 /// Codes a frame beside what is known of its instrument, or by itself where that is shorter; `dark`: no light is in it.
 pub fn encode_with(frame: &Frame, basis: &Basis, dark: bool) -> Result<Coded, CodecError> {
     check(frame)?;
-    let (whole, varying) = basis.of(frame, dark);
-    if whole.is_empty() && varying.is_none() {
-        return encode(frame);
+    let Some(with) = predicted(frame, basis, dark)? else { return encode(frame) };
+    // What is clearly shorter than by itself need not be tried against it.
+    if 8 * with.len() < bits_by_itself(&frame.sums) {
+        return Ok(with);
     }
-    let numbers: Vec<&[i32]> = whole.iter().map(|p| &*p.fresh.numbers).collect();
-    let varying_numbers = varying.map(|p| &*p.fresh.numbers);
-    let fitted = prediction::fit(&frame.sums, &frame.clipped, frame.exposures(), &numbers, varying_numbers);
-    let Some(mixture) = fitted else { return encode(frame) };
-    let pixels = frame.sums.len();
-    let predicted = prediction::predict(&mixture, pixels, &frame.clipped, &numbers, varying_numbers);
-    let left = prediction::left_over(&frame.sums, &predicted);
+    let plain = encode(frame)?;
+    Ok(if with.len() < plain.len() { with } else { plain })
+}
+
+/// Bits that sums coded by themselves take at the least, roughly: the digits of their differences and two more, or one where they read
+/// the most any does.
+fn bits_by_itself(sums: &[u32]) -> usize {
+    let mean = (sums.iter().map(|&s| u64::from(s)).sum::<u64>() / sums.len() as u64) as u32;
+    let most = sums.iter().copied().max().unwrap_or(0);
+    let bits = |sum: u32, other: u32| if sum == most { 1 } else { 34 - sum.abs_diff(other).leading_zeros() as usize };
+    let from_mean: usize = sums.iter().map(|s| bits(*s, mean)).sum();
+    let from_neighbour: usize = sums.windows(2).map(|w| bits(w[1], w[0])).sum();
+    from_mean.min(from_neighbour)
+}
+
+/// A frame beside the patterns that fit it; `None` where there are none.
+fn predicted(frame: &Frame, basis: &Basis, dark: bool) -> Result<Option<Coded>, CodecError> {
+    let offered = basis.of(frame, dark);
+    if offered.patterns.is_empty() {
+        return Ok(None);
+    }
+    let (sums, pixels) = (&frame.sums, frame.sums.len());
+    let numbers: Vec<&[i32]> = offered.patterns.iter().map(|p| &*p.fresh.numbers).collect();
+    let full = full_ranges(sums);
+    let coded_here = between(&full, pixels);
+    let mut seen = vec![false; pixels];
+    coded_here.iter().for_each(|piece| seen[piece.clone()].fill(true));
+    // What clips in some of the exposures is no measure.
+    seen.iter_mut().zip(frame.clipped.to_mask(pixels)).for_each(|(seen, clipped)| *seen &= !clipped);
+    let fitted = prediction::fit(sums, &seen, frame.exposures(), &numbers, offered.darks, offered.varying);
+    let Some(fitted) = fitted else { return Ok(None) };
+    let whole: Vec<&[i32]> = fitted.whole.iter().map(|at| numbers[*at]).collect();
+    let predicted = prediction::predict(&fitted.mixture, pixels, &whole, fitted.varying.map(|at| numbers[at]));
+    let predicted = taken(&predicted, &coded_here);
+    let left = leftover::left(&taken(sums, &coded_here), &predicted);
+    let noise = Noise::seen(&left, &predicted);
+    let (coded, over) = leftover::write(noise, &left, &predicted)?;
     let mut how = Vec::new();
-    put(&mut how, u64::from(mixture.clipped));
+    let id = |at: &usize| offered.patterns[*at].id as u64;
+    let mixture = &fitted.mixture;
+    put(&mut how, u64::from(mixture.ceiling));
+    put_ranges(&mut how, &full)?;
     put(&mut how, zigzag(mixture.constant));
-    put(&mut how, whole.len() as u64);
-    for (pattern, factor) in whole.iter().zip(&mixture.whole) {
-        put(&mut how, pattern.id as u64);
+    put(&mut how, fitted.whole.len() as u64);
+    for (at, factor) in fitted.whole.iter().zip(&mixture.whole) {
+        put(&mut how, id(at));
         put(&mut how, zigzag(*factor));
     }
-    put(&mut how, varying.map_or(0, |p| p.id as u64));
+    put(&mut how, fitted.varying.as_ref().map_or(0, id));
     let mut before = 0;
     for knot in &mixture.knots {
         put(&mut how, zigzag(knot.wrapping_sub(before)));
         before = *knot;
     }
-    let with = encoded(frame, &left, &as_they_are(), PREDICTED, &how)?;
-    // A difference of two noisy pixels is √2 as rough as their noise: what is clearly smoother is shorter, untried, unless there
-    // are so few pixels with a say that the mixture itself weighs.
-    let (from_mean, from_neighbour) = roughness(&frame.sums);
-    let rough: f64 = left.iter().map(|l| f64::from(*l) / 2.0).sum();
-    if frame.clipped.is_empty() && frame.sums.len() >= FEW_PIXELS && rough < 0.75 * from_mean.min(from_neighbour) {
-        return Ok(with);
+    [noise.base, noise.quiet, noise.gain].into_iter().for_each(|n| put(&mut how, n.into()));
+    put(&mut how, over.len() as u64);
+    over.iter().for_each(|o| put(&mut how, u64::from(*o)));
+    wrapped(frame, coded, PREDICTED, &how).map(Some)
+}
+
+/// Where several pixels in a row read the most any does: that is told by their numbers.
+fn full_ranges(sums: &[u32]) -> PixelRanges {
+    const SOME: u16 = 6;
+    let most = sums.iter().max();
+    let full: Vec<bool> = sums.iter().map(|s| Some(s) == most).collect();
+    let mut full = PixelRanges::from_mask(&full);
+    full.0.retain(|(first, last)| last - first >= SOME);
+    full
+}
+
+/// The stretches of pixels between ranges, in their order; what lies beyond the last pixel is left out.
+fn between(ranges: &PixelRanges, pixels: usize) -> Vec<Range<usize>> {
+    let mut begin = 0;
+    let mut pieces = Vec::with_capacity(ranges.0.len() + 1);
+    for &(first, last) in &ranges.0 {
+        pieces.push(begin..usize::from(first).min(pixels).max(begin));
+        begin = (usize::from(last) + 1).min(pixels).max(begin);
     }
-    let plain = encode(frame)?;
-    Ok(if with.len() < plain.len() { with } else { plain })
+    pieces.push(begin..pixels);
+    pieces
+}
+
+/// What stands in some stretches, end to end.
+fn taken(numbers: &[u32], pieces: &[Range<usize>]) -> Vec<u32> {
+    pieces.iter().flat_map(|piece| &numbers[piece.clone()]).copied().collect()
 }
 
 fn check(frame: &Frame) -> Result<(), CodecError> {
@@ -171,10 +231,8 @@ fn check(frame: &Frame) -> Result<(), CodecError> {
     Ok(())
 }
 
-/// Codes numbers in place of the sums of a frame, with how they were made.
-fn encoded(frame: &Frame, numbers: &[u32], settings: &ChunkConfig, form: u8, how: &[u8]) -> Result<Coded, CodecError> {
-    let sums = simple_compress(numbers, settings)
-        .map_err(|e| CodecError { expected: "sums that can be coded".into(), found: e.to_string() })?;
+/// A frame whose numbers are coded, with how they were made.
+fn wrapped(frame: &Frame, sums: Vec<u8>, form: u8, how: &[u8]) -> Result<Coded, CodecError> {
     let mut out = vec![form, u8::from(frame.shutter == Shutter::Closed)];
     out.extend(frame.spread.to_le_bytes());
     put(&mut out, frame.sums.len() as u64);
@@ -188,20 +246,26 @@ fn encoded(frame: &Frame, numbers: &[u32], settings: &ChunkConfig, form: u8, how
         out.extend(stamp.crc32.to_le_bytes());
         last = stamp.start.0;
     }
-    put(&mut out, frame.clipped.0.len() as u64);
-    let mut end = 0u64;
-    for &(a, b) in &frame.clipped.0 {
-        let (a, b) = (u64::from(a), u64::from(b));
-        if a < end || b < a {
-            return wrong("ascending clipped ranges", format!("{a} to {b} after {end}"));
-        }
-        put(&mut out, a - end);
-        put(&mut out, b - a);
-        end = b + 1;
-    }
+    put_ranges(&mut out, &frame.clipped)?;
     out.extend(how);
     out.extend(crc32fast::hash(&out).to_le_bytes());
     Ok(Coded { detail: out, sums, crc32: crc32_of(&frame.sums) })
+}
+
+/// Appends how many ranges there are, and for each the gap from the last one's end and its length − 1.
+fn put_ranges(out: &mut Vec<u8>, ranges: &PixelRanges) -> Result<(), CodecError> {
+    put(out, ranges.0.len() as u64);
+    let mut end = 0u64;
+    for &(a, b) in &ranges.0 {
+        let (a, b) = (u64::from(a), u64::from(b));
+        if a < end || b < a {
+            return wrong("ascending ranges of pixels", format!("{a} to {b} after {end}"));
+        }
+        put(out, a - end);
+        put(out, b - a);
+        end = b + 1;
+    }
+    Ok(())
 }
 
 /// Decodes a frame that was coded by itself; the integration time [s] and temperature [°C] are columns of their own.
@@ -246,18 +310,7 @@ pub fn decode_with(
         time = time.wrapping_add(input.signed()?);
         stamps.push(Stamp { start: UtcMicros(time), crc32: u32::from_le_bytes(input.bytes()?) });
     }
-    let mut clipped = Vec::new();
-    let mut end = 0u64;
-    for _ in 0..input.count(MAX_PIXELS, "clipped ranges")? {
-        let a = end.saturating_add(input.number()?);
-        let b = a.saturating_add(input.number()?);
-        if b >= MAX_PIXELS as u64 {
-            return wrong("clipped pixels below 65536", b);
-        }
-        clipped.push((a as u16, b as u16));
-        end = b + 1;
-    }
-    let clipped = PixelRanges(clipped);
+    let clipped = input.ranges()?;
     let how = if form == PREDICTED { Some(how_predicted(&mut input, pixels)?) } else { None };
     if !input.0.is_empty() {
         return wrong("the end of the detail block", format!("{} more bytes", input.0.len()));
@@ -266,29 +319,14 @@ pub fn decode_with(
     if want != got {
         return wrong(format!("coded sums with checksum {want:08x}"), format!("{got:08x}"));
     }
-    let mut sums = vec![0u32; pixels];
-    let progress = simple_decompress_into(&coded.sums, &mut sums)
-        .map_err(|e| CodecError { expected: "coded sums".into(), found: e.to_string() })?;
-    if progress.n_processed != pixels || !progress.finished {
-        return wrong(
-            format!("sums of {pixels} pixels"),
-            format!("{} and {} to come", progress.n_processed, if progress.finished { "none" } else { "more" }),
-        );
-    }
-    if let Some(how) = how {
-        let get = |id: &i64| -> Result<Numbers, CodecError> {
-            let numbers = patterns(*id)?;
-            if numbers.len() != pixels {
-                return wrong(format!("pattern {id} of {pixels} pixels"), numbers.len());
-            }
-            Ok(numbers)
-        };
-        let mut kept: Vec<Numbers> = how.whole.iter().chain(&how.varying).map(get).collect::<Result<_, _>>()?;
-        let varying = if how.varying.is_some() { kept.pop() } else { None };
-        let whole: Vec<&[i32]> = kept.iter().map(|k| &**k).collect();
-        let predicted = prediction::predict(&how.mixture, pixels, &clipped, &whole, varying.as_deref());
-        prediction::put_back(&mut sums, &predicted);
-    }
+    let sums = match how {
+        Some(how) => told(&how, &coded.sums, pixels, patterns)?,
+        None => {
+            let mut sums = vec![0; pixels];
+            decompress(&coded.sums, &mut sums)?;
+            sums
+        }
+    };
     let got = crc32_of(&sums);
     if coded.crc32 != got {
         return wrong(format!("sums with checksum {:08x}", coded.crc32), format!("{got:08x}"));
@@ -296,17 +334,34 @@ pub fn decode_with(
     Ok(Frame { integration_s, shutter, temperature_c, stamps, sums, clipped, spread })
 }
 
-/// A mixture and the rows of its patterns.
+/// Reads a `pco` file of as many numbers as there is room for.
+fn decompress<T: Number>(coded: &[u8], numbers: &mut [T]) -> Result<(), CodecError> {
+    let progress = simple_decompress_into(coded, numbers)
+        .map_err(|e| CodecError { expected: "coded sums".into(), found: e.to_string() })?;
+    if progress.n_processed != numbers.len() || !progress.finished {
+        let more = if progress.finished { "none" } else { "more" };
+        return wrong(
+            format!("sums of {} pixels", numbers.len()),
+            format!("{} and {more} to come", progress.n_processed),
+        );
+    }
+    Ok(())
+}
+
+/// How a frame of form 2 is told.
 struct How {
     mixture: Mixture,
+    full: PixelRanges,
     whole: Vec<i64>,
     varying: Option<i64>,
+    noise: Noise,
+    over: Vec<u32>,
 }
 
 fn how_predicted(input: &mut Input<'_>, pixels: usize) -> Result<How, CodecError> {
-    let number = input.number()?;
-    let Ok(clipped) = u32::try_from(number) else { return wrong("what clipped pixels read, below 2^32", number) };
-    let mut mixture = Mixture { clipped, constant: input.signed()?, ..Mixture::default() };
+    let mut mixture = Mixture { ceiling: input.u32()?, ..Mixture::default() };
+    let full = input.ranges()?;
+    mixture.constant = input.signed()?;
     let mut whole = Vec::new();
     for _ in 0..input.count(prediction::MAX_WHOLE, "whole patterns")? {
         whole.push(input.number()? as i64);
@@ -320,7 +375,44 @@ fn how_predicted(input: &mut Input<'_>, pixels: usize) -> Result<How, CodecError
             mixture.knots.push(knot);
         }
     }
-    Ok(How { mixture, whole, varying })
+    let noise = Noise { base: input.u32()?, quiet: input.u32()?, gain: input.u32()? };
+    let mut over = Vec::new();
+    for _ in 0..input.count(pixels, "pixels above 255")? {
+        over.push(input.u32()?);
+    }
+    Ok(How { mixture, full, whole, varying, noise, over })
+}
+
+/// The sums of a frame of form 2.
+fn told(
+    how: &How,
+    coded: &[u8],
+    pixels: usize,
+    patterns: &mut dyn FnMut(i64) -> Result<Numbers, CodecError>,
+) -> Result<Vec<u32>, CodecError> {
+    let get = |id: &i64| -> Result<Numbers, CodecError> {
+        let numbers = patterns(*id)?;
+        if numbers.len() != pixels {
+            return wrong(format!("pattern {id} of {pixels} pixels"), numbers.len());
+        }
+        Ok(numbers)
+    };
+    let mut kept: Vec<Numbers> = how.whole.iter().chain(&how.varying).map(get).collect::<Result<_, _>>()?;
+    let varying = if how.varying.is_some() { kept.pop() } else { None };
+    let whole: Vec<&[i32]> = kept.iter().map(|k| &**k).collect();
+    let predicted = prediction::predict(&how.mixture, pixels, &whole, varying.as_deref());
+    let coded_here = between(&how.full, pixels);
+    let predicted = taken(&predicted, &coded_here);
+    let mut left = leftover::read(how.noise, coded, &how.over, &predicted)?;
+    leftover::put_back(&mut left, &predicted);
+    let mut sums = vec![how.mixture.ceiling; pixels];
+    let mut left = &left[..];
+    for piece in coded_here {
+        let (here, rest) = left.split_at(piece.len());
+        sums[piece].copy_from_slice(here);
+        left = rest;
+    }
+    Ok(sums)
 }
 
 fn zigzag(n: i64) -> u64 {
@@ -365,6 +457,24 @@ impl Input<'_> {
         let z = self.number()?;
         Ok((z >> 1) as i64 ^ -((z & 1) as i64))
     }
+    fn u32(&mut self) -> Result<u32, CodecError> {
+        let n = self.number()?;
+        u32::try_from(n).map_err(|_| CodecError { expected: "a number below 2^32".into(), found: n.to_string() })
+    }
+    fn ranges(&mut self) -> Result<PixelRanges, CodecError> {
+        let mut ranges = Vec::new();
+        let mut end = 0u64;
+        for _ in 0..self.count(MAX_PIXELS, "ranges of pixels")? {
+            let a = end.saturating_add(self.number()?);
+            let b = a.saturating_add(self.number()?);
+            if b >= MAX_PIXELS as u64 {
+                return wrong("pixels below 65536", b);
+            }
+            ranges.push((a as u16, b as u16));
+            end = b + 1;
+        }
+        Ok(PixelRanges(ranges))
+    }
     fn count(&mut self, limit: usize, what: &str) -> Result<usize, CodecError> {
         let n = self.number()?;
         if n > limit as u64 {
@@ -387,6 +497,8 @@ mod tests {
             prop::collection::vec(any::<u32>(), 1..300),
             prop::collection::vec(1000u32..1400, 1..2100),
             prop::collection::vec(Just(7u32), 1..50),
+            prop::collection::vec(Just(u32::MAX), 1..50),
+            prop::collection::vec((1000u32..9000).prop_map(|s| s.min(4000)), 1..2100),
         ];
         let mask = prop::collection::vec(any::<bool>(), 0..300);
         (1e-3..60.0f64, any::<bool>(), prop::option::of(-20.0..60.0f64), stamps, sums, mask, 0.0..1f32).prop_map(
@@ -436,13 +548,13 @@ mod tests {
                 Pattern { id, fresh: Fresh { role, integration_s: 0.1, numbers: numbers.collect() } }
             };
             let mut basis = Basis::default();
-            for (id, role) in [(3, Role::Offset), (400, Role::Rate), (7, Role::View), (8, Role::View)] {
+            for (id, role) in [(3, Role::Dark), (400, Role::Light), (7, Role::Light), (8, Role::Clipped), (9, Role::Clipped)] {
                 basis.put(pattern(id, role));
             }
             let coded = encode_with(&frame, &basis, dark).unwrap();
             let plain = encode(&frame).unwrap();
             prop_assert!(coded.len() <= plain.len() + plain.len() / 20 + 8, "{} and {}", coded.len(), plain.len());
-            let mut get = |id: i64| Ok(known(&basis).find(|p| p.id == id).unwrap().fresh.numbers.clone());
+            let mut get = |id: i64| Ok(basis.all().find(|p| p.id == id).unwrap().fresh.numbers.clone());
             prop_assert_eq!(&decode_with(&coded, frame.integration_s, frame.temperature_c, &mut get).unwrap(), &frame);
             let mut damaged = coded.clone();
             let blob = if dark { &mut damaged.detail } else { &mut damaged.sums };
@@ -461,7 +573,7 @@ mod tests {
             coded.detail.truncate(how + keep);
             coded.detail.extend(junk);
             coded.detail.extend(crc32fast::hash(&coded.detail).to_le_bytes());
-            let mut get = |_| Ok(basis.offset.as_ref().unwrap().fresh.numbers.clone());
+            let mut get = |_| Ok(basis.all().next().unwrap().fresh.numbers.clone());
             if let Ok(same) = decode_with(&coded, frame.integration_s, frame.temperature_c, &mut get) {
                 prop_assert_eq!(same.sums, frame.sums);
             }
@@ -491,10 +603,6 @@ mod tests {
         }
     }
 
-    fn known(basis: &Basis) -> impl Iterator<Item = &Pattern> {
-        basis.offset.iter().chain(&basis.rate).chain(&basis.views)
-    }
-
     /// A frame that is nearly a pattern, and the pattern.
     fn patterned() -> (Frame, Basis) {
         let offset: Vec<i32> = (0..500_i32).map(|i| 16 * (1200 + (i * i * 37) % 61)).collect();
@@ -508,7 +616,7 @@ mod tests {
             spread: 0.0,
         };
         let mut basis = Basis::default();
-        let fresh = Fresh { role: Role::Offset, integration_s: 0.1, numbers: offset.into() };
+        let fresh = Fresh { role: Role::Dark, integration_s: 0.1, numbers: offset.into() };
         basis.put(Pattern { id: 41, fresh });
         (frame, basis)
     }

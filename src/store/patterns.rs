@@ -5,7 +5,7 @@
 //! the one that is damaged. What must stay true: a pattern's row is durable before a frame names it, and no row is ever
 //! deleted or changed, not even when the frames that named it were let go.
 
-use super::codec::learning::{Basis, Fresh, Learner, MAX_VIEWS, Numbers, Pattern, Role};
+use super::codec::learning::{Basis, Fresh, Learner, MAX_LIGHTS, Numbers, Pattern, Role};
 use super::codec::{CodecError, Coded, MAX_PIXELS};
 use super::error::StoreError;
 use super::{Reader, Store};
@@ -71,7 +71,7 @@ impl Store {
     fn basis(&self, instrument: i64) -> Result<Basis, StoreError> {
         let sql = "SELECT id, role, integration FROM pattern p WHERE instrument = ?1 AND id IN (SELECT id FROM pattern \
              WHERE instrument = ?1 AND role = p.role ORDER BY id DESC LIMIT ?2) ORDER BY id";
-        let rows = self.rows("looking for patterns", sql, [instrument, MAX_VIEWS as i64], |row| {
+        let rows = self.rows("looking for patterns", sql, [instrument, MAX_LIGHTS as i64], |row| {
             Ok((row.get::<_, i64>(0)?, row.get::<_, String>(1)?, row.get::<_, f64>(2)?))
         })?;
         let mut basis = Basis::default();

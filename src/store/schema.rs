@@ -248,7 +248,7 @@ const VERSION_5: &str = "
 CREATE TABLE pattern (
     id INTEGER PRIMARY KEY,          -- named by frames and darks of form 2, see codec; never deleted
     instrument INTEGER NOT NULL REFERENCES instrument(id),
-    role TEXT NOT NULL,              -- offset, rate, view
+    role TEXT NOT NULL,              -- dark, light, clipped
     integration REAL NOT NULL,       -- s
     pixels INTEGER NOT NULL,
     numbers BLOB NOT NULL,           -- 1/16 count of one exposure, as pco wrote them (i32)

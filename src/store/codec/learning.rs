@@ -1,50 +1,64 @@
 //! Which patterns an instrument's frames are told by, learned from the frames themselves; pure.
 //!
-//! Darks give two: the *offset* from the shortest, the *rate* from the longest, each the mean of [`ENOUGH_EXPOSURES`]. Views of the
-//! light are tried: the mean of [`VIEW_FRAMES`] frames in which nothing clips is a candidate, the frames that follow are coded with and
-//! without it, and only one that saves [`WORTH`] of their bytes joins; the oldest of more than [`MAX_VIEWS`] leaves. So no
-//! noise figure and no calendar is needed, a light that is known costs nothing, and a changed instrument is learned anew.
-//! What must stay true: a pattern serves only once its row is stored, told by [`Learner::stored`].
+//! Darks give up to two, one of the shortest and one of the longest exposures, each the mean of [`DARK_EXPOSURES`]. Lights are
+//! tried: the mean of [`LIGHT_FRAMES`] frames is a candidate, the [`TRIAL_FRAMES`] that follow are coded with and without it, and only one
+//! whose rows would be paid for within [`PAID_AFTER`] such frames joins; the oldest of more than [`MAX_LIGHTS`] leaves. Frames in which
+//! something clips have lights of their own: their dark ends are seen much better there. So no noise figure and no calendar is needed, a light
+//! that is known costs nothing, and a changed instrument is learned anew. What must stay true: a pattern serves only once its
+//! row is stored, told by [`Learner::stored`].
 
 use super::prediction::PATTERN_BITS;
 use super::{CodecError, Coded, encode_with};
 use crate::record::Frame;
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
-/// Exposures of which the mean is taken for offset and rate: their noise is then a sixth of that of one.
-const ENOUGH_EXPOSURES: usize = 32;
-/// Frames of which the mean is a candidate, and on which it is tried: their common noise adds 4 % of a bit.
-const VIEW_FRAMES: usize = 16;
-/// Share of the bytes a candidate has to save to become a pattern: its row is paid for after some sixty frames.
-const WORTH: f64 = 0.03;
-/// Most views of the light that serve at one time.
-pub const MAX_VIEWS: usize = 5;
-/// How much longer than the offset's darks the rate's have to be.
-const LONGER: f64 = 8.0;
+const _: () = assert!(2 + MAX_LIGHTS <= super::prediction::MAX_WHOLE);
+
+/// Exposures of which the mean is taken for a dark: their noise is then a sixth of that of one.
+const DARK_EXPOSURES: usize = 32;
+/// By how much a dark has to be shorter or longer than those that are known [1].
+const APART: f64 = 8.0;
+/// Frames of which the mean is a candidate: their common noise adds 4 % of a bit.
+const LIGHT_FRAMES: usize = 16;
+/// Frames on which a candidate is tried.
+const TRIAL_FRAMES: usize = 8;
+/// Frames like those it was tried on that have to save what a pattern's rows take.
+const PAID_AFTER: usize = 100;
+/// Bytes that both rows of a pattern take for a pixel, roughly.
+const ROW_BYTES: usize = 4;
+/// Most lights of a kind that serve at one time.
+pub const MAX_LIGHTS: usize = 8;
 
 /// What a pattern shows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Role {
-    /// The dark of the shortest exposures.
-    Offset,
-    /// The dark of the longest.
-    Rate,
+    /// No light.
+    Dark,
     /// A light.
-    View,
+    Light,
+    /// A light in which something clips.
+    Clipped,
 }
 
 impl Role {
+    /// Every role.
+    pub const ALL: [Self; 3] = [Self::Dark, Self::Light, Self::Clipped];
     /// As the database has it.
     pub fn name(self) -> &'static str {
         match self {
-            Self::Offset => "offset",
-            Self::Rate => "rate",
-            Self::View => "view",
+            Self::Dark => "dark",
+            Self::Light => "light",
+            Self::Clipped => "clipped",
         }
     }
     /// From how the database has it.
     pub fn from_name(name: &str) -> Option<Self> {
-        [Self::Offset, Self::Rate, Self::View].into_iter().find(|r| r.name() == name)
+        Self::ALL.into_iter().find(|r| r.name() == name)
+    }
+    /// What a frame of a reading shows.
+    fn of(frame: &Frame) -> Self {
+        if frame.clipped.is_empty() { Self::Light } else { Self::Clipped }
     }
 }
 
@@ -74,41 +88,76 @@ pub struct Fresh {
 /// The patterns that serve an instrument.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Basis {
-    /// The offsets.
-    pub offset: Option<Pattern>,
-    /// Offsets with much dark current.
-    pub rate: Option<Pattern>,
-    /// Lights, oldest first.
-    pub views: Vec<Pattern>,
+    darks: Vec<Pattern>,
+    lights: Vec<Pattern>,
+    clipped: Vec<Pattern>,
 }
 
 impl Basis {
     /// Takes a pattern in, in place of what it makes unnecessary.
+    ///
+    /// That is what has other than its number of pixels, a dark between the shortest and the longest, and the oldest of many lights.
     pub fn put(&mut self, pattern: Pattern) {
+        for known in [&mut self.darks, &mut self.lights, &mut self.clipped] {
+            known.retain(|p| p.fresh.numbers.len() == pattern.fresh.numbers.len());
+        }
         match pattern.fresh.role {
-            Role::Offset => self.offset = Some(pattern),
-            Role::Rate => self.rate = Some(pattern),
-            Role::View => {
-                self.views.push(pattern);
-                if self.views.len() > MAX_VIEWS {
-                    self.views.remove(0);
+            Role::Dark => {
+                self.darks.push(pattern);
+                self.darks.sort_by(|a, b| a.fresh.integration_s.total_cmp(&b.fresh.integration_s));
+                if self.darks.len() > 2 {
+                    self.darks.remove(1);
                 }
             }
+            Role::Light => add(&mut self.lights, pattern),
+            Role::Clipped => add(&mut self.clipped, pattern),
         }
     }
-    /// The patterns that fit a frame: those with one factor each, and for a lit frame the one whose share varies along the spectrum,
-    /// the brightest: its own noise matters least.
-    pub(super) fn of(&self, frame: &Frame, dark: bool) -> (Vec<&Pattern>, Option<&Pattern>) {
+    /// Every pattern.
+    pub fn all(&self) -> impl Iterator<Item = &Pattern> {
+        self.darks.iter().chain(&self.lights).chain(&self.clipped)
+    }
+    /// Whether a dark would add to what is known.
+    fn lacks(&self, dark: &Frame) -> bool {
+        let fits = |p: &&Pattern| p.fresh.numbers.len() == dark.sums.len();
+        let known: Vec<f64> = self.darks.iter().filter(fits).map(|p| p.fresh.integration_s).collect();
+        let t = dark.integration_s;
+        let between = matches!(known[..], [shortest, longest] if shortest < t && t < longest);
+        !between && known.iter().all(|known| t < known / APART || t > known * APART)
+    }
+    /// The patterns that fit a frame, and for a lit frame which of them may vary along the spectrum: the brightest, whose own
+    /// noise matters least.
+    pub(super) fn of(&self, frame: &Frame, dark: bool) -> Offered<'_> {
         let fits = |p: &&Pattern| p.fresh.numbers.len() == frame.sums.len();
-        let mut whole: Vec<&Pattern> = self.offset.iter().chain(&self.rate).filter(fits).collect();
+        let mut patterns: Vec<&Pattern> = self.darks.iter().filter(fits).collect();
+        let darks = patterns.len();
         if dark {
-            return (whole, None);
+            return Offered { patterns, darks, varying: None };
         }
-        let brightness = |p: &&Pattern| p.fresh.numbers.iter().map(|n| i64::from(*n)).sum::<i64>();
-        let varying = self.views.iter().filter(fits).max_by_key(brightness);
-        whole.extend(self.views.iter().filter(fits).filter(|p| varying.is_none_or(|v| v.id != p.id)));
-        (whole, varying)
+        let lights = if Role::of(frame) == Role::Light { &self.lights } else { &self.clipped };
+        patterns.extend(lights.iter().filter(fits));
+        let brightness = |at: &usize| patterns[*at].fresh.numbers.iter().map(|n| i64::from(*n)).sum::<i64>();
+        let varying = (darks..patterns.len()).max_by_key(brightness);
+        Offered { patterns, darks, varying }
     }
+}
+
+/// Adds a light; the oldest of too many leaves.
+fn add(lights: &mut Vec<Pattern>, pattern: Pattern) {
+    lights.push(pattern);
+    if lights.len() > MAX_LIGHTS {
+        lights.remove(0);
+    }
+}
+
+/// What a frame may be told by.
+pub(super) struct Offered<'a> {
+    /// Darks, then lights.
+    pub patterns: Vec<&'a Pattern>,
+    /// How many of them are darks.
+    pub darks: usize,
+    /// Which of them may vary along the spectrum.
+    pub varying: Option<usize>,
 }
 
 /// Exposures summed up.
@@ -130,18 +179,17 @@ impl Sum {
         self.exposures += frame.exposures();
         self.sums.iter_mut().zip(&frame.sums).for_each(|(sum, s)| *sum += u64::from(*s));
     }
-    /// The mean of one exposure, less `offset`.
-    fn mean(&self, role: Role, offset: Option<&Pattern>) -> Fresh {
+    /// The mean of one exposure; of a light less the dark, or less its own lowest while that is not known.
+    fn mean(&self, role: Role, dark: Option<&Pattern>) -> Fresh {
         let n = self.exposures.max(1) as u64;
         let mean = |sum: &u64| i32::try_from(((sum << PATTERN_BITS) + n / 2) / n).unwrap_or(i32::MAX);
         let mut numbers: Vec<i32> = self.sums.iter().map(mean).collect();
-        match offset.map(|o| &o.fresh.numbers).filter(|o| o.len() == numbers.len()) {
-            Some(offset) => numbers.iter_mut().zip(&**offset).for_each(|(n, o)| *n = n.saturating_sub(*o)),
-            None if role == Role::View => {
-                let lowest = numbers.iter().copied().min().unwrap_or(0);
-                numbers.iter_mut().for_each(|n| *n -= lowest);
+        if role != Role::Dark {
+            let lowest = numbers.iter().copied().min().unwrap_or(0);
+            match dark.map(|o| &o.fresh.numbers).filter(|o| o.len() == numbers.len()) {
+                Some(dark) => numbers.iter_mut().zip(&**dark).for_each(|(n, o)| *n = n.saturating_sub(*o)),
+                None => numbers.iter_mut().for_each(|n| *n -= lowest),
             }
-            None => {}
         }
         Fresh { role, integration_s: self.integration_s, numbers: numbers.into() }
     }
@@ -157,14 +205,21 @@ struct Trial {
     bytes_without: usize,
 }
 
+/// What is being learned of one kind of light.
+#[derive(Clone, Debug, Default)]
+struct Study {
+    sum: Sum,
+    trial: Option<Trial>,
+}
+
 /// Codes an instrument's frames and learns from them.
 #[derive(Clone, Debug, Default)]
 pub struct Learner {
     basis: Basis,
-    shortest: Sum,
-    longest: Sum,
-    view: Sum,
-    trial: Option<Trial>,
+    /// Darks by the power of [`APART`] their exposures are nearest to.
+    darks: BTreeMap<i32, Sum>,
+    lights: Study,
+    clipped: Study,
 }
 
 impl Learner {
@@ -176,73 +231,58 @@ impl Learner {
     pub fn basis(&self) -> &Basis {
         &self.basis
     }
-    /// A pattern was stored: from now on frames may name it.
+    /// A pattern was stored: from now on frames may name it. Candidates that were tried beside less begin anew.
     pub fn stored(&mut self, id: i64, fresh: Fresh) {
+        match fresh.role {
+            Role::Dark => (self.lights.trial, self.clipped.trial) = (None, None),
+            Role::Light => self.lights = Study::default(),
+            Role::Clipped => self.clipped = Study::default(),
+        }
         self.basis.put(Pattern { id, fresh });
-        self.trial = None;
-        self.view = Sum::default();
     }
 
     /// Codes a dark; a pattern may come of it.
     pub fn dark(&mut self, frame: &Frame) -> Result<(Coded, Option<Fresh>), CodecError> {
         let coded = encode_with(frame, &self.basis, true)?;
-        let t = frame.integration_s;
-        let known = |p: &Option<Pattern>| p.as_ref().map(|p| p.fresh.integration_s);
-        let (offset_s, rate_s) = (known(&self.basis.offset), known(&self.basis.rate));
-        if offset_s.is_none_or(|s| t < s / LONGER) {
-            if self.shortest.frames == 0 || t < self.shortest.integration_s / 2.0 {
-                self.shortest = Sum::default();
-            }
-            if self.shortest.frames == 0 || t <= 2.0 * self.shortest.integration_s {
-                self.shortest.add(frame);
-            }
-            if self.shortest.exposures >= ENOUGH_EXPOSURES {
-                let fresh = std::mem::take(&mut self.shortest).mean(Role::Offset, None);
-                return Ok((coded, Some(fresh)));
-            }
+        // One that is shorter by itself shows that the known darks are no longer those of the instrument.
+        if coded.is_by_itself() {
+            self.basis.darks.clear();
         }
-        let long = offset_s.is_some_and(|s| t >= LONGER * s);
-        if long && rate_s.is_none_or(|s| t > 2.0 * s) {
-            if self.longest.frames > 0 && t > 2.0 * self.longest.integration_s {
-                self.longest = Sum::default();
-            }
-            if self.longest.frames == 0 || t >= self.longest.integration_s / 2.0 {
-                self.longest.add(frame);
-            }
-            if self.longest.exposures >= ENOUGH_EXPOSURES {
-                let offset = self.basis.offset.as_ref();
-                let fresh = std::mem::take(&mut self.longest).mean(Role::Rate, offset);
-                return Ok((coded, Some(fresh)));
-            }
+        let class = frame.integration_s.log(APART).round() as i32;
+        if !self.basis.lacks(frame) {
+            self.darks.remove(&class);
+            return Ok((coded, None));
         }
-        Ok((coded, None))
+        let sum = self.darks.entry(class).or_default();
+        sum.add(frame);
+        let enough = sum.exposures >= DARK_EXPOSURES;
+        Ok((coded, enough.then(|| self.darks.remove(&class)).flatten().map(|sum| sum.mean(Role::Dark, None))))
     }
 
     /// Codes a frame of a reading; a pattern may come of it.
     pub fn frame(&mut self, frame: &Frame) -> Result<(Coded, Option<Fresh>), CodecError> {
         let coded = encode_with(frame, &self.basis, false)?;
-        if !frame.clipped.is_empty() {
-            return Ok((coded, None));
-        }
-        let Some(trial) = &mut self.trial else {
-            self.view.add(frame);
-            if self.view.frames >= VIEW_FRAMES {
-                let fresh = std::mem::take(&mut self.view).mean(Role::View, self.basis.offset.as_ref());
+        let role = Role::of(frame);
+        let study = if role == Role::Light { &mut self.lights } else { &mut self.clipped };
+        let Some(trial) = &mut study.trial else {
+            study.sum.add(frame);
+            if study.sum.frames >= LIGHT_FRAMES {
+                let fresh = std::mem::take(&mut study.sum).mean(role, self.basis.darks.first());
                 let mut with = self.basis.clone();
                 with.put(Pattern { id: 1 << 20, fresh: fresh.clone() });
-                self.trial = Some(Trial { with, fresh, frames: 0, bytes_with: 0, bytes_without: 0 });
+                study.trial = Some(Trial { with, fresh, frames: 0, bytes_with: 0, bytes_without: 0 });
             }
             return Ok((coded, None));
         };
         trial.frames += 1;
         trial.bytes_with += encode_with(frame, &trial.with, false)?.len();
         trial.bytes_without += coded.len();
-        if trial.frames < VIEW_FRAMES {
+        if trial.frames < TRIAL_FRAMES {
             return Ok((coded, None));
         }
-        let worth = (trial.bytes_with as f64) < (1.0 - WORTH) * trial.bytes_without as f64;
-        let fresh = self.trial.take().map(|t| t.fresh);
-        Ok((coded, fresh.filter(|_| worth)))
+        let saved = trial.bytes_without.saturating_sub(trial.bytes_with) * PAID_AFTER / TRIAL_FRAMES;
+        let fresh = study.trial.take().map(|t| t.fresh);
+        Ok((coded, fresh.filter(|_| saved > ROW_BYTES * frame.sums.len())))
     }
 }
 
@@ -283,12 +323,43 @@ mod tests {
             }
         }
         assert_eq!(learned.len(), 2, "{learned:?}");
-        assert_eq!(learned[0], 31);
-        assert!((160..224).contains(&learned[1]), "{learned:?}");
+        assert_eq!(learned[0], 23);
+        assert!((160..208).contains(&learned[1]), "{learned:?}");
         for drift in [0.0, 0.5, 1.0] {
             let frame = lit(1000, drift);
             let (bytes, entropy) = (learner.frame(&frame).unwrap().0.len(), 2048 * 6 / 8);
             assert!(100 * bytes < 116 * entropy, "{bytes} bytes of {entropy}");
         }
+    }
+
+    /// Identity: the shortest and the longest darks serve, whichever came first, and nothing is learned of those between or of
+    /// those that are known; darks of a detector with other pixels, or with another pattern, take their place.
+    #[test]
+    fn the_shortest_and_the_longest_darks_serve() {
+        let mut learner = Learner::default();
+        let dark = |integration_s, pixels, pattern: u32, k: u32| {
+            let sums = lit(k, 0.0).sums.iter().take(pixels).zip(1..).map(|(s, i)| s % 64 + i * i % pattern).collect();
+            Frame { integration_s, shutter: Shutter::Closed, sums, ..lit(k, 0.0) }
+        };
+        let mut id = 0;
+        let mut learn = |t, pixels, pattern| {
+            let mut all = Vec::new();
+            for k in 0..20 {
+                if let Some(fresh) = learner.dark(&dark(t, pixels, pattern, k)).unwrap().1 {
+                    id += 1;
+                    learner.stored(id, fresh);
+                    all.push(k);
+                }
+            }
+            (all, learner.basis.darks.iter().map(|p| p.fresh.integration_s).collect::<Vec<_>>())
+        };
+        // 32 exposures, two a frame.
+        assert_eq!(learn(1.0, 2048, 997), (vec![15], vec![1.0]));
+        assert_eq!(learn(2.0, 2048, 997), (vec![], vec![1.0]));
+        assert_eq!(learn(0.01, 2048, 997), (vec![15], vec![0.01, 1.0]));
+        assert_eq!(learn(0.1, 2048, 997), (vec![], vec![0.01, 1.0]));
+        assert_eq!(learn(20.0, 2048, 997), (vec![15], vec![0.01, 20.0]));
+        assert_eq!(learn(1.0, 1024, 997), (vec![15], vec![1.0]));
+        assert_eq!(learn(1.0, 1024, 3989), (vec![15], vec![1.0]));
     }
 }

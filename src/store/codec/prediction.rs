@@ -1,18 +1,16 @@
 //! What is known of a frame before it is read: a mixture of patterns, in whole numbers.
 //!
-//! A *pattern* is a picture every frame of an instrument has in it: its offsets, its dark current, its view of a light. A frame
-//! is predicted as
+//! A *pattern* is a picture every frame of an instrument has in it: its offsets, its dark current, its view of a light. A pixel
+//! is predicted to read
 //!
 //! ```text
-//! ((2^15 + Σ factor·pattern + share(pixel)·varying) >> 16) + constant        and  `clipped`  where it is clipped
+//! ((2^15 + Σ factor·pattern + share(pixel)·varying) >> 16) + constant        from 0 to ceiling
 //! ```
 //!
 //! with patterns in 1/16 count of one exposure and factors in 1/4096; the varying share is linear between knots that lie a power
 //! of two of pixels apart, the smallest that makes 16 stretches or fewer. What must stay true: prediction is integer arithmetic that
 //! wraps, so that every machine predicts the same bits from the same numbers, whatever they are; a prediction may be poor,
 //! never wrong. Only the choice of factors ([`fit`]) is floating-point, and nothing that is read depends on it.
-
-use crate::record::PixelRanges;
 
 /// Bits of a pattern behind the point [counts of one exposure].
 pub const PATTERN_BITS: u32 = 4;
@@ -22,13 +20,13 @@ const BOTH_BITS: u32 = PATTERN_BITS + FACTOR_BITS;
 /// Most stretches the varying share is made of.
 const STRETCHES: usize = 16;
 /// Most patterns with one factor each.
-pub const MAX_WHOLE: usize = 7;
+pub const MAX_WHOLE: usize = 16;
 
 /// How a frame is mixed, pattern by pattern.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Mixture {
-    /// What clipped pixels are predicted to read [counts].
-    pub clipped: u32,
+    /// The most a pixel can read [counts].
+    pub ceiling: u32,
     /// What every pixel has on top [counts].
     pub constant: i64,
     /// One factor for each whole pattern [1/4096].
@@ -48,13 +46,7 @@ pub fn knots(pixels: usize) -> usize {
 }
 
 /// What a frame of so many pixels is predicted to read [counts]; patterns in the order of their factors, the varying one apart.
-pub fn predict(
-    mixture: &Mixture,
-    pixels: usize,
-    clipped: &PixelRanges,
-    whole: &[&[i32]],
-    varying: Option<&[i32]>,
-) -> Vec<u32> {
+pub fn predict(mixture: &Mixture, pixels: usize, whole: &[&[i32]], varying: Option<&[i32]>) -> Vec<u32> {
     let mut sums = vec![1_i64 << (BOTH_BITS - 1); pixels];
     for (factor, pattern) in mixture.whole.iter().zip(whole) {
         for (sum, p) in sums.iter_mut().zip(*pattern) {
@@ -72,93 +64,138 @@ pub fn predict(
             }
         }
     }
-    let mut read: Vec<u32> = sums.iter().map(|s| (s >> BOTH_BITS).wrapping_add(mixture.constant) as u32).collect();
-    for &(first, last) in &clipped.0 {
-        let last = usize::from(last).min(pixels.saturating_sub(1));
-        if let Some(range) = read.get_mut(usize::from(first)..=last) {
-            range.fill(mixture.clipped);
-        }
-    }
-    read
+    let ceiling = i64::from(mixture.ceiling);
+    let read = |sum: &i64| (sum >> BOTH_BITS).wrapping_add(mixture.constant).clamp(0, ceiling) as u32;
+    sums.iter().map(read).collect()
 }
 
-/// What is left of sums, as numbers that are small where the prediction was near: 0, −1, 1, −2, 2 … are 0, 1, 2, 3, 4 …
-pub fn left_over(sums: &[u32], predicted: &[u32]) -> Vec<u32> {
-    let zigzag = |(sum, predicted): (&u32, &u32)| {
-        let left = sum.wrapping_sub(*predicted) as i32;
-        ((left << 1) ^ (left >> 31)) as u32
-    };
-    sums.iter().zip(predicted).map(zigzag).collect()
+/// A mixture of some of the patterns that were offered.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Fitted {
+    /// The mixture.
+    pub mixture: Mixture,
+    /// Which patterns have one factor each.
+    pub whole: Vec<usize>,
+    /// Which one varies.
+    pub varying: Option<usize>,
 }
 
-/// Undoes [`left_over`]: makes what is left into sums.
-pub fn put_back(left: &mut [u32], predicted: &[u32]) {
-    for (left, predicted) in left.iter_mut().zip(predicted) {
-        *left = predicted.wrapping_add((*left >> 1) ^ (*left & 1).wrapping_neg());
-    }
-}
-
-/// The mixture of patterns that lies nearest to sums of so many exposures, by weighted least squares.
+/// The mixture of patterns that lies nearest to sums of so many exposures, by weighted least squares over the pixels of `seen`.
 ///
-/// Pixels count by about what shot and read noise leave of their worth. `None` where there is no such mixture or too many patterns.
+/// Pixels count by about what shot and read noise leave of their worth. Offered are the first `darks` patterns, all of them, or
+/// all with one whose share varies: what saves less room than its numbers take is left out. `None` where nothing fits.
 pub fn fit(
     sums: &[u32],
-    clipped: &PixelRanges,
+    seen: &[bool],
     exposures: usize,
-    whole: &[&[i32]],
-    varying: Option<&[i32]>,
-) -> Option<Mixture> {
-    const MOST: usize = MAX_WHOLE + 1;
-    let m = whole.len() + 1;
-    if m > MOST {
+    patterns: &[&[i32]],
+    darks: usize,
+    varying: Option<usize>,
+) -> Option<Fitted> {
+    /// What a number costs [nats]: two bytes.
+    const NUMBER: f64 = 16.0 * std::f64::consts::LN_2;
+    if patterns.len() > MAX_WHOLE {
         return None;
     }
-    let (bits, mask) = (stretch_bits(sums.len()), clipped.to_mask(sums.len()));
+    let (bits, m) = (stretch_bits(sums.len()), patterns.len() + 1);
+    let stretch = 1 << bits;
     let k = if varying.is_some() { knots(sums.len()) } else { 0 };
     let mut normal = Normal::new(m + k);
     let lowest = sums.iter().min().copied()?;
+    let ceiling = sums.iter().max().copied()?;
     let dark_variance = 100.0 * exposures as f64;
     let per_count = 1.0 / f64::from(1 << PATTERN_BITS);
-    for (i, sum) in sums.iter().enumerate().filter(|(i, _)| !mask[*i]) {
-        let weight = 1.0 / (f64::from(sum - lowest) + dark_variance);
-        let (mut v, sum) = ([0.0; MOST], f64::from(*sum));
-        for (v, pattern) in v.iter_mut().zip(whole) {
-            *v = f64::from(pattern[i]) * per_count;
+    let mut columns = vec![1.0; (m + 2) * stretch];
+    let mut weighted = vec![0.0; stretch];
+    let (mut weight, mut wanted) = (weighted.clone(), weighted.clone());
+    for (at, (sums, seen)) in sums.chunks(stretch).zip(seen.chunks(stretch)).enumerate() {
+        if !seen.contains(&true) {
+            continue;
         }
-        v[m - 1] = 1.0;
-        let weighted = v.map(|v| v * weight);
-        for a in 0..m {
-            let row = normal.row(a);
-            for (g, v) in row.iter_mut().zip(&v[..=a]) {
-                *g += weighted[a] * v;
+        let n = sums.len();
+        for (i, (sum, seen)) in sums.iter().zip(seen).enumerate() {
+            weight[i] = if *seen { 1.0 / (f64::from(sum - lowest) + dark_variance) } else { 0.0 };
+            wanted[i] = f64::from(*sum);
+        }
+        for (column, pattern) in columns.chunks_mut(stretch).skip(1).zip(patterns) {
+            let pattern = &pattern[at * stretch..][..n];
+            column.iter_mut().zip(pattern).for_each(|(c, p)| *c = f64::from(*p) * per_count);
+        }
+        if let Some(varying) = varying {
+            let (known, ends) = columns.split_at_mut(m * stretch);
+            let pattern = &known[(varying + 1) * stretch..][..n];
+            let (left, right) = ends.split_at_mut(stretch);
+            for (i, p) in pattern.iter().enumerate() {
+                right[i] = p * i as f64 / stretch as f64;
+                left[i] = p - right[i];
             }
-            normal.right[a] += weighted[a] * sum;
         }
-        let Some(pattern) = varying else { continue };
-        let (p, along) = (f64::from(pattern[i]) * per_count, (i & ((1 << bits) - 1)) as f64 / f64::from(1 << bits));
-        let (left, right, at) = (p * (1.0 - along), p * along, m + (i >> bits));
-        for (at, share) in [(at, left), (at + 1, right)] {
-            for (g, v) in normal.row(at).iter_mut().zip(&weighted[..m]) {
-                *g += share * v;
+        let here = m + if varying.is_some() { 2 } else { 0 };
+        // The two columns that varying has here are those of the knots at both ends.
+        let place = |column: usize| if column < m { column } else { column + at };
+        for a in 0..here {
+            let column = &columns[a * stretch..][..n];
+            weighted.iter_mut().zip(column.iter().zip(&weight)).for_each(|(p, (c, w))| *p = c * w);
+            for b in 0..=a {
+                normal.row(place(a))[place(b)] += dot(&weighted[..n], &columns[b * stretch..][..n]);
             }
-            normal.right[at] += weight * share * sum;
+            normal.right[place(a)] += dot(&weighted[..n], &wanted[..n]);
         }
-        normal.row(at)[at] += weight * left * left;
-        normal.row(at + 1)[at] += weight * left * right;
-        normal.row(at + 1)[at + 1] += weight * right * right;
     }
-    let factors = normal.solve()?;
-    let whole_number = |x: f64, scale: f64| {
+    let whole = |offered: usize| (0..=offered).collect::<Vec<_>>();
+    let mut ways = vec![(whole(darks), None), (whole(patterns.len()), None)];
+    if let Some(v) = varying {
+        let others = (0..m).filter(|c| *c != v + 1);
+        // A knot beside which nothing is seen is left out.
+        let seen_knots = (m..m + k).filter(|c| normal.matrix[c * normal.side + c] > 0.0);
+        ways.push((others.chain(seen_knots).collect(), Some(v)));
+    }
+    let worth = |(some, v): (Vec<usize>, Option<usize>)| {
+        // With two electrons a count a weight is half of the inverse variance, so that what is explained is in nats.
+        let (factors, explained) = normal.solve(&some)?;
+        Some((explained - NUMBER * some.len() as f64, some, factors, v))
+    };
+    let (_, some, factors, varying) = ways.into_iter().filter_map(worth).max_by(|a, b| a.0.total_cmp(&b.0))?;
+    let number = |x: f64, scale: f64| {
         let scaled = (x * scale).round();
         (scaled.abs() < 2f64.powi(46)).then_some(scaled as i64)
     };
     let one = f64::from(1 << FACTOR_BITS);
-    Some(Mixture {
-        clipped: if clipped.is_empty() { 0 } else { sums.iter().max().copied()? },
-        constant: whole_number(factors[m - 1], 1.0)?,
-        whole: factors[..m - 1].iter().map(|f| whole_number(*f, one)).collect::<Option<_>>()?,
-        knots: factors[m..].iter().map(|f| whole_number(*f, one)).collect::<Option<_>>()?,
-    })
+    let mut fitted = Fitted { varying, ..Fitted::default() };
+    fitted.mixture.ceiling = ceiling;
+    let mut known = vec![None; k];
+    for (column, factor) in some.iter().zip(factors) {
+        match column {
+            0 => fitted.mixture.constant = number(factor, 1.0)?,
+            c if *c < m => {
+                fitted.whole.push(c - 1);
+                fitted.mixture.whole.push(number(factor, one)?);
+            }
+            c => known[c - m] = Some(number(factor, one)?),
+        }
+    }
+    if varying.is_some() {
+        // A knot without a say is like the one before.
+        let mut last = known.iter().copied().flatten().next().unwrap_or(0);
+        for knot in known {
+            last = knot.unwrap_or(last);
+            fitted.mixture.knots.push(last);
+        }
+    }
+    Some(fitted)
+}
+
+/// Sum of products, in four sums of their own, so that they need not wait for each other.
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    let (a4, a) = a.as_chunks::<4>();
+    let (b4, b) = b.as_chunks::<4>();
+    let mut sums = [0.0; 4];
+    for (a, b) in a4.iter().zip(b4) {
+        for k in 0..4 {
+            sums[k] += a[k] * b[k];
+        }
+    }
+    sums.iter().sum::<f64>() + a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>()
 }
 
 /// Normal equations, of which the lower triangle is kept.
@@ -175,24 +212,28 @@ impl Normal {
     fn row(&mut self, at: usize) -> &mut [f64] {
         &mut self.matrix[at * self.side..(at + 1) * self.side]
     }
-    /// Solves by Cholesky's decomposition, every unknown in its own measure and each held a little, so that unknowns that cannot be told
+    /// Solves for some of the unknowns, the others being none; also how much of the weighted squares they explain.
+    ///
+    /// By Cholesky's decomposition, every unknown in its own measure and each held a little, so that unknowns that cannot be told
     /// apart stay small.
-    fn solve(self) -> Option<Vec<f64>> {
+    fn solve(&self, some: &[usize]) -> Option<(Vec<f64>, f64)> {
         const HOLD: f64 = 1e-10;
-        let (n, mut g, mut x) = (self.side, self.matrix, self.right);
+        let n = some.len();
+        let mut g = vec![0.0; n * n];
+        let entry = |a: usize, b: usize| self.matrix[a.max(b) * self.side + a.min(b)];
         let measure = |d: f64| if d > 0.0 { 1.0 / d.sqrt() } else { 1.0 };
-        let scale: Vec<f64> = (0..n).map(|i| measure(g[i * n + i])).collect();
+        let scale: Vec<f64> = some.iter().map(|a| measure(entry(*a, *a))).collect();
+        let right: Vec<f64> = some.iter().zip(&scale).map(|(a, s)| self.right[*a] * s).collect();
+        let mut x = right.clone();
         for i in 0..n {
             for j in 0..=i {
-                g[i * n + j] *= scale[i] * scale[j];
+                g[i * n + j] = entry(some[i], some[j]) * scale[i] * scale[j];
             }
             g[i * n + i] = g[i * n + i].max(f64::MIN_POSITIVE) + HOLD;
-            x[i] *= scale[i];
         }
         for i in 0..n {
             for j in 0..=i {
-                let dot: f64 = (0..j).map(|k| g[i * n + k] * g[j * n + k]).sum();
-                let rest = g[i * n + j] - dot;
+                let rest = g[i * n + j] - dot(&g[i * n..][..j], &g[j * n..][..j]);
                 if i != j {
                     g[i * n + j] = rest / g[j * n + j];
                 } else if rest > 0.0 {
@@ -203,17 +244,15 @@ impl Normal {
             }
         }
         for i in 0..n {
-            let dot: f64 = (0..i).map(|k| g[i * n + k] * x[k]).sum();
-            x[i] = (x[i] - dot) / g[i * n + i];
+            x[i] = (x[i] - dot(&g[i * n..][..i], &x[..i])) / g[i * n + i];
         }
         for i in (0..n).rev() {
-            let dot: f64 = (i + 1..n).map(|k| g[k * n + i] * x[k]).sum();
-            x[i] = (x[i] - dot) / g[i * n + i];
+            let known: f64 = (i + 1..n).map(|k| g[k * n + i] * x[k]).sum();
+            x[i] = (x[i] - known) / g[i * n + i];
         }
-        for (x, scale) in x.iter_mut().zip(&scale) {
-            *x *= scale;
-        }
-        x.iter().all(|x| x.is_finite()).then_some(x)
+        let explained = dot(&right, &x);
+        x.iter_mut().zip(&scale).for_each(|(x, scale)| *x *= scale);
+        (explained.is_finite() && x.iter().all(|x| x.is_finite())).then_some((x, explained))
     }
 }
 
@@ -224,51 +263,51 @@ mod tests {
     /// Independent: a prediction worked out by hand, with every part of the rule in it.
     #[test]
     fn a_prediction_follows_the_stated_rule() {
-        // Four pixels: one a stretch, so that a share is its knot.
+        // Five pixels: one a stretch, so that a share is its knot.
         let mixture =
-            Mixture { clipped: 99, constant: -2, whole: vec![3 << 12], knots: vec![1 << 11, 0, 1 << 12, 5, 9] };
-        let clipped = PixelRanges(vec![(3, 3)]);
-        let read = predict(&mixture, 4, &clipped, &[&[160, 320, 8, 0]], Some(&[64, 64, 64, 64]));
-        // 3·10 + 0.5·4 − 2, 3·20 − 2, 3·0.5 + 4 − 2 = 3.5, rounded up.
-        assert_eq!(read, [30, 58, 4, 99]);
+            Mixture { ceiling: 50, constant: -2, whole: vec![3 << 12], knots: vec![1 << 11, 0, 1 << 12, 5, 9, 0] };
+        let read = predict(&mixture, 5, &[&[160, 320, 8, 0, -160]], Some(&[64, 64, 64, 64, 64]));
+        // 3·10 + 0.5·4 − 2; 3·20 − 2, above the ceiling; 3·0.5 + 4 − 2 = 3.5, rounded up; 0.005 − 2 and −32, below 0.
+        assert_eq!(read, [30, 50, 4, 0, 0]);
         // Forty pixels: stretches of four; half way between knots 0 and 2 the share is 1.
-        let mixture = Mixture { knots: vec![0, 2 << 12, 0, 0, 0, 0, 0, 0, 0, 0, 0], ..Mixture::default() };
-        assert_eq!(predict(&mixture, 40, &PixelRanges::default(), &[], Some(&[160; 40]))[..5], [0, 5, 10, 15, 20]);
+        let knots = vec![0, 2 << 12, 0, 0, 0, 0, 0, 0, 0, 0, 0];
+        let mixture = Mixture { ceiling: u32::MAX, knots, ..Mixture::default() };
+        assert_eq!(predict(&mixture, 40, &[], Some(&[160; 40]))[..5], [0, 5, 10, 15, 20]);
     }
 
-    /// Identity: a frame that is a mixture is fitted to within a count, whatever its unclipped part.
+    /// Identity: a frame that is a mixture is fitted beside what is not looked at, to half a step of each factor (2 counts of these
+    /// patterns) and rounding, and one without the light is told by the dark alone.
     #[test]
     fn a_mixture_is_found_again() {
-        let wave = |step: f64| (0..300).map(|i| (16_000.0 + 9000.0 * (f64::from(i) * step).sin()) as i32).collect();
-        let (offset, light): (Vec<i32>, Vec<i32>) = (wave(1.7), wave(0.9));
-        let sums: Vec<u32> = (0..300)
-            .map(|i| {
-                (2.0 * f64::from(offset[i]) / 16.0 + (0.5 + i as f64 / 300.0) * f64::from(light[i]) / 16.0) as u32 + 40
-            })
-            .collect();
-        let clipped = PixelRanges(vec![(100, 120)]);
-        let mixture = fit(&sums, &clipped, 2, &[&offset], Some(&light)).unwrap();
-        let read = predict(&mixture, 300, &clipped, &[&offset], Some(&light));
-        for i in (0..300).filter(|i| !clipped.contains(*i)) {
-            assert!(read[i].abs_diff(sums[i]) <= 2, "pixel {i}: want {}, got {}", sums[i], read[i]);
+        let wave = |step: f64| (0..300).map(|i| (160_000.0 + 90_000.0 * (f64::from(i) * step).sin()) as i32).collect();
+        let (dark, light): (Vec<i32>, Vec<i32>) = (wave(1.7), wave(0.9));
+        let sum = |lit: f64, i: usize| {
+            let share = lit * (0.5 + i as f64 / 300.0);
+            (2.0 * f64::from(dark[i]) / 16.0 + share * f64::from(light[i]) / 16.0) as u32 + 40
+        };
+        let mut seen = vec![true; 300];
+        seen[100..120].fill(false);
+        let mut sums: Vec<u32> = (0..300).map(|i| sum(1.0, i)).collect();
+        sums[100..120].fill(60_000);
+        let fitted = fit(&sums, &seen, 2, &[&dark, &light], 1, Some(1)).unwrap();
+        assert_eq!((&fitted.whole[..], fitted.varying), (&[0][..], Some(1)));
+        let read = predict(&fitted.mixture, 300, &[&dark], Some(&light));
+        for i in (0..300).filter(|i| seen[*i]) {
+            assert!(read[i].abs_diff(sums[i]) <= 5, "pixel {i}: want {}, got {}", sums[i], read[i]);
         }
-        assert_eq!(read[110], *sums.iter().max().unwrap());
+        let unlit: Vec<u32> = (0..300).map(|i| sum(0.0, i)).collect();
+        let fitted = fit(&unlit, &seen, 2, &[&dark, &light], 1, Some(1)).unwrap();
+        assert_eq!((&fitted.whole[..], fitted.varying), (&[0][..], None));
     }
 
-    /// Identity: numbers at the ends of their range neither panic nor are lost.
+    /// Identity: numbers at the ends of their range do not panic, and neither does a fit to them.
     #[test]
     fn absurd_mixtures_wrap() {
-        let mixture = Mixture {
-            clipped: 0,
-            constant: i64::MAX,
-            whole: vec![i64::MIN, i64::MAX],
-            knots: vec![i64::MIN, i64::MAX, 7],
-        };
+        let (whole, knots) = (vec![i64::MIN, i64::MAX], vec![i64::MIN, i64::MAX, 7]);
+        let mixture = Mixture { ceiling: 9, constant: i64::MAX, whole, knots };
         let (low, high) = ([i32::MIN; 2], [i32::MAX; 2]);
-        let read = predict(&mixture, 2, &PixelRanges(vec![(5, 9)]), &[&low, &high], Some(&low));
-        let sums = [u32::MAX, 0];
-        let mut left = left_over(&sums, &read);
-        put_back(&mut left, &read);
-        assert_eq!(left, sums);
+        assert!(predict(&mixture, 2, &[&low, &high], Some(&low)).iter().all(|p| *p <= 9));
+        let _ = fit(&[u32::MAX, 0], &[true, true], 1 << 20, &[&low, &high], 1, Some(1));
+        assert_eq!(fit(&[1, 2], &[true, true], 1, &[&low[..]; MAX_WHOLE + 1], 1, None), None);
     }
 }

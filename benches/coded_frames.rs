@@ -1,0 +1,233 @@
+//! How close coded frames come to the entropy of their noise, as stations of each kind code them: 1.16 at most.
+//!
+//! Three stations run on the daemon's own road for two days of one-minute readings: a roof and a glasshouse under a clear sky with lamps in
+//! the morning and the evening, and an ageing lamp. Then their frames and darks are coded once more in the order they were taken, each with what was
+//! learned of those before it, as the store did; a frame is so never coded with a pattern that was made of it. The second day is
+//! what is measured, the first what learning costs. A twin without noise says how much noise every pixel had.
+//!
+//! The bytes are those of the coded sums and of how they are predicted; times, checksums and what clipped are left out, as
+//! they are of the entropy. Patterns are rows of their own and told apart.
+
+use crate::closed_loop::Loop;
+use std::collections::BTreeMap;
+use std::time::Instant;
+use vigilux::bench::scenes::SceneKind;
+use vigilux::bench::settings::Settings;
+use vigilux::bench::world::Bench;
+use vigilux::clock::UtcMicros;
+use vigilux::record::Frame;
+use vigilux::store::Reader;
+use vigilux::store::codec::{self, learning::Learner};
+
+const AT_MOST: f64 = 1.16;
+const START: &str = "2026-04-21T00:00:00Z";
+const DAY_H: f64 = 24.0;
+
+/// A frame as a station took it.
+struct Taken {
+    frame: Frame,
+    /// What it shows.
+    light: &'static str,
+    /// Whether it is a dark.
+    dark: bool,
+    /// Entropy of its noise [bytes].
+    entropy: f64,
+    /// When, since the station began.
+    hours: f64,
+}
+
+/// Sums over frames.
+#[derive(Default)]
+struct Row {
+    bytes: f64,
+    plain: f64,
+    entropy: f64,
+    encode_us: f64,
+    decode_us: f64,
+    ratios: Vec<f64>,
+}
+
+impl Row {
+    fn add(&mut self, other: &Self) {
+        self.bytes += other.bytes;
+        self.plain += other.plain;
+        self.entropy += other.entropy;
+        self.encode_us += other.encode_us;
+        self.decode_us += other.decode_us;
+        self.ratios.extend(&other.ratios);
+    }
+    fn ratio(&self) -> f64 {
+        self.bytes / self.entropy
+    }
+    fn median(&self) -> f64 {
+        let mut ratios = self.ratios.clone();
+        ratios.sort_by(f64::total_cmp);
+        ratios.get(ratios.len() / 2).copied().unwrap_or(f64::NAN)
+    }
+    fn print(&self, name: &str) {
+        let n = self.ratios.len() as f64;
+        println!(
+            "{name:>26} {n:>6} {:>9.0} {:>9.0} {:>7.3} {:>7.3} {:>9.3} {:>9.0} {:>9.0}",
+            self.entropy / n,
+            self.bytes / n,
+            self.ratio(),
+            self.median(),
+            self.plain / self.entropy,
+            self.encode_us / n,
+            self.decode_us / n
+        );
+    }
+}
+
+/// Prints how frames are coded.
+pub fn coding() {
+    println!("coding frames of the virtual spectrometer, the second day of three stations");
+    println!(
+        "{:>26} {:>6} {:>9} {:>9} {:>7} {:>7} {:>9} {:>9} {:>9}",
+        "light", "frames", "entropy B", "coded B", "ratio", "median", "by itself", "encode us", "decode us"
+    );
+    let (mut all, mut patterns) = (Row::default(), 0.0);
+    let mut first: Vec<(f64, Row)> = [1.0, 3.0, 6.0, DAY_H].map(|hours| (hours, Row::default())).into();
+    for (name, kind) in [("roof", SceneKind::Roof), ("glasshouse", SceneKind::Glasshouse), ("lamp", SceneKind::Lamp)] {
+        let (taken, pattern_bytes) = station(name, kind);
+        let (mut learner, mut numbers) = (Learner::default(), Vec::new());
+        let mut rows: BTreeMap<&str, Row> = BTreeMap::new();
+        let mut learned = [0, 0];
+        for Taken { frame, light, dark, entropy, hours } in &taken {
+            let begin = Instant::now();
+            let coded = if *dark { learner.dark(frame) } else { learner.frame(frame) };
+            let encode_us = begin.elapsed().as_secs_f64() * 1e6;
+            let (coded, fresh) = coded.expect("a frame");
+            let begin = Instant::now();
+            let mut pattern = |id: i64| Ok(std::sync::Arc::clone(&numbers[id as usize - 1]));
+            let again = codec::decode_with(&coded, frame.integration_s, frame.temperature_c, &mut pattern);
+            let decode_us = begin.elapsed().as_secs_f64() * 1e6;
+            assert!(again.expect("what was coded") == *frame, "a frame is not what it was");
+            if let Some(fresh) = fresh {
+                numbers.push(std::sync::Arc::clone(&fresh.numbers));
+                learner.stored(numbers.len() as i64, fresh);
+                learned[usize::from(*hours >= DAY_H)] += 1;
+            }
+            let plain = codec::encode(frame).expect("a frame");
+            let bytes = (coded.len() - plain.detail.len()) as f64;
+            let (entropy, plain) = (*entropy, plain.sums.len() as f64);
+            let row = Row { bytes, plain, entropy, encode_us, decode_us, ratios: vec![bytes / entropy] };
+            first.iter_mut().filter(|f| *hours < f.0).for_each(|f| f.1.add(&row));
+            if *hours >= DAY_H {
+                rows.entry(light).or_default().add(&row);
+                all.add(&row);
+            }
+        }
+        rows.iter().for_each(|(light, row)| row.print(&format!("{name}, {light}")));
+        assert_eq!(numbers.len(), pattern_bytes.len(), "the station learned something else");
+        patterns += pattern_bytes[learned[0]..].iter().sum::<f64>();
+        let of_all = 1e-3 * pattern_bytes.iter().sum::<f64>();
+        println!(
+            "{name:>26} learned {} patterns, {} of them on the second day; {of_all:.0} KB",
+            numbers.len(),
+            learned[1]
+        );
+    }
+    all.print("all");
+    for (hours, row) in first {
+        println!("{:>26} {hours:>2} h: {:.3}", "the first", row.ratio());
+    }
+    let with_patterns = (all.bytes + patterns) / all.entropy;
+    println!("{:>26} {with_patterns:.3}", "with the day's patterns");
+    for (what, ratio) in [("median", all.median()), ("all bytes", all.ratio())] {
+        let verdict = if ratio <= AT_MOST { "PASS" } else { "over" };
+        println!("{what:>26} {ratio:.3} times the entropy, {AT_MOST} at most: {verdict}");
+    }
+}
+
+/// What a station took in two days, and the bytes of both rows of each pattern it stored.
+fn station(name: &str, kind: SceneKind) -> (Vec<Taken>, Vec<f64>) {
+    let mains = match kind {
+        SceneKind::Glasshouse => "mains_hz = 50",
+        SceneKind::Lamp => "mains_hz = 0",
+        _ => "",
+    };
+    let config = format!(
+        r#"
+version = 1
+[station]
+name = "Larkfield {name}"
+kind = "{name}"
+latitude_deg = 48.0
+longitude_deg = 11.0
+altitude_m = 300
+time_zone = "Europe/Berlin"
+{mains}
+[[instrument]]
+name = "one"
+link = "in-process"
+[instrument.schedule]
+cron = "0 * * * * *"
+"#
+    );
+    let mut settings = Settings::default();
+    settings.scene.kind = kind;
+    let begin = UtcMicros::parse(START).expect("an instant");
+    let mut station = Loop::new(&settings, &config, START);
+    station.run_hours(2.0 * DAY_H);
+    let path = &station.setup.config.store.path;
+    let reader = Reader::open(path).expect("the database opens");
+    let mut twin = Bench::new(&settings, begin).expect("the bench");
+    twin.set_noise(false);
+    let mut taken = Vec::new();
+    for stored in reader.readings(begin, begin.plus_seconds(7200.0 * DAY_H)).expect("readings") {
+        let reading = stored.expect("a reading").reading;
+        let sun = reading.sun_elevation.unwrap_or(f64::NAN);
+        let frames = reader.frames(reading.id).expect("frames");
+        // A reading is stored, and its frames are coded, when it has ended.
+        taken.extend(frames.into_iter().map(|f| (reading.time_end, f.frame, false, sun)));
+    }
+    let instrument = reader.instruments().expect("instruments")[0].id;
+    for dark in reader.darks(instrument, UtcMicros(i64::MIN)).expect("darks") {
+        let frame = dark.expect("a dark").frame;
+        taken.push((frame.start(), frame, true, f64::NAN));
+    }
+    taken.sort_by_key(|t| t.0);
+    let seen = |(_, frame, dark, sun): (UtcMicros, Frame, bool, f64)| {
+        let light = match (dark, frame.clipped.is_empty()) {
+            (true, _) if frame.integration_s < 0.1 => "short dark",
+            (true, _) => "long dark",
+            (_, false) => "rung that clips",
+            _ if kind == SceneKind::Lamp => "lit",
+            _ if sun > 30.0 => "high sun",
+            _ if sun > 10.0 => "middle sun",
+            _ if sun > 0.0 => "low sun",
+            _ if sun > -8.0 => "twilight",
+            _ => "night",
+        };
+        let entropy = entropy(&mut twin, &frame, !dark);
+        let hours = frame.start().seconds_since(begin) / 3600.0;
+        Taken { frame, light, dark, entropy, hours }
+    };
+    let taken = taken.into_iter().map(seen).collect();
+    let connection = rusqlite::Connection::open(path).expect("the database opens");
+    let both =
+        "SELECT length(p.numbers) + length(c.numbers) FROM pattern p JOIN pattern_copy c USING (id) ORDER BY p.id";
+    let mut both = connection.prepare(both).expect("tables of patterns");
+    let bytes = both.query_map([], |row| row.get(0)).expect("patterns").collect::<Result<_, _>>();
+    (taken, bytes.expect("lengths"))
+}
+
+/// Entropy of a frame's noise [bytes].
+fn entropy(twin: &mut Bench, frame: &Frame, open: bool) -> f64 {
+    let d = twin.settings().detector.clone();
+    let n = frame.stamps.len() as f64;
+    let offset = twin.expose(frame.start(), 0.0, false).0;
+    let mean = twin.expose(frame.start(), frame.integration_s, open).0;
+    let bits = |(mean, offset): (u32, u32)| {
+        // Where the converter ends there is no noise; its rounding adds a twelfth.
+        if mean >= d.full_scale {
+            return 0.0;
+        }
+        let signal = (f64::from(mean) - f64::from(offset)).max(0.0);
+        let variance = n * (signal / d.electrons_per_count + d.read_noise_counts.powi(2) + 1.0 / 12.0);
+        // Entropy of a rounded normal distribution much wider than one count.
+        0.5 * (std::f64::consts::TAU * std::f64::consts::E * variance).log2()
+    };
+    mean.into_iter().zip(offset).map(bits).sum::<f64>() / 8.0
+}
