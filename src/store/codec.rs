@@ -11,27 +11,20 @@
 //! number of clipped ranges *v*, for each the gap from the last one's end *v* and its length − 1 *v*, in form 2 how it is
 //! predicted, and last the CRC-32 of all before it (u32).
 //!
-//! In form 1 the coded sums are one standalone file of `pco` (u32). In form 2 they are what is left of the sums beside a
-//! [`prediction`] from patterns (rows of the table `pattern`), with the low bits that are noise set apart ([`leftover`]). How it
-//! is predicted: ceiling *v*, number of full ranges *v*, for each the gap from the last one's end *v* and its length − 1 *v*,
-//! constant *z*, number of whole patterns *v*, for each its row *v* and factor *z*, row of the varying pattern *v* (0 for none)
-//! and, where there is one, its factors at the knots, each less the one before, *z*; then base, quiet and gain of the noise *v*,
-//! number of pixels over 255 *v* and by how much each is *v*. Pixels of full ranges read the ceiling and are not coded. Form 2 is chosen
-//! where it is shorter.
+//! In form 1 the coded sums are one standalone file of `pco` (u32). In form 2 they are what is left of the sums beside a prediction
+//! from patterns, rows of the table `pattern` ([`told`]). Form 2 is chosen where it is shorter.
 
 pub mod learning;
 pub mod leftover;
 pub mod prediction;
+mod told;
 
 use crate::clock::UtcMicros;
 use crate::record::{Frame, PixelRanges, Shutter, Stamp};
 use learning::{Basis, Numbers};
-use leftover::Noise;
 use pco::data_types::Number;
 use pco::standalone::{simple_compress, simple_decompress_into};
 use pco::{ChunkConfig, DeltaSpec, ModeSpec};
-use prediction::Mixture;
-use std::ops::Range;
 
 /// The most pixels a frame may have: pixel numbers are 16 bits wide.
 pub const MAX_PIXELS: usize = 65_536;
@@ -126,7 +119,7 @@ pub fn encode(frame: &Frame) -> Result<Coded, CodecError> {
 /// Codes a frame beside what is known of its instrument, or by itself where that is shorter; `dark`: no light is in it.
 pub fn encode_with(frame: &Frame, basis: &Basis, dark: bool) -> Result<Coded, CodecError> {
     check(frame)?;
-    let Some(with) = predicted(frame, basis, dark)? else { return encode(frame) };
+    let Some(with) = told::write(frame, basis, dark)? else { return encode(frame) };
     // What is clearly shorter than by itself need not be tried against it.
     if 8 * with.len() < bits_by_itself(&frame.sums) {
         return Ok(with);
@@ -144,78 +137,6 @@ fn bits_by_itself(sums: &[u32]) -> usize {
     let from_mean: usize = sums.iter().map(|s| bits(*s, mean)).sum();
     let from_neighbour: usize = sums.windows(2).map(|w| bits(w[1], w[0])).sum();
     from_mean.min(from_neighbour)
-}
-
-/// A frame beside the patterns that fit it; `None` where there are none.
-fn predicted(frame: &Frame, basis: &Basis, dark: bool) -> Result<Option<Coded>, CodecError> {
-    let offered = basis.of(frame, dark);
-    if offered.patterns.is_empty() {
-        return Ok(None);
-    }
-    let (sums, pixels) = (&frame.sums, frame.sums.len());
-    let numbers: Vec<&[i32]> = offered.patterns.iter().map(|p| &*p.fresh.numbers).collect();
-    let full = full_ranges(sums);
-    let coded_here = between(&full, pixels);
-    let mut seen = vec![false; pixels];
-    coded_here.iter().for_each(|piece| seen[piece.clone()].fill(true));
-    // What clips in some of the exposures is no measure.
-    seen.iter_mut().zip(frame.clipped.to_mask(pixels)).for_each(|(seen, clipped)| *seen &= !clipped);
-    let fitted = prediction::fit(sums, &seen, frame.exposures(), &numbers, offered.darks, offered.varying);
-    let Some(fitted) = fitted else { return Ok(None) };
-    let whole: Vec<&[i32]> = fitted.whole.iter().map(|at| numbers[*at]).collect();
-    let predicted = prediction::predict(&fitted.mixture, pixels, &whole, fitted.varying.map(|at| numbers[at]));
-    let predicted = taken(&predicted, &coded_here);
-    let left = leftover::left(&taken(sums, &coded_here), &predicted);
-    let noise = Noise::seen(&left, &predicted);
-    let (coded, over) = leftover::write(noise, &left, &predicted)?;
-    let mut how = Vec::new();
-    let id = |at: &usize| offered.patterns[*at].id as u64;
-    let mixture = &fitted.mixture;
-    put(&mut how, u64::from(mixture.ceiling));
-    put_ranges(&mut how, &full)?;
-    put(&mut how, zigzag(mixture.constant));
-    put(&mut how, fitted.whole.len() as u64);
-    for (at, factor) in fitted.whole.iter().zip(&mixture.whole) {
-        put(&mut how, id(at));
-        put(&mut how, zigzag(*factor));
-    }
-    put(&mut how, fitted.varying.as_ref().map_or(0, id));
-    let mut before = 0;
-    for knot in &mixture.knots {
-        put(&mut how, zigzag(knot.wrapping_sub(before)));
-        before = *knot;
-    }
-    [noise.base, noise.quiet, noise.gain].into_iter().for_each(|n| put(&mut how, n.into()));
-    put(&mut how, over.len() as u64);
-    over.iter().for_each(|o| put(&mut how, u64::from(*o)));
-    wrapped(frame, coded, PREDICTED, &how).map(Some)
-}
-
-/// Where several pixels in a row read the most any does: that is told by their numbers.
-fn full_ranges(sums: &[u32]) -> PixelRanges {
-    const SOME: u16 = 6;
-    let most = sums.iter().max();
-    let full: Vec<bool> = sums.iter().map(|s| Some(s) == most).collect();
-    let mut full = PixelRanges::from_mask(&full);
-    full.0.retain(|(first, last)| last - first >= SOME);
-    full
-}
-
-/// The stretches of pixels between ranges, in their order; what lies beyond the last pixel is left out.
-fn between(ranges: &PixelRanges, pixels: usize) -> Vec<Range<usize>> {
-    let mut begin = 0;
-    let mut pieces = Vec::with_capacity(ranges.0.len() + 1);
-    for &(first, last) in &ranges.0 {
-        pieces.push(begin..usize::from(first).min(pixels).max(begin));
-        begin = (usize::from(last) + 1).min(pixels).max(begin);
-    }
-    pieces.push(begin..pixels);
-    pieces
-}
-
-/// What stands in some stretches, end to end.
-fn taken(numbers: &[u32], pieces: &[Range<usize>]) -> Vec<u32> {
-    pieces.iter().flat_map(|piece| &numbers[piece.clone()]).copied().collect()
 }
 
 fn check(frame: &Frame) -> Result<(), CodecError> {
@@ -311,7 +232,7 @@ pub fn decode_with(
         stamps.push(Stamp { start: UtcMicros(time), crc32: u32::from_le_bytes(input.bytes()?) });
     }
     let clipped = input.ranges()?;
-    let how = if form == PREDICTED { Some(how_predicted(&mut input, pixels)?) } else { None };
+    let how = if form == PREDICTED { Some(told::how(&mut input, pixels)?) } else { None };
     if !input.0.is_empty() {
         return wrong("the end of the detail block", format!("{} more bytes", input.0.len()));
     }
@@ -320,7 +241,7 @@ pub fn decode_with(
         return wrong(format!("coded sums with checksum {want:08x}"), format!("{got:08x}"));
     }
     let sums = match how {
-        Some(how) => told(&how, &coded.sums, pixels, patterns)?,
+        Some(how) => told::read(&how, &coded.sums, pixels, patterns)?,
         None => {
             let mut sums = vec![0; pixels];
             decompress(&coded.sums, &mut sums)?;
@@ -346,73 +267,6 @@ fn decompress<T: Number>(coded: &[u8], numbers: &mut [T]) -> Result<(), CodecErr
         );
     }
     Ok(())
-}
-
-/// How a frame of form 2 is told.
-struct How {
-    mixture: Mixture,
-    full: PixelRanges,
-    whole: Vec<i64>,
-    varying: Option<i64>,
-    noise: Noise,
-    over: Vec<u32>,
-}
-
-fn how_predicted(input: &mut Input<'_>, pixels: usize) -> Result<How, CodecError> {
-    let mut mixture = Mixture { ceiling: input.u32()?, ..Mixture::default() };
-    let full = input.ranges()?;
-    mixture.constant = input.signed()?;
-    let mut whole = Vec::new();
-    for _ in 0..input.count(prediction::MAX_WHOLE, "whole patterns")? {
-        whole.push(input.number()? as i64);
-        mixture.whole.push(input.signed()?);
-    }
-    let varying = Some(input.number()? as i64).filter(|id| *id != 0);
-    if varying.is_some() {
-        let mut knot = 0_i64;
-        for _ in 0..prediction::knots(pixels) {
-            knot = knot.wrapping_add(input.signed()?);
-            mixture.knots.push(knot);
-        }
-    }
-    let noise = Noise { base: input.u32()?, quiet: input.u32()?, gain: input.u32()? };
-    let mut over = Vec::new();
-    for _ in 0..input.count(pixels, "pixels above 255")? {
-        over.push(input.u32()?);
-    }
-    Ok(How { mixture, full, whole, varying, noise, over })
-}
-
-/// The sums of a frame of form 2.
-fn told(
-    how: &How,
-    coded: &[u8],
-    pixels: usize,
-    patterns: &mut dyn FnMut(i64) -> Result<Numbers, CodecError>,
-) -> Result<Vec<u32>, CodecError> {
-    let get = |id: &i64| -> Result<Numbers, CodecError> {
-        let numbers = patterns(*id)?;
-        if numbers.len() != pixels {
-            return wrong(format!("pattern {id} of {pixels} pixels"), numbers.len());
-        }
-        Ok(numbers)
-    };
-    let mut kept: Vec<Numbers> = how.whole.iter().chain(&how.varying).map(get).collect::<Result<_, _>>()?;
-    let varying = if how.varying.is_some() { kept.pop() } else { None };
-    let whole: Vec<&[i32]> = kept.iter().map(|k| &**k).collect();
-    let predicted = prediction::predict(&how.mixture, pixels, &whole, varying.as_deref());
-    let coded_here = between(&how.full, pixels);
-    let predicted = taken(&predicted, &coded_here);
-    let mut left = leftover::read(how.noise, coded, &how.over, &predicted)?;
-    leftover::put_back(&mut left, &predicted);
-    let mut sums = vec![how.mixture.ceiling; pixels];
-    let mut left = &left[..];
-    for piece in coded_here {
-        let (here, rest) = left.split_at(piece.len());
-        sums[piece].copy_from_slice(here);
-        left = rest;
-    }
-    Ok(sums)
 }
 
 fn zigzag(n: i64) -> u64 {
@@ -635,6 +489,47 @@ mod tests {
         let mut short = |_| Ok(vec![5; 499].into());
         let why = decode_with(&coded, 0.1, None, &mut short).unwrap_err().to_string();
         assert_eq!(why, "expected pattern 41 of 500 pixels, but found 499");
+    }
+
+    /// Regression: frames written when each form was new are read as they were, with the patterns of then.
+    #[test]
+    fn frames_of_both_forms_stay_readable() {
+        let dark: Vec<i32> = (0..40_i32).map(|i| 16 * (1200 + (i * i * 37) % 61)).collect();
+        let light: Vec<i32> = (0..40_i32).map(|i| 160 * (200 + (i * 29) % 97)).collect();
+        let sum = |(i, (d, l)): (u32, (&i32, &i32))| (d / 8 + l / 8 * 3) as u32 + i * i * 7919 % 257;
+        let mut sums: Vec<u32> = (0..).zip(dark.iter().zip(&light)).map(sum).collect();
+        sums[20..30].fill(30_000);
+        let stamp =
+            |k: u32| Stamp { start: UtcMicros(1_782_043_200_000_000 + i64::from(k) * 500_000), crc32: 0xdead_0000 + k };
+        let frame = Frame {
+            integration_s: 0.1,
+            shutter: Shutter::Open,
+            temperature_c: None,
+            stamps: vec![stamp(0), stamp(1)],
+            sums,
+            clipped: PixelRanges(vec![(20, 29)]),
+            spread: 0.25,
+        };
+        let bytes = |hex: &str| -> Vec<u8> {
+            (0..hex.len()).step_by(2).map(|at| u8::from_str_radix(&hex[at..at + 2], 16).unwrap()).collect()
+        };
+        let by_itself = (
+            "01000000803e2876c00a66020010e943c2540600000000addec0843d0100adde0114090079121b",
+            "70636f210300050a04010127000010610400e74dfbffaf7100000000012fbd00003011ce0f00001d40380000f2\
+             68aa8e30f57d9a94e50200a0073eb83aefa4890d31d652658dc494b81e059057edc23c2401004ffd352f9eba4b\
+             0d523b7a0500",
+        );
+        let told = (
+            "02000000803e280432c44f020010e943c2540600000000addec0843d0100adde011409b0ea01011409bb200229\
+             dee301ac0282870300cb70be01e40300568c3fe6",
+            "858d879f7982d6ffc1dd74f322d3bd091d4eb0561aba2a70636f210300840704010a1d00000024007000018201\
+             aa98395d123f0424c0803500",
+        );
+        for (detail, sums) in [by_itself, told] {
+            let coded = Coded { detail: bytes(detail), sums: bytes(sums), crc32: 0x8a13_4ba0 };
+            let mut pattern = |id| Ok(if id == 41 { &dark } else { &light }.clone().into());
+            assert_eq!(decode_with(&coded, 0.1, None, &mut pattern).unwrap(), frame);
+        }
     }
 
     /// Identity: what cannot be a frame is refused with what was expected.
