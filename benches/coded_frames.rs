@@ -128,7 +128,7 @@ pub fn coding() {
         }
         rows.iter().for_each(|(light, row)| row.print(&format!("{name}, {light}")));
         patterns += of_second_day.iter().sum::<f64>();
-        let kb = |bytes: &[f64]| 1e-3 * bytes.iter().sum::<f64>();
+        let kb = |bytes: &[f64]| bytes.iter().fold(0.0, |sum, b| sum + 1e-3 * b);
         println!(
             "{name:>26} learned {} patterns of {:.0} KB on the first day and {} of {:.0} KB on the second",
             of_first_day.len(),

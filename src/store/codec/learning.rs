@@ -81,7 +81,7 @@ pub struct Pattern {
 pub struct Fresh {
     /// What it shows.
     pub role: Role,
-    /// Integration time of the exposures it was taken from [s], of the last for a view.
+    /// Integration time of the exposures it was taken from [s], of the last for a light.
     pub integration_s: f64,
     /// The numbers.
     pub numbers: Numbers,
@@ -98,13 +98,15 @@ pub struct Basis {
 impl Basis {
     /// Takes a pattern in, in place of what it makes unnecessary.
     ///
-    /// That is what has other than its number of pixels, a dark between the shortest and the longest, and the oldest of many lights.
+    /// That is what has other than its number of pixels, darks nearly as long and those between the shortest and the longest, and
+    /// the oldest of many lights.
     pub fn put(&mut self, pattern: Pattern) {
         for known in [&mut self.darks, &mut self.lights, &mut self.clipped] {
             known.retain(|p| p.fresh.numbers.len() == pattern.fresh.numbers.len());
         }
         match pattern.fresh.role {
             Role::Dark => {
+                self.darks.retain(|p| apart(p.fresh.integration_s, pattern.fresh.integration_s));
                 self.darks.push(pattern);
                 self.darks.sort_by(|a, b| a.fresh.integration_s.total_cmp(&b.fresh.integration_s));
                 if self.darks.len() > 2 {
@@ -125,7 +127,7 @@ impl Basis {
         let known: Vec<f64> = self.darks.iter().filter(fits).map(|p| p.fresh.integration_s).collect();
         let t = dark.integration_s;
         let between = matches!(known[..], [shortest, longest] if shortest < t && t < longest);
-        !between && known.iter().all(|known| t < known / APART || t > known * APART)
+        !between && known.iter().all(|known| apart(t, *known))
     }
     /// The patterns that fit a frame, and for a lit frame which of them may vary along the spectrum: the brightest, whose own
     /// noise matters least.
@@ -142,6 +144,11 @@ impl Basis {
         let varying = (darks..patterns.len()).max_by_key(brightness);
         Offered { patterns, darks, varying }
     }
+}
+
+/// Whether one time is much shorter or longer than another.
+fn apart(t: f64, other: f64) -> bool {
+    t < other / APART || t > other * APART
 }
 
 /// Adds a light; the oldest of too many leaves.

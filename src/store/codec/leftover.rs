@@ -13,6 +13,7 @@
 //! integer arithmetic only; whatever is read is checked, and a poor guess of the noise costs room, never a number.
 
 use super::{CodecError, wrong};
+use crate::spectrum::wide;
 use pco::standalone::simple_compress;
 use pco::{ChunkConfig, DeltaSpec, ModeSpec};
 
@@ -27,12 +28,14 @@ pub struct Noise {
     pub gain: u32,
 }
 
+#[inline(always)]
 fn digits(v: u64) -> u32 {
     u64::BITS - v.leading_zeros()
 }
 
 impl Noise {
     /// How many low bits of a pixel are noise alone.
+    #[inline(always)]
     fn low_bits(self, predicted: u32) -> u32 {
         let above = u64::from(predicted.saturating_sub(self.base));
         // The product is below 2^64, and its share below 2^56.
@@ -131,36 +134,66 @@ pub fn write(noise: Noise, left: &[u32], predicted: &[u32]) -> Result<(Vec<u8>, 
 
 /// Undoes [`write`].
 pub fn read(noise: Noise, coded: &[u8], over: &[u32], predicted: &[u32]) -> Result<Vec<u32>, CodecError> {
-    let bits: Vec<u32> = predicted.iter().map(|p| noise.low_bits(*p)).collect();
-    let bytes = (bits.iter().map(|b| u64::from(*b)).sum::<u64>()).div_ceil(8) as usize;
+    let bits = wide::run(LowBits { noise, predicted });
+    let bytes = bits.iter().map(|b| *b as usize).sum::<usize>().div_ceil(8);
     let Some((low, high)) = coded.split_at_checked(bytes) else {
         return wrong(format!("{bytes} bytes of low bits"), coded.len());
     };
     let mut above = vec![0_u8; predicted.len()];
     super::decompress(high, &mut above)?;
-    let (mut over, mut words) = (over.iter(), low.chunks(4));
-    let (mut waiting, mut held) = (0_u64, 0);
-    let mut left = Vec::with_capacity(above.len());
-    for (above, bits) in above.into_iter().zip(bits) {
-        if held < bits {
-            let mut word = [0; 4];
-            let next = words.next().unwrap_or_default();
-            word[..next.len()].copy_from_slice(next);
-            waiting |= u64::from(u32::from_le_bytes(word)) << held;
-            held += 32;
-        }
-        let mut above = u32::from(above);
-        if above == 255 {
-            let Some(more) = over.next() else { return wrong("how far a pixel is above 255", "nothing") };
-            above = above.wrapping_add(*more);
-        }
-        left.push(above << bits | (waiting as u32 & ((1 << bits) - 1)));
-        waiting >>= bits;
-        held -= bits;
+    let mut left = wide::run(Together { low, above: &above, bits: &bits });
+    let highest = above.iter().enumerate().filter(|(_, above)| **above == 255).map(|(at, _)| at);
+    if highest.clone().count() != over.len() {
+        return wrong(format!("{} pixels at 255", over.len()), highest.count());
     }
-    match over.next() {
-        None => Ok(left),
-        Some(more) => wrong("no more pixels above 255", more),
+    for (at, more) in highest.zip(over) {
+        left[at] = left[at].wrapping_add(more << bits[at]);
+    }
+    Ok(left)
+}
+
+/// How many low bits of each pixel are noise alone.
+struct LowBits<'a> {
+    noise: Noise,
+    predicted: &'a [u32],
+}
+
+impl wide::Loops for LowBits<'_> {
+    type Output = Vec<u32>;
+
+    #[inline(always)]
+    fn call(self) -> Vec<u32> {
+        let mut bits = vec![0; self.predicted.len()];
+        bits.iter_mut().zip(self.predicted).for_each(|(bits, p)| *bits = self.noise.low_bits(*p));
+        bits
+    }
+}
+
+/// Low bits with what is above them.
+struct Together<'a> {
+    low: &'a [u8],
+    above: &'a [u8],
+    bits: &'a [u32],
+}
+
+impl wide::Loops for Together<'_> {
+    type Output = Vec<u32>;
+
+    #[inline(always)]
+    fn call(self) -> Vec<u32> {
+        // Eight bytes can be taken anywhere: a pixel's bits are in them wherever they begin.
+        let mut low = Vec::with_capacity(self.low.len() + 8);
+        low.extend_from_slice(self.low);
+        low.extend([0; 8]);
+        let mut left = vec![0; self.above.len()];
+        let mut at = 0;
+        for ((left, above), bits) in left.iter_mut().zip(self.above).zip(self.bits) {
+            let word =
+                low.get(at / 8..).and_then(|rest| rest.first_chunk()).map_or(0, |word| u64::from_le_bytes(*word));
+            *left = u32::from(*above) << bits | ((word >> (at % 8)) as u32 & ((1 << bits) - 1));
+            at += *bits as usize;
+        }
+        left
     }
 }
 

@@ -12,6 +12,8 @@
 //! wraps, so that every machine predicts the same bits from the same numbers, whatever they are; a prediction may be poor,
 //! never wrong. Only the choice of factors ([`fit`]) is floating-point, and nothing that is read depends on it.
 
+use crate::spectrum::wide;
+
 /// Bits of a pattern behind the point [counts of one exposure].
 pub const PATTERN_BITS: u32 = 4;
 /// Bits of a factor behind the point: at full scale a step is 16 counts, no more than the noise of the darkest pixel.
@@ -47,26 +49,51 @@ pub fn knots(pixels: usize) -> usize {
 
 /// What a frame of so many pixels is predicted to read [counts]; patterns in the order of their factors, the varying one apart.
 pub fn predict(mixture: &Mixture, pixels: usize, whole: &[&[i32]], varying: Option<&[i32]>) -> Vec<u32> {
-    let mut sums = vec![1_i64 << (BOTH_BITS - 1); pixels];
-    for (factor, pattern) in mixture.whole.iter().zip(whole) {
-        for (sum, p) in sums.iter_mut().zip(*pattern) {
-            *sum = sum.wrapping_add(factor.wrapping_mul(i64::from(*p)));
-        }
-    }
-    if let Some(pattern) = varying {
-        let bits = stretch_bits(pixels);
-        let stretches = sums.chunks_mut(1 << bits).zip(pattern.chunks(1 << bits));
-        for ((sums, pattern), knots) in stretches.zip(mixture.knots.windows(2)) {
-            let slope = knots[1].wrapping_sub(knots[0]);
-            for (along, (sum, p)) in (0_i64..).zip(sums.iter_mut().zip(pattern)) {
-                let share = knots[0].wrapping_add(slope.wrapping_mul(along) >> bits);
-                *sum = sum.wrapping_add(share.wrapping_mul(i64::from(*p)));
+    wide::run(Prediction { mixture, pixels, whole, varying })
+}
+
+struct Prediction<'a> {
+    mixture: &'a Mixture,
+    pixels: usize,
+    whole: &'a [&'a [i32]],
+    varying: Option<&'a [i32]>,
+}
+
+impl wide::Loops for Prediction<'_> {
+    type Output = Vec<u32>;
+
+    #[inline(always)]
+    fn call(self) -> Vec<u32> {
+        let mut sums = vec![1_i64 << (BOTH_BITS - 1); self.pixels];
+        for (factor, pattern) in self.mixture.whole.iter().zip(self.whole) {
+            // Most machines multiply two halves of a word much faster than words.
+            if let Ok(factor) = i32::try_from(*factor) {
+                for (sum, p) in sums.iter_mut().zip(*pattern) {
+                    *sum = sum.wrapping_add(i64::from(factor) * i64::from(*p));
+                }
+            } else {
+                for (sum, p) in sums.iter_mut().zip(*pattern) {
+                    *sum = sum.wrapping_add(factor.wrapping_mul(i64::from(*p)));
+                }
             }
         }
+        if let Some(pattern) = self.varying {
+            let bits = stretch_bits(self.pixels);
+            let stretches = sums.chunks_mut(1 << bits).zip(pattern.chunks(1 << bits));
+            for ((sums, pattern), knots) in stretches.zip(self.mixture.knots.windows(2)) {
+                let slope = knots[1].wrapping_sub(knots[0]);
+                let mut climbed = 0_i64;
+                for (sum, p) in sums.iter_mut().zip(pattern) {
+                    let share = knots[0].wrapping_add(climbed >> bits);
+                    *sum = sum.wrapping_add(share.wrapping_mul(i64::from(*p)));
+                    climbed = climbed.wrapping_add(slope);
+                }
+            }
+        }
+        let ceiling = i64::from(self.mixture.ceiling);
+        let read = |sum: &i64| (sum >> BOTH_BITS).wrapping_add(self.mixture.constant).clamp(0, ceiling) as u32;
+        sums.iter().map(read).collect()
     }
-    let ceiling = i64::from(mixture.ceiling);
-    let read = |sum: &i64| (sum >> BOTH_BITS).wrapping_add(mixture.constant).clamp(0, ceiling) as u32;
-    sums.iter().map(read).collect()
 }
 
 /// A mixture of some of the patterns that were offered.

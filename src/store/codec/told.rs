@@ -152,5 +152,7 @@ fn between(ranges: &PixelRanges, pixels: usize) -> Vec<Range<usize>> {
 
 /// What stands in some stretches, end to end.
 fn taken(numbers: &[u32], pieces: &[Range<usize>]) -> Vec<u32> {
-    pieces.iter().flat_map(|piece| &numbers[piece.clone()]).copied().collect()
+    let mut all = Vec::with_capacity(numbers.len());
+    pieces.iter().for_each(|piece| all.extend_from_slice(&numbers[piece.clone()]));
+    all
 }
