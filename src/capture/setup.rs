@@ -114,7 +114,13 @@ impl CaptureSetup {
 
     /// Whether this count is clipped.
     pub fn is_clipped(&self, counts: u32) -> bool {
-        f64::from(counts) > self.saturation_counts || counts >= self.detector.full_scale
+        // As whole numbers, since this is asked for every pixel of every exposure: above x is from ⌊x⌋ + 1 on.
+        let above = match self.saturation_counts {
+            s if s >= 0.0 => (s as u32).saturating_add(1),
+            s if s < 0.0 => 0,
+            _ => u32::MAX,
+        };
+        counts >= above.min(self.detector.full_scale)
     }
 }
 
@@ -122,12 +128,12 @@ impl CaptureSetup {
 pub fn dilate(mask: &[bool], by: u16) -> Vec<bool> {
     let by = usize::from(by);
     let mut grown = vec![false; mask.len()];
-    // Up to here all that belongs to entries looked at is set.
-    let mut done = 0;
-    for (i, _) in mask.iter().enumerate().filter(|(_, set)| **set) {
-        let to = (i + by + 1).min(mask.len());
-        grown[i.saturating_sub(by).max(done)..to].fill(true);
-        done = to;
+    // Run by run: of a frame that is clipped on purpose half the pixels are set.
+    let mut looked_at = 0;
+    while let Some(start) = mask[looked_at..].iter().position(|set| *set).map(|n| looked_at + n) {
+        let end = mask[start..].iter().position(|set| !*set).map_or(mask.len(), |n| start + n);
+        grown[start.saturating_sub(by)..(end + by).min(mask.len())].fill(true);
+        looked_at = end;
     }
     grown
 }
