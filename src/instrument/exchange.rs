@@ -28,10 +28,7 @@ const PROBINGS: usize = 4;
 /// Share of the time its last like answer took that is slept through before an answer is looked for. It is less than all of it, so
 /// that a line that has become faster is found out: what was there when the sleep was over took no longer than the sleep.
 const SLEPT: f64 = 0.95;
-/// What an instrument's thinking, a converter that gathers bytes and waking up are allowed to add to that on the monotonic scale:
-/// after a slow answer or two, nothing is slept through for long that needs not be.
-const THOUGHT: Duration = Duration::from_millis(20);
-/// What a text answer has at least [bytes].
+/// What a text answer has at least [bytes]: nothing is slept through that the line could not take.
 const LEAST_TEXT: usize = 40;
 /// Garbage that is read before a line is called babbling [bytes].
 const MOST_WASTE: usize = 1 << 20;
@@ -67,35 +64,14 @@ struct Waste {
     line: Vec<u8>,
 }
 
-/// How long answers take beyond light, by the last ones of their kind, on the monotonic scale.
+/// How long answers take beyond light, by the last one of their kind, on the monotonic scale; unknown before there was one.
 ///
 /// A serial port wakes whoever waits for it every few bytes. An answer that is slept through until it is nearly
 /// whole costs one or two wake-ups instead of some hundred.
 #[derive(Clone, Copy, Debug, Default)]
 struct Pace {
-    text: Took,
-    /// Of messages with settings, which may take their time, a shutter's for instance.
-    settings: Took,
-    block: Took,
-}
-
-/// What the last answer of a kind took, and the one before it; unknown where it failed.
-#[derive(Clone, Copy, Debug, Default)]
-struct Took {
-    last: Option<Duration>,
-    before: Option<Duration>,
-}
-
-impl Took {
-    fn note(&mut self, took: Option<Duration>) {
-        (self.before, self.last) = (self.last, took);
-    }
-
-    /// The shorter of the two: one answer that came late is not waited for again.
-    fn shorter(self) -> Option<Duration> {
-        let last = self.last?;
-        Some(self.before.map_or(last, |before| before.min(last)))
-    }
+    text: Option<Duration>,
+    block: Option<Duration>,
 }
 
 /// The line to one instrument.
@@ -181,19 +157,19 @@ impl Exchange {
         let count = DIGITS + queries.len();
         let sent = self.clock.monotonic();
         let (deadline, _) = self.send(&message, busy_s + self.wire_s(answer::MAX_TEXT))?;
+        // Settings may take their time, a shutter's for instance, which says nothing about other messages.
         let plain = settings.is_empty();
-        let took = if plain { self.pace.text } else { self.pace.settings };
-        let slept = self.sleep_through(sent, took, Duration::ZERO, message.len() + LEAST_TEXT);
+        let slept = match plain {
+            true => self.sleep_through(sent, self.pace.text, Duration::ZERO, message.len() + LEAST_TEXT),
+            false => Ok(()),
+        };
         let received = slept.and_then(|()| self.receive(&message, deadline, answer::MAX_TEXT + 2, answer::text));
         let result = received.and_then(|mut fields| {
             self.own(&fields, count).map_err(|e| corrupt(&message, e))?;
             Ok(fields.split_off(DIGITS))
         });
-        let took = result.is_ok().then(|| self.since(sent));
         if plain {
-            self.pace.text.note(took)
-        } else {
-            self.pace.settings.note(took)
+            self.pace.text = result.is_ok().then(|| self.since(sent));
         }
         self.in_step &= result.is_ok();
         result
@@ -235,18 +211,23 @@ impl Exchange {
             },
             Err(fault) => Err(BlockFault { fault, begun: self.begun(count, length) }),
         };
-        let took = result.is_ok().then(|| self.since(sent).saturating_sub(light));
-        self.pace.block.note(took);
+        self.pace.block = result.is_ok().then(|| self.since(sent).saturating_sub(light));
         self.in_step &= result.is_ok();
         result
     }
 
     /// Sleeps until an answer to what was begun at `sent` is nearly whole, where that is known: after the light, and the time
-    /// such answers take, or that `bytes` take on the line and [`THOUGHT`] where this is shorter. A device that hangs up is let
-    /// go of within a slice all the same.
-    fn sleep_through(&mut self, sent: Duration, took: Took, light: Duration, bytes: usize) -> Result<(), Fault> {
-        let Some(pace) = took.shorter() else { return Ok(()) };
-        let line = self.clock.real_for(span(self.wire_s(bytes))) + THOUGHT;
+    /// such answers take, or that `bytes` take on the line where this is shorter. A device that hangs up is let go of
+    /// within a slice all the same.
+    fn sleep_through(
+        &mut self,
+        sent: Duration,
+        pace: Option<Duration>,
+        light: Duration,
+        bytes: usize,
+    ) -> Result<(), Fault> {
+        let Some(pace) = pace else { return Ok(()) };
+        let line = self.clock.real_for(span(self.wire_s(bytes)));
         let until = sent + light + pace.min(line).mul_f64(SLEPT);
         if let Some(watched) = until.checked_sub(STOP_SLICE).filter(|t| *t > self.clock.monotonic()) {
             let mut piece = [0; 256];
