@@ -77,13 +77,14 @@ fn printable(line: &[u8], may_end_in_cr: bool) -> Result<(), Malformed> {
 
 fn fields(line: &[u8]) -> Vec<String> {
     let mut quoted = false;
-    line.split(|byte| {
+    let parts = line.split(|byte| {
         quoted ^= *byte == b'"';
         *byte == b';' && !quoted
-    })
+    });
+    let mut fields = Vec::with_capacity(1 + line.iter().filter(|b| **b == b';').count());
     // What is not ASCII was refused before.
-    .map(|field| String::from_utf8_lossy(field.trim_ascii()).into_owned())
-    .collect()
+    fields.extend(parts.map(|field| String::from_utf8_lossy(field.trim_ascii()).into_owned()));
+    fields
 }
 
 /// The fields in front of a block, and where its payload begins.
@@ -98,6 +99,29 @@ pub struct BlockHead {
 /// The head of an answer of `count` text fields and then a definite-length block (IEEE 488.2: `#`, one digit d that is
 /// not 0, d digits of length) of exactly `length` bytes.
 pub fn block_head(bytes: &[u8], count: usize, length: usize) -> Result<Step<BlockHead>, Malformed> {
+    Ok(match head_of(bytes, count, length)? {
+        Step::More => Step::More,
+        Step::Done { value, used } => Step::Done { value: value.read(count)?, used },
+    })
+}
+
+/// A head that is there but not read yet: the frame's bytes come in many pieces, and each asks whether it is whole.
+struct Head<'a> {
+    fields: &'a [u8],
+    payload: usize,
+}
+
+impl Head<'_> {
+    fn read(&self, count: usize) -> Result<BlockHead, Malformed> {
+        let fields = if count == 0 { Vec::new() } else { fields(self.fields) };
+        match fields.len() == count {
+            true => Ok(BlockHead { fields, payload: self.payload }),
+            false => malformed(format!("{count} fields without quotes and a block"), shown(self.fields)),
+        }
+    }
+}
+
+fn head_of(bytes: &[u8], count: usize, length: usize) -> Result<Step<Head<'_>>, Malformed> {
     // Fields in front of a block are numbers and keywords: no quotes, so every `;` separates.
     let mut start = 0;
     for done in 0..count {
@@ -139,11 +163,8 @@ pub fn block_head(bytes: &[u8], count: usize, length: usize) -> Result<Step<Bloc
     if announced != length {
         return malformed(want(), format!("one of {announced} bytes"));
     }
-    let fields = if count == 0 { Vec::new() } else { fields(head) };
-    match fields.len() == count {
-        true => Ok(Step::Done { value: BlockHead { fields, payload: start + 2 + digits }, used: start + 2 + digits }),
-        false => malformed(format!("{count} fields without quotes and a block"), shown(head)),
-    }
+    let payload = start + 2 + digits;
+    Ok(Step::Done { value: Head { fields: head, payload }, used: payload })
 }
 
 /// Fields and the payload of the block behind them.
@@ -157,7 +178,7 @@ pub struct Block<'a> {
 
 /// A whole answer of `count` fields and a block of `length` bytes.
 pub fn block(bytes: &[u8], count: usize, length: usize) -> Result<Step<Block<'_>>, Malformed> {
-    let head = match block_head(bytes, count, length)? {
+    let head = match head_of(bytes, count, length)? {
         Step::More => return Ok(Step::More),
         Step::Done { value, .. } => value,
     };
@@ -170,7 +191,8 @@ pub fn block(bytes: &[u8], count: usize, length: usize) -> Result<Step<Block<'_>
             return malformed(format!("the end of the message after a block of {length} bytes"), shown(beyond));
         }
     };
-    Ok(Step::Done { value: Block { fields: head.fields, payload }, used: head.payload + length + used })
+    let used = head.payload + length + used;
+    Ok(Step::Done { value: Block { fields: head.read(count)?.fields, payload }, used })
 }
 
 /// A number: NR1, NR2 or NR3, finite.

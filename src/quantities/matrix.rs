@@ -61,12 +61,12 @@ impl Matrix {
             names.push(row.name);
             Ok(names.len() - 1)
         };
-        let mut plan = |quantity: &Quantity| match (usable, wanted(quantity)) {
+        let plan = |quantity: &Quantity| match (usable, wanted(quantity)) {
             (false, _) => Err(NullReason::Axis),
             (true, false) => Err(NullReason::LeftOut),
             (true, true) => quantity.recipe.rows().iter().map(|row| place(row)).collect(),
         };
-        let plans: Vec<Result<Vec<usize>, NullReason>> = registry().iter().map(|q| plan(q)).collect();
+        let plans: Vec<Result<Vec<usize>, NullReason>> = registry().iter().map(plan).collect();
         let (couples, pairs) = (couples(&rows), pairs(&plans));
         let calibrated = if usable {
             (axis_nm.partition_point(|nm| *nm < available.0), axis_nm.partition_point(|nm| *nm <= available.1))

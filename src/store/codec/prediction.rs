@@ -124,51 +124,10 @@ pub fn fit(
     if patterns.len() > MAX_WHOLE {
         return None;
     }
-    let (bits, m) = (stretch_bits(sums.len()), patterns.len() + 1);
-    let stretch = 1 << bits;
+    let m = patterns.len() + 1;
     let k = if varying.is_some() { knots(sums.len()) } else { 0 };
-    let mut normal = Normal::new(m + k);
-    let lowest = sums.iter().min().copied()?;
     let ceiling = sums.iter().max().copied()?;
-    let dark_variance = 100.0 * exposures as f64;
-    let per_count = 1.0 / f64::from(1 << PATTERN_BITS);
-    let mut columns = vec![1.0; (m + 2) * stretch];
-    let mut weighted = vec![0.0; stretch];
-    let (mut weight, mut wanted) = (weighted.clone(), weighted.clone());
-    for (at, (sums, seen)) in sums.chunks(stretch).zip(seen.chunks(stretch)).enumerate() {
-        if !seen.contains(&true) {
-            continue;
-        }
-        let n = sums.len();
-        for (i, (sum, seen)) in sums.iter().zip(seen).enumerate() {
-            weight[i] = if *seen { 1.0 / (f64::from(sum - lowest) + dark_variance) } else { 0.0 };
-            wanted[i] = f64::from(*sum);
-        }
-        for (column, pattern) in columns.chunks_mut(stretch).skip(1).zip(patterns) {
-            let pattern = &pattern[at * stretch..][..n];
-            column.iter_mut().zip(pattern).for_each(|(c, p)| *c = f64::from(*p) * per_count);
-        }
-        if let Some(varying) = varying {
-            let (known, ends) = columns.split_at_mut(m * stretch);
-            let pattern = &known[(varying + 1) * stretch..][..n];
-            let (left, right) = ends.split_at_mut(stretch);
-            for (i, p) in pattern.iter().enumerate() {
-                right[i] = p * i as f64 / stretch as f64;
-                left[i] = p - right[i];
-            }
-        }
-        let here = m + if varying.is_some() { 2 } else { 0 };
-        // The two columns that varying has here are those of the knots at both ends.
-        let place = |column: usize| if column < m { column } else { column + at };
-        for a in 0..here {
-            let column = &columns[a * stretch..][..n];
-            weighted.iter_mut().zip(column.iter().zip(&weight)).for_each(|(p, (c, w))| *p = c * w);
-            for b in 0..=a {
-                normal.row(place(a))[place(b)] += dot(&weighted[..n], &columns[b * stretch..][..n]);
-            }
-            normal.right[place(a)] += dot(&weighted[..n], &wanted[..n]);
-        }
-    }
+    let normal = wide::run(Gathering { sums, seen, exposures, patterns, varying });
     let whole = |offered: usize| (0..=offered).collect::<Vec<_>>();
     let mut ways = vec![(whole(darks), None), (whole(patterns.len()), None)];
     if let Some(v) = varying {
@@ -212,13 +171,77 @@ pub fn fit(
     Some(fitted)
 }
 
-/// Sum of products, in four sums of their own, so that they need not wait for each other.
+/// The normal equations of a fit: a constant, every pattern, and the knots of the varying one.
+struct Gathering<'a> {
+    sums: &'a [u32],
+    seen: &'a [bool],
+    exposures: usize,
+    patterns: &'a [&'a [i32]],
+    varying: Option<usize>,
+}
+
+impl wide::Loops for Gathering<'_> {
+    type Output = Normal;
+
+    #[inline(always)]
+    fn call(self) -> Normal {
+        let Self { sums, seen, exposures, patterns, varying } = self;
+        let m = patterns.len() + 1;
+        let stretch = 1 << stretch_bits(sums.len());
+        let k = if varying.is_some() { knots(sums.len()) } else { 0 };
+        let mut normal = Normal::new(m + k);
+        let lowest = sums.iter().min().copied().unwrap_or(0);
+        let dark_variance = 100.0 * exposures as f64;
+        let per_count = 1.0 / f64::from(1 << PATTERN_BITS);
+        let mut columns = vec![1.0; (m + 2) * stretch];
+        let mut weighted = vec![0.0; stretch];
+        let (mut weight, mut wanted) = (weighted.clone(), weighted.clone());
+        for (at, (sums, seen)) in sums.chunks(stretch).zip(seen.chunks(stretch)).enumerate() {
+            if !seen.contains(&true) {
+                continue;
+            }
+            let n = sums.len();
+            for (i, (sum, seen)) in sums.iter().zip(seen).enumerate() {
+                weight[i] = if *seen { 1.0 / (f64::from(sum - lowest) + dark_variance) } else { 0.0 };
+                wanted[i] = f64::from(*sum);
+            }
+            for (column, pattern) in columns.chunks_mut(stretch).skip(1).zip(patterns) {
+                let pattern = &pattern[at * stretch..][..n];
+                column.iter_mut().zip(pattern).for_each(|(c, p)| *c = f64::from(*p) * per_count);
+            }
+            if let Some(varying) = varying {
+                let (known, ends) = columns.split_at_mut(m * stretch);
+                let pattern = &known[(varying + 1) * stretch..][..n];
+                let (left, right) = ends.split_at_mut(stretch);
+                for (i, p) in pattern.iter().enumerate() {
+                    right[i] = p * i as f64 / stretch as f64;
+                    left[i] = p - right[i];
+                }
+            }
+            let here = m + if varying.is_some() { 2 } else { 0 };
+            // The two columns that varying has here are those of the knots at both ends.
+            let place = |column: usize| if column < m { column } else { column + at };
+            for a in 0..here {
+                let column = &columns[a * stretch..][..n];
+                weighted.iter_mut().zip(column.iter().zip(&weight)).for_each(|(p, (c, w))| *p = c * w);
+                for b in 0..=a {
+                    normal.row(place(a))[place(b)] += dot(&weighted[..n], &columns[b * stretch..][..n]);
+                }
+                normal.right[place(a)] += dot(&weighted[..n], &wanted[..n]);
+            }
+        }
+        normal
+    }
+}
+
+/// Sum of products, in eight sums of their own, so that they need not wait for each other.
+#[inline(always)]
 fn dot(a: &[f64], b: &[f64]) -> f64 {
-    let (a4, a) = a.as_chunks::<4>();
-    let (b4, b) = b.as_chunks::<4>();
-    let mut sums = [0.0; 4];
-    for (a, b) in a4.iter().zip(b4) {
-        for k in 0..4 {
+    let (a8, a) = a.as_chunks::<8>();
+    let (b8, b) = b.as_chunks::<8>();
+    let mut sums = [0.0; 8];
+    for (a, b) in a8.iter().zip(b8) {
+        for k in 0..8 {
             sums[k] += a[k] * b[k];
         }
     }
@@ -236,6 +259,7 @@ impl Normal {
     fn new(side: usize) -> Self {
         Self { side, matrix: vec![0.0; side * side], right: vec![0.0; side] }
     }
+    #[inline(always)]
     fn row(&mut self, at: usize) -> &mut [f64] {
         &mut self.matrix[at * self.side..(at + 1) * self.side]
     }
