@@ -4,7 +4,7 @@
 //! onto a disk that loses power at every point of it (`disk.rs`), and each state that may be found is opened with another
 //! SQLite (`witness.py`): it has to be whole, its readings contiguous and byte by byte what was stored, and no
 //! reading may be missing whose acknowledgement had left the daemon. `VIGILUX_POWER_CUT_STATES` asks for more states
-//! (default 11 000; 200 000 take a quarter of an hour on two idle cores).
+//! (default 11 000; 150 000 take six minutes on two cores, and are 94 000 different ones).
 
 mod disk;
 mod full_disk;
