@@ -118,7 +118,8 @@ impl Basis {
         }
     }
     /// Every pattern.
-    pub fn all(&self) -> impl Iterator<Item = &Pattern> {
+    #[cfg(test)]
+    pub(super) fn all(&self) -> impl Iterator<Item = &Pattern> {
         self.darks.iter().chain(&self.lights).chain(&self.clipped)
     }
     /// Whether a dark would add to what is known.
@@ -239,10 +240,6 @@ impl Learner {
     /// With what is stored already.
     pub fn new(basis: Basis) -> Self {
         Self { basis, ..Self::default() }
-    }
-    /// The patterns that serve.
-    pub fn basis(&self) -> &Basis {
-        &self.basis
     }
     /// A pattern was stored: from now on frames may name it. Candidates that were tried beside less begin anew.
     pub fn stored(&mut self, id: i64, fresh: Fresh) {
