@@ -55,10 +55,14 @@ pub fn position(place: Place, t: UtcMicros) -> Option<Sun> {
 /// The lowest the sun stands at a place in the night around `t`, without refraction [degrees]: its lower transit, by the
 /// declination it has at `t` (which moves it by less than 0.2° in half a day).
 pub fn lowest_elevation_deg(place: Place, t: UtcMicros) -> Option<f64> {
-    let sun = position(place, t)?;
+    position(place, t).map(|sun| lowest_of(place, sun))
+}
+
+/// The same by where the sun stands.
+pub fn lowest_of(place: Place, sun: Sun) -> f64 {
     let (h, phi) = (sun.elevation_deg.to_radians(), place.latitude_deg.to_radians());
     let sine = h.sin() * phi.sin() + h.cos() * phi.cos() * sun.azimuth_deg.to_radians().cos();
-    Some((place.latitude_deg + sine.clamp(-1.0, 1.0).asin().to_degrees()).abs() - 90.0)
+    (place.latitude_deg + sine.clamp(-1.0, 1.0).asin().to_degrees()).abs() - 90.0
 }
 
 /// Relative optical air mass [1] for an apparent elevation [degrees]; `None` below the horizon.

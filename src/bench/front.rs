@@ -172,15 +172,16 @@ impl Front {
         self.run(now);
     }
 
-    /// Moves to `now` and appends to `out` at most `most` of the bytes that have left by then.
-    pub fn give(&mut self, now: UtcMicros, most: usize, out: &mut Vec<u8>) {
+    /// Moves to `now` and appends to `out` at most `most` of the bytes that have left by then, in portions of `least` or the rest of
+    /// what is on its way.
+    pub fn give(&mut self, now: UtcMicros, (least, most): (usize, usize), out: &mut Vec<u8>) {
         self.run(now);
         let mut room = most;
         while let Some(first) = self.outgoing.front_mut() {
             let elapsed = now.seconds_since(first.starts);
             let left = ((elapsed / self.byte_s) + 1e-6).floor().max(0.0) as usize;
             let until = left.min(first.bytes.len()).min(first.sent.saturating_add(room));
-            if until > first.sent {
+            if until == first.bytes.len() || until >= first.sent.saturating_add(least.min(room)) {
                 out.extend_from_slice(&first.bytes[first.sent..until]);
                 room -= until - first.sent;
                 first.sent = until;

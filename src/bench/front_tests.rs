@@ -44,7 +44,7 @@ impl Host {
         self.front.take(text, self.now);
         self.now = self.now.plus_seconds(seconds);
         let mut out = Vec::new();
-        self.front.give(self.now, usize::MAX, &mut out);
+        self.front.give(self.now, (1, usize::MAX), &mut out);
         out
     }
 
@@ -282,7 +282,7 @@ fn late_pieced_and_stuck_answers_are_what_they_say() {
     assert_eq!(host.ask_for(b"READ?\n", 0.4).len(), 67);
     let mut rest = Vec::new();
     host.now = host.now.plus_seconds(0.2);
-    host.front.give(host.now, usize::MAX, &mut rest);
+    host.front.give(host.now, (1, usize::MAX), &mut rest);
     assert_eq!(rest.len(), 67);
     let last = host.block("FETC?");
     assert_eq!(host.block("READ?"), last);

@@ -85,7 +85,7 @@ impl Link for InProcessLink {
             self.arrived.clear();
             let next = {
                 let mut front = self.front.front();
-                front.give(now, buffer.len(), &mut self.arrived);
+                front.give(now, (1, buffer.len()), &mut self.arrived);
                 front.next_due(buffer.len())
             };
             if !self.arrived.is_empty() {
@@ -125,7 +125,7 @@ impl Link for InProcessLink {
                 return Err(self.absent("no such device: is it plugged in?"));
             }
             // What left while nobody listened is lost.
-            front.give(now, usize::MAX, &mut Vec::new());
+            front.give(now, (1, usize::MAX), &mut Vec::new());
             self.hang_ups = front.hang_ups();
         }
         self.open = true;

@@ -17,6 +17,8 @@ const SLICE: Duration = Duration::from_millis(50);
 const WRITE_PATIENCE: Duration = Duration::from_millis(100);
 /// Bytes are handed over in portions of this much line time.
 const PORTION: Duration = Duration::from_millis(2);
+/// Bytes handed over at once at most.
+const MOST: usize = 1 << 14;
 
 /// Why the bench cannot be served.
 #[derive(Debug, thiserror::Error)]
@@ -109,9 +111,9 @@ pub fn serve(
 
 /// One turn: what is due goes out, then whatever comes in is taken.
 fn turn(front: &mut Front, clock: &dyn Clock, port: &mut TTYPort) -> std::io::Result<()> {
-    let now = clock.now();
+    let portion = front.bytes_in(clock, PORTION);
     let mut out = Vec::new();
-    front.give(now, 4096, &mut out);
+    front.give(clock.now(), (portion, MOST), &mut out);
     if !out.is_empty() {
         port.set_timeout(WRITE_PATIENCE)?;
         match port.write_all(&out) {
@@ -119,7 +121,7 @@ fn turn(front: &mut Front, clock: &dyn Clock, port: &mut TTYPort) -> std::io::Re
             other => other?,
         }
     }
-    let wait = match front.next_due(front.bytes_in(clock, PORTION)) {
+    let wait = match front.next_due(portion.min(MOST)) {
         // Less than a simulated microsecond is not waited for; a little real time is, so that the loop never spins.
         Some(due) => {
             let left = Duration::from_micros((due.0 - clock.now().0).max(0) as u64);

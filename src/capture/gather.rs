@@ -78,6 +78,9 @@ impl Group {
 
     /// Largest relative change of the unclipped signal in use between two exposures [1]; 0 where noise could have made it.
     fn spread(&self, setup: &CaptureSetup, clipped: &[bool]) -> f64 {
+        if self.exposures.len() < 2 {
+            return 0.0;
+        }
         let usable = usable(setup, clipped);
         let n = usable.iter().filter(|u| **u).count();
         let total = |e: &Exposure| -> f64 {

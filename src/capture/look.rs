@@ -5,6 +5,7 @@
 
 use super::setup::{CaptureSetup, dilate};
 use crate::record::Exposure;
+use std::borrow::Cow;
 
 /// Width of the blocks whose light makes the coarse spectral shape [pixels].
 pub const BLOCK: usize = 32;
@@ -39,17 +40,14 @@ impl Look {
         let t = exposure.integration_s.max(1e-9);
         let (offset, scatter) = level(setup, counts);
         let clipped: Vec<bool> = counts.iter().map(|c| setup.is_clipped(*c)).collect();
-        let mut steering = clipped.clone();
-        let mut watched = setup.watched.clone();
-        for &p in stuck {
-            if let (Some(s), Some(w)) = (steering.get_mut(usize::from(p)), watched.get_mut(usize::from(p))) {
-                (*s, *w) = (false, false);
-            }
+        let (mut steering, mut watched) = (Cow::from(&clipped), Cow::from(&setup.watched));
+        for p in stuck.iter().map(|p| usize::from(*p)).filter(|p| *p < clipped.len().min(setup.watched.len())) {
+            (steering.to_mut()[p], watched.to_mut()[p]) = (false, false);
         }
         let reach = dilate(&steering, setup.spill_pixels);
         let in_use = setup.in_use.iter().filter(|u| **u).count();
         let hit = reach.iter().zip(&setup.in_use).filter(|(r, u)| **r && **u).count();
-        let peak = counts.iter().zip(&watched).filter(|(_, w)| **w).map(|(c, _)| *c).max().unwrap_or(0);
+        let peak = counts.iter().zip(&*watched).filter(|(_, w)| **w).map(|(c, _)| *c).max().unwrap_or(0);
         let wide_reach = dilate(&clipped, setup.spill_pixels.saturating_mul(2).max(2));
         let blocks = (0..counts.len().div_ceil(BLOCK))
             .map(|b| {

@@ -8,6 +8,7 @@ use crate::clock::UtcMicros;
 use crate::config::meant::{ScheduleConfig, Station, in_window};
 use crate::sun::{self, Place};
 use chrono::Timelike;
+use std::cell::Cell;
 
 /// How many ticks [`Schedule::next_open`] looks at before it says that none is open.
 const TICKS_LOOKED_AT: usize = 100_000;
@@ -34,6 +35,8 @@ pub struct Schedule {
     local_window_s: Option<(u32, u32)>,
     place: Place,
     time_zone: crate::zone::Zone,
+    /// The tick that was worked out last, and an instant it is the first after.
+    known: Cell<Option<(UtcMicros, UtcMicros)>>,
 }
 
 impl Schedule {
@@ -47,12 +50,28 @@ impl Schedule {
             local_window_s: config.local_window_s,
             place: station.place,
             time_zone: station.time_zone,
+            known: Cell::new(None),
         }
     }
 
     /// The first tick strictly after `after`, gate or no gate; `None` when the expression fires no more.
     pub fn next_tick(&self, after: UtcMicros) -> Option<UtcMicros> {
-        self.ticks(after).next()
+        // Every reading asks several times for one tick.
+        if let Some((from, tick)) = self.known.get()
+            && (from..tick).contains(&after)
+        {
+            return Some(tick);
+        }
+        let tick = self.ticks(after).next()?;
+        self.known.set(Some((after, tick)));
+        Some(tick)
+    }
+
+    /// Ticks after `began` up to and including `now`, gate or no gate; at most [`MISSED_AT_MOST`].
+    fn ticks_between(&self, began: UtcMicros, now: UtcMicros) -> impl Iterator<Item = UtcMicros> + '_ {
+        let any = self.next_tick(began).is_some_and(|t| t <= now);
+        let ticks = any.then(|| self.ticks(began));
+        ticks.into_iter().flatten().take_while(move |t| *t <= now).take(MISSED_AT_MOST)
     }
 
     /// Whether a tick is one of the check source's; at a tick of both, the check source is before the head.
@@ -75,7 +94,7 @@ impl Schedule {
     /// The last tick after `began` up to and including `now`, gate or no gate; `None` where there is none. At most
     /// [`MISSED_AT_MOST`] ticks are looked at.
     pub fn last_tick(&self, began: UtcMicros, now: UtcMicros) -> Option<UtcMicros> {
-        self.ticks(began).take_while(|t| *t <= now).take(MISSED_AT_MOST).last()
+        self.ticks_between(began, now).last()
     }
 
     /// The next three ticks that will be read, for people to look at; fewer when there are fewer.
@@ -86,11 +105,7 @@ impl Schedule {
     /// Ticks after `began` up to and including `now` that the gate would have let through: what a reading that was
     /// begun by the tick at `began` and ended at `now` made impossible. At most [`MISSED_AT_MOST`] ticks are looked at.
     pub fn missed(&self, began: UtcMicros, now: UtcMicros) -> Vec<UtcMicros> {
-        self.ticks(began)
-            .take_while(|t| *t <= now)
-            .take(MISSED_AT_MOST)
-            .filter(|t| self.gate(*t) == Gate::Open)
-            .collect()
+        self.ticks_between(began, now).filter(|t| self.gate(*t) == Gate::Open).collect()
     }
 
     /// Whether a reading at `t` is wanted. The sun's gate compares the apparent elevation; the window compares what a

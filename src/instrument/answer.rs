@@ -6,6 +6,7 @@
 //! buffer is worth keeping: the caller drains the line until it is quiet and asks something with a known answer.
 
 use super::dialect::Keyword;
+use super::fields::Fields;
 use crate::record::PixelRanges;
 
 /// The longest text answer that is waited for [bytes].
@@ -49,7 +50,7 @@ pub fn shown(bytes: &[u8]) -> String {
 }
 
 /// One line of text as its fields, which `;` separates outside of quotes.
-pub fn text(bytes: &[u8]) -> Result<Step<Vec<String>>, Malformed> {
+pub fn text(bytes: &[u8]) -> Result<Step<Fields>, Malformed> {
     let end = bytes.iter().position(|b| *b == b'\n');
     let line = &bytes[..end.unwrap_or(bytes.len())];
     if line.len() > MAX_TEXT {
@@ -63,7 +64,7 @@ pub fn text(bytes: &[u8]) -> Result<Step<Vec<String>>, Malformed> {
     printable(line, end.is_none())?;
     Ok(match end {
         None => Step::More,
-        Some(end) => Step::Done { value: fields(line), used: end + 1 },
+        Some(end) => Step::Done { value: Fields::of(line), used: end + 1 },
     })
 }
 
@@ -75,23 +76,11 @@ fn printable(line: &[u8], may_end_in_cr: bool) -> Result<(), Malformed> {
     }
 }
 
-fn fields(line: &[u8]) -> Vec<String> {
-    let mut quoted = false;
-    let parts = line.split(|byte| {
-        quoted ^= *byte == b'"';
-        *byte == b';' && !quoted
-    });
-    let mut fields = Vec::with_capacity(1 + line.iter().filter(|b| **b == b';').count());
-    // What is not ASCII was refused before.
-    fields.extend(parts.map(|field| String::from_utf8_lossy(field.trim_ascii()).into_owned()));
-    fields
-}
-
 /// The fields in front of a block, and where its payload begins.
 #[derive(Clone, Debug, PartialEq)]
 pub struct BlockHead {
     /// The fields.
-    pub fields: Vec<String>,
+    pub fields: Fields,
     /// Index of the first byte of the payload.
     pub payload: usize,
 }
@@ -113,7 +102,7 @@ struct Head<'a> {
 
 impl Head<'_> {
     fn read(&self, count: usize) -> Result<BlockHead, Malformed> {
-        let fields = if count == 0 { Vec::new() } else { fields(self.fields) };
+        let fields = if count == 0 { Fields::default() } else { Fields::of(self.fields) };
         match fields.len() == count {
             true => Ok(BlockHead { fields, payload: self.payload }),
             false => malformed(format!("{count} fields without quotes and a block"), shown(self.fields)),
@@ -171,7 +160,7 @@ fn head_of(bytes: &[u8], count: usize, length: usize) -> Result<Step<Head<'_>>, 
 #[derive(Clone, Debug, PartialEq)]
 pub struct Block<'a> {
     /// The fields.
-    pub fields: Vec<String>,
+    pub fields: Fields,
     /// The payload.
     pub payload: &'a [u8],
 }
@@ -274,7 +263,7 @@ mod tests {
     fn fields_are_separated_outside_of_quotes_only() {
         let line = b"1; 0.1;-222,\"Data out of range;:SENS:APER 99\"\r\n";
         let (value, used) = done(text(&[&line[..], b"rest"].concat()));
-        assert_eq!(value, ["1", "0.1", "-222,\"Data out of range;:SENS:APER 99\""]);
+        assert_eq!(value.iter().collect::<Vec<_>>(), ["1", "0.1", "-222,\"Data out of range;:SENS:APER 99\""]);
         assert_eq!(used, line.len());
     }
 
@@ -290,7 +279,7 @@ mod tests {
             assert_eq!(block(&answer[..cut], 2, 4), Ok(Step::More), "cut at {cut}");
         }
         let (Block { fields, payload }, used) = done(block(answer, 2, 4));
-        assert_eq!((fields, payload, used), (vec!["1".into(), "0.1".into()], &b"\n;#1"[..], answer.len()));
+        assert_eq!((fields, payload, used), (Fields::of(b"1;0.1"), &b"\n;#1"[..], answer.len()));
     }
 
     /// Identity: what can never become the block is told from what is not there yet.
@@ -383,7 +372,8 @@ mod tests {
             bytes.push(b'\n');
             let whole = bytes.len();
             bytes.extend(&beyond);
-            let expected = Ok(Step::Done { value: Block { fields: fields.clone(), payload: &payload }, used: whole });
+            let told = if fields.is_empty() { Fields::default() } else { Fields::of(fields.join(";").as_bytes()) };
+            let expected = Ok(Step::Done { value: Block { fields: told, payload: &payload }, used: whole });
             prop_assert_eq!(block(&bytes, fields.len(), payload.len()), expected);
         }
     }

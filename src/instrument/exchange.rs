@@ -8,6 +8,7 @@
 
 use super::answer::{self, Block, BlockHead, Malformed, Step};
 use super::dialect::{Dialect, Probe};
+use super::fields::Fields;
 use super::link::Link;
 use super::session::LinkCounters;
 use crate::clock::{Clock, Deadline, STOP_SLICE, Stop, UtcMicros};
@@ -30,6 +31,10 @@ const PROBINGS: usize = 4;
 const SLEPT: f64 = 0.95;
 /// What a text answer has at least [bytes]: nothing is slept through that the line could not take.
 const LEAST_TEXT: usize = 40;
+/// A shorter nap saves nothing: ports hand over what has come every millisecond or rarer, and who waits for a port wakes no oftener.
+const LEAST_NAP: Duration = Duration::from_millis(2);
+/// Bytes that may come while nobody reads: a terminal holds 4096 for its reader, and some adapters lose what comes beyond.
+const HELD: usize = 3840;
 /// Garbage that is read before a line is called babbling [bytes].
 const MOST_WASTE: usize = 1 << 20;
 
@@ -41,7 +46,7 @@ fn span(seconds: f64) -> Duration {
 #[derive(Debug)]
 pub(super) struct BlockAnswer {
     /// The fields in front of the block.
-    pub fields: Vec<String>,
+    pub fields: Fields,
     /// The block's payload.
     pub payload: Vec<u8>,
 }
@@ -53,7 +58,7 @@ pub(super) struct BlockFault {
     pub fault: Fault,
     /// The fields in front of the block, when they and the block's own head had come: the exposure was over and the
     /// block is its.
-    pub begun: Option<Vec<String>>,
+    pub begun: Option<Fields>,
 }
 
 /// What came while an answer was looked for and was none.
@@ -152,8 +157,8 @@ impl Exchange {
     }
 
     /// Sends `settings`, asks `queries` and answers one field for each. The instrument may need `busy_s` for them [s].
-    pub fn ask(&mut self, settings: &[String], queries: &[&str], busy_s: f64) -> Result<Vec<String>, Fault> {
-        let message = self.compose(settings, queries);
+    pub fn ask(&mut self, settings: &[String], queries: &[&str], busy_s: f64) -> Result<Fields, Fault> {
+        let message = self.compose(settings, queries.iter().copied());
         let count = DIGITS + queries.len();
         let sent = self.clock.monotonic();
         let (deadline, _) = self.send(&message, busy_s + self.wire_s(answer::MAX_TEXT))?;
@@ -163,10 +168,10 @@ impl Exchange {
             true => self.sleep_through(sent, self.pace.text, Duration::ZERO, message.len() + LEAST_TEXT),
             false => Ok(()),
         };
-        let received = slept.and_then(|()| self.receive(&message, deadline, answer::MAX_TEXT + 2, answer::text));
-        let result = received.and_then(|mut fields| {
+        let received = slept.and_then(|()| self.receive(&message, deadline, answer::MAX_TEXT + 2, None, answer::text));
+        let result = received.and_then(|fields| {
             self.own(&fields, count).map_err(|e| corrupt(&message, e))?;
-            Ok(fields.split_off(DIGITS))
+            Ok(fields.behind(DIGITS))
         });
         if plain {
             self.pace.text = result.is_ok().then(|| self.since(sent));
@@ -186,7 +191,7 @@ impl Exchange {
         (light_s, more_s): (f64, f64),
         written: &mut UtcMicros,
     ) -> Result<BlockAnswer, BlockFault> {
-        let message = self.compose(settings, &[queries, &[last]].concat());
+        let message = self.compose(settings, queries.iter().copied().chain([last]));
         let count = DIGITS + queries.len();
         let most = answer::MAX_TEXT + length + 16;
         let (sent, light) = (self.clock.monotonic(), self.clock.real_for(span(light_s)));
@@ -194,7 +199,8 @@ impl Exchange {
         (deadline, *written) = self
             .send(&message, light_s + more_s + self.wire_s(length + 256))
             .map_err(|fault| BlockFault { fault, begun: None })?;
-        let slept = self.sleep_through(sent, self.pace.block, light, message.len() + length);
+        let pace = self.pace.block;
+        let slept = self.sleep_through(sent, pace, light, message.len() + length);
         let parse = |bytes: &[u8]| {
             Ok(match answer::block(bytes, count, length)? {
                 Step::More => Step::More,
@@ -203,10 +209,11 @@ impl Exchange {
                 }
             })
         };
-        let received = slept.and_then(|()| self.receive(&message, deadline, most, parse));
+        let whole = pace.map(|pace| (length, pace));
+        let received = slept.and_then(|()| self.receive(&message, deadline, most, whole, parse));
         let result = match received {
-            Ok(BlockAnswer { mut fields, payload }) => match self.own(&fields, count) {
-                Ok(()) => Ok(BlockAnswer { fields: fields.split_off(DIGITS), payload }),
+            Ok(BlockAnswer { fields, payload }) => match self.own(&fields, count) {
+                Ok(()) => Ok(BlockAnswer { fields: fields.behind(DIGITS), payload }),
                 Err(e) => Err(BlockFault { fault: corrupt(&message, e), begun: None }),
             },
             Err(fault) => Err(BlockFault { fault, begun: self.begun(count, length) }),
@@ -228,19 +235,28 @@ impl Exchange {
     ) -> Result<(), Fault> {
         let Some(pace) = pace else { return Ok(()) };
         let line = self.clock.real_for(span(self.wire_s(bytes)));
-        let until = sent + light + pace.min(line).mul_f64(SLEPT);
+        let until = sent + light + pace.min(line).mul_f64(SLEPT).min(self.held());
         if let Some(watched) = until.checked_sub(STOP_SLICE).filter(|t| *t > self.clock.monotonic()) {
             let mut piece = [0; 256];
             let n = self.link.read(&mut piece, Deadline(watched))?;
             self.counters.bytes_received += n as u64;
             self.received.extend_from_slice(&piece[..n]);
         }
-        let left = until.saturating_sub(self.clock.monotonic()).min(STOP_SLICE);
-        if !left.is_zero() {
-            // A stop that cuts it short is seen by whoever reads.
-            self.clock.pause(left, &self.stop);
-        }
+        self.nap(until.saturating_sub(self.clock.monotonic()));
         Ok(())
+    }
+
+    /// Sleeps for a span, or a slice of it; not where it is hardly worth it.
+    fn nap(&self, span: Duration) {
+        if span >= LEAST_NAP {
+            // A stop that cuts it short is seen by whoever reads.
+            self.clock.pause(span.min(STOP_SLICE), &self.stop);
+        }
+    }
+
+    /// The longest nap while bytes come.
+    fn held(&self) -> Duration {
+        self.clock.real_for(span(self.wire_s(HELD)))
     }
 
     fn since(&self, moment: Duration) -> Duration {
@@ -248,10 +264,10 @@ impl Exchange {
     }
 
     /// The fields of a block answer that failed after its head had come.
-    fn begun(&self, count: usize, length: usize) -> Option<Vec<String>> {
+    fn begun(&self, count: usize, length: usize) -> Option<Fields> {
         match answer::block_head(&self.received, count, length) {
             Ok(Step::Done { value: BlockHead { fields, .. }, .. }) if self.own(&fields, count).is_ok() => {
-                Some(fields[DIGITS..].to_vec())
+                Some(fields.behind(DIGITS))
             }
             _ => None,
         }
@@ -263,29 +279,34 @@ impl Exchange {
     }
 
     /// Whether fields are the answer to the current message, which has `count` of them.
-    fn own(&self, fields: &[String], count: usize) -> Result<(), Malformed> {
+    fn own(&self, fields: &Fields, count: usize) -> Result<(), Malformed> {
         let right = self.digits().map(|d| d.answer.as_ref());
         if fields.len() == count && fields.iter().zip(right).all(|(found, right)| found == right) {
             return Ok(());
         }
-        let joined = fields.join(";");
         Err(Malformed {
             expected: format!("{count} fields that start with {}", right.join(";")),
-            found: format!("{} fields: {}", fields.len(), answer::shown(joined.as_bytes())),
+            found: format!("{} fields: {}", fields.len(), answer::shown(fields.line().as_bytes())),
         })
     }
 
     /// The text of the next message. Settings stand on a line of their own, so that a refused one cannot take the
     /// queries with it.
-    fn compose(&mut self, settings: &[String], queries: &[&str]) -> String {
+    fn compose<'a>(&mut self, settings: &[String], queries: impl Iterator<Item = &'a str>) -> String {
         self.number = (self.number + 1) % NUMBERS;
-        let mut message = settings.join(";");
-        if !message.is_empty() {
+        let mut message = String::with_capacity(256);
+        let mut line = |parts: &mut dyn Iterator<Item = &str>| {
+            for (i, part) in parts.enumerate() {
+                message.extend((i > 0).then_some(';'));
+                message.push_str(part);
+            }
             message.push('\n');
+        };
+        if !settings.is_empty() {
+            line(&mut settings.iter().map(String::as_str));
         }
         let digits = self.digits().map(|d| d.query.as_ref());
-        message.push_str(&[&digits, queries].concat().join(";"));
-        message.push('\n');
+        line(&mut digits.into_iter().chain(queries));
         message
     }
 
@@ -325,11 +346,14 @@ impl Exchange {
     }
 
     /// Reads until `parse` has its answer. What follows it stays in the buffer and will be found to be a stray.
+    ///
+    /// Most of what is still to come of one of `whole` bytes, that takes so long, is slept through before more is looked for.
     fn receive<T>(
         &mut self,
         message: &str,
         deadline: Deadline,
         most: usize,
+        whole: Option<(usize, Duration)>,
         parse: impl Fn(&[u8]) -> Result<Step<T>, Malformed>,
     ) -> Result<T, Fault> {
         let started = self.clock.monotonic();
@@ -362,6 +386,12 @@ impl Exchange {
             }
             self.counters.bytes_received += n as u64;
             self.received.extend_from_slice(&piece[..n]);
+            if let Some((bytes, pace)) = whole {
+                let rest = bytes.saturating_sub(self.received.len());
+                let line = self.clock.real_for(span(self.wire_s(rest)));
+                let span = line.min(pace.mul_f64(rest as f64 / bytes.max(1) as f64)).mul_f64(SLEPT);
+                self.nap(span.min(self.held()));
+            }
         }
     }
 

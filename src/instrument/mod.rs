@@ -8,6 +8,7 @@ pub mod answer;
 pub mod backoff;
 pub mod dialect;
 mod exchange;
+mod fields;
 pub mod link;
 pub mod scpi;
 pub mod serial;

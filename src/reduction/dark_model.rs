@@ -11,6 +11,7 @@ mod fit;
 use crate::calibration::Noise;
 use crate::clock::UtcMicros;
 use crate::record::Frame;
+use pco::{ChunkConfig, DeltaSpec, ModeSpec};
 
 /// Without a fitted β the model holds this far outside the library's temperatures [K].
 const HELD_MARGIN_K: f64 = 1.0;
@@ -152,8 +153,10 @@ impl DarkModel {
         let head = serde_json::to_vec(&head).unwrap_or_default();
         let mut bytes = (head.len() as u32).to_le_bytes().to_vec();
         bytes.extend(head);
+        // Pixels have nothing to do with their neighbours: what the codec would find out in a millisecond is known.
+        let settings = ChunkConfig::default().with_mode_spec(ModeSpec::Classic).with_delta_spec(DeltaSpec::NoOp);
         for array in [&self.offset, &self.rate] {
-            let coded = pco::standalone::simple_compress(array, &pco::ChunkConfig::default()).unwrap_or_default();
+            let coded = pco::standalone::simple_compress(array, &settings).unwrap_or_default();
             bytes.extend((coded.len() as u32).to_le_bytes());
             bytes.extend(coded);
         }

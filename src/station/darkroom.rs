@@ -18,7 +18,7 @@ use crate::record::{Dark, DarkSource, Event, EventKind, Exposure, Frame};
 use crate::reduction::dark_model::mean_counts;
 use crate::reduction::{DarkFor, DarkModel, LibraryDark};
 use crate::store::{DarkReference, Store};
-use crate::sun::{self, Place};
+use crate::sun::{self, Place, Sun};
 use std::sync::Arc;
 
 /// Darks the model is fitted to, at most.
@@ -100,8 +100,8 @@ pub struct Pause<'a> {
     pub shortest_s: f64,
     /// Integration times the last reading used [s].
     pub used_s: &'a [f64],
-    /// Sun's apparent elevation [degrees]; `None` when unknown, which is never night.
-    pub sun_elevation_deg: Option<f64>,
+    /// Where the sun stands; `None` when unknown, which is never night.
+    pub sun: Option<Sun>,
     /// Detector temperature [°C].
     pub temperature_c: Option<f64>,
 }
@@ -209,8 +209,8 @@ impl Darkroom {
         let context = DarkContext {
             now: pause.now,
             has_shutter: means.setup.detector.has_shutter,
-            sun_elevation_deg: pause.sun_elevation_deg,
-            sun_lowest_deg: sun::lowest_elevation_deg(self.place, pause.now),
+            sun_elevation_deg: pause.sun.map(|s| s.elevation_deg),
+            sun_lowest_deg: pause.sun.map(|s| sun::lowest_of(self.place, s)),
             temperature_c: pause.temperature_c,
             used_s: pause.used_s,
             free_s: pause.free_s,

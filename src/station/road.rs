@@ -17,7 +17,7 @@ use crate::clock::{Stop, UtcMicros, Wake};
 use crate::fault::{Fault, GapCause};
 use crate::instrument::{Backoff, Session};
 use crate::summary::Rules;
-use crate::sun;
+use crate::sun::{self, Sun};
 use keeping::Saved;
 use meeting::Met;
 use std::sync::Arc;
@@ -67,6 +67,8 @@ pub struct Road {
     under_way: Option<UtcMicros>,
     retries_seen: u64,
     keeper: Keeper,
+    /// Where the sun stood last, and when.
+    sun_seen: Option<(UtcMicros, Option<Sun>)>,
 }
 
 impl Road {
@@ -93,6 +95,7 @@ impl Road {
             under_way: None,
             retries_seen: 0,
             keeper: Keeper::new(&parts.instrument.name, Rules::of(&parts.station)),
+            sun_seen: None,
             parts: parts.clone(),
             stop,
         })
@@ -232,13 +235,18 @@ impl Road {
         Ok(if open { result } else { result.or(Ok(())) })
     }
 
-    fn sun_elevation(&self, t: UtcMicros) -> Option<f64> {
-        self.parts
-            .station
-            .kind
-            .sunlit()
-            .then(|| sun::position(self.parts.station.place, t).map(|s| s.elevation_deg))
-            .flatten()
+    /// Where the sun stands, to an eighth of a degree: for half a minute the same answer serves. `None` where no sun shines.
+    fn sun_about(&mut self, t: UtcMicros) -> Option<Sun> {
+        const SAME_S: f64 = 30.0;
+        match self.sun_seen {
+            Some((at, sun)) if t.seconds_since(at).abs() <= SAME_S => sun,
+            _ => {
+                let station = &self.parts.station;
+                let sun = station.kind.sunlit().then(|| sun::position(station.place, t)).flatten();
+                self.sun_seen = Some((t, sun));
+                sun
+            }
+        }
     }
 
     /// One reading, with the darks it needs.

@@ -18,7 +18,21 @@ use rusqlite::{Row, Transaction, params};
 const LONGEST_READ: i64 = 3 * 86_400_000_000;
 
 /// The lowest row of the name of the instrument `?1`.
-const LOWEST_ROW: &str = "(SELECT min(id) FROM instrument WHERE name = (SELECT name FROM instrument WHERE id = ?1))";
+macro_rules! lowest_row {
+    () => {
+        "(SELECT min(id) FROM instrument WHERE name = (SELECT name FROM instrument WHERE id = ?1))"
+    };
+}
+const LOWEST_ROW: &str = lowest_row!();
+/// Every reading is stored by these two.
+const DELETE_HOURS: &str =
+    concat!("DELETE FROM hour_rollup WHERE instrument = ", lowest_row!(), " AND hour BETWEEN ?2 AND ?3");
+/// By the beginning alone the search finds its way in the index.
+const DELETE_DAYS: &str = concat!(
+    "DELETE FROM day WHERE instrument = ",
+    lowest_row!(),
+    " AND starts >= ?2 AND starts < ?4 + ?5 AND reads_to > ?3 AND reads_from < ?4"
+);
 
 /// Tells whether anything changed between reading and keeping: changes that were counted, and the newest reading.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -102,15 +116,10 @@ pub(super) fn drop_around(tx: &Transaction<'_>, instrument: i64, t: UtcMicros) -
 
 fn delete(tx: &Transaction<'_>, instrument: i64, from: UtcMicros, to: UtcMicros) -> rusqlite::Result<()> {
     let last = hour_of(UtcMicros(to.0.saturating_sub(1)));
-    tx.prepare_cached(&format!("DELETE FROM hour_rollup WHERE instrument = {LOWEST_ROW} AND hour BETWEEN ?2 AND ?3"))?
-        .execute([instrument, hour_of(from), last])?;
-    // By the beginning alone the search finds its way in the index.
+    tx.prepare_cached(DELETE_HOURS)?.execute([instrument, hour_of(from), last])?;
     let earliest = from.0.saturating_sub(LONGEST_READ);
-    tx.prepare_cached(&format!(
-        "DELETE FROM day WHERE instrument = {LOWEST_ROW} AND starts >= ?2 AND starts < ?4 + ?5 AND reads_to > ?3 \
-         AND reads_from < ?4"
-    ))?
-    .execute([instrument, earliest, from.0, to.0.min(i64::MAX - LONGEST_READ), LONGEST_READ])?;
+    let to = to.0.min(i64::MAX - LONGEST_READ);
+    tx.prepare_cached(DELETE_DAYS)?.execute([instrument, earliest, from.0, to, LONGEST_READ])?;
     Ok(())
 }
 

@@ -9,6 +9,7 @@ use crate::fault::Fault;
 use crate::instrument::answer::{self, Malformed};
 use crate::instrument::dialect::{Dialect, Keyword};
 use crate::instrument::exchange::{BlockAnswer, BlockFault, corrupt};
+use crate::instrument::fields::Fields;
 use crate::record::{Exposure, Frame, Shutter};
 
 /// How far the integration time in force may be from the one asked for: the larger of this share [1] …
@@ -43,7 +44,6 @@ impl Session {
         let mut start = UtcMicros::default();
         let d = self.dialect;
         let queries = self.exposing_queries();
-        let with_error: Vec<&str> = queries.iter().copied().chain([&*d.next_error]).collect();
         let asked = match known {
             Some(force) => {
                 self.exchange.ask_block(&[], &queries, &d.read, length, (force.integration_s, 0.0), &mut start)
@@ -51,15 +51,17 @@ impl Session {
             None => {
                 let settings = [d.clear_errors.to_string(), d.aperture.to(&integration_s.to_string())];
                 let light_s = (integration_s, rounding_s(integration_s));
+                let with_error: Vec<&str> = queries.iter().copied().chain([&*d.next_error]).collect();
                 self.exchange.ask_block(&settings, &with_error, &d.read, length, light_s, &mut start)
             }
         };
-        let force = |fields: &[String]| match (known, fields.split_last()) {
-            (Some(force), _) => Ok(force),
-            (None, Some((error, fields))) => {
-                made(d, &d.aperture.to(&integration_s.to_string()), integration_s, shutter, (fields, error))
+        let force = |fields: &Fields| match known {
+            Some(force) => Ok(force),
+            // The oldest error is asked for behind all else.
+            None => {
+                let set = || d.aperture.to(&integration_s.to_string());
+                made(d, set, integration_s, shutter, (fields.at(0), fields.at(queries.len())))
             }
-            (None, None) => Err(corrupt(&d.read, Malformed { expected: "settings".into(), found: "none".into() })),
         };
         let (force, mut answer) = match asked {
             Ok(answer) => (force(&answer.fields)?, answer),
@@ -100,7 +102,7 @@ impl Session {
         self.in_force = Some(force);
         let counts = format.decode(&answer.payload).map_err(|e| corrupt(&self.dialect.read, e))?;
         let full_scale = self.facts()?.detector.full_scale;
-        if let Some(above) = counts.iter().find(|c| **c > full_scale) {
+        if let Some(above) = counts.iter().max().filter(|c| **c > full_scale) {
             let expected = format!("counts up to the full scale of {full_scale}");
             return Err(corrupt(&self.dialect.read, Malformed { expected, found: above.to_string() }));
         }
@@ -146,9 +148,9 @@ impl Session {
         settings.extend(has_shutter.then(|| d.shutter.to(&self.shutter_word(shutter).short())));
         let mut queries = self.exposing_queries();
         queries.push(&d.next_error);
-        let mut answers = self.exchange.ask(&settings, &queries, SHUTTER_S)?;
-        let error = answers.pop().unwrap_or_default();
-        let force = made(d, &settings[1..].join(";"), integration_s, shutter, (&answers, &error))?;
+        let answers = self.exchange.ask(&settings, &queries, SHUTTER_S)?;
+        let told = (answers.at(0), answers.at(queries.len() - 1));
+        let force = made(d, || settings[1..].join(";"), integration_s, shutter, told)?;
         self.verify_force(&force, &answers)?;
         self.in_force = Some(force);
         Ok(force)
@@ -162,24 +164,22 @@ impl Session {
     }
 
     /// Compares the answers to [`Self::exposing_queries`] with what must be in force; answers the temperature [°C].
-    fn verify_force(&self, force: &InForce, answers: &[String]) -> Result<Option<f64>, Fault> {
+    fn verify_force(&self, force: &InForce, answers: &Fields) -> Result<Option<f64>, Fault> {
         let d = self.dialect;
         let connected = self.facts()?;
         let changed = |query: &str, expected: String, found: &str| {
             corrupt(query, Malformed { expected: format!("{expected}, as set"), found: format!("`{found}`") })
         };
         let mut rest = answers.iter();
-        let mut next = || rest.next().map_or("", String::as_str);
+        let mut next = || rest.next().unwrap_or_default();
         let aperture = next();
         match answer::seconds(aperture) {
             Ok(s) if Frame::same_integration(s, force.integration_s) => {}
             _ => return Err(changed(&d.aperture.query, format!("{} s", force.integration_s), aperture)),
         }
-        let mut words = vec![(&d.format, connected.format.word(d)), (&d.byte_order, &d.big_endian)];
-        if connected.detector.has_shutter {
-            words.push((&d.shutter, self.shutter_word(force.shutter)));
-        }
-        for (setting, word) in words {
+        let words = [(&d.format, connected.format.word(d)), (&d.byte_order, &d.big_endian)];
+        let shutter = connected.detector.has_shutter.then(|| (&d.shutter, self.shutter_word(force.shutter)));
+        for (setting, word) in words.into_iter().chain(shutter) {
             let found = next();
             if !word.matches(found) {
                 return Err(changed(&setting.query, word.short(), found));
@@ -214,9 +214,9 @@ impl Session {
         let mut queries: Vec<&str> = vec![&d.aperture.query, &d.temperature, &d.checksum];
         queries.extend(self.doubted.then_some::<&str>(&d.identify));
         let answers = self.exchange.ask(&[], &queries, 0.0)?;
-        match answer::seconds(&answers[0]) {
+        match answer::seconds(answers.at(0)) {
             Ok(s) if Frame::same_integration(s, force.integration_s) => {}
-            _ => return Err(self.differs(&d.aperture.query, &force.integration_s.to_string(), &answers[0])),
+            _ => return Err(self.differs(&d.aperture.query, &force.integration_s.to_string(), answers.at(0))),
         }
         if let Some(found) = answers.get(3) {
             // Damaged on its way or another instrument: who asks anew finds out.
@@ -225,14 +225,14 @@ impl Session {
             }
             self.doubted = false;
         }
-        let checksum = answer::whole(&answers[2], 0, u32::MAX).map_err(|e| corrupt(&d.checksum, e))?;
+        let checksum = answer::whole(answers.at(2), 0, u32::MAX).map_err(|e| corrupt(&d.checksum, e))?;
         let read = |field: &str| answer::temperature(field, d.not_a_number).map_err(|e| corrupt(&d.temperature, e));
-        let after = read(&answers[1])?;
+        let after = read(answers.at(1))?;
         if let Some(same) = agreed(before, after) {
             return Ok((checksum, same));
         }
         // One of the two was damaged on its way, or the temperature really moved: a third decides.
-        let third = read(&self.exchange.ask(&[], &[&d.temperature], 0.0)?[0])?;
+        let third = read(self.exchange.ask(&[], &[&d.temperature], 0.0)?.at(0))?;
         match agreed(after, third).or(agreed(before, third)) {
             Some(same) => Ok((checksum, same)),
             None => Err(self.differs(&d.temperature, &format!("{before:?} or {after:?}"), &format!("{third:?}"))),
@@ -245,19 +245,18 @@ fn rounding_s(integration_s: f64) -> f64 {
     (ROUNDING_SHARE * integration_s).max(ROUNDING_S)
 }
 
-/// What is in force after settings, by the answers about it and about the oldest error. `settings` is for messages.
+/// What is in force after settings, by the answers about the integration time and the oldest error. `settings` is for messages.
 fn made(
     d: &Dialect,
-    settings: &str,
+    settings: impl Fn() -> String,
     integration_s: f64,
     shutter: Shutter,
-    (answers, error): (&[String], &str),
+    (aperture, error): (&str, &str),
 ) -> Result<InForce, Fault> {
     let (code, text) = answer::error(error).map_err(|e| corrupt(&d.next_error, e))?;
     if code != 0 {
-        return Err(Fault::Refused { command: settings.to_owned(), code, text });
+        return Err(Fault::Refused { command: settings(), code, text });
     }
-    let aperture = answers.first().map_or("", String::as_str);
     let rounded_s = answer::seconds(aperture).map_err(|e| corrupt(&d.aperture.query, e))?;
     if !((rounded_s - integration_s).abs() <= rounding_s(integration_s)) {
         let expected = format!("an integration time near {integration_s} s");

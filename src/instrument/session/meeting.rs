@@ -26,7 +26,7 @@ impl Session {
 
     fn identify(&mut self) -> Result<Identity, Fault> {
         let answer = self.exchange.ask(&[], &[&self.dialect.identify], 0.0)?;
-        self.understood(&answer[0])
+        self.understood(answer.at(0))
     }
 
     /// An instrument's answer about itself.
@@ -70,16 +70,16 @@ impl Session {
         let queries: [&str; 5] = [&d.pixels, &d.full_scale, &d.aperture_min, &d.aperture_max, &d.masked];
         let answers = self.exchange.ask(&[], &queries, 0.0)?;
         let understood = || -> Result<Detector, Malformed> {
-            let pixels = answer::whole(&answers[0], 1, answer::MAX_PIXELS as u32)? as usize;
-            let (low, high) = (answer::seconds(&answers[2])?, answer::seconds(&answers[3])?);
+            let pixels = answer::whole(answers.at(0), 1, answer::MAX_PIXELS as u32)? as usize;
+            let (low, high) = (answer::seconds(answers.at(2))?, answer::seconds(answers.at(3))?);
             if low > high {
                 let expected = "a shortest integration time below the longest".into();
                 return Err(Malformed { expected, found: format!("{low} s and {high} s") });
             }
             Ok(Detector {
                 pixels,
-                full_scale: answer::whole(&answers[1], 1, u32::MAX)?,
-                masked: answer::masked(&answers[4], &d.masked_none, pixels)?,
+                full_scale: answer::whole(answers.at(1), 1, u32::MAX)?,
+                masked: answer::masked(answers.at(4), &d.masked_none, pixels)?,
                 integration_min_s: low,
                 integration_max_s: high,
                 has_shutter: false,
@@ -95,7 +95,7 @@ impl Session {
         let d = self.dialect;
         let open = d.shutter.to(&d.shutter_open.short());
         let answer = self.exchange.ask(&[d.clear_errors.to_string(), open.clone()], &[&d.next_error], SHUTTER_S)?;
-        match answer::error(&answer[0]).map_err(|e| corrupt(&d.next_error, e))? {
+        match answer::error(answer.at(0)).map_err(|e| corrupt(&d.next_error, e))? {
             (0, _) => Ok(true),
             (code, _) if code == d.hardware_missing => Ok(false),
             (code, text) => Err(Fault::Refused { command: open, code, text }),

@@ -16,6 +16,8 @@ mod fake;
 mod meeting;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod waking;
 
 use super::dialect::{Dialect, PixelFormat};
 use super::exchange::Exchange;

@@ -23,7 +23,7 @@ impl Road {
         observer: &mut dyn Observer,
     ) -> Result<Result<(), Fault>, StationError> {
         let now = self.parts.clock.now();
-        let sun_elevation_deg = self.sun_elevation(now);
+        let sun = self.sun_about(now);
         let Some(met) = self.met.as_ref() else { return Ok(Ok(())) };
         let until = |from: UtcMicros| end.map_or(f64::INFINITY, |e| e.seconds_since(from) - SPARE_S);
         let pause = Pause {
@@ -31,7 +31,7 @@ impl Road {
             free_s: until(now),
             shortest_s: until(tick) - met.setup.budget_s(),
             used_s,
-            sun_elevation_deg,
+            sun,
             temperature_c,
         };
         for order in met.darkroom.orders(&met.means(), &pause) {

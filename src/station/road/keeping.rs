@@ -70,7 +70,7 @@ impl Road {
         let now = self.parts.clock.now();
         let name = self.parts.instrument.name.clone();
         let stuck = taken.frames.iter().flat_map(|f| &f.stamps).any(|s| self.stuck_crcs.contains(&s.crc32));
-        let sun = taken.frames.first().and_then(|f| self.sun_elevation(f.start()));
+        let sun = taken.frames.first().and_then(|f| self.sun_about(f.start())).map(|s| s.elevation_deg);
         let reference = self.schedule.is_reference(tick);
         let Some(met) = self.met.as_mut() else { return Ok(()) };
         met.watch.take_notes(&self.parts.store)?;

@@ -23,6 +23,9 @@ const BOTH_BITS: u32 = PATTERN_BITS + FACTOR_BITS;
 const STRETCHES: usize = 16;
 /// Most patterns with one factor each.
 pub const MAX_WHOLE: usize = 16;
+/// Of a spectrum of so many pixels every other pair of neighbours decides on the factors: what the others would add to them is less
+/// than their own steps, and takes as long again. Pairs, because even and odd pixels may have amplifiers of their own.
+const PAIRS_FROM: usize = 1024;
 
 /// How a frame is mixed, pattern by pattern.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -139,7 +142,7 @@ pub fn fit(
     let worth = |(some, v): (Vec<usize>, Option<usize>)| {
         // With two electrons a count a weight is half of the inverse variance, so that what is explained is in nats.
         let (factors, explained) = normal.solve(&some)?;
-        Some((explained - NUMBER * some.len() as f64, some, factors, v))
+        Some((normal.stands_for * explained - NUMBER * some.len() as f64, some, factors, v))
     };
     let (_, some, factors, varying) = ways.into_iter().filter_map(worth).max_by(|a, b| a.0.total_cmp(&b.0))?;
     let number = |x: f64, scale: f64| {
@@ -190,6 +193,9 @@ impl wide::Loops for Gathering<'_> {
         let stretch = 1 << stretch_bits(sums.len());
         let k = if varying.is_some() { knots(sums.len()) } else { 0 };
         let mut normal = Normal::new(m + k);
+        let pairs = sums.len() >= PAIRS_FROM && stretch >= 8;
+        normal.stands_for = if pairs { 2.0 } else { 1.0 };
+        let pixel = |i: usize| if pairs { 2 * i - i % 2 } else { i };
         let lowest = sums.iter().min().copied().unwrap_or(0);
         let dark_variance = 100.0 * exposures as f64;
         let per_count = 1.0 / f64::from(1 << PATTERN_BITS);
@@ -200,21 +206,29 @@ impl wide::Loops for Gathering<'_> {
             if !seen.contains(&true) {
                 continue;
             }
-            let n = sums.len();
-            for (i, (sum, seen)) in sums.iter().zip(seen).enumerate() {
-                weight[i] = if *seen { 1.0 / (f64::from(sum - lowest) + dark_variance) } else { 0.0 };
-                wanted[i] = f64::from(*sum);
+            let whole = sums.len();
+            let n = if pairs { whole / 4 * 2 + (whole % 4).min(2) } else { whole };
+            for (i, (weight, wanted)) in weight.iter_mut().zip(&mut wanted).take(n).enumerate() {
+                let i = pixel(i);
+                *weight = if seen[i] { 1.0 / (f64::from(sums[i] - lowest) + dark_variance) } else { 0.0 };
+                *wanted = f64::from(sums[i]);
             }
             for (column, pattern) in columns.chunks_mut(stretch).skip(1).zip(patterns) {
-                let pattern = &pattern[at * stretch..][..n];
-                column.iter_mut().zip(pattern).for_each(|(c, p)| *c = f64::from(*p) * per_count);
+                let pattern = &pattern[at * stretch..][..whole];
+                if pairs {
+                    for (c, p) in column.as_chunks_mut().0.iter_mut().zip(pattern.chunks(4)) {
+                        *c = [p[0], p[p.len().min(2) - 1]].map(|p| f64::from(p) * per_count);
+                    }
+                } else {
+                    column.iter_mut().zip(pattern).for_each(|(c, p)| *c = f64::from(*p) * per_count);
+                }
             }
             if let Some(varying) = varying {
                 let (known, ends) = columns.split_at_mut(m * stretch);
                 let pattern = &known[(varying + 1) * stretch..][..n];
                 let (left, right) = ends.split_at_mut(stretch);
                 for (i, p) in pattern.iter().enumerate() {
-                    right[i] = p * i as f64 / stretch as f64;
+                    right[i] = p * pixel(i) as f64 / stretch as f64;
                     left[i] = p - right[i];
                 }
             }
@@ -253,11 +267,13 @@ struct Normal {
     side: usize,
     matrix: Vec<f64>,
     right: Vec<f64>,
+    /// How many pixels each that was looked at stands for.
+    stands_for: f64,
 }
 
 impl Normal {
     fn new(side: usize) -> Self {
-        Self { side, matrix: vec![0.0; side * side], right: vec![0.0; side] }
+        Self { side, matrix: vec![0.0; side * side], right: vec![0.0; side], stands_for: 1.0 }
     }
     #[inline(always)]
     fn row(&mut self, at: usize) -> &mut [f64] {
