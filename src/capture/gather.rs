@@ -6,6 +6,7 @@
 use super::look::level;
 use super::setup::{CaptureSetup, dilate};
 use crate::record::{Exposure, Frame, PixelRanges, Shutter, Stamp};
+use std::borrow::Cow;
 
 /// Changes of light below this many standard deviations of the noise are not told from none.
 const SIGNIFICANT: f64 = 4.0;
@@ -128,6 +129,11 @@ fn level_of(counts: &[f64], set: &[bool]) -> (f64, f64) {
 /// The light of `short` and `long` is compared as rates after linearity; what the darks still add is inside the noise.
 pub(super) fn change_between(setup: &CaptureSetup, short: &Group, long: &Group) -> f64 {
     let mean = |g: &Group| -> Vec<f64> {
+        if let [only] = &g.exposures[..]
+            && only.counts.len() == setup.detector.pixels
+        {
+            return only.counts.iter().map(|c| f64::from(*c)).collect();
+        }
         let n = g.exposures.len().max(1) as f64;
         let mut mean = vec![0.0; setup.detector.pixels];
         for e in &g.exposures {
@@ -140,10 +146,15 @@ pub(super) fn change_between(setup: &CaptureSetup, short: &Group, long: &Group) 
     let clipped: Vec<bool> = short.clipped(setup).iter().zip(long.clipped(setup)).map(|(a, b)| *a || b).collect();
     let usable = usable(setup, &clipped);
     let (mean_a, mean_b) = (mean(short), mean(long));
-    let ground = if setup.masked.iter().any(|m| *m) { setup.masked.clone() } else { dimmest(&mean_b, &usable) };
+    let ground = match setup.masked.contains(&true) {
+        true => Cow::from(&setup.masked),
+        false => Cow::from(dimmest(&mean_b, &usable)),
+    };
     let ((level_a, scatter_a), (level_b, scatter_b)) = (level_of(&mean_a, &ground), level_of(&mean_b, &ground));
     let light = |mean: &[f64], level: f64| -> Vec<f64> {
-        mean.iter().zip(&usable).filter(|(_, u)| **u).map(|(c, _)| setup.linear(c - level)).collect()
+        let mut light = Vec::with_capacity(mean.len());
+        light.extend(mean.iter().zip(&usable).filter(|(_, u)| **u).map(|(c, _)| setup.linear(c - level)));
+        light
     };
     let (light_a, light_b) = (light(&mean_a, level_a), light(&mean_b, level_b));
     let brightest = |l: &[f64]| l.iter().copied().fold(0.0, f64::max);

@@ -27,13 +27,13 @@ pub struct RunArgs {
 type Synchronised = fn() -> Option<bool>;
 
 /// Microseconds in an hour.
-const HOUR_US: i64 = 3_600_000_000;
+const THREE_HOURS_US: i64 = 3 * 3_600_000_000;
 
 /// What the program does with a stored reading: it says so, and tidies up now and then.
 #[derive(Default)]
 struct Onlooker {
-    /// The hour (since 1970) of the newest reading.
-    hour: Option<i64>,
+    /// The three hours (counted since 1970) of the newest reading.
+    hours: Option<i64>,
 }
 
 impl Onlooker {
@@ -45,10 +45,11 @@ impl Onlooker {
         let _ = out.write_all(line.as_bytes()).and_then(|()| out.flush());
     }
 
-    /// Lets go of idle memory with the first reading of each hour.
+    /// Lets go of idle memory with the first reading of every three hours: what is in use comes back in the readings after it,
+    /// each page by a fault.
     fn tidy(&mut self, reading: &Reading) {
-        let hour = Some(reading.time_mid.0.div_euclid(HOUR_US));
-        if std::mem::replace(&mut self.hour, hour) != hour {
+        let hours = Some(reading.time_mid.0.div_euclid(THREE_HOURS_US));
+        if std::mem::replace(&mut self.hours, hours) != hours {
             system::let_go_of_idle_memory();
         }
     }

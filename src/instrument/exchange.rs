@@ -58,7 +58,7 @@ pub(super) struct BlockFault {
     pub fault: Fault,
     /// The fields in front of the block, when they and the block's own head had come: the exposure was over and the
     /// block is its.
-    pub begun: Option<Fields>,
+    pub begun: Option<Box<Fields>>,
 }
 
 /// What came while an answer was looked for and was none.
@@ -264,10 +264,10 @@ impl Exchange {
     }
 
     /// The fields of a block answer that failed after its head had come.
-    fn begun(&self, count: usize, length: usize) -> Option<Fields> {
+    fn begun(&self, count: usize, length: usize) -> Option<Box<Fields>> {
         match answer::block_head(&self.received, count, length) {
             Ok(Step::Done { value: BlockHead { fields, .. }, .. }) if self.own(&fields, count).is_ok() => {
-                Some(fields.behind(DIGITS))
+                Some(Box::new(fields.behind(DIGITS)))
             }
             _ => None,
         }

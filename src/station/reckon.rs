@@ -228,9 +228,9 @@ fn bare_flags(about: &Circumstances) -> Flags {
 /// Times, sun and how it was taken.
 fn facts(instrument: &str, station: &Station, takings: &[Taking<'_>], about: &Circumstances) -> Reading {
     let frames = || takings.iter().map(|t| t.frame);
-    let time_start = frames().map(Frame::start).min().unwrap_or_default();
+    let time_start = begin(frames());
     let time_end = frames().map(Frame::end).max().unwrap_or_default();
-    let time_mid = mean_time(frames(), time_start);
+    let time_mid = mean_time(frames());
     let sun = sun::position(station.place, time_mid).filter(|_| station.kind.sunlit());
     let temperatures: Vec<f64> = frames().filter_map(|f| f.temperature_c).collect();
     let detector_temperature =
@@ -272,8 +272,13 @@ fn finish(
     Reckoned { reading, reduced, touching: judged.touching }
 }
 
+fn begin<'a>(frames: impl Iterator<Item = &'a Frame>) -> UtcMicros {
+    frames.map(Frame::start).min().unwrap_or_default()
+}
+
 /// Mean time of the light collected, every second of exposure counting once.
-fn mean_time<'a>(frames: impl Iterator<Item = &'a Frame>, origin: UtcMicros) -> UtcMicros {
+pub fn mean_time<'a>(frames: impl Iterator<Item = &'a Frame> + Clone) -> UtcMicros {
+    let origin = begin(frames.clone());
     let (mut sum, mut light) = (0.0, 0.0);
     for frame in frames {
         for stamp in &frame.stamps {

@@ -11,6 +11,7 @@ mod meeting;
 use super::StationError;
 use super::gaps::GapKeeper;
 use super::parts::{Observer, RoadParts};
+use super::reckon::mean_time;
 use super::summed::Keeper;
 use crate::capture::{Action, ExposureState, Gate, ReadingPlan, Schedule, Taken, WarmUp};
 use crate::clock::{Stop, UtcMicros, Wake};
@@ -240,13 +241,15 @@ impl Road {
         const SAME_S: f64 = 30.0;
         match self.sun_seen {
             Some((at, sun)) if t.seconds_since(at).abs() <= SAME_S => sun,
-            _ => {
-                let station = &self.parts.station;
-                let sun = station.kind.sunlit().then(|| sun::position(station.place, t)).flatten();
-                self.sun_seen = Some((t, sun));
-                sun
-            }
+            _ => self.look_at_sun(t),
         }
+    }
+
+    fn look_at_sun(&mut self, t: UtcMicros) -> Option<Sun> {
+        let station = &self.parts.station;
+        let sun = station.kind.sunlit().then(|| sun::position(station.place, t)).flatten();
+        self.sun_seen = Some((t, sun));
+        sun
     }
 
     /// One reading, with the darks it needs.
@@ -273,6 +276,8 @@ impl Road {
             })));
         }
         let broken_off = fault.is_some();
+        // The instant the reading's own record will ask for.
+        self.look_at_sun(mean_time(taken.frames.iter()));
         // What was measured is kept, whatever happens after the light: a reading of fewer exposures, or of older darks.
         if fault.is_none() {
             let used: Vec<f64> = taken.frames.iter().map(|f| f.integration_s).collect();

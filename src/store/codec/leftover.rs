@@ -106,8 +106,8 @@ pub fn write(noise: Noise, left: &[u32], predicted: &[u32]) -> Result<(Vec<u8>, 
     let mut out = Vec::with_capacity(2 * left.len());
     let (mut high, mut over) = (Vec::with_capacity(left.len()), Vec::new());
     let (mut waiting, mut held) = (0_u64, 0);
-    for (left, predicted) in left.iter().zip(predicted) {
-        let bits = noise.low_bits(*predicted);
+    let low_bits = wide::run(LowBits { noise, predicted });
+    for (left, bits) in left.iter().zip(low_bits) {
         waiting |= u64::from(left & ((1 << bits) - 1)) << held;
         held += bits;
         if held >= 32 {
