@@ -105,17 +105,23 @@ fn to_entries<const N: usize>(
     let before = N / 2 - 1;
     let mut padded = [[0.0; 3]; ENTRIES + 6];
     let mut white = [0.0; 3];
-    for (n, (light, seen)) in nodes.iter().zip(observer).enumerate() {
-        let here = seen.map(|o| light * o);
-        for (sum, x) in white.iter_mut().zip(here) {
-            *sum += x;
-        }
-        let (entry, step) = (n / 5, n % 5);
-        for (into, share) in padded[entry + 3 - before..].iter_mut().zip(&shares[step]) {
-            for (sum, x) in into.iter_mut().zip(here) {
-                *sum += share * x;
+    for (entry, (lights, seen)) in nodes.chunks(5).zip(observer.chunks(5)).enumerate() {
+        // The entries that five nodes share in are summed where they are at hand, node by node.
+        let window = &mut padded[entry + 3 - before..][..N];
+        let mut sums = [[0.0; 3]; N];
+        sums.copy_from_slice(window);
+        for ((light, seen), shares) in lights.iter().zip(seen).zip(shares) {
+            let here = [light * seen[0], light * seen[1], light * seen[2]];
+            for (sum, x) in white.iter_mut().zip(here) {
+                *sum += x;
+            }
+            for (sum, share) in sums.iter_mut().zip(shares) {
+                for (sum, x) in sum.iter_mut().zip(here) {
+                    *sum += share * x;
+                }
             }
         }
+        window.copy_from_slice(&sums);
     }
     let mut entries = [[0.0; 3]; ENTRIES];
     entries.copy_from_slice(&padded[3..3 + ENTRIES]);
@@ -126,33 +132,46 @@ fn to_entries<const N: usize>(
     (entries, white)
 }
 
-/// Adds to two lanes of the derivatives by the nodes what follows from derivatives by the entries and by the white.
+/// Derivatives of two things by three sums, side by side: of the first sum, then of the second and the third.
+type Two = [f64; 8];
+
+/// Derivatives of two things by the three sums of one colour.
+#[inline(always)]
+fn side_by_side(one: &[f64; 3], other: &[f64; 3]) -> Two {
+    [one[0], other[0], one[1], other[1], one[2], other[2], 0.0, 0.0]
+}
+
+/// Adds share·x.
+#[inline(always)]
+fn add_two(sum: &mut Two, share: f64, x: &Two) {
+    for (sum, x) in sum.iter_mut().zip(x) {
+        *sum += share * x;
+    }
+}
+
+/// Adds to two lanes of the derivatives by the nodes what follows from derivatives by the entries, which stand after three
+/// places that are left free, and by the white.
+#[inline(always)]
 fn add_from_entries<const N: usize>(
-    by_entry: &[[[f64; 2]; 3]; ENTRIES],
-    by_white: [[f64; 3]; 2],
+    by_entry: &mut [Two; ENTRIES + 6],
+    by_white: &Two,
     observer: &[[f64; 3]],
     shares: &[[f64; N]; 5],
     lane: usize,
     by_node: &mut [[f64; INDICES]; NODES],
 ) {
     let before = N / 2 - 1;
-    let mut padded = [[[0.0; 2]; 3]; ENTRIES + 6];
-    padded[3..3 + ENTRIES].copy_from_slice(by_entry);
     for outside in [0, 1, 2] {
-        padded[outside] = by_entry[0];
-        padded[ENTRIES + 3 + outside] = by_entry[ENTRIES - 1];
+        by_entry[outside] = by_entry[3];
+        by_entry[ENTRIES + 3 + outside] = by_entry[ENTRIES + 2];
     }
     for (n, (out, seen)) in by_node.iter_mut().zip(observer).enumerate() {
-        let mut by_here: [[f64; 2]; 3] = std::array::from_fn(|l| [by_white[0][l], by_white[1][l]]);
-        for (by, share) in padded[n / 5 + 3 - before..].iter().zip(&shares[n % 5]) {
-            for l in 0..3 {
-                for i in 0..2 {
-                    by_here[l][i] += share * by[l][i];
-                }
-            }
+        let mut by_here = *by_white;
+        for (by, share) in by_entry[n / 5 + 3 - before..].iter().zip(&shares[n % 5]) {
+            add_two(&mut by_here, *share, by);
         }
         for i in 0..2 {
-            out[lane + i] += by_here[0][i] * seen[0] + by_here[1][i] * seen[1] + by_here[2][i] * seen[2];
+            out[lane + i] += by_here[i] * seen[0] + by_here[2 + i] * seen[1] + by_here[4 + i] * seen[2];
         }
     }
 }
@@ -196,24 +215,42 @@ impl wide::Loops for OfTiles<'_> {
 
 /// The derivatives by the nodes of two things whose derivatives by [`fidelity_sums`] are given, added to two lanes.
 pub fn add_fidelity_by_node(by: &[Sums<FIDELITY>; 2], lane: usize, by_node: &mut [[f64; INDICES]; NODES]) {
-    let c = &*COLOURS;
-    let mut by_entry = [[[0.0; 2]; 3]; ENTRIES];
-    for (t, tile) in c.fidelity.iter().enumerate() {
-        // The places after the last sample hold nothing.
-        let by: [[[f64; 2]; 3]; TILE] = std::array::from_fn(|k| {
-            std::array::from_fn(|l| std::array::from_fn(|i| by[i].colours.get(t * TILE + k).map_or(0.0, |g| g[l])))
-        });
-        for (samples, out) in tile.iter().zip(by_entry.iter_mut()) {
-            for (sample, g) in samples.iter().zip(&by) {
-                for l in 0..3 {
-                    for i in 0..2 {
-                        out[l][i] += sample * g[l][i];
-                    }
+    wide::run(FidelityBack { colours: &COLOURS, by, lane, by_node });
+}
+
+/// The loops of [`add_fidelity_by_node`].
+struct FidelityBack<'a> {
+    colours: &'a Colours,
+    by: &'a [Sums<FIDELITY>; 2],
+    lane: usize,
+    by_node: &'a mut [[f64; INDICES]; NODES],
+}
+
+impl wide::Loops for FidelityBack<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { colours: c, by, lane, by_node } = self;
+        let mut by_entry = [[0.0; 8]; ENTRIES + 6];
+        for (t, tile) in c.fidelity.iter().enumerate() {
+            // The places after the last sample hold nothing.
+            let mut here = [[0.0; 8]; TILE];
+            let colours = by[0].colours.iter().zip(&by[1].colours).skip(t * TILE);
+            for (here, (one, other)) in here.iter_mut().zip(colours) {
+                *here = side_by_side(one, other);
+            }
+            for (samples, out) in tile.iter().zip(by_entry[3..].iter_mut()) {
+                let mut sum = *out;
+                for k in 0..TILE {
+                    add_two(&mut sum, samples[k], &here[k]);
                 }
+                *out = sum;
             }
         }
+        let white = side_by_side(&by[0].white, &by[1].white);
+        add_from_entries(&mut by_entry, &white, &c.sharp, &c.sprague, lane, by_node);
     }
-    add_from_entries(&by_entry, [by[0].white, by[1].white], &c.sharp, &c.sprague, lane, by_node);
 }
 
 /// X, Y, Z of the samples of CIE 13.3 that are used, 2° observer.
@@ -233,18 +270,33 @@ pub fn rendering_sums(nodes: &Nodes) -> Sums<RENDERING> {
 
 /// The derivatives by the nodes of two things whose derivatives by [`rendering_sums`] are given, added to two lanes.
 pub fn add_rendering_by_node(by: &[Sums<RENDERING>; 2], lane: usize, by_node: &mut [[f64; INDICES]; NODES]) {
-    let c = &*COLOURS;
-    let mut by_entry = [[[0.0; 2]; 3]; ENTRIES];
-    for (k, sample) in c.rendering.iter().enumerate() {
-        for (r, out) in sample.iter().zip(by_entry.iter_mut()) {
-            for (l, out) in out.iter_mut().enumerate() {
-                for (sum, by) in out.iter_mut().zip(by) {
-                    *sum += r * by.colours[k][l];
-                }
+    wide::run(RenderingBack { colours: &COLOURS, by, lane, by_node });
+}
+
+/// The loops of [`add_rendering_by_node`].
+struct RenderingBack<'a> {
+    colours: &'a Colours,
+    by: &'a [Sums<RENDERING>; 2],
+    lane: usize,
+    by_node: &'a mut [[f64; INDICES]; NODES],
+}
+
+impl wide::Loops for RenderingBack<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { colours: c, by, lane, by_node } = self;
+        let mut by_entry = [[0.0; 8]; ENTRIES + 6];
+        for (k, sample) in c.rendering.iter().enumerate() {
+            let here = side_by_side(&by[0].colours[k], &by[1].colours[k]);
+            for (r, out) in sample.iter().zip(by_entry[3..].iter_mut()) {
+                add_two(out, *r, &here);
             }
         }
+        let white = side_by_side(&by[0].white, &by[1].white);
+        add_from_entries(&mut by_entry, &white, &c.xyz, &LINEAR, lane, by_node);
     }
-    add_from_entries(&by_entry, [by[0].white, by[1].white], &c.xyz, &LINEAR, lane, by_node);
 }
 
 /// The 1 nm table of one sample of CIE 224 (from 0), 380 to 780 nm; empty where there is no such sample.

@@ -13,6 +13,7 @@ mod colours;
 mod fidelity;
 mod fold;
 mod general;
+mod lengths;
 mod reference;
 mod registered;
 mod spread;
