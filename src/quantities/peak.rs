@@ -6,7 +6,7 @@
 
 mod spread;
 
-pub(super) use spread::{Known, spread};
+pub(super) use spread::{Known, Memory, spread};
 
 use super::reason::NullReason;
 
@@ -186,7 +186,7 @@ mod tests {
                 tops.push(peak.wavelength_nm);
                 let errors = Errors::of_columns(&noisy, &[]);
                 let known = Known { axis: &axis, light: &noisy, variance: &variance, errors: &errors };
-                stated.push(spread(&known, (0, axis.len()), &peak, sigma).powi(2));
+                stated.push(spread(&known, (0, axis.len()), &peak, sigma, &mut Memory::default()).powi(2));
             }
             let mean = tops.iter().sum::<f64>() / REPEATS as f64;
             let spread = (tops.iter().map(|t| (t - mean).powi(2)).sum::<f64>() / REPEATS as f64).sqrt();
