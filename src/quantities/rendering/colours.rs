@@ -8,7 +8,7 @@ use super::INDICES;
 use super::fold::{FIRST_NM, LAST_NM, NODES, Nodes};
 use crate::quantities::tables;
 use crate::spectrum::weights::Table;
-use crate::spectrum::wide;
+use crate::spectrum::wide::{self, Simd, Vectors};
 use std::sync::LazyLock;
 
 /// How many samples CIE 224:2017 has.
@@ -143,16 +143,18 @@ fn side_by_side(one: &[f64; 3], other: &[f64; 3]) -> Two {
 
 /// Adds share·x.
 #[inline(always)]
-fn add_two(sum: &mut Two, share: f64, x: &Two) {
-    for (sum, x) in sum.iter_mut().zip(x) {
-        *sum += share * x;
+fn add_two<S: Simd>(simd: S, sum: &mut Two, share: f64, x: &Two) {
+    let share = simd.splat_f64s(share);
+    for (sum, x) in S::as_mut_simd_f64s(sum).0.iter_mut().zip(S::as_simd_f64s(x).0) {
+        *sum = simd.add_f64s(*sum, simd.mul_f64s(share, *x));
     }
 }
 
 /// Adds to two lanes of the derivatives by the nodes what follows from derivatives by the entries, which stand after three
 /// places that are left free, and by the white.
 #[inline(always)]
-fn add_from_entries<const N: usize>(
+fn add_from_entries<S: Simd, const N: usize>(
+    simd: S,
     by_entry: &mut [Two; ENTRIES + 6],
     by_white: &Two,
     observer: &[[f64; 3]],
@@ -168,7 +170,7 @@ fn add_from_entries<const N: usize>(
     for (n, (out, seen)) in by_node.iter_mut().zip(observer).enumerate() {
         let mut by_here = *by_white;
         for (by, share) in by_entry[n / 5 + 3 - before..].iter().zip(&shares[n % 5]) {
-            add_two(&mut by_here, *share, by);
+            add_two(simd, &mut by_here, *share, by);
         }
         for i in 0..2 {
             out[lane + i] += by_here[i] * seen[0] + by_here[2 + i] * seen[1] + by_here[4 + i] * seen[2];
@@ -226,11 +228,11 @@ struct FidelityBack<'a> {
     by_node: &'a mut [[f64; INDICES]; NODES],
 }
 
-impl wide::Loops for FidelityBack<'_> {
+impl Vectors for FidelityBack<'_> {
     type Output = ();
 
     #[inline(always)]
-    fn call(self) {
+    fn with_simd<S: Simd>(self, simd: S) {
         let Self { colours: c, by, lane, by_node } = self;
         let mut by_entry = [[0.0; 8]; ENTRIES + 6];
         for (t, tile) in c.fidelity.iter().enumerate() {
@@ -243,13 +245,13 @@ impl wide::Loops for FidelityBack<'_> {
             for (samples, out) in tile.iter().zip(by_entry[3..].iter_mut()) {
                 let mut sum = *out;
                 for k in 0..TILE {
-                    add_two(&mut sum, samples[k], &here[k]);
+                    add_two(simd, &mut sum, samples[k], &here[k]);
                 }
                 *out = sum;
             }
         }
         let white = side_by_side(&by[0].white, &by[1].white);
-        add_from_entries(&mut by_entry, &white, &c.sharp, &c.sprague, lane, by_node);
+        add_from_entries(simd, &mut by_entry, &white, &c.sharp, &c.sprague, lane, by_node);
     }
 }
 
@@ -281,21 +283,21 @@ struct RenderingBack<'a> {
     by_node: &'a mut [[f64; INDICES]; NODES],
 }
 
-impl wide::Loops for RenderingBack<'_> {
+impl Vectors for RenderingBack<'_> {
     type Output = ();
 
     #[inline(always)]
-    fn call(self) {
+    fn with_simd<S: Simd>(self, simd: S) {
         let Self { colours: c, by, lane, by_node } = self;
         let mut by_entry = [[0.0; 8]; ENTRIES + 6];
         for (k, sample) in c.rendering.iter().enumerate() {
             let here = side_by_side(&by[0].colours[k], &by[1].colours[k]);
             for (r, out) in sample.iter().zip(by_entry[3..].iter_mut()) {
-                add_two(out, *r, &here);
+                add_two(simd, out, *r, &here);
             }
         }
         let white = side_by_side(&by[0].white, &by[1].white);
-        add_from_entries(&mut by_entry, &white, &c.xyz, &LINEAR, lane, by_node);
+        add_from_entries(simd, &mut by_entry, &white, &c.xyz, &LINEAR, lane, by_node);
     }
 }
 

@@ -8,7 +8,7 @@ use super::colours::{FIDELITY, Sums};
 use super::lengths::Lengths;
 use super::reference::Reference;
 use super::spread::{self, Seen, Spread};
-use crate::spectrum::wide;
+use crate::spectrum::wide::{self, Simd, Vectors};
 
 /// What a unit of the mean difference takes off, c_f of CIE 224:2017.
 const SCALE: f64 = 6.73;
@@ -212,21 +212,21 @@ struct Told<'a, 'b> {
     lengths: &'a mut [f64; FIDELITY],
 }
 
-impl wide::Loops for Told<'_, '_> {
+impl Vectors for Told<'_, '_> {
     type Output = ();
 
     #[inline(always)]
-    fn call(self) {
+    fn with_simd<S: Simd>(self, simd: S) {
         let Self { looks, reference, slope, seen, spreading, lengths } = self;
-        let whites = spreading.spread().sums(&seen.white);
+        let whites = spreading.spread().sums(simd, &seen.white);
         for k in 0..FIDELITY {
             let (look, wanted, by) = (&looks[k], &reference.fidelity[k], &slope.fidelity[k]);
             let off = [look.jab[0] - wanted[0], look.jab[1] - wanted[1], look.jab[2] - wanted[2]];
             // The reference follows the colour temperature, and with it where the sample would stand.
             let by_temperature = [-by[0], -by[1], -by[2]];
             let (colour, white) = (&seen.colours[k], &seen.white);
-            let moves = spreading.spread().moves_by_shares(&look.by_ratio, colour, white, whites, by_temperature);
-            lengths[k] = spreading.add(1.0 / FIDELITY as f64, off, &moves);
+            let moves = spreading.spread().moves_by_shares(simd, &look.by_ratio, colour, white, whites, by_temperature);
+            lengths[k] = spreading.add(simd, 1.0 / FIDELITY as f64, off, &moves);
         }
     }
 }

@@ -7,7 +7,7 @@ use super::colours::{RENDERING, Sums};
 use super::lengths::Lengths;
 use super::reference::Reference;
 use super::spread::{self, Seen, Spread};
-use crate::spectrum::wide;
+use crate::spectrum::wide::{self, Simd, Vectors};
 
 /// What a distance in U*V*W* takes off an index.
 const SCALE: f64 = 4.6;
@@ -216,15 +216,16 @@ struct Told<'a, 'b> {
     lengths: &'a mut [f64; RENDERING],
 }
 
-impl wide::Loops for Told<'_, '_> {
+impl Vectors for Told<'_, '_> {
     type Output = ();
 
     #[inline(always)]
-    fn call(self) {
+    fn with_simd<S: Simd>(self, simd: S) {
         let Self { specials, slopes, seen, mean, red, lengths } = self;
         for k in 0..RENDERING {
             let [u, v, w] = &slopes[k];
             let moves = mean.spread().moves(
+                simd,
                 &[u.by_colour, v.by_colour, w.by_colour],
                 &seen.colours[k],
                 &[u.by_white, v.by_white, w.by_white],
@@ -233,7 +234,7 @@ impl wide::Loops for Told<'_, '_> {
             );
             let (index, share) = place(k);
             let spreading = if index == 0 { &mut *mean } else { &mut *red };
-            lengths[k] = spreading.add(share, specials[k].off, &moves);
+            lengths[k] = spreading.add(simd, share, specials[k].off, &moves);
         }
     }
 }

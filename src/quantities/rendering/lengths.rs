@@ -5,6 +5,7 @@
 //! whoever calls it, which so runs with the widest vectors of the machine.
 
 use super::spread::Spread;
+use crate::spectrum::wide::{self, Simd, Vectors};
 
 /// Weightings that stand for all.
 pub const WEIGHTINGS: usize = 14;
@@ -39,27 +40,40 @@ impl<'a> Lengths<'a> {
     /// Adds `share` of the length of a vector that stands at `off` and is moved by `moves`. Answers s, the length to divide `off`
     /// by for the derivatives of its expectation.
     #[inline(always)]
-    pub fn add(&mut self, share: f64, off: [f64; 3], moves: &Moves) -> f64 {
-        let (trace, of_square) = traces(self.spread.covariance(), moves);
+    pub fn add<S: Simd>(&mut self, simd: S, share: f64, off: [f64; 3], moves: &Moves) -> f64 {
+        let (trace, of_square) = traces(simd, self.spread.covariance(), moves);
         let square = off[0] * off[0] + off[1] * off[1] + off[2] * off[2];
         if !(trace > 0.0) {
             return square.sqrt();
         }
         let s = (square + trace + of_square / (3.0 * trace)).sqrt();
-        add_squares(&mut self.squares, share / (2.0 * s), moves);
+        add_squares(simd, &mut self.squares, share / (2.0 * s), moves);
         s
     }
 
     /// The variance of the sum that is of second order: 2 tr (K C K C).
     pub fn second_order(&self) -> f64 {
-        let squares = whole(&self.squares);
-        let product = squares.map(|row| {
-            let mut sum = [0.0; PLACES];
-            for (k, line) in row.iter().zip(self.spread.covariance()) {
-                add(&mut sum, *k, line);
+        wide::run(Product { squares: &self.squares, covariance: self.spread.covariance() })
+    }
+}
+
+/// The loops of [`Lengths::second_order`].
+struct Product<'a> {
+    squares: &'a Square,
+    covariance: &'a Square,
+}
+
+impl Vectors for Product<'_> {
+    type Output = f64;
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) -> f64 {
+        let mut product = [[0.0; PLACES]; WEIGHTINGS];
+        for (sum, row) in product.iter_mut().zip(&whole(self.squares)) {
+            for (k, line) in row.iter().zip(self.covariance) {
+                add(simd, sum, *k, line);
             }
-            sum
-        });
+        }
         let mut trace = 0.0;
         for (i, row) in product.iter().enumerate() {
             for (x, turned) in row.iter().zip(&product) {
@@ -72,80 +86,55 @@ impl<'a> Lengths<'a> {
 
 /// The traces of the covariance that some moves have together, and of its square.
 #[inline(always)]
-fn traces(covariance: &Square, moves: &Moves) -> (f64, f64) {
+fn traces<S: Simd>(simd: S, covariance: &Square, moves: &Moves) -> (f64, f64) {
     let (mut trace, mut of_square) = (0.0, 0.0);
     for (i, row) in moves.iter().enumerate() {
         let mut through = [0.0; PLACES];
         for (x, line) in row.iter().zip(covariance) {
-            add(&mut through, *x, line);
+            add(simd, &mut through, *x, line);
         }
-        let c = dot(&through, row);
+        let c = dot(simd, &through, row);
         trace += c;
         of_square += c * c;
         for other in &moves[i + 1..] {
-            let c = dot(&through, other);
+            let c = dot(simd, &through, other);
             of_square += 2.0 * c * c;
         }
     }
     (trace, of_square)
 }
 
-/// Four places, which every loop here takes at a time: written out, since the compiler else finds other ways round the loops.
-type Four = [f64; 4];
-
+/// Σ a·b, in four strides on every machine.
 #[inline(always)]
-fn fours(x: &Mixed) -> &[Four] {
-    x.as_chunks::<4>().0
-}
-
-/// sum + factor·x.
-#[inline(always)]
-fn added(sum: Four, factor: f64, x: &Four) -> Four {
-    [sum[0] + factor * x[0], sum[1] + factor * x[1], sum[2] + factor * x[2], sum[3] + factor * x[3]]
-}
-
-/// Σ a·b, in four strides.
-#[inline(always)]
-pub fn dot(a: &Mixed, b: &Mixed) -> f64 {
-    let mut sums = [0.0; 4];
-    for (a, b) in fours(a).iter().zip(fours(b)) {
-        sums = [sums[0] + a[0] * b[0], sums[1] + a[1] * b[1], sums[2] + a[2] * b[2], sums[3] + a[3] * b[3]];
+pub fn dot<S: Simd>(simd: S, a: &Mixed, b: &Mixed) -> f64 {
+    let mut products = [0.0; PLACES];
+    let vectors = S::as_simd_f64s(a).0.iter().zip(S::as_simd_f64s(b).0);
+    for (product, (a, b)) in S::as_mut_simd_f64s(&mut products).0.iter_mut().zip(vectors) {
+        *product = simd.mul_f64s(*a, *b);
     }
-    (sums[0] + sums[2]) + (sums[1] + sums[3])
+    let stride = |j: usize| (products[j] + products[4 + j]) + (products[8 + j] + products[12 + j]);
+    (stride(0) + stride(2)) + (stride(1) + stride(3))
 }
 
 /// Adds factor·x.
 #[inline(always)]
-pub fn add(sum: &mut Mixed, factor: f64, x: &Mixed) {
-    for (sum, x) in sum.as_chunks_mut::<4>().0.iter_mut().zip(fours(x)) {
-        *sum = added(*sum, factor, x);
+pub fn add<S: Simd>(simd: S, sum: &mut Mixed, factor: f64, x: &Mixed) {
+    let factor = simd.splat_f64s(factor);
+    for (sum, x) in S::as_mut_simd_f64s(sum).0.iter_mut().zip(S::as_simd_f64s(x).0) {
+        *sum = simd.add_f64s(*sum, simd.mul_f64s(factor, *x));
     }
 }
 
-/// Adds factor·x·xᵀ for each of some mixtures: the lower half, and what else stands in its fours.
+/// Adds factor·x·xᵀ for each of some mixtures: the lower half, and what else stands in its vectors.
 #[inline(always)]
-pub fn add_squares<const N: usize>(sum: &mut Square, factor: f64, mixtures: &[Mixed; N]) {
+pub fn add_squares<S: Simd, const N: usize>(simd: S, sum: &mut Square, factor: f64, mixtures: &[Mixed; N]) {
     for (i, row) in sum.iter_mut().enumerate() {
-        let here = mixtures.map(|x| factor * x[i]);
-        let row = row.as_chunks_mut::<4>().0;
-        match i / 4 {
-            0 => add_fours::<1, N>(row, &here, mixtures),
-            1 => add_fours::<2, N>(row, &here, mixtures),
-            2 => add_fours::<3, N>(row, &here, mixtures),
-            _ => add_fours::<4, N>(row, &here, mixtures),
+        let here = mixtures.each_ref().map(|x| simd.splat_f64s(factor * x[i]));
+        for (v, sum) in S::as_mut_simd_f64s(&mut row[..=i | 3]).0.iter_mut().enumerate() {
+            for (here, x) in here.iter().zip(mixtures) {
+                *sum = simd.add_f64s(*sum, simd.mul_f64s(*here, S::as_simd_f64s(x).0[v]));
+            }
         }
-    }
-}
-
-/// Adds to the first `M` fours of a row each of some mixtures times its factor.
-#[inline(always)]
-fn add_fours<const M: usize, const N: usize>(row: &mut [Four], factors: &[f64; N], mixtures: &[Mixed; N]) {
-    for c in 0..M {
-        let mut sum = row[c];
-        for n in 0..N {
-            sum = added(sum, factors[n], &fours(&mixtures[n])[c]);
-        }
-        row[c] = sum;
     }
 }
 
@@ -163,6 +152,7 @@ pub fn whole(lower: &Square) -> Square {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::spectrum::wide::OneByOne;
     use rand::SeedableRng;
     use rand_distr::{Distribution, StandardNormal};
 
@@ -184,7 +174,7 @@ mod tests {
             for mean in [0.0, 0.5, 1.0, 2.0, 5.0] {
                 let off = [0.8 * mean, 0.6 * mean, 0.0];
                 let mut lengths = Lengths::new(&spread);
-                let s = lengths.add(1.0, off, &moves);
+                let s = lengths.add(OneByOne, 1.0, off, &moves);
                 let first: f64 = off.iter().zip(deviations).map(|(o, d)| (o / s * d).powi(2)).sum();
                 let stated = (first + lengths.second_order()).sqrt();
                 let drawn: Vec<f64> = (0..DRAWS)
@@ -211,7 +201,7 @@ mod tests {
         };
         let moves = [mixture(0.2), mixture(1.9), mixture(4.4)];
         let mut sum = [[0.0; PLACES]; WEIGHTINGS];
-        add_squares(&mut sum, 0.7, &moves);
+        add_squares(OneByOne, &mut sum, 0.7, &moves);
         for (i, row) in whole(&sum).iter().enumerate() {
             for (j, got) in row.iter().enumerate() {
                 let want: f64 = moves.iter().map(|x| 0.7 * x[i] * x[j]).sum();

@@ -15,7 +15,7 @@ use super::fold::{FIRST_NM, Fold, NODES};
 use super::lengths::{Mixed, Moves, PLACES, Square, WEIGHTINGS, add, add_squares, dot, whole};
 use crate::spectrum::errors::{Errors, IRRADIANCE, Mixture, RESPONSE};
 use crate::spectrum::lanes::LANES;
-use crate::spectrum::wide;
+use crate::spectrum::wide::{self, Simd, Vectors};
 use std::sync::LazyLock;
 
 /// Nodes of the tables [nm] to one node here.
@@ -102,8 +102,9 @@ impl Spread {
     /// What moves a place that depends on the sums of a colour, on those of the white and on the colour temperature: the place's
     /// derivatives by each.
     #[inline(always)]
-    pub fn moves(
+    pub fn moves<S: Simd>(
         &self,
+        simd: S,
         by_colour: &[[f64; 3]; 3],
         colour: &Moves,
         by_white: &[[f64; 3]; 3],
@@ -112,10 +113,10 @@ impl Spread {
     ) -> Moves {
         let mut moves = [[0.0; PLACES]; 3];
         for (i, mixed) in moves.iter_mut().enumerate() {
-            add(mixed, by_temperature[i], &self.temperature);
+            add(simd, mixed, by_temperature[i], &self.temperature);
             for l in 0..3 {
-                add(mixed, by_colour[i][l], &colour[l]);
-                add(mixed, by_white[i][l], &white[l]);
+                add(simd, mixed, by_colour[i][l], &colour[l]);
+                add(simd, mixed, by_white[i][l], &white[l]);
             }
         }
         moves
@@ -123,31 +124,32 @@ impl Spread {
 
     /// What three mixtures make of the light, by the coarse nodes' own sums [W m⁻²].
     #[inline(always)]
-    pub fn sums(&self, of: &Moves) -> [f64; 3] {
-        [dot(&of[0], &self.light), dot(&of[1], &self.light), dot(&of[2], &self.light)]
+    pub fn sums<S: Simd>(&self, simd: S, of: &Moves) -> [f64; 3] {
+        [dot(simd, &of[0], &self.light), dot(simd, &of[1], &self.light), dot(simd, &of[2], &self.light)]
     }
 
     /// What moves a place by the shares that a colour's sums have of the white's, each by its own, and by the colour temperature:
     /// the place's derivatives by each. `whites` are the [`Self::sums`] of the white.
     #[inline(always)]
-    pub fn moves_by_shares(
+    pub fn moves_by_shares<S: Simd>(
         &self,
+        simd: S,
         by_share: &[[f64; 3]; 3],
         colour: &Moves,
         white: &Moves,
         whites: [f64; 3],
         by_temperature: [f64; 3],
     ) -> Moves {
-        let (of_colour, mut shares) = (self.sums(colour), *colour);
+        let (of_colour, mut shares) = (self.sums(simd, colour), *colour);
         for l in 0..3 {
             // By the same sums, so that what is common to all wavelengths cancels.
-            add(&mut shares[l], -(of_colour[l] / whites[l]), &white[l]);
+            add(simd, &mut shares[l], -(of_colour[l] / whites[l]), &white[l]);
         }
         let mut moves = [[0.0; PLACES]; 3];
         for (i, mixed) in moves.iter_mut().enumerate() {
-            add(mixed, by_temperature[i], &self.temperature);
+            add(simd, mixed, by_temperature[i], &self.temperature);
             for l in 0..3 {
-                add(mixed, by_share[i][l] / whites[l], &shares[l]);
+                add(simd, mixed, by_share[i][l] / whites[l], &shares[l]);
             }
         }
         moves
@@ -169,11 +171,11 @@ struct Seeing<'a> {
     basis: &'a Basis,
 }
 
-impl wide::Loops for Seeing<'_> {
+impl Vectors for Seeing<'_> {
     type Output = Spread;
 
     #[inline(always)]
-    fn call(self) -> Spread {
+    fn with_simd<S: Simd>(self, simd: S) -> Spread {
         let Self { fold, errors, basis, .. } = self;
         let mut columns = vec![[0.0; PLACES]; LANES * errors.lanes.blocks().len().max(1)];
         // The columns of the irradiance and of the response at the coarse nodes, for errors that are not common to all.
@@ -185,7 +187,7 @@ impl wide::Loops for Seeing<'_> {
             }
             for (lane, sum) in columns.iter_mut().skip(b * LANES).take(LANES).enumerate() {
                 for (lanes, node) in coarse.iter().zip(&basis.at) {
-                    add(sum, lanes[lane], node);
+                    add(simd, sum, lanes[lane], node);
                 }
             }
         }
@@ -195,35 +197,35 @@ impl wide::Loops for Seeing<'_> {
             match &mode.mixture {
                 Mixture::Common(parts) => {
                     for (column, k) in parts {
-                        add(&mut mixed[0], *k, columns.get(*column).unwrap_or(&[0.0; PLACES]));
+                        add(simd, &mut mixed[0], *k, columns.get(*column).unwrap_or(&[0.0; PLACES]));
                     }
                 }
                 Mixture::Split { bin, before, from } => {
                     let edge = errors.bins.starts.get(*bin).map_or(f64::INFINITY, |start| self.axis_nm[*start]);
                     for (n, (x, node)) in irradiance.iter().zip(&basis.at).enumerate() {
                         let factor = if FIRST_NM + ((STEP * n) as f64) < edge { before } else { from };
-                        add(&mut mixed[0], factor * x, node);
+                        add(simd, &mut mixed[0], factor * x, node);
                     }
                 }
                 Mixture::Shape(factor) => {
                     let rho = errors.bins.correlation_over(STEP as f64);
                     for (n, (x, node)) in response.iter().zip(&basis.at).enumerate().rev() {
-                        add(&mut mixed[0], factor * x, node);
+                        add(simd, &mut mixed[0], factor * x, node);
                         if n > 0 {
-                            add_squares(&mut covariance, 1.0 - rho * rho, &mixed);
+                            add_squares(simd, &mut covariance, 1.0 - rho * rho, &mixed);
                             mixed[0].iter_mut().for_each(|m| *m *= rho);
                         }
                     }
                 }
             }
-            add_squares(&mut covariance, 1.0, &mixed);
+            add_squares(simd, &mut covariance, 1.0, &mixed);
         }
         for ([v], node) in coarsened(|n| fold.node_of_variance(n, self.variance)).iter().zip(&basis.at) {
-            add_squares(&mut covariance, *v, &[*node]);
+            add_squares(simd, &mut covariance, *v, &[*node]);
         }
         let mut temperature = [0.0; PLACES];
         for (by, white) in self.by_xyz.iter().zip(&basis.rendering.white) {
-            add(&mut temperature, *by, white);
+            add(simd, &mut temperature, *by, white);
         }
         Spread { covariance: whole(&covariance), light: columns[IRRADIANCE], temperature }
     }
@@ -262,6 +264,7 @@ fn coarsened<const L: usize>(node: impl Fn(usize) -> [f64; L]) -> [[f64; L]; COA
 mod tests {
     use super::super::{colours::fidelity_sums, lengths::Lengths, of_fidelity};
     use super::*;
+    use crate::spectrum::wide::OneByOne;
 
     /// Identity: the few weightings on the coarse nodes make the sums that the tables make.
     #[test]
@@ -272,12 +275,12 @@ mod tests {
         let coarse = coarsened(|n| [nodes[n]]);
         let mut light = [0.0; PLACES];
         for ([x], node) in coarse.iter().zip(&BASIS.at) {
-            add(&mut light, *x, node);
+            add(OneByOne, &mut light, *x, node);
         }
         let sums = fidelity_sums(&nodes);
         for (k, colour) in fidelity_seen().colours.iter().enumerate() {
             for (l, sum) in colour.iter().enumerate() {
-                let off = dot(sum, &light) - sums.colours[k][l];
+                let off = dot(OneByOne, sum, &light) - sums.colours[k][l];
                 assert!(
                     off.abs() < CLOSE * sums.white[l],
                     "sample {k}, channel {l}: off by {off} of {}",
@@ -298,9 +301,16 @@ mod tests {
         let seen = fidelity_seen();
         for colour in &seen.colours {
             let each = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
-            let moves = spread.moves_by_shares(&each, colour, &seen.white, spread.sums(&seen.white), [0.0; 3]);
+            let moves = spread.moves_by_shares(
+                OneByOne,
+                &each,
+                colour,
+                &seen.white,
+                spread.sums(OneByOne, &seen.white),
+                [0.0; 3],
+            );
             let mut lengths = Lengths::new(&spread);
-            let s = lengths.add(1.0, [0.0; 3], &moves);
+            let s = lengths.add(OneByOne, 1.0, [0.0; 3], &moves);
             assert!(s < 1e-6 && lengths.second_order() < 1e-12, "{s}");
         }
         let noisy = Spread::of(&fold, &axis, &Errors::of_columns(&light, &[]), &vec![4.0; axis.len()], &[0.0; 3]);
