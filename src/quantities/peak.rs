@@ -4,6 +4,7 @@
 //! derivatives are theirs, as long as no other sample can become the highest; how far off it may be is drawn in [`spread`].
 //! Pure; what must stay true: no samples panic, and a top that is not one has a reason.
 
+mod draws;
 mod spread;
 
 pub(super) use spread::{Known, Memory, spread};

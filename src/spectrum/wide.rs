@@ -5,6 +5,7 @@
 //! every machine after all.
 
 pub use pulp::NullaryFnOnce as Loops;
+/// Vectors of one number, for tests.
 #[cfg(test)]
 pub use pulp::Scalar as OneByOne;
 /// Loops over vectors of whatever width the machine has, where the compiler finds none by itself.

@@ -4,11 +4,10 @@
 //! light times an observer is brought to the entries first, by the same rule turned round, and the sums of the 99 samples
 //! cost 81 terms each instead of 401. What must stay true: every sum runs left to right, whatever calls it.
 
-use super::INDICES;
 use super::fold::{FIRST_NM, LAST_NM, NODES, Nodes};
 use crate::quantities::tables;
 use crate::spectrum::weights::Table;
-use crate::spectrum::wide::{self, Simd, Vectors};
+use crate::spectrum::wide;
 use std::sync::LazyLock;
 
 /// How many samples CIE 224:2017 has.
@@ -16,9 +15,9 @@ pub const FIDELITY: usize = 99;
 /// How many samples of CIE 13.3-1995 are used: the eight of Rₐ and the strong red of R₉.
 pub const RENDERING: usize = 9;
 /// Entries of a sample, 5 nm apart.
-const ENTRIES: usize = 81;
+pub(super) const ENTRIES: usize = 81;
 /// Samples summed side by side.
-const TILE: usize = 8;
+pub(super) const TILE: usize = 8;
 /// Tiles that hold the 99 samples; the last five places hold nothing.
 const TILES: usize = FIDELITY.div_ceil(TILE);
 
@@ -26,7 +25,7 @@ const TILES: usize = FIDELITY.div_ceil(TILE);
 pub const CAT02: [[f64; 3]; 3] = [[0.7328, 0.4296, -0.1624], [-0.7036, 1.6975, 0.0061], [0.0030, 0.0136, 0.9834]];
 
 /// Linear between entries: the shares of the entry below and of the one above, 0 to 4 nm on.
-const LINEAR: [[f64; 2]; 5] = [[1.0, 0.0], [0.8, 0.2], [0.6, 0.4], [0.4, 0.6], [0.2, 0.8]];
+pub(super) const LINEAR: [[f64; 2]; 5] = [[1.0, 0.0], [0.8, 0.2], [0.6, 0.4], [0.4, 0.6], [0.2, 0.8]];
 
 /// The polynomial of fifth order through six entries (Sprague 1880; CIE 167:2005), coefficients over 24: rows are powers of
 /// the way from the third entry to the fourth, from the first power on.
@@ -53,20 +52,20 @@ impl<const N: usize> Default for Sums<N> {
     }
 }
 
-struct Colours {
+pub(super) struct Colours {
     /// 10° observer in the channels of [`CAT02`], at the nodes.
-    sharp: Vec<[f64; 3]>,
+    pub sharp: Vec<[f64; 3]>,
     /// 2° observer at the nodes.
-    xyz: Vec<[f64; 3]>,
+    pub xyz: Vec<[f64; 3]>,
     /// The shares of the six entries around it in each node between two.
-    sprague: [[f64; 6]; 5],
+    pub sprague: [[f64; 6]; 5],
     /// Samples of CIE 224, by tile, entry and sample.
-    fidelity: Vec<[[f64; TILE]; ENTRIES]>,
+    pub fidelity: Vec<[[f64; TILE]; ENTRIES]>,
     /// Samples of CIE 13.3, by sample and entry.
-    rendering: Vec<[f64; ENTRIES]>,
+    pub rendering: Vec<[f64; ENTRIES]>,
 }
 
-static COLOURS: LazyLock<Colours> = LazyLock::new(|| {
+pub(super) static COLOURS: LazyLock<Colours> = LazyLock::new(|| {
     let node = |n: usize| FIRST_NM + n as f64;
     let at = |observer: [&Table; 3]| -> Vec<[f64; 3]> {
         (0..NODES).map(|n| observer.map(|table| table.at(node(n)))).collect()
@@ -132,52 +131,6 @@ fn to_entries<const N: usize>(
     (entries, white)
 }
 
-/// Derivatives of two things by three sums, side by side: of the first sum, then of the second and the third.
-type Two = [f64; 8];
-
-/// Derivatives of two things by the three sums of one colour.
-#[inline(always)]
-fn side_by_side(one: &[f64; 3], other: &[f64; 3]) -> Two {
-    [one[0], other[0], one[1], other[1], one[2], other[2], 0.0, 0.0]
-}
-
-/// Adds share·x.
-#[inline(always)]
-fn add_two<S: Simd>(simd: S, sum: &mut Two, share: f64, x: &Two) {
-    let share = simd.splat_f64s(share);
-    for (sum, x) in S::as_mut_simd_f64s(sum).0.iter_mut().zip(S::as_simd_f64s(x).0) {
-        *sum = simd.add_f64s(*sum, simd.mul_f64s(share, *x));
-    }
-}
-
-/// Adds to two lanes of the derivatives by the nodes what follows from derivatives by the entries, which stand after three
-/// places that are left free, and by the white.
-#[inline(always)]
-fn add_from_entries<S: Simd, const N: usize>(
-    simd: S,
-    by_entry: &mut [Two; ENTRIES + 6],
-    by_white: &Two,
-    observer: &[[f64; 3]],
-    shares: &[[f64; N]; 5],
-    lane: usize,
-    by_node: &mut [[f64; INDICES]; NODES],
-) {
-    let before = N / 2 - 1;
-    for outside in [0, 1, 2] {
-        by_entry[outside] = by_entry[3];
-        by_entry[ENTRIES + 3 + outside] = by_entry[ENTRIES + 2];
-    }
-    for (n, (out, seen)) in by_node.iter_mut().zip(observer).enumerate() {
-        let mut by_here = *by_white;
-        for (by, share) in by_entry[n / 5 + 3 - before..].iter().zip(&shares[n % 5]) {
-            add_two(simd, &mut by_here, *share, by);
-        }
-        for i in 0..2 {
-            out[lane + i] += by_here[i] * seen[0] + by_here[2 + i] * seen[1] + by_here[4 + i] * seen[2];
-        }
-    }
-}
-
 /// The sums of the 99 samples of CIE 224 under the 10° observer, in the channels of [`CAT02`].
 pub fn fidelity_sums(nodes: &Nodes) -> Sums<FIDELITY> {
     let c = &*COLOURS;
@@ -215,46 +168,6 @@ impl wide::Loops for OfTiles<'_> {
     }
 }
 
-/// The derivatives by the nodes of two things whose derivatives by [`fidelity_sums`] are given, added to two lanes.
-pub fn add_fidelity_by_node(by: &[Sums<FIDELITY>; 2], lane: usize, by_node: &mut [[f64; INDICES]; NODES]) {
-    wide::run(FidelityBack { colours: &COLOURS, by, lane, by_node });
-}
-
-/// The loops of [`add_fidelity_by_node`].
-struct FidelityBack<'a> {
-    colours: &'a Colours,
-    by: &'a [Sums<FIDELITY>; 2],
-    lane: usize,
-    by_node: &'a mut [[f64; INDICES]; NODES],
-}
-
-impl Vectors for FidelityBack<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn with_simd<S: Simd>(self, simd: S) {
-        let Self { colours: c, by, lane, by_node } = self;
-        let mut by_entry = [[0.0; 8]; ENTRIES + 6];
-        for (t, tile) in c.fidelity.iter().enumerate() {
-            // The places after the last sample hold nothing.
-            let mut here = [[0.0; 8]; TILE];
-            let colours = by[0].colours.iter().zip(&by[1].colours).skip(t * TILE);
-            for (here, (one, other)) in here.iter_mut().zip(colours) {
-                *here = side_by_side(one, other);
-            }
-            for (samples, out) in tile.iter().zip(by_entry[3..].iter_mut()) {
-                let mut sum = *out;
-                for k in 0..TILE {
-                    add_two(simd, &mut sum, samples[k], &here[k]);
-                }
-                *out = sum;
-            }
-        }
-        let white = side_by_side(&by[0].white, &by[1].white);
-        add_from_entries(simd, &mut by_entry, &white, &c.sharp, &c.sprague, lane, by_node);
-    }
-}
-
 /// X, Y, Z of the samples of CIE 13.3 that are used, 2° observer.
 pub fn rendering_sums(nodes: &Nodes) -> Sums<RENDERING> {
     let c = &*COLOURS;
@@ -268,37 +181,6 @@ pub fn rendering_sums(nodes: &Nodes) -> Sums<RENDERING> {
         }
     }
     Sums { colours, white }
-}
-
-/// The derivatives by the nodes of two things whose derivatives by [`rendering_sums`] are given, added to two lanes.
-pub fn add_rendering_by_node(by: &[Sums<RENDERING>; 2], lane: usize, by_node: &mut [[f64; INDICES]; NODES]) {
-    wide::run(RenderingBack { colours: &COLOURS, by, lane, by_node });
-}
-
-/// The loops of [`add_rendering_by_node`].
-struct RenderingBack<'a> {
-    colours: &'a Colours,
-    by: &'a [Sums<RENDERING>; 2],
-    lane: usize,
-    by_node: &'a mut [[f64; INDICES]; NODES],
-}
-
-impl Vectors for RenderingBack<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn with_simd<S: Simd>(self, simd: S) {
-        let Self { colours: c, by, lane, by_node } = self;
-        let mut by_entry = [[0.0; 8]; ENTRIES + 6];
-        for (k, sample) in c.rendering.iter().enumerate() {
-            let here = side_by_side(&by[0].colours[k], &by[1].colours[k]);
-            for (r, out) in sample.iter().zip(by_entry[3..].iter_mut()) {
-                add_two(simd, out, *r, &here);
-            }
-        }
-        let white = side_by_side(&by[0].white, &by[1].white);
-        add_from_entries(simd, &mut by_entry, &white, &c.xyz, &LINEAR, lane, by_node);
-    }
 }
 
 /// The 1 nm table of one sample of CIE 224 (from 0), 380 to 780 nm; empty where there is no such sample.
@@ -372,39 +254,6 @@ mod tests {
             }
         }
         assert!(fidelity_colour(99).is_empty());
-    }
-
-    fn weights<const N: usize>(seed: f64) -> Sums<N> {
-        let weight = |k: usize, l: usize| ((k * 3 + l) as f64 * 1.7 + seed).sin();
-        Sums { colours: std::array::from_fn(|k| std::array::from_fn(|l| weight(k, l))), white: [0.3, -0.2, seed] }
-    }
-
-    fn dot<const N: usize>(a: &Sums<N>, b: &Sums<N>) -> f64 {
-        let three = |a: &[f64; 3], b: &[f64; 3]| a.iter().zip(b).map(|(x, y)| x * y).sum::<f64>();
-        three(&a.white, &b.white) + a.colours.iter().zip(&b.colours).map(|(a, b)| three(a, b)).sum::<f64>()
-    }
-
-    /// Identity: all sums are linear in the light, so a weighted sum of them is the light times its derivatives by the nodes.
-    #[test]
-    fn derivatives_by_the_nodes_carry_every_sum() {
-        /// Rounding of sums of some hundred, each of some hundred terms.
-        const ROUNDING: f64 = 1e-9;
-        let nodes = light();
-        let (fidelity, rendering) = ([weights(0.4), weights(2.9)], [weights(1.1), weights(3.3)]);
-        let mut by_node = [[0.0; INDICES]; NODES];
-        add_rendering_by_node(&rendering, 0, &mut by_node);
-        add_fidelity_by_node(&fidelity, 2, &mut by_node);
-        let sums = (rendering_sums(&nodes), fidelity_sums(&nodes));
-        let want = [
-            dot(&rendering[0], &sums.0),
-            dot(&rendering[1], &sums.0),
-            dot(&fidelity[0], &sums.1),
-            dot(&fidelity[1], &sums.1),
-        ];
-        for (i, want) in want.into_iter().enumerate() {
-            let got: f64 = by_node.iter().zip(&nodes).map(|(g, x)| g[i] * x).sum();
-            assert!((got - want).abs() < ROUNDING, "{i}: want {want}, got {got}");
-        }
     }
 
     /// Identity: all weights of colour rendering are small beside a megabyte.

@@ -218,14 +218,15 @@ impl Vectors for Told<'_, '_> {
     #[inline(always)]
     fn with_simd<S: Simd>(self, simd: S) {
         let Self { looks, reference, slope, seen, spreading, lengths } = self;
-        let whites = spreading.spread().sums(simd, &seen.white);
+        let over_white = spreading.spread().sums(simd, &seen.white).map(|sum| 1.0 / sum);
         for k in 0..FIDELITY {
             let (look, wanted, by) = (&looks[k], &reference.fidelity[k], &slope.fidelity[k]);
             let off = [look.jab[0] - wanted[0], look.jab[1] - wanted[1], look.jab[2] - wanted[2]];
             // The reference follows the colour temperature, and with it where the sample would stand.
             let by_temperature = [-by[0], -by[1], -by[2]];
             let (colour, white) = (&seen.colours[k], &seen.white);
-            let moves = spreading.spread().moves_by_shares(simd, &look.by_ratio, colour, white, whites, by_temperature);
+            let moves =
+                spreading.spread().moves_by_shares(simd, &look.by_ratio, colour, white, over_white, by_temperature);
             lengths[k] = spreading.add(simd, 1.0 / FIDELITY as f64, off, &moves);
         }
     }

@@ -8,6 +8,7 @@
 use crate::quantities::row::SLACK_NM;
 use crate::spectrum::axis;
 use crate::spectrum::weights::fold;
+use crate::spectrum::wide;
 
 /// The first node [nm].
 pub const FIRST_NM: f64 = 380.0;
@@ -117,9 +118,27 @@ impl Fold {
     ///
     /// by_sample: from the sample `first` on; what lies outside it is left out.
     pub fn add_by_sample<const L: usize>(&self, by_node: &[[f64; L]; NODES], first: usize, by_sample: &mut [[f64; L]]) {
-        for ((by, from), span) in by_node.iter().zip(&self.first).zip(self.begins.windows(2)) {
+        wide::run(BySample { fold: self, by_node, first, by_sample });
+    }
+}
+
+/// The loops of [`Fold::add_by_sample`].
+struct BySample<'a, const L: usize> {
+    fold: &'a Fold,
+    by_node: &'a [[f64; L]; NODES],
+    first: usize,
+    by_sample: &'a mut [[f64; L]],
+}
+
+impl<const L: usize> wide::Loops for BySample<'_, L> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { fold, by_node, first, by_sample } = self;
+        for (node, (by, from)) in by_node.iter().zip(&fold.first).enumerate() {
             let here = from.checked_sub(first).and_then(|from| by_sample.get_mut(from..)).unwrap_or(&mut []);
-            for (sample, w) in here.iter_mut().zip(&self.weights[span[0]..span[1]]) {
+            for (sample, w) in here.iter_mut().zip(fold.weights_of(node)) {
                 for (sum, g) in sample.iter_mut().zip(by) {
                     *sum += g * w;
                 }

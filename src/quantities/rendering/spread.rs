@@ -129,7 +129,7 @@ impl Spread {
     }
 
     /// What moves a place by the shares that a colour's sums have of the white's, each by its own, and by the colour temperature:
-    /// the place's derivatives by each. `whites` are the [`Self::sums`] of the white.
+    /// the place's derivatives by each. `over_white` is one over the [`Self::sums`] of the white.
     #[inline(always)]
     pub fn moves_by_shares<S: Simd>(
         &self,
@@ -137,24 +137,25 @@ impl Spread {
         by_share: &[[f64; 3]; 3],
         colour: &Moves,
         white: &Moves,
-        whites: [f64; 3],
+        over_white: [f64; 3],
         by_temperature: [f64; 3],
     ) -> Moves {
         let (of_colour, mut shares) = (self.sums(simd, colour), *colour);
         for l in 0..3 {
             // By the same sums, so that what is common to all wavelengths cancels.
-            add(simd, &mut shares[l], -(of_colour[l] / whites[l]), &white[l]);
+            add(simd, &mut shares[l], -(of_colour[l] * over_white[l]), &white[l]);
         }
         let mut moves = [[0.0; PLACES]; 3];
         for (i, mixed) in moves.iter_mut().enumerate() {
             add(simd, mixed, by_temperature[i], &self.temperature);
             for l in 0..3 {
-                add(simd, mixed, by_share[i][l] / whites[l], &shares[l]);
+                add(simd, mixed, by_share[i][l] * over_white[l], &shares[l]);
             }
         }
         moves
     }
 
+    /// Of nothing but a covariance.
     #[cfg(test)]
     pub fn of_covariance(covariance: Square) -> Self {
         Self { covariance, light: [0.0; PLACES], temperature: [0.0; PLACES] }
@@ -301,14 +302,8 @@ mod tests {
         let seen = fidelity_seen();
         for colour in &seen.colours {
             let each = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
-            let moves = spread.moves_by_shares(
-                OneByOne,
-                &each,
-                colour,
-                &seen.white,
-                spread.sums(OneByOne, &seen.white),
-                [0.0; 3],
-            );
+            let over_white = spread.sums(OneByOne, &seen.white).map(|sum| 1.0 / sum);
+            let moves = spread.moves_by_shares(OneByOne, &each, colour, &seen.white, over_white, [0.0; 3]);
             let mut lengths = Lengths::new(&spread);
             let s = lengths.add(OneByOne, 1.0, [0.0; 3], &moves);
             assert!(s < 1e-6 && lengths.second_order() < 1e-12, "{s}");
