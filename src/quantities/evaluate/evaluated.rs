@@ -198,3 +198,37 @@ impl Evaluated<'_> {
         Outcome::new(peak.wavelength_nm, scale * scale * noise2, effects, 0.0)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::{Workspace, evaluate_with};
+    use super::*;
+    use crate::quantities::SourceRule;
+
+    /// Identity: memory that held another spectrum, with more or fewer modes and with values or without, changes nothing.
+    #[test]
+    fn memory_that_is_used_again_changes_nothing() {
+        let axis: Vec<f64> = (0..900).map(|i| 280.0 + f64::from(i)).collect();
+        let m = Matrix::build(&axis, (280.0, 1179.0), SourceRule::Lamp);
+        let column = |k: f64| -> Vec<f64> { axis.iter().map(|nm| 1e-3 * (nm / 30.0 * k).cos()).collect() };
+        let columns: Vec<Vec<f64>> = (1..21).map(|k| column(f64::from(k))).collect();
+        let modes: Vec<(&'static str, &[f64])> = columns.iter().map(|c| ("x", &c[..])).collect();
+        let (variance, mut work) = (vec![1e-8; axis.len()], Workspace::default());
+        for (height, modes) in
+            [(1.0, &modes[..3]), (0.0, &modes[..]), (2.0, &modes[..]), (1.0, &[]), (1.0, &modes[..3])]
+        {
+            let light: Vec<f64> = axis.iter().map(|nm| height * (1.0 + 0.4 * (nm / 90.0).sin())).collect();
+            let errors = Errors::of_columns(&light, modes);
+            let again = evaluate_with(&mut work, &m, &light, &variance, &errors);
+            let mut fresh = Workspace::default();
+            let want = evaluate_with(&mut fresh, &m, &light, &variance, &errors);
+            // NaN does not equal itself, but is written alike.
+            assert_eq!(format!("{again:?}"), format!("{want:?}"));
+            assert_eq!(work.rendering(), fresh.rendering());
+            work.recycle(again);
+        }
+        // Too short a spectrum has no quantities, and as many.
+        let none = evaluate_with(&mut work, &m, &[1.0; 3], &variance, &Errors::of_columns(&[1.0; 3], &[]));
+        assert!(none.len() == m.plans.len() && none.iter().all(|o| o.value.is_err() && o.effects.is_empty()));
+    }
+}

@@ -178,7 +178,15 @@ impl Vectors for Seeing<'_> {
     #[inline(always)]
     fn with_simd<S: Simd>(self, simd: S) -> Spread {
         let Self { fold, errors, basis, .. } = self;
-        let mut columns = vec![[0.0; PLACES]; LANES * errors.lanes.blocks().len().max(1)];
+        // A reading has few enough columns to go without a malloc.
+        let (mut few, mut many) = ([[0.0; PLACES]; 2 * LANES], Vec::new());
+        let columns = match LANES * errors.lanes.blocks().len() {
+            n if n <= few.len() => &mut few[..],
+            n => {
+                many.resize(n, [0.0; PLACES]);
+                &mut many[..]
+            }
+        };
         // The columns of the irradiance and of the response at the coarse nodes, for errors that are not common to all.
         let (mut irradiance, mut response) = ([0.0; COARSE], [0.0; COARSE]);
         for (b, block) in errors.lanes.blocks().iter().enumerate() {
