@@ -22,7 +22,10 @@ fn quantities(c: &mut Criterion) {
     let named: Vec<(&'static str, &[f64])> = modes.iter().map(|mode| (mode.name, mode.column)).collect();
     let errors = Errors::of_columns(&light, &named);
     c.bench_function("evaluate one reading, 2048 samples, 5 modes", |b| {
-        b.iter(|| evaluate_with(&mut work, &m, &light, black_box(&variance), black_box(&errors)));
+        b.iter(|| {
+            let outcomes = evaluate_with(&mut work, &m, &light, black_box(&variance), black_box(&errors));
+            work.recycle(black_box(outcomes));
+        });
     });
     c.bench_function("evaluate one reading in fresh memory", |b| {
         b.iter(|| evaluate(&m, black_box(&light), black_box(&variance), black_box(&modes)));

@@ -55,25 +55,27 @@ fn reading(c: &mut Criterion) {
     });
     c.bench_function("evaluate with uncertainty", |b| {
         b.iter(|| {
-            quantities::evaluate_with(
+            let outcomes = quantities::evaluate_with(
                 &mut evaluating,
                 &matrix,
                 &reduced.irradiance,
                 black_box(&reduced.variance),
                 &reduced.errors,
-            )
+            );
+            evaluating.recycle(black_box(outcomes));
         });
     });
     c.bench_function("reduce and evaluate two rungs with uncertainty", |b| {
         b.iter(|| {
             let reduced = reduce_with(&mut reducing, black_box(&rungs), &setting);
-            black_box(quantities::evaluate_with(
+            let outcomes = quantities::evaluate_with(
                 &mut evaluating,
                 &matrix,
                 &reduced.irradiance,
                 &reduced.variance,
                 &reduced.errors,
-            ));
+            );
+            evaluating.recycle(black_box(outcomes));
             reducing.recycle(reduced);
         });
     });
@@ -139,7 +141,9 @@ fn bounded(_: &mut Criterion) {
                 * median(|| {
                     let reduced = reduce_with(&mut reducing, black_box(&rungs[2 - n..]), &setting);
                     let (light, variance) = (&reduced.irradiance, &reduced.variance);
-                    black_box(quantities::evaluate_with(&mut evaluating, &matrix, light, variance, &reduced.errors));
+                    let outcomes =
+                        quantities::evaluate_with(&mut evaluating, &matrix, light, variance, &reduced.errors);
+                    evaluating.recycle(black_box(outcomes));
                     reducing.recycle(reduced);
                 });
             let verdict = if took_us <= AT_MOST_US { "PASS" } else { "over" };

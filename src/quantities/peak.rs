@@ -4,9 +4,10 @@
 //! derivatives are theirs, as long as no other sample can become the highest; how far off it may be is drawn in [`spread`].
 //! Pure; what must stay true: no samples panic, and a top that is not one has a reason.
 
+mod draws;
 mod spread;
 
-pub(super) use spread::{Known, spread};
+pub(super) use spread::{Known, Memory, spread};
 
 use super::reason::NullReason;
 
@@ -186,7 +187,7 @@ mod tests {
                 tops.push(peak.wavelength_nm);
                 let errors = Errors::of_columns(&noisy, &[]);
                 let known = Known { axis: &axis, light: &noisy, variance: &variance, errors: &errors };
-                stated.push(spread(&known, (0, axis.len()), &peak, sigma).powi(2));
+                stated.push(spread(&known, (0, axis.len()), &peak, sigma, &mut Memory::default()).powi(2));
             }
             let mean = tops.iter().sum::<f64>() / REPEATS as f64;
             let spread = (tops.iter().map(|t| (t - mean).powi(2)).sum::<f64>() / REPEATS as f64).sqrt();

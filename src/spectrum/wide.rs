@@ -5,6 +5,11 @@
 //! every machine after all.
 
 pub use pulp::NullaryFnOnce as Loops;
+/// Vectors of one number, for tests.
+#[cfg(test)]
+pub use pulp::Scalar as OneByOne;
+/// Loops over vectors of whatever width the machine has, where the compiler finds none by itself.
+pub use pulp::{Simd, WithSimd as Vectors};
 use std::sync::LazyLock;
 
 /// Asked of the processor once: asking takes as long as a whole reading.
@@ -12,6 +17,6 @@ static MACHINE: LazyLock<pulp::Arch> = LazyLock::new(pulp::Arch::new);
 
 /// Runs loops with the widest vectors of this machine. A closure will not do: its body is compiled apart.
 #[inline]
-pub fn run<L: Loops>(loops: L) -> L::Output {
+pub fn run<L: Vectors>(loops: L) -> L::Output {
     MACHINE.dispatch(loops)
 }

@@ -192,6 +192,7 @@ impl Reckoner {
                 reference: about.reference,
             },
         );
+        self.evaluating.recycle(outcomes);
         reading.signal_to_noise = reduced.signal_to_noise;
         reading.stray_floor = reduced.floor_rate;
         let window = match singles {

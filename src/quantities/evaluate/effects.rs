@@ -1,7 +1,10 @@
 //! What a change of the spectrum does to every quantity, to first order: for doubts that have a size.
 
-use super::{LANES, Matrix, Recipe, Sums, finished, peak, registry, rendered};
+use super::values::finished;
+use super::{Matrix, Recipe, peak, registry, rendered};
+use crate::quantities::kernel::Sums;
 use crate::spectrum::bins::Bins;
+use crate::spectrum::lanes::LANES;
 use crate::spectrum::weights::SparseRow;
 
 /// The signed effect of each column on each quantity, `effects[column][quantity]`, in the order of the registry.

@@ -5,14 +5,16 @@
 //! noise and every mode go the road that all rows go. So an error that leaves the colour of the light alone leaves its
 //! indices alone.
 
-use super::{DETECTION, Evaluated, Outcome, Sums, fill_columns, finished, row_shapes};
-use crate::quantities::kernel::{couples, noise};
+use super::Outcome;
+use super::evaluated::Evaluated;
+use super::sums::RowSums;
+use super::values::finished;
+use crate::quantities::kernel::Couple;
 use crate::quantities::matrix::Matrix;
 use crate::quantities::reason::NullReason;
 use crate::quantities::registry::{FinishFn, Recipe};
 use crate::quantities::rendering::{self, INDICES, Spread};
 use crate::spectrum::errors::{Errors, IRRADIANCE};
-use crate::spectrum::lanes::LANES;
 use crate::spectrum::weights::SparseRow;
 
 /// What colour rendering takes the colour temperature from: the rows, the one that has to stand out, the formula.
@@ -42,15 +44,46 @@ pub(super) fn index(value: f64) -> Result<f64, NullReason> {
     if value.is_finite() { Ok(value) } else { Err(NullReason::NotFinite) }
 }
 
-/// All indices, their derivatives by every sample as rows, and what is of second order in their variance.
-struct Derived {
-    values: [f64; INDICES],
+/// What the indices do by the samples, in memory that is used again.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Rendered {
+    /// A row an index.
     rows: Vec<SparseRow>,
-    second_order: [f64; INDICES],
+    /// Whether the rows are those of the spectrum in question.
+    known: bool,
+    by_sample: Vec<[f64; INDICES]>,
+    sums: RowSums,
 }
 
-/// The indices of a spectrum, and what they do; `sums` are those of the colour temperature's rows. Without errors the
-/// derivatives are those at the spectrum itself, of which an index near 100 has none that hold for long.
+/// The rows of the indices have one span, and run together two by two.
+const TOGETHER: [Couple; 2] = [(0, Some(1)), (2, Some(3))];
+
+impl Rendered {
+    /// The rows; none where there are no indices.
+    pub fn rows(&self) -> &[SparseRow] {
+        if self.known { &self.rows } else { &[] }
+    }
+
+    /// Makes the rows nobody's.
+    pub fn forget(&mut self) {
+        self.known = false;
+    }
+
+    /// Makes the rows from derivatives by each sample, of which the first is `first`.
+    fn keep(&mut self, first: usize) {
+        self.rows.resize_with(INDICES, || SparseRow { first, weights: Vec::new() });
+        for (k, row) in self.rows.iter_mut().enumerate() {
+            row.first = first;
+            row.weights.clear();
+            row.weights.extend(self.by_sample.iter().map(|sample| sample[k]));
+        }
+        self.known = true;
+    }
+}
+
+/// The indices of a spectrum, and what of them is of second order in their variance; `made` receives what they do by the
+/// samples. `sums` are those of the colour temperature's rows. Without errors the derivatives are those at the spectrum itself,
+/// of which an index near 100 has none that hold for long.
 fn derived(
     m: &Matrix,
     spectrum: &[f64],
@@ -58,7 +91,8 @@ fn derived(
     rows: &[usize],
     finish: FinishFn,
     errors: Option<(&Errors, &[f64])>,
-) -> Result<Derived, NullReason> {
+    made: &mut Rendered,
+) -> Result<([f64; INDICES], [f64; INDICES]), NullReason> {
     let (temperature_k, gradient) = finished(sums, finish)?;
     let fold = m.fold.as_ref().ok_or(NullReason::NotFinite)?;
     let spread =
@@ -67,18 +101,19 @@ fn derived(
     let spans = || rows.iter().map(|r| (m.rows[*r].first, m.rows[*r].last())).chain([fold.span()]);
     let first = spans().map(|s| s.0).min().unwrap_or(0);
     let last = spans().map(|s| s.1).max().unwrap_or(0);
-    let mut by_sample = vec![[0.0; INDICES]; last + 1 - first];
-    fold.add_by_sample(&by.by_node, first, &mut by_sample);
+    made.by_sample.clear();
+    made.by_sample.resize(last + 1 - first, [0.0; INDICES]);
+    fold.add_by_sample(&by.by_node, first, &mut made.by_sample);
     for (g, row) in gradient.iter().zip(rows) {
         let row = &m.rows[*row];
-        for (sample, w) in by_sample[row.first - first..].iter_mut().zip(&row.weights) {
+        for (sample, w) in made.by_sample[row.first - first..].iter_mut().zip(&row.weights) {
             for (sum, t) in sample.iter_mut().zip(by.by_temperature) {
                 *sum += t * (g * w);
             }
         }
     }
-    let row = |k: usize| SparseRow { first, weights: by_sample.iter().map(|sample| sample[k]).collect() };
-    Ok(Derived { values: by.value, rows: (0..INDICES).map(row).collect(), second_order: by.second_order })
+    made.keep(first);
+    Ok((by.value, by.second_order))
 }
 
 /// The signed effect of columns on every index: `effects[column][index]`; NaN without a light.
@@ -90,8 +125,9 @@ pub(super) fn effects_of(
     finish: FinishFn,
     columns: &[&[f64]],
 ) -> Vec<[f64; INDICES]> {
-    match derived(m, spectrum, sums, rows, finish, None) {
-        Ok(Derived { rows: derived, .. }) => effects_by(&derived, columns),
+    let mut made = Rendered::default();
+    match derived(m, spectrum, sums, rows, finish, None, &mut made) {
+        Ok(_) => effects_by(made.rows(), columns),
         Err(_) => vec![[f64::NAN; INDICES]; columns.len()],
     }
 }
@@ -105,81 +141,57 @@ pub(super) fn effects_by(derived: &[SparseRow], columns: &[&[f64]]) -> Vec<[f64;
 }
 
 impl Evaluated<'_> {
-    /// All indices, or why there is none; `by_sample` receives what they do by the samples.
+    /// All indices, or why there is none; `made` receives what they do by the samples.
     pub(super) fn rendering(
         &mut self,
         rows: &[usize],
-        temperature: Temperature,
-        by_sample: &mut Vec<SparseRow>,
+        (bright, finish): Temperature,
+        made: &mut Rendered,
     ) -> [Outcome; INDICES] {
-        let modes = self.errors.modes.len();
-        let (_, finish) = temperature;
-        let null = |reason: NullReason| std::array::from_fn(|_| Outcome::null(reason.clone(), modes));
-        if let Some(reason) = self.no_rendering(rows, temperature) {
-            return null(reason);
-        }
-        let sums = rows.iter().map(|r| self.row(*r)[IRRADIANCE]);
+        let sums = self.sums;
+        let light = || rows.iter().map(|r| sums.row(*r)[IRRADIANCE]);
         let known = Some((self.errors, self.variance));
-        let Derived { values, rows: derived, second_order } =
-            match derived(self.m, self.irradiance, sums, rows, finish, known) {
-                Ok(derived) => derived,
-                Err(reason) => return null(reason),
-            };
-        let (mut sums, mut more, mut columns) = (Sums::<LANES>::default(), Sums::default(), Vec::new());
-        let together = couples(&derived);
-        fill_columns(&derived, &together, self.errors, &mut sums, &mut more, &mut columns);
-        let (mut noise2, mut shared, mut shapes) = (Vec::new(), Vec::new(), Vec::new());
-        noise(&derived, &[], self.variance, &mut noise2, &mut shared);
-        row_shapes(&together, self.errors, &sums, derived.len(), &mut shapes, &mut self.scratch.four);
+        let found = match self.missing(rows[bright]) {
+            Some(reason) => Err(reason),
+            None => derived(self.m, self.irradiance, light(), rows, finish, known, made),
+        };
+        let (values, second_order) = match found {
+            Ok(found) => found,
+            Err(reason) => return std::array::from_fn(|_| self.null(reason.clone())),
+        };
+        made.sums.fill(&made.rows, &TOGETHER, &[], self.variance, self.errors, &mut self.scratch.four);
         let mut own = Evaluated {
             m: self.m,
             errors: self.errors,
-            columns: &columns,
             irradiance: self.irradiance,
             variance: self.variance,
-            width: self.width,
-            sums: &sums,
-            noise2: &noise2,
-            shared_noise2: &shared,
-            shapes: &shapes,
+            sums: &made.sums,
             scratch: &mut *self.scratch,
         };
-        let outcomes = std::array::from_fn(|k| match index(values[k]) {
-            Err(reason) => Outcome::null(reason, modes),
-            Ok(value) => Outcome::new(value, noise2[k], own.effects(&[1.0], &[k]), second_order[k]),
-        });
-        *by_sample = derived;
-        outcomes
+        std::array::from_fn(|k| match index(values[k]) {
+            Err(reason) => own.null(reason),
+            Ok(value) => Outcome::new(value, own.sums.noise2[k], own.effects(&[1.0], &[k]), second_order[k]),
+        })
     }
 
     /// All indices without uncertainty, or why there is none; nothing is told of what they do by the samples.
     pub(super) fn bare_rendering(
         &mut self,
         rows: &[usize],
-        temperature: Temperature,
-        by_sample: &mut Vec<SparseRow>,
+        (bright, finish): Temperature,
+        made: &mut Rendered,
     ) -> [Outcome; INDICES] {
-        let modes = self.errors.modes.len();
-        let missing = self.no_rendering(rows, temperature);
-        let sums = rows.iter().map(|r| self.row(*r)[IRRADIANCE]);
-        let found = match missing {
+        let sums = self.sums;
+        let light = rows.iter().map(|r| sums.row(*r)[IRRADIANCE]);
+        let found = match self.missing(rows[bright]) {
             Some(reason) => Err(reason),
-            None => indices(self.m, self.irradiance, sums, temperature.1),
+            None => indices(self.m, self.irradiance, light, finish),
         };
-        by_sample.resize(INDICES, SparseRow { first: 0, weights: Vec::new() });
+        made.by_sample.clear();
+        made.keep(0);
         std::array::from_fn(|k| match found.clone().and_then(|values| index(values[k])) {
-            Err(reason) => Outcome::null(reason, modes),
-            Ok(value) => Outcome { value: Ok(value), ..Outcome::null(NullReason::UncertaintyNotFinite, modes) },
+            Err(reason) => self.null(reason),
+            Ok(value) => Outcome { value: Ok(value), ..self.null(NullReason::UncertaintyNotFinite) },
         })
-    }
-
-    /// Why there is no colour rendering, where the light does not stand out.
-    fn no_rendering(&mut self, rows: &[usize], (bright, _): Temperature) -> Option<NullReason> {
-        let reference = self.linear(rows[bright], 1.0);
-        match reference.value {
-            Err(reason) => Some(reason),
-            Ok(light) if light <= 0.0 || light < DETECTION * reference.uncertainty => Some(NullReason::TooLittleLight),
-            Ok(_) => None,
-        }
     }
 }

@@ -106,7 +106,7 @@ pub fn appearance(ratio: [f64; 3]) -> Appearance {
     // Opponent responses, and what each cone does to them. The 0.1 of each cone cancels in both.
     let red_green = r - 12.0 / 11.0 * g + b / 11.0;
     let yellow_blue = (r + g - 2.0 * b) / 9.0;
-    let length = red_green.hypot(yellow_blue);
+    let length = (red_green * red_green + yellow_blue * yellow_blue).sqrt();
     let (cos, sin) = if length > 0.0 { (red_green / length, yellow_blue / length) } else { (1.0, 0.0) };
     const BY_RED_GREEN: [f64; 3] = [1.0, -12.0 / 11.0, 1.0 / 11.0];
     const BY_YELLOW_BLUE: [f64; 3] = [1.0 / 9.0, 1.0 / 9.0, -2.0 / 9.0];

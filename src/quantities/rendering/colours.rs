@@ -4,7 +4,6 @@
 //! light times an observer is brought to the entries first, by the same rule turned round, and the sums of the 99 samples
 //! cost 81 terms each instead of 401. What must stay true: every sum runs left to right, whatever calls it.
 
-use super::INDICES;
 use super::fold::{FIRST_NM, LAST_NM, NODES, Nodes};
 use crate::quantities::tables;
 use crate::spectrum::weights::Table;
@@ -16,9 +15,9 @@ pub const FIDELITY: usize = 99;
 /// How many samples of CIE 13.3-1995 are used: the eight of Rₐ and the strong red of R₉.
 pub const RENDERING: usize = 9;
 /// Entries of a sample, 5 nm apart.
-const ENTRIES: usize = 81;
+pub(super) const ENTRIES: usize = 81;
 /// Samples summed side by side.
-const TILE: usize = 8;
+pub(super) const TILE: usize = 8;
 /// Tiles that hold the 99 samples; the last five places hold nothing.
 const TILES: usize = FIDELITY.div_ceil(TILE);
 
@@ -26,7 +25,7 @@ const TILES: usize = FIDELITY.div_ceil(TILE);
 pub const CAT02: [[f64; 3]; 3] = [[0.7328, 0.4296, -0.1624], [-0.7036, 1.6975, 0.0061], [0.0030, 0.0136, 0.9834]];
 
 /// Linear between entries: the shares of the entry below and of the one above, 0 to 4 nm on.
-const LINEAR: [[f64; 2]; 5] = [[1.0, 0.0], [0.8, 0.2], [0.6, 0.4], [0.4, 0.6], [0.2, 0.8]];
+pub(super) const LINEAR: [[f64; 2]; 5] = [[1.0, 0.0], [0.8, 0.2], [0.6, 0.4], [0.4, 0.6], [0.2, 0.8]];
 
 /// The polynomial of fifth order through six entries (Sprague 1880; CIE 167:2005), coefficients over 24: rows are powers of
 /// the way from the third entry to the fourth, from the first power on.
@@ -53,20 +52,20 @@ impl<const N: usize> Default for Sums<N> {
     }
 }
 
-struct Colours {
+pub(super) struct Colours {
     /// 10° observer in the channels of [`CAT02`], at the nodes.
-    sharp: Vec<[f64; 3]>,
+    pub sharp: Vec<[f64; 3]>,
     /// 2° observer at the nodes.
-    xyz: Vec<[f64; 3]>,
+    pub xyz: Vec<[f64; 3]>,
     /// The shares of the six entries around it in each node between two.
-    sprague: [[f64; 6]; 5],
+    pub sprague: [[f64; 6]; 5],
     /// Samples of CIE 224, by tile, entry and sample.
-    fidelity: Vec<[[f64; TILE]; ENTRIES]>,
+    pub fidelity: Vec<[[f64; TILE]; ENTRIES]>,
     /// Samples of CIE 13.3, by sample and entry.
-    rendering: Vec<[f64; ENTRIES]>,
+    pub rendering: Vec<[f64; ENTRIES]>,
 }
 
-static COLOURS: LazyLock<Colours> = LazyLock::new(|| {
+pub(super) static COLOURS: LazyLock<Colours> = LazyLock::new(|| {
     let node = |n: usize| FIRST_NM + n as f64;
     let at = |observer: [&Table; 3]| -> Vec<[f64; 3]> {
         (0..NODES).map(|n| observer.map(|table| table.at(node(n)))).collect()
@@ -105,17 +104,23 @@ fn to_entries<const N: usize>(
     let before = N / 2 - 1;
     let mut padded = [[0.0; 3]; ENTRIES + 6];
     let mut white = [0.0; 3];
-    for (n, (light, seen)) in nodes.iter().zip(observer).enumerate() {
-        let here = seen.map(|o| light * o);
-        for (sum, x) in white.iter_mut().zip(here) {
-            *sum += x;
-        }
-        let (entry, step) = (n / 5, n % 5);
-        for (into, share) in padded[entry + 3 - before..].iter_mut().zip(&shares[step]) {
-            for (sum, x) in into.iter_mut().zip(here) {
-                *sum += share * x;
+    for (entry, (lights, seen)) in nodes.chunks(5).zip(observer.chunks(5)).enumerate() {
+        // The entries that five nodes share in are summed where they are at hand, node by node.
+        let window = &mut padded[entry + 3 - before..][..N];
+        let mut sums = [[0.0; 3]; N];
+        sums.copy_from_slice(window);
+        for ((light, seen), shares) in lights.iter().zip(seen).zip(shares) {
+            let here = [light * seen[0], light * seen[1], light * seen[2]];
+            for (sum, x) in white.iter_mut().zip(here) {
+                *sum += x;
+            }
+            for (sum, share) in sums.iter_mut().zip(shares) {
+                for (sum, x) in sum.iter_mut().zip(here) {
+                    *sum += share * x;
+                }
             }
         }
+        window.copy_from_slice(&sums);
     }
     let mut entries = [[0.0; 3]; ENTRIES];
     entries.copy_from_slice(&padded[3..3 + ENTRIES]);
@@ -124,37 +129,6 @@ fn to_entries<const N: usize>(
         entries[ENTRIES - 1][l] += padded[ENTRIES + 3][l] + padded[ENTRIES + 4][l] + padded[ENTRIES + 5][l];
     }
     (entries, white)
-}
-
-/// Adds to two lanes of the derivatives by the nodes what follows from derivatives by the entries and by the white.
-fn add_from_entries<const N: usize>(
-    by_entry: &[[[f64; 2]; 3]; ENTRIES],
-    by_white: [[f64; 3]; 2],
-    observer: &[[f64; 3]],
-    shares: &[[f64; N]; 5],
-    lane: usize,
-    by_node: &mut [[f64; INDICES]; NODES],
-) {
-    let before = N / 2 - 1;
-    let mut padded = [[[0.0; 2]; 3]; ENTRIES + 6];
-    padded[3..3 + ENTRIES].copy_from_slice(by_entry);
-    for outside in [0, 1, 2] {
-        padded[outside] = by_entry[0];
-        padded[ENTRIES + 3 + outside] = by_entry[ENTRIES - 1];
-    }
-    for (n, (out, seen)) in by_node.iter_mut().zip(observer).enumerate() {
-        let mut by_here: [[f64; 2]; 3] = std::array::from_fn(|l| [by_white[0][l], by_white[1][l]]);
-        for (by, share) in padded[n / 5 + 3 - before..].iter().zip(&shares[n % 5]) {
-            for l in 0..3 {
-                for i in 0..2 {
-                    by_here[l][i] += share * by[l][i];
-                }
-            }
-        }
-        for i in 0..2 {
-            out[lane + i] += by_here[0][i] * seen[0] + by_here[1][i] * seen[1] + by_here[2][i] * seen[2];
-        }
-    }
 }
 
 /// The sums of the 99 samples of CIE 224 under the 10° observer, in the channels of [`CAT02`].
@@ -194,28 +168,6 @@ impl wide::Loops for OfTiles<'_> {
     }
 }
 
-/// The derivatives by the nodes of two things whose derivatives by [`fidelity_sums`] are given, added to two lanes.
-pub fn add_fidelity_by_node(by: &[Sums<FIDELITY>; 2], lane: usize, by_node: &mut [[f64; INDICES]; NODES]) {
-    let c = &*COLOURS;
-    let mut by_entry = [[[0.0; 2]; 3]; ENTRIES];
-    for (t, tile) in c.fidelity.iter().enumerate() {
-        // The places after the last sample hold nothing.
-        let by: [[[f64; 2]; 3]; TILE] = std::array::from_fn(|k| {
-            std::array::from_fn(|l| std::array::from_fn(|i| by[i].colours.get(t * TILE + k).map_or(0.0, |g| g[l])))
-        });
-        for (samples, out) in tile.iter().zip(by_entry.iter_mut()) {
-            for (sample, g) in samples.iter().zip(&by) {
-                for l in 0..3 {
-                    for i in 0..2 {
-                        out[l][i] += sample * g[l][i];
-                    }
-                }
-            }
-        }
-    }
-    add_from_entries(&by_entry, [by[0].white, by[1].white], &c.sharp, &c.sprague, lane, by_node);
-}
-
 /// X, Y, Z of the samples of CIE 13.3 that are used, 2° observer.
 pub fn rendering_sums(nodes: &Nodes) -> Sums<RENDERING> {
     let c = &*COLOURS;
@@ -229,22 +181,6 @@ pub fn rendering_sums(nodes: &Nodes) -> Sums<RENDERING> {
         }
     }
     Sums { colours, white }
-}
-
-/// The derivatives by the nodes of two things whose derivatives by [`rendering_sums`] are given, added to two lanes.
-pub fn add_rendering_by_node(by: &[Sums<RENDERING>; 2], lane: usize, by_node: &mut [[f64; INDICES]; NODES]) {
-    let c = &*COLOURS;
-    let mut by_entry = [[[0.0; 2]; 3]; ENTRIES];
-    for (k, sample) in c.rendering.iter().enumerate() {
-        for (r, out) in sample.iter().zip(by_entry.iter_mut()) {
-            for (l, out) in out.iter_mut().enumerate() {
-                for (sum, by) in out.iter_mut().zip(by) {
-                    *sum += r * by.colours[k][l];
-                }
-            }
-        }
-    }
-    add_from_entries(&by_entry, [by[0].white, by[1].white], &c.xyz, &LINEAR, lane, by_node);
 }
 
 /// The 1 nm table of one sample of CIE 224 (from 0), 380 to 780 nm; empty where there is no such sample.
@@ -318,39 +254,6 @@ mod tests {
             }
         }
         assert!(fidelity_colour(99).is_empty());
-    }
-
-    fn weights<const N: usize>(seed: f64) -> Sums<N> {
-        let weight = |k: usize, l: usize| ((k * 3 + l) as f64 * 1.7 + seed).sin();
-        Sums { colours: std::array::from_fn(|k| std::array::from_fn(|l| weight(k, l))), white: [0.3, -0.2, seed] }
-    }
-
-    fn dot<const N: usize>(a: &Sums<N>, b: &Sums<N>) -> f64 {
-        let three = |a: &[f64; 3], b: &[f64; 3]| a.iter().zip(b).map(|(x, y)| x * y).sum::<f64>();
-        three(&a.white, &b.white) + a.colours.iter().zip(&b.colours).map(|(a, b)| three(a, b)).sum::<f64>()
-    }
-
-    /// Identity: all sums are linear in the light, so a weighted sum of them is the light times its derivatives by the nodes.
-    #[test]
-    fn derivatives_by_the_nodes_carry_every_sum() {
-        /// Rounding of sums of some hundred, each of some hundred terms.
-        const ROUNDING: f64 = 1e-9;
-        let nodes = light();
-        let (fidelity, rendering) = ([weights(0.4), weights(2.9)], [weights(1.1), weights(3.3)]);
-        let mut by_node = [[0.0; INDICES]; NODES];
-        add_rendering_by_node(&rendering, 0, &mut by_node);
-        add_fidelity_by_node(&fidelity, 2, &mut by_node);
-        let sums = (rendering_sums(&nodes), fidelity_sums(&nodes));
-        let want = [
-            dot(&rendering[0], &sums.0),
-            dot(&rendering[1], &sums.0),
-            dot(&fidelity[0], &sums.1),
-            dot(&fidelity[1], &sums.1),
-        ];
-        for (i, want) in want.into_iter().enumerate() {
-            let got: f64 = by_node.iter().zip(&nodes).map(|(g, x)| g[i] * x).sum();
-            assert!((got - want).abs() < ROUNDING, "{i}: want {want}, got {got}");
-        }
     }
 
     /// Identity: all weights of colour rendering are small beside a megabyte.

@@ -3,10 +3,12 @@
 //! Hues are sorted into sixteen bins by how the samples look under the reference. A bin that no sample falls into (none of
 //! the reference illuminants leaves one empty) would only lack its corner of the gamut.
 
-use super::appearance::appearance;
+use super::appearance::{Appearance, appearance};
 use super::colours::{FIDELITY, Sums};
+use super::lengths::Lengths;
 use super::reference::Reference;
-use super::spread::{self, Lengths, Spread};
+use super::spread::{self, Seen, Spread};
+use crate::spectrum::wide::{self, Simd, Vectors};
 
 /// What a unit of the mean difference takes off, c_f of CIE 224:2017.
 const SCALE: f64 = 6.73;
@@ -19,8 +21,33 @@ fn softened(difference: f64) -> (f64, f64) {
     (10.0 * e.ln_1p(), -SCALE * e / (1.0 + e))
 }
 
+/// Tangent of 22.5°, the width of a bin.
+const WIDTH: f64 = std::f64::consts::SQRT_2 - 1.0;
+
 /// The bin of a colour by its hue under the reference.
-fn bin([_, a, b]: [f64; 3]) -> usize {
+fn bin(jab: [f64; 3]) -> usize {
+    /// Share of the chroma within which rounding could put a colour on either side of an edge.
+    const CLEAR: f64 = 1e-9;
+    let [_, a, b] = jab;
+    let (x, y) = (a.abs(), b.abs());
+    let edges = [y - WIDTH * x, y - x, WIDTH * y - x];
+    // An angle takes as long as all else that is done for a colour, and only near an edge is it needed.
+    let clear = CLEAR * (x + y);
+    if !(x > clear && y > clear && edges.iter().all(|edge| edge.abs() > clear)) {
+        return bin_by_angle(jab);
+    }
+    let up = edges.iter().filter(|edge| **edge > 0.0).count();
+    match (a > 0.0, b > 0.0) {
+        (true, true) => up,
+        (false, true) => 7 - up,
+        (false, false) => 8 + up,
+        (true, false) => 15 - up,
+    }
+}
+
+/// [`bin`] by the angle itself.
+#[cold]
+fn bin_by_angle([_, a, b]: [f64; 3]) -> usize {
     let degrees = b.atan2(a).to_degrees().rem_euclid(360.0);
     // A NaN lands in the first bin, and the index is NaN with it.
     ((degrees / (360.0 / BINS as f64)) as usize).min(BINS - 1)
@@ -124,8 +151,8 @@ pub fn derivatives(
     slope: &Reference,
     spread: Option<&Spread>,
 ) -> Derivatives {
-    let looks: [_; FIDELITY] = std::array::from_fn(|k| appearance(ratio(sums, k)));
-    let compared = Compared::of(&looks.map(|look| look.jab), reference);
+    let looks: [Appearance; FIDELITY] = std::array::from_fn(|k| appearance(ratio(sums, k)));
+    let compared = Compared::of(&std::array::from_fn(|k| looks[k].jab), reference);
     let value = compared.indices();
     let Compared { difference, bins, counts, test: (_, by_test), wanted: (wanted_area, by_wanted) } = compared;
     let by_distance = softened(difference).1 / FIDELITY as f64;
@@ -137,16 +164,20 @@ pub fn derivatives(
         by_temperature: [0.0; 2],
         second_order: [0.0; 2],
     };
-    let mut lengths = spread.map(Lengths::new);
+    let mut lengths = [0.0; FIDELITY];
+    match spread.map(Lengths::new) {
+        Some(mut spreading) => {
+            let seen = spread::fidelity_seen();
+            let told = Told { looks: &looks, reference, slope, seen, spreading: &mut spreading, lengths: &mut lengths };
+            wide::run(told);
+            let by_mean = by_distance * FIDELITY as f64;
+            out.second_order[0] = by_mean * by_mean * spreading.second_order();
+        }
+        None => lengths = std::array::from_fn(|k| distance(&looks[k].jab, &reference.fidelity[k])),
+    }
     for (k, look) in looks.iter().enumerate() {
-        let (wanted, slope) = (&reference.fidelity[k], &slope.fidelity[k]);
+        let (wanted, slope, s) = (&reference.fidelity[k], &slope.fidelity[k], lengths[k]);
         let off: [f64; 3] = std::array::from_fn(|i| look.jab[i] - wanted[i]);
-        let s = match (spread, &mut lengths) {
-            (Some(spread), Some(lengths)) => {
-                lengths.add(1.0 / FIDELITY as f64, off, &moves(spread, k, &look.by_ratio, *slope))
-            }
-            _ => distance(&look.jab, wanted),
-        };
         let bin = bins[k];
         let by_jab: [[f64; 3]; 2] = [
             if s > 0.0 { off.map(|o| by_distance * o / s) } else { [0.0; 3] },
@@ -168,26 +199,37 @@ pub fn derivatives(
             }
         }
     }
-    if let Some(lengths) = lengths {
-        let by_mean = by_distance * FIDELITY as f64;
-        out.second_order[0] = by_mean * by_mean * lengths.second_order();
-    }
     out
 }
 
-/// What moves a sample's look beside the reference's, which follows the colour temperature.
-fn moves(spread: &Spread, k: usize, by_ratio: &[[f64; 3]; 3], slope: [f64; 3]) -> spread::Moves {
-    let seen = spread::fidelity_seen();
-    let shares = spread.moves_of_shares(&seen.colours[k], &seen.white);
-    std::array::from_fn(|i| {
-        let mut mixed = spread.temperature().map(|t| -slope[i] * t);
-        for (by, share) in by_ratio[i].iter().zip(&shares) {
-            for (m, s) in mixed.iter_mut().zip(share) {
-                *m += by * s;
-            }
+/// The loop over all samples that tells how long their distances are expected to be.
+struct Told<'a, 'b> {
+    looks: &'a [Appearance; FIDELITY],
+    reference: &'a Reference,
+    slope: &'a Reference,
+    seen: &'a Seen<FIDELITY>,
+    spreading: &'a mut Lengths<'b>,
+    lengths: &'a mut [f64; FIDELITY],
+}
+
+impl Vectors for Told<'_, '_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) {
+        let Self { looks, reference, slope, seen, spreading, lengths } = self;
+        let over_white = spreading.spread().sums(simd, &seen.white).map(|sum| 1.0 / sum);
+        for k in 0..FIDELITY {
+            let (look, wanted, by) = (&looks[k], &reference.fidelity[k], &slope.fidelity[k]);
+            let off = [look.jab[0] - wanted[0], look.jab[1] - wanted[1], look.jab[2] - wanted[2]];
+            // The reference follows the colour temperature, and with it where the sample would stand.
+            let by_temperature = [-by[0], -by[1], -by[2]];
+            let (colour, white) = (&seen.colours[k], &seen.white);
+            let moves =
+                spreading.spread().moves_by_shares(simd, &look.by_ratio, colour, white, over_white, by_temperature);
+            lengths[k] = spreading.add(simd, 1.0 / FIDELITY as f64, off, &moves);
         }
-        mixed
-    })
+    }
 }
 
 #[cfg(test)]
@@ -232,5 +274,14 @@ mod tests {
             assert_eq!(bin([50.0, a, b]), want, "{degrees}");
         }
         assert_eq!(bin([f64::NAN; 3]), 0);
+        for i in -720..=7200 {
+            let (b, a) = (0.05 * f64::from(i)).to_radians().sin_cos();
+            for jab in [[50.0, a, b], [50.0, 1e-6 * a, 1e-6 * b], [50.0, 40.0 * a + 1e-12, 40.0 * b]] {
+                assert_eq!(bin(jab), bin_by_angle(jab), "{jab:?}");
+            }
+        }
+        for odd in [[0.0, f64::NAN], [1.0, f64::NAN], [f64::NAN, 1.0], [f64::NAN; 2], [0.0; 2]] {
+            assert_eq!(bin([50.0, odd[0], odd[1]]), 0);
+        }
     }
 }

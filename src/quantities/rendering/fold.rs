@@ -8,6 +8,7 @@
 use crate::quantities::row::SLACK_NM;
 use crate::spectrum::axis;
 use crate::spectrum::weights::fold;
+use crate::spectrum::wide;
 
 /// The first node [nm].
 pub const FIRST_NM: f64 = 380.0;
@@ -82,30 +83,30 @@ impl Fold {
         }
     }
 
-    /// [`Self::nodes`] of columns that stand side by side.
-    pub fn nodes_of_lanes<const L: usize>(&self, light: &[[f64; L]]) -> [[f64; L]; NODES] {
-        let mut nodes = [[0.0; L]; NODES];
-        for ((node, first), span) in nodes.iter_mut().zip(&self.first).zip(self.begins.windows(2)) {
-            for (w, lanes) in self.weights[span[0]..span[1]].iter().zip(light.get(*first..).unwrap_or(&[])) {
-                for (sum, x) in node.iter_mut().zip(lanes) {
-                    *sum += w * x;
-                }
+    /// What one node holds of columns that stand side by side, summed as [`Self::nodes`] sums.
+    #[inline(always)]
+    pub fn node_of_lanes<const L: usize>(&self, node: usize, light: &[[f64; L]]) -> [f64; L] {
+        let mut sums = [0.0; L];
+        for (w, lanes) in self.weights_of(node).iter().zip(light.get(self.first[node]..).unwrap_or(&[])) {
+            for (sum, x) in sums.iter_mut().zip(lanes) {
+                *sum += w * x;
             }
         }
-        nodes
+        sums
     }
 
-    /// The variance of what the nodes hold by that of the samples: what nodes share of a sample is shared out between them, so
-    /// that the variance of the light's whole sum is their sum.
-    pub fn variance(&self, variance: &[f64]) -> [[f64; 1]; NODES] {
-        let mut nodes = [[0.0]; NODES];
-        for ((node, first), span) in nodes.iter_mut().zip(&self.first).zip(self.begins.windows(2)) {
-            let samples = variance.get(*first..).unwrap_or(&[]).iter().zip(&self.whole[first - self.span.0..]);
-            for (w, (v, sum)) in self.weights[span[0]..span[1]].iter().zip(samples) {
-                node[0] += w * sum * v;
-            }
-        }
-        nodes
+    /// The variance of what one node holds by that of the samples: what nodes share of a sample is shared out between them, so
+    /// that the variance of the light's whole sum is the sum of all nodes'.
+    #[inline(always)]
+    pub fn node_of_variance(&self, node: usize, variance: &[f64]) -> [f64; 1] {
+        let first = self.first[node];
+        let samples = variance.get(first..).unwrap_or(&[]).iter().zip(&self.whole[first - self.span.0..]);
+        [self.weights_of(node).iter().zip(samples).fold(0.0, |total, (w, (v, sum))| total + w * sum * v)]
+    }
+
+    #[inline(always)]
+    fn weights_of(&self, node: usize) -> &[f64] {
+        &self.weights[self.begins[node]..self.begins[node + 1]]
     }
 
     /// First and last sample that weigh in a node.
@@ -117,9 +118,27 @@ impl Fold {
     ///
     /// by_sample: from the sample `first` on; what lies outside it is left out.
     pub fn add_by_sample<const L: usize>(&self, by_node: &[[f64; L]; NODES], first: usize, by_sample: &mut [[f64; L]]) {
-        for ((by, from), span) in by_node.iter().zip(&self.first).zip(self.begins.windows(2)) {
+        wide::run(BySample { fold: self, by_node, first, by_sample });
+    }
+}
+
+/// The loops of [`Fold::add_by_sample`].
+struct BySample<'a, const L: usize> {
+    fold: &'a Fold,
+    by_node: &'a [[f64; L]; NODES],
+    first: usize,
+    by_sample: &'a mut [[f64; L]],
+}
+
+impl<const L: usize> wide::Loops for BySample<'_, L> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { fold, by_node, first, by_sample } = self;
+        for (node, (by, from)) in by_node.iter().zip(&fold.first).enumerate() {
             let here = from.checked_sub(first).and_then(|from| by_sample.get_mut(from..)).unwrap_or(&mut []);
-            for (sample, w) in here.iter_mut().zip(&self.weights[span[0]..span[1]]) {
+            for (sample, w) in here.iter_mut().zip(fold.weights_of(node)) {
                 for (sum, g) in sample.iter_mut().zip(by) {
                     *sum += g * w;
                 }

@@ -4,8 +4,10 @@
 //! taken to that of the reference illuminant by the adaptation of von Kries as the standard writes it.
 
 use super::colours::{RENDERING, Sums};
+use super::lengths::Lengths;
 use super::reference::Reference;
-use super::spread::{self, Lengths, Spread};
+use super::spread::{self, Seen, Spread};
+use crate::spectrum::wide::{self, Simd, Vectors};
 
 /// What a distance in U*V*W* takes off an index.
 const SCALE: f64 = 4.6;
@@ -159,30 +161,34 @@ pub fn derivatives(
         by_temperature: [0.0; 2],
         second_order: [0.0; 2],
     };
-    let mut lengths = spread.map(|spread| [Lengths::new(spread), Lengths::new(spread)]);
-    for (k, colour) in sums.colours.iter().enumerate() {
-        let special = Special::of(*colour, sums.white, reference.rendering[k], reference.white);
-        let back = |by| special.back(by, *colour, sums.white, reference.white, (slope.rendering[k], slope.white));
-        let (index, share) = if k < IN_MEAN { (0, 1.0 / IN_MEAN as f64) } else { (1, 1.0) };
-        let s = match (spread, &mut lengths) {
-            (Some(spread), Some(lengths)) => {
-                let each = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]].map(back);
-                let seen = spread::rendering_seen();
-                let moves = spread.moves(
-                    &each.map(|e| e.by_colour),
-                    &seen.colours[k],
-                    &each.map(|e| e.by_white),
-                    &seen.white,
-                    each.map(|e| e.by_temperature),
-                );
-                lengths[index].add(share, special.off, &moves)
-            }
-            _ => length(special.off),
-        };
+    let specials: [Special; RENDERING] =
+        std::array::from_fn(|k| Special::of(sums.colours[k], sums.white, reference.rendering[k], reference.white));
+    let back = |k: usize, by: [f64; 3]| {
+        let slopes = (slope.rendering[k], slope.white);
+        specials[k].back(by, sums.colours[k], sums.white, reference.white, slopes)
+    };
+    let mut lengths: [f64; RENDERING] = std::array::from_fn(|k| length(specials[k].off));
+    if let Some(spread) = spread {
+        const EACH: [[f64; 3]; 3] = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
+        let slopes: [_; RENDERING] = std::array::from_fn(|k| EACH.map(|each| back(k, each)));
+        let (mut mean, mut red) = (Lengths::new(spread), Lengths::new(spread));
+        let seen = spread::rendering_seen();
+        wide::run(Told {
+            specials: &specials,
+            slopes: &slopes,
+            seen,
+            mean: &mut mean,
+            red: &mut red,
+            lengths: &mut lengths,
+        });
+        out.second_order = [mean, red].map(|l| SCALE * SCALE * l.second_order());
+    }
+    for (k, s) in lengths.into_iter().enumerate() {
         if !(s > 0.0) {
             continue;
         }
-        let r = back(special.off.map(|o| -SCALE * o / s));
+        let (index, share) = place(k);
+        let r = back(k, specials[k].off.map(|o| -SCALE * o / s));
         let by = &mut out.by_sums[index];
         for l in 0..3 {
             by.colours[k][l] = share * r.by_colour[l];
@@ -190,10 +196,47 @@ pub fn derivatives(
         }
         out.by_temperature[index] += share * r.by_temperature;
     }
-    if let Some(lengths) = lengths {
-        out.second_order = lengths.map(|l| SCALE * SCALE * l.second_order());
-    }
     out
+}
+
+/// The index that a sample counts in, and its share of it.
+#[inline(always)]
+fn place(k: usize) -> (usize, f64) {
+    if k < IN_MEAN { (0, 1.0 / IN_MEAN as f64) } else { (1, 1.0) }
+}
+
+/// The loop over all samples that tells how long their distances are expected to be.
+struct Told<'a, 'b> {
+    specials: &'a [Special; RENDERING],
+    /// What each of the three of `off` does by the sums and by the temperature.
+    slopes: &'a [[Slopes; 3]; RENDERING],
+    seen: &'a Seen<RENDERING>,
+    mean: &'a mut Lengths<'b>,
+    red: &'a mut Lengths<'b>,
+    lengths: &'a mut [f64; RENDERING],
+}
+
+impl Vectors for Told<'_, '_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) {
+        let Self { specials, slopes, seen, mean, red, lengths } = self;
+        for k in 0..RENDERING {
+            let [u, v, w] = &slopes[k];
+            let moves = mean.spread().moves(
+                simd,
+                &[u.by_colour, v.by_colour, w.by_colour],
+                &seen.colours[k],
+                &[u.by_white, v.by_white, w.by_white],
+                &seen.white,
+                [u.by_temperature, v.by_temperature, w.by_temperature],
+            );
+            let (index, share) = place(k);
+            let spreading = if index == 0 { &mut *mean } else { &mut *red };
+            lengths[k] = spreading.add(simd, share, specials[k].off, &moves);
+        }
+    }
 }
 
 #[cfg(test)]

@@ -9,10 +9,12 @@
 //! uncertainty; nothing is remembered from one light to the next.
 
 mod appearance;
+mod back;
 mod colours;
 mod fidelity;
 mod fold;
 mod general;
+mod lengths;
 mod reference;
 mod registered;
 mod spread;
@@ -89,8 +91,8 @@ pub fn derivatives(
     let general = general::derivatives(&rendering, &reference, &slope, spread);
     let fidelity = fidelity::derivatives(&fidelity, &reference, &slope, spread);
     let mut by_node = [[0.0; INDICES]; NODES];
-    colours::add_rendering_by_node(&general.by_sums, Index::General as usize, &mut by_node);
-    colours::add_fidelity_by_node(&fidelity.by_sums, Index::Fidelity as usize, &mut by_node);
+    back::add_rendering_by_node(&general.by_sums, Index::General as usize, &mut by_node);
+    back::add_fidelity_by_node(&fidelity.by_sums, Index::Fidelity as usize, &mut by_node);
     Ok(Derivatives {
         value: four(general.value, fidelity.value),
         by_node,

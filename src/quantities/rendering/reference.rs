@@ -12,6 +12,7 @@ use super::fold::{FIRST_NM, Nodes};
 use super::general;
 use crate::quantities::constants::SECOND_RADIATION;
 use crate::quantities::tables;
+use crate::spectrum::wide;
 use std::f64::consts::PI;
 use std::sync::LazyLock;
 
@@ -172,14 +173,32 @@ fn place(temperature_k: f64) -> (&'static Piece, f64, f64) {
     (piece, u, -2.0 / (width * temperature_k * temperature_k))
 }
 
-fn sum(piece: &Piece, weights: &[f64; TERMS]) -> Numbers {
-    let mut out = [0.0; NUMBERS];
-    for (term, w) in piece.terms.iter().zip(weights) {
-        for (sum, x) in out.iter_mut().zip(term) {
-            *sum += w * x;
+/// Sums of the terms of a piece, each by its own weights.
+fn sums<const N: usize>(piece: &Piece, weights: [[f64; TERMS]; N]) -> [Numbers; N] {
+    wide::run(Terms { piece, weights })
+}
+
+/// The loops of [`sums`]: once over the terms, which take more memory than all else here.
+struct Terms<'a, const N: usize> {
+    piece: &'a Piece,
+    weights: [[f64; TERMS]; N],
+}
+
+impl<const N: usize> wide::Loops for Terms<'_, N> {
+    type Output = [Numbers; N];
+
+    #[inline(always)]
+    fn call(self) -> [Numbers; N] {
+        let mut out = [[0.0; NUMBERS]; N];
+        for (j, term) in self.piece.terms.iter().enumerate() {
+            for (out, weights) in out.iter_mut().zip(&self.weights) {
+                for (sum, x) in out.iter_mut().zip(term) {
+                    *sum += weights[j] * x;
+                }
+            }
         }
+        out
     }
-    out
 }
 
 /// The polynomials of Chebyshev at a place, those of the first kind.
@@ -198,7 +217,7 @@ pub fn reference(temperature_k: f64) -> Option<Reference> {
         return None;
     }
     let (piece, u, _) = place(temperature_k);
-    let numbers = sum(piece, &polynomials(u));
+    let [numbers] = sums(piece, [polynomials(u)]);
     Some(looks(std::array::from_fn(|k| appearance(three(&numbers, 3 * k)).jab), &numbers))
 }
 
@@ -216,7 +235,7 @@ pub fn reference_and_slope(temperature_k: f64) -> Option<(Reference, Reference)>
         *weight = slope * j as f64 * second;
         (before, second) = (second, 2.0 * u * second - before);
     }
-    let (numbers, slopes) = (sum(piece, &polynomials(u)), sum(piece, &weights));
+    let [numbers, slopes] = sums(piece, [polynomials(u), weights]);
     let seen: [_; FIDELITY] = std::array::from_fn(|k| appearance(three(&numbers, 3 * k)));
     let changes = std::array::from_fn(|k| {
         let by = three(&slopes, 3 * k);
@@ -240,7 +259,7 @@ mod tests {
     fn the_series_are_what_the_spectra_give() {
         for t in temperatures() {
             let (piece, u, _) = place(t);
-            for (i, (want, got)) in numbers(t).iter().zip(sum(piece, &polynomials(u))).enumerate() {
+            for (i, (want, got)) in numbers(t).iter().zip(sums(piece, [polynomials(u)])[0]).enumerate() {
                 let off = (got - want).abs();
                 assert!(off < 1e-9 * want.abs().max(1.0), "{t} K, number {i}: want {want}, off by {off:e}");
             }

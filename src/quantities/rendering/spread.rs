@@ -11,23 +11,17 @@
 //! apart. That is close enough for an uncertainty; no value and no derivative passes through here but by s.
 
 use super::colours::{self, FIDELITY, RENDERING};
-use super::fold::{Fold, NODES};
+use super::fold::{FIRST_NM, Fold, NODES};
+use super::lengths::{Mixed, Moves, PLACES, Square, WEIGHTINGS, add, add_squares, dot, whole};
 use crate::spectrum::errors::{Errors, IRRADIANCE, Mixture, RESPONSE};
 use crate::spectrum::lanes::LANES;
-use crate::spectrum::wide;
+use crate::spectrum::wide::{self, Simd, Vectors};
 use std::sync::LazyLock;
 
-/// Weightings that stand for all.
-pub const WEIGHTINGS: usize = 14;
 /// Nodes of the tables [nm] to one node here.
 const STEP: usize = 10;
 /// Nodes here, 10 nm apart.
 const COARSE: usize = (NODES - 1) / STEP + 1;
-
-/// A sum over the light, as a mixture of the weightings.
-pub type Mixed = [f64; WEIGHTINGS];
-/// Three mixtures: what moves a place in a space of three dimensions.
-pub type Moves = [Mixed; 3];
 
 /// Mixtures that make the sums of some colours and of the white.
 pub struct Seen<const N: usize> {
@@ -44,8 +38,7 @@ struct Basis {
     rendering: Seen<RENDERING>,
 }
 
-#[inline(always)]
-fn dot(a: &[f64], b: &[f64]) -> f64 {
+fn product(a: &[f64], b: &[f64]) -> f64 {
     a.iter().zip(b).map(|(x, y)| x * y).sum()
 }
 
@@ -54,16 +47,16 @@ static BASIS: LazyLock<Basis> = LazyLock::new(|| {
     let (fidelity, rendering) = (colours::fidelity_weights(STEP), colours::rendering_weights(STEP));
     let mut rest: Vec<Vec<f64>> = fidelity.iter().chain(&rendering).flatten().cloned().collect();
     for weights in &mut rest {
-        let length = dot(weights, weights).sqrt();
+        let length = product(weights, weights).sqrt();
         weights.iter_mut().for_each(|w| *w /= length);
     }
-    let mut at = [[0.0; WEIGHTINGS]; COARSE];
+    let mut at = [[0.0; PLACES]; COARSE];
     for k in 0..WEIGHTINGS {
-        let Some(most) = rest.iter().max_by(|a, b| dot(a, a).total_cmp(&dot(b, b))) else { break };
-        let length = dot(most, most).sqrt();
+        let Some(most) = rest.iter().max_by(|a, b| product(a, a).total_cmp(&product(b, b))) else { break };
+        let length = product(most, most).sqrt();
         let direction: Vec<f64> = most.iter().map(|w| w / length).collect();
         for weights in &mut rest {
-            let share = dot(weights, &direction);
+            let share = product(weights, &direction);
             for (w, d) in weights.iter_mut().zip(&direction) {
                 *w -= share * d;
             }
@@ -87,7 +80,7 @@ static BASIS: LazyLock<Basis> = LazyLock::new(|| {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Spread {
     /// Covariance of what the weightings make of the light [(W m⁻²)²].
-    covariance: [Mixed; WEIGHTINGS],
+    covariance: Square,
     /// What they make of the light itself [W m⁻²].
     light: Mixed,
     /// What the colour temperature does by them [K W⁻¹ m²].
@@ -97,98 +90,153 @@ pub struct Spread {
 impl Spread {
     /// From the errors of a light on the axis of a fold [nm]; by_xyz: the colour temperature's derivatives by X, Y and Z (2°).
     pub fn of(fold: &Fold, axis_nm: &[f64], errors: &Errors, variance: &[f64], by_xyz: &[f64]) -> Self {
-        let basis = &*BASIS;
-        let mut columns = Vec::with_capacity(LANES * errors.lanes.blocks().len());
-        let mut coarse = [[0.0; LANES]; COARSE];
-        // The columns of the irradiance and of the response at the coarse nodes, for errors that are not common to all.
-        let (mut irradiance, mut response) = ([0.0; COARSE], [0.0; COARSE]);
-        for (b, block) in errors.lanes.blocks().iter().enumerate() {
-            coarsened(&fold.nodes_of_lanes(block), &mut coarse);
-            if b == 0 {
-                irradiance = coarse.map(|lanes| lanes[IRRADIANCE]);
-                response = coarse.map(|lanes| lanes[RESPONSE]);
-            }
-            let mut sums = [[0.0; WEIGHTINGS]; LANES];
-            for (lanes, node) in coarse.iter().zip(&basis.at) {
-                for (sum, x) in sums.iter_mut().zip(lanes) {
-                    add(sum, *x, node);
-                }
-            }
-            columns.extend_from_slice(&sums);
-        }
-        let mut covariance = [[0.0; WEIGHTINGS]; WEIGHTINGS];
-        for mode in &errors.modes {
-            let mut mixed = [0.0; WEIGHTINGS];
-            match &mode.mixture {
-                Mixture::Common(parts) => {
-                    for (column, k) in parts {
-                        add(&mut mixed, *k, columns.get(*column).unwrap_or(&[0.0; WEIGHTINGS]));
-                    }
-                }
-                Mixture::Split { bin, before, from } => {
-                    let edge = errors.bins.starts.get(*bin).map_or(f64::INFINITY, |start| axis_nm[*start]);
-                    for (n, (x, node)) in irradiance.iter().zip(&basis.at).enumerate() {
-                        let factor = if super::FIRST_NM + ((STEP * n) as f64) < edge { before } else { from };
-                        add(&mut mixed, factor * x, node);
-                    }
-                }
-                Mixture::Shape(factor) => {
-                    let rho = errors.bins.correlation_over(STEP as f64);
-                    for (n, (x, node)) in response.iter().zip(&basis.at).enumerate().rev() {
-                        add(&mut mixed, factor * x, node);
-                        if n > 0 {
-                            add_square(&mut covariance, 1.0 - rho * rho, &mixed);
-                            mixed.iter_mut().for_each(|m| *m *= rho);
-                        }
-                    }
-                }
-            }
-            add_square(&mut covariance, 1.0, &mixed);
-        }
-        for (v, node) in coarse_variance(fold, variance).iter().zip(&basis.at) {
-            add_square(&mut covariance, *v, node);
-        }
-        let mut temperature = [0.0; WEIGHTINGS];
-        for (by, white) in by_xyz.iter().zip(&basis.rendering.white) {
-            add(&mut temperature, *by, white);
-        }
-        let covariance = whole(&covariance);
-        Self { covariance, light: columns.first().copied().unwrap_or([0.0; WEIGHTINGS]), temperature }
+        wide::run(Seeing { fold, axis_nm, errors, variance, by_xyz, basis: &BASIS })
+    }
+
+    /// Covariance of what the weightings make of the light [(W m⁻²)²].
+    #[inline(always)]
+    pub fn covariance(&self) -> &Square {
+        &self.covariance
     }
 
     /// What moves a place that depends on the sums of a colour, on those of the white and on the colour temperature: the place's
     /// derivatives by each.
-    pub fn moves(
+    #[inline(always)]
+    pub fn moves<S: Simd>(
         &self,
+        simd: S,
         by_colour: &[[f64; 3]; 3],
         colour: &Moves,
         by_white: &[[f64; 3]; 3],
         white: &Moves,
         by_temperature: [f64; 3],
     ) -> Moves {
-        std::array::from_fn(|i| {
-            let mut mixed = self.temperature.map(|t| t * by_temperature[i]);
+        let mut moves = [[0.0; PLACES]; 3];
+        for (i, mixed) in moves.iter_mut().enumerate() {
+            add(simd, mixed, by_temperature[i], &self.temperature);
             for l in 0..3 {
-                add(&mut mixed, by_colour[i][l], &colour[l]);
-                add(&mut mixed, by_white[i][l], &white[l]);
+                add(simd, mixed, by_colour[i][l], &colour[l]);
+                add(simd, mixed, by_white[i][l], &white[l]);
             }
-            mixed
-        })
+        }
+        moves
     }
 
-    /// What moves the share that a colour's sums have of the white's, each by its own.
-    pub fn moves_of_shares(&self, colour: &Moves, white: &Moves) -> Moves {
-        std::array::from_fn(|l| {
-            // By the coarse nodes' own sums, so that what is common to all wavelengths cancels.
-            let (of_colour, of_white) = (dot(&colour[l], &self.light), dot(&white[l], &self.light));
-            let share = of_colour / of_white;
-            std::array::from_fn(|k| (colour[l][k] - share * white[l][k]) / of_white)
-        })
+    /// What three mixtures make of the light, by the coarse nodes' own sums [W m⁻²].
+    #[inline(always)]
+    pub fn sums<S: Simd>(&self, simd: S, of: &Moves) -> [f64; 3] {
+        [dot(simd, &of[0], &self.light), dot(simd, &of[1], &self.light), dot(simd, &of[2], &self.light)]
     }
 
-    /// The temperature's own mixture [K W⁻¹ m²].
-    pub fn temperature(&self) -> &Mixed {
-        &self.temperature
+    /// What moves a place by the shares that a colour's sums have of the white's, each by its own, and by the colour temperature:
+    /// the place's derivatives by each. `over_white` is one over the [`Self::sums`] of the white.
+    #[inline(always)]
+    pub fn moves_by_shares<S: Simd>(
+        &self,
+        simd: S,
+        by_share: &[[f64; 3]; 3],
+        colour: &Moves,
+        white: &Moves,
+        over_white: [f64; 3],
+        by_temperature: [f64; 3],
+    ) -> Moves {
+        let (of_colour, mut shares) = (self.sums(simd, colour), *colour);
+        for l in 0..3 {
+            // By the same sums, so that what is common to all wavelengths cancels.
+            add(simd, &mut shares[l], -(of_colour[l] * over_white[l]), &white[l]);
+        }
+        let mut moves = [[0.0; PLACES]; 3];
+        for (i, mixed) in moves.iter_mut().enumerate() {
+            add(simd, mixed, by_temperature[i], &self.temperature);
+            for l in 0..3 {
+                add(simd, mixed, by_share[i][l] * over_white[l], &shares[l]);
+            }
+        }
+        moves
+    }
+
+    /// Of nothing but a covariance.
+    #[cfg(test)]
+    pub fn of_covariance(covariance: Square) -> Self {
+        Self { covariance, light: [0.0; PLACES], temperature: [0.0; PLACES] }
+    }
+}
+
+/// The loops that see a light and its errors through the weightings.
+struct Seeing<'a> {
+    fold: &'a Fold,
+    axis_nm: &'a [f64],
+    errors: &'a Errors,
+    variance: &'a [f64],
+    by_xyz: &'a [f64],
+    basis: &'a Basis,
+}
+
+impl Vectors for Seeing<'_> {
+    type Output = Spread;
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, simd: S) -> Spread {
+        let Self { fold, errors, basis, .. } = self;
+        // A reading has few enough columns to go without a malloc.
+        let (mut few, mut many) = ([[0.0; PLACES]; 2 * LANES], Vec::new());
+        let columns = match LANES * errors.lanes.blocks().len() {
+            n if n <= few.len() => &mut few[..],
+            n => {
+                many.resize(n, [0.0; PLACES]);
+                &mut many[..]
+            }
+        };
+        // The columns of the irradiance and of the response at the coarse nodes, for errors that are not common to all.
+        let (mut irradiance, mut response) = ([0.0; COARSE], [0.0; COARSE]);
+        for (b, block) in errors.lanes.blocks().iter().enumerate() {
+            let coarse = coarsened(|n| fold.node_of_lanes(n, block));
+            for (n, lanes) in coarse.iter().enumerate().filter(|_| b == 0) {
+                (irradiance[n], response[n]) = (lanes[IRRADIANCE], lanes[RESPONSE]);
+            }
+            for (lane, sum) in columns.iter_mut().skip(b * LANES).take(LANES).enumerate() {
+                for (lanes, node) in coarse.iter().zip(&basis.at) {
+                    add(simd, sum, lanes[lane], node);
+                }
+            }
+        }
+        let mut covariance = [[0.0; PLACES]; WEIGHTINGS];
+        for mode in &errors.modes {
+            let mut mixed = [[0.0; PLACES]];
+            match &mode.mixture {
+                Mixture::Common(parts) => {
+                    for (column, k) in parts {
+                        add(simd, &mut mixed[0], *k, columns.get(*column).unwrap_or(&[0.0; PLACES]));
+                    }
+                }
+                Mixture::Split { bin, before, from } => {
+                    let edge = errors.bins.starts.get(*bin).map_or(f64::INFINITY, |start| self.axis_nm[*start]);
+                    for (n, (x, node)) in irradiance.iter().zip(&basis.at).enumerate() {
+                        let factor = if FIRST_NM + ((STEP * n) as f64) < edge { before } else { from };
+                        add(simd, &mut mixed[0], factor * x, node);
+                    }
+                }
+                Mixture::Shape(factor) => {
+                    let rho = errors.bins.correlation_over(STEP as f64);
+                    for (n, (x, node)) in response.iter().zip(&basis.at).enumerate().rev() {
+                        add(simd, &mut mixed[0], factor * x, node);
+                        if n > 0 {
+                            add_squares(simd, &mut covariance, 1.0 - rho * rho, &mixed);
+                            mixed[0].iter_mut().for_each(|m| *m *= rho);
+                        }
+                    }
+                }
+            }
+            add_squares(simd, &mut covariance, 1.0, &mixed);
+        }
+        for ([v], node) in coarsened(|n| fold.node_of_variance(n, self.variance)).iter().zip(&basis.at) {
+            add_squares(simd, &mut covariance, *v, &[*node]);
+        }
+        let mut temperature = [0.0; PLACES];
+        for (by, white) in self.by_xyz.iter().zip(&basis.rendering.white) {
+            add(simd, &mut temperature, *by, white);
+        }
+        Spread { covariance: whole(&covariance), light: columns[IRRADIANCE], temperature }
     }
 }
 
@@ -202,171 +250,30 @@ pub fn rendering_seen() -> &'static Seen<RENDERING> {
     &BASIS.rendering
 }
 
-/// The traces of the covariance that some moves have together, and of its square.
-struct Traces<'a> {
-    covariance: &'a [Mixed; WEIGHTINGS],
-    moves: &'a Moves,
-}
-
-impl wide::Loops for Traces<'_> {
-    type Output = (f64, f64);
-
-    #[inline(always)]
-    fn call(self) -> (f64, f64) {
-        let (mut trace, mut of_square) = (0.0, 0.0);
-        for (i, row) in self.moves.iter().enumerate() {
-            let mut through = [0.0; WEIGHTINGS];
-            for (x, line) in row.iter().zip(self.covariance) {
-                add(&mut through, *x, line);
-            }
-            let c = dot(&through, row);
-            trace += c;
-            of_square += c * c;
-            for other in &self.moves[i + 1..] {
-                let c = dot(&through, other);
-                of_square += 2.0 * c * c;
-            }
-        }
-        (trace, of_square)
-    }
-}
-
-/// Lengths that are added up, each told by its square.
-pub struct Lengths<'a> {
-    spread: &'a Spread,
-    squares: [Mixed; WEIGHTINGS],
-}
-
-impl<'a> Lengths<'a> {
-    /// None yet.
-    pub fn new(spread: &'a Spread) -> Self {
-        Self { spread, squares: [[0.0; WEIGHTINGS]; WEIGHTINGS] }
-    }
-
-    /// Adds `share` of the length of a vector that stands at `off` and is moved by `moves`. Answers s, the length to divide `off`
-    /// by for the derivatives of its expectation.
-    pub fn add(&mut self, share: f64, off: [f64; 3], moves: &Moves) -> f64 {
-        let (trace, of_square) = wide::run(Traces { covariance: &self.spread.covariance, moves });
-        let square = off[0] * off[0] + off[1] * off[1] + off[2] * off[2];
-        if !(trace > 0.0) {
-            return square.sqrt();
-        }
-        let s = (square + trace + of_square / (3.0 * trace)).sqrt();
-        for row in moves {
-            add_square(&mut self.squares, share / (2.0 * s), row);
-        }
-        s
-    }
-
-    /// The variance of the sum that is of second order: 2 tr (K C K C).
-    pub fn second_order(&self) -> f64 {
-        let squares = whole(&self.squares);
-        let product = squares.map(|row| {
-            let mut sum = [0.0; WEIGHTINGS];
-            for (k, line) in row.iter().zip(&self.spread.covariance) {
-                add(&mut sum, *k, line);
-            }
-            sum
-        });
-        let mut trace = 0.0;
-        for (i, row) in product.iter().enumerate() {
-            for (x, turned) in row.iter().zip(&product) {
-                trace += x * turned[i];
-            }
-        }
-        2.0 * trace.max(0.0)
-    }
-}
-
-#[inline(always)]
-fn add(sum: &mut Mixed, factor: f64, x: &Mixed) {
-    for (s, x) in sum.iter_mut().zip(x) {
-        *s += factor * x;
-    }
-}
-
-/// Adds factor·x·xᵀ, the lower half.
-#[inline(always)]
-fn add_square(sum: &mut [Mixed; WEIGHTINGS], factor: f64, x: &Mixed) {
-    for (i, row) in sum.iter_mut().enumerate() {
-        let here = factor * x[i];
-        for (s, x) in row[..=i].iter_mut().zip(x) {
-            *s += here * x;
-        }
-    }
-}
-
-/// A symmetric matrix of which the lower half is there.
-fn whole(lower: &[Mixed; WEIGHTINGS]) -> [Mixed; WEIGHTINGS] {
-    std::array::from_fn(|i| std::array::from_fn(|j| lower[i.max(j)][i.min(j)]))
-}
-
 /// From the nodes of the tables to the coarse ones: between two of them each takes its share by distance.
-fn coarsened<const L: usize>(nodes: &[[f64; L]; NODES], coarse: &mut [[f64; L]; COARSE]) {
-    *coarse = [[0.0; L]; COARSE];
-    for (n, node) in nodes.iter().enumerate() {
+#[inline(always)]
+fn coarsened<const L: usize>(node: impl Fn(usize) -> [f64; L]) -> [[f64; L]; COARSE] {
+    let mut coarse = [[0.0; L]; COARSE];
+    for n in 0..NODES {
         let (at, way) = (n / STEP, (n % STEP) as f64 / STEP as f64);
-        for (sum, x) in coarse[at].iter_mut().zip(node) {
+        let node = node(n);
+        for (sum, x) in coarse[at].iter_mut().zip(&node) {
             *sum += (1.0 - way) * x;
         }
         if let Some(next) = coarse.get_mut(at + 1) {
-            for (sum, x) in next.iter_mut().zip(node) {
+            for (sum, x) in next.iter_mut().zip(&node) {
                 *sum += way * x;
             }
         }
     }
-}
-
-/// The variance of what the coarse nodes hold; what neighbours share of it is shared out between them.
-fn coarse_variance(fold: &Fold, variance: &[f64]) -> [f64; COARSE] {
-    let mut coarse = [[0.0]; COARSE];
-    coarsened(&fold.variance(variance), &mut coarse);
-    coarse.map(|[v]| v)
+    coarse
 }
 
 #[cfg(test)]
 mod tests {
-    use super::super::{colours::fidelity_sums, of_fidelity};
+    use super::super::{colours::fidelity_sums, lengths::Lengths, of_fidelity};
     use super::*;
-    use rand::SeedableRng;
-    use rand_distr::{Distribution, StandardNormal};
-
-    /// Independent: the spread of drawn lengths (a seeded generator), for errors of one, two and three dimensions, alike and
-    /// unlike, from no mean to a long one.
-    #[test]
-    fn lengths_spread_as_drawn_ones_do() {
-        const DRAWS: usize = 40_000;
-        /// The bound on all uncertainties; worst is an error of one dimension, oblique to the mean, of which too much is stated.
-        const TOLERANCE: f64 = 0.15;
-        let mut rng = rand_pcg::Pcg64Mcg::seed_from_u64(3);
-        for deviations in [[1.0, 0.0, 0.0], [1.0, 1.0, 0.0], [1.0, 1.0, 1.0], [2.0, 0.7, 0.2]] {
-            let mut covariance = [[0.0; WEIGHTINGS]; WEIGHTINGS];
-            let mut moves = [[0.0; WEIGHTINGS]; 3];
-            for (k, d) in deviations.into_iter().enumerate() {
-                (covariance[k][k], moves[k][k]) = (d * d, 1.0);
-            }
-            let spread = Spread { covariance, light: [0.0; WEIGHTINGS], temperature: [0.0; WEIGHTINGS] };
-            for mean in [0.0, 0.5, 1.0, 2.0, 5.0] {
-                let off = [0.8 * mean, 0.6 * mean, 0.0];
-                let mut lengths = Lengths::new(&spread);
-                let s = lengths.add(1.0, off, &moves);
-                let first: f64 = off.iter().zip(deviations).map(|(o, d)| (o / s * d).powi(2)).sum();
-                let stated = (first + lengths.second_order()).sqrt();
-                let drawn: Vec<f64> = (0..DRAWS)
-                    .map(|_| {
-                        let normal = || -> f64 { StandardNormal.sample(&mut rng) };
-                        let z: [f64; 3] =
-                            std::iter::repeat_with(normal).take(3).collect::<Vec<_>>().try_into().unwrap();
-                        (0..3).map(|i| (off[i] + deviations[i] * z[i]).powi(2)).sum::<f64>().sqrt()
-                    })
-                    .collect();
-                let average = drawn.iter().sum::<f64>() / DRAWS as f64;
-                let spread = (drawn.iter().map(|x| (x - average).powi(2)).sum::<f64>() / DRAWS as f64).sqrt();
-                let off = stated / spread - 1.0;
-                assert!(off.abs() < TOLERANCE, "{deviations:?}, mean {mean}: stated {stated}, drawn {spread}");
-            }
-        }
-    }
+    use crate::spectrum::wide::OneByOne;
 
     /// Identity: the few weightings on the coarse nodes make the sums that the tables make.
     #[test]
@@ -374,16 +281,15 @@ mod tests {
         /// Of the white's sum.
         const CLOSE: f64 = 5e-3;
         let nodes = of_fidelity(3000.0);
-        let mut coarse = [[0.0]; COARSE];
-        coarsened(&nodes.map(|x| [x]), &mut coarse);
-        let mut light = [0.0; WEIGHTINGS];
+        let coarse = coarsened(|n| [nodes[n]]);
+        let mut light = [0.0; PLACES];
         for ([x], node) in coarse.iter().zip(&BASIS.at) {
-            add(&mut light, *x, node);
+            add(OneByOne, &mut light, *x, node);
         }
         let sums = fidelity_sums(&nodes);
         for (k, colour) in fidelity_seen().colours.iter().enumerate() {
             for (l, sum) in colour.iter().enumerate() {
-                let off = dot(sum, &light) - sums.colours[k][l];
+                let off = dot(OneByOne, sum, &light) - sums.colours[k][l];
                 assert!(
                     off.abs() < CLOSE * sums.white[l],
                     "sample {k}, channel {l}: off by {off} of {}",
@@ -403,14 +309,16 @@ mod tests {
         let spread = Spread::of(&fold, &axis, &errors, &vec![0.0; axis.len()], &[0.0; 3]);
         let seen = fidelity_seen();
         for colour in &seen.colours {
-            let moves = spread.moves_of_shares(colour, &seen.white);
+            let each = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
+            let over_white = spread.sums(OneByOne, &seen.white).map(|sum| 1.0 / sum);
+            let moves = spread.moves_by_shares(OneByOne, &each, colour, &seen.white, over_white, [0.0; 3]);
             let mut lengths = Lengths::new(&spread);
-            let s = lengths.add(1.0, [0.0; 3], &moves);
+            let s = lengths.add(OneByOne, 1.0, [0.0; 3], &moves);
             assert!(s < 1e-6 && lengths.second_order() < 1e-12, "{s}");
         }
         let noisy = Spread::of(&fold, &axis, &Errors::of_columns(&light, &[]), &vec![4.0; axis.len()], &[0.0; 3]);
         // 401 samples of 1 nm, the outermost halves, each of variance 4; the weightings see a part of it.
-        let whole: f64 = coarse_variance(&fold, &vec![4.0; axis.len()]).iter().sum();
+        let whole: f64 = coarsened(|n| fold.node_of_variance(n, &vec![4.0; axis.len()])).iter().flatten().sum();
         assert!((whole - 4.0 * 399.5).abs() < 1e-9, "{whole}");
         assert!((0..WEIGHTINGS).all(|k| noisy.covariance[k][k] > 20.0 && noisy.covariance[k][k] < 80.0));
     }
