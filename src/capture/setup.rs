@@ -128,6 +128,9 @@ impl CaptureSetup {
 pub fn dilate(mask: &[bool], by: u16) -> Vec<bool> {
     let by = usize::from(by);
     let mut grown = vec![false; mask.len()];
+    if !mask.contains(&true) {
+        return grown;
+    }
     // Run by run: of a frame that is clipped on purpose half the pixels are set.
     let mut looked_at = 0;
     while let Some(start) = mask[looked_at..].iter().position(|set| *set).map(|n| looked_at + n) {

@@ -19,6 +19,8 @@ use std::time::{Duration, Instant};
 /// A line is quiet when nothing has come for this long, or for [`QUIET_CHARACTERS`] where that is longer.
 const QUIET: Duration = Duration::from_millis(100);
 const QUIET_CHARACTERS: f64 = 30.0;
+/// What a terminal holds for its reader, at the most [bytes].
+const BRIMFUL: usize = 4095;
 /// A line that is not quiet after this long is not going to be: longer than 4 KB as text at 9600 baud.
 const DRAIN_LIMIT: Duration = Duration::from_secs(30);
 
@@ -30,12 +32,14 @@ pub struct SerialLink {
     clock: Arc<dyn Clock>,
     stop: Stop,
     port: Option<TTYPort>,
+    /// Whether the last read took all that a terminal holds.
+    brimful: bool,
 }
 
 impl SerialLink {
     /// A link that is still closed; [`Link::reopen`] opens it. 8 data bits, no parity, one stop bit, no flow control.
     pub fn new(path: &Path, baud: u32, clock: Arc<dyn Clock>, stop: Stop) -> Self {
-        Self { name: path.display().to_string(), path: path.to_owned(), baud, clock, stop, port: None }
+        Self { name: path.display().to_string(), path: path.to_owned(), baud, clock, stop, port: None, brimful: false }
     }
 
     fn absent(&self, why: impl Into<String>) -> Fault {
@@ -112,6 +116,7 @@ impl Link for SerialLink {
             return Ok(0);
         }
         let clock = self.clock.clone();
+        let brimful = std::mem::take(&mut self.brimful);
         loop {
             if self.stop.requested() {
                 return Err(Fault::Stopped);
@@ -123,9 +128,24 @@ impl Link for SerialLink {
             if empty {
                 return Ok(0);
             }
-            set_timeout(port, left.min(STOP_SLICE));
-            match sort(port.read(buffer)) {
-                Attempt::Moved(n) => return Ok(n),
+            // Behind as much as a terminal holds there is more, which need not be waited for.
+            let at_once = if brimful {
+                sort(nix::unistd::read(port.as_raw_fd(), buffer).map_err(io::Error::from))
+            } else {
+                Attempt::Nothing
+            };
+            let read = match at_once {
+                Attempt::Nothing => {
+                    set_timeout(port, left.min(STOP_SLICE));
+                    sort(port.read(buffer))
+                }
+                other => other,
+            };
+            match read {
+                Attempt::Moved(n) => {
+                    self.brimful = n >= BRIMFUL;
+                    return Ok(n);
+                }
                 Attempt::Gone(why) => return Err(self.gone(&why)),
                 Attempt::Nothing if left.is_zero() => return Ok(0),
                 Attempt::Nothing => {}
