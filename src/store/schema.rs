@@ -19,7 +19,16 @@ pub(super) const FRAMES_PER_READING: i64 = 16;
 /// One script for each schema version, the first one making version 1.
 pub(super) const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5];
 
+/// Where a disk may spoil the neighbours of what it writes, a page is written together with the other one of its 4 KB, and every
+/// reading writes the first page of the file. So what every reading changes comes first, and not the names of flags.
 const VERSION_1: &str = "
+CREATE TABLE tracker (
+    instrument INTEGER NOT NULL REFERENCES instrument(id),
+    name TEXT NOT NULL,
+    json TEXT NOT NULL,
+    time INTEGER NOT NULL,
+    PRIMARY KEY (instrument, name)
+) STRICT, WITHOUT ROWID;
 CREATE TABLE flag (bit INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
 CREATE TABLE quantity (position INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, unit TEXT NOT NULL) STRICT;
 
@@ -144,13 +153,6 @@ CREATE TABLE event (
     text TEXT NOT NULL
 ) STRICT;
 CREATE INDEX event_by_time ON event(time);
-CREATE TABLE tracker (
-    instrument INTEGER NOT NULL REFERENCES instrument(id),
-    name TEXT NOT NULL,
-    json TEXT NOT NULL,
-    time INTEGER NOT NULL,
-    PRIMARY KEY (instrument, name)
-) STRICT, WITHOUT ROWID;
 ";
 
 /// What makes a reading's values again, exactly; recomputations beside the daemon; roll-ups and days.

@@ -21,6 +21,32 @@ fn restart_keeps_rows_and_goes_on() {
     assert_eq!(hours, 1);
 }
 
+/// Regression: of the tables that lie at the beginning of the file a reading writes those that change; the neighbour that is written
+/// with the file's first page is one of them.
+#[test]
+fn a_reading_brings_no_names_of_flags_along() {
+    let s = Station::new();
+    s.commit(NOON).unwrap();
+    let log = s.path().with_extension("db-wal");
+    let before = std::fs::read(&log).unwrap().len();
+    for k in 1..20 {
+        s.commit(NOON.plus_seconds(60.0 * f64::from(k))).unwrap();
+    }
+    let root = |name: &str| -> u32 {
+        s.shell().query_row("SELECT rootpage FROM sqlite_schema WHERE name = ?1", [name], |r| r.get(0)).unwrap()
+    };
+    // Each frame of the log: 24 bytes, of which the first four are the page's number, and the page.
+    let log = std::fs::read(&log).unwrap();
+    let pages: Vec<u32> = log[before..]
+        .chunks_exact(24 + super::super::PAGE_SIZE as usize)
+        .map(|frame| u32::from_be_bytes(*frame.first_chunk().unwrap()))
+        .collect();
+    assert!(pages.contains(&1) && pages.contains(&root("tracker")), "{pages:?}");
+    for quiet in ["flag", "event", "event_by_time", "quantity"] {
+        assert!(!pages.contains(&root(quiet)), "{quiet} is page {} of {pages:?}", root(quiet));
+    }
+}
+
 /// Identity: the lock is held as long as the store lives; the message names the process and the database.
 #[test]
 fn a_second_daemon_is_refused() {
