@@ -24,7 +24,7 @@ const LIGHT_FRAMES: usize = 16;
 /// Frames on which a candidate is tried.
 const TRIAL_FRAMES: usize = 8;
 /// Frames that are passed over at most after trials that gave nothing: each frame of a trial is coded twice.
-const MOST_REST: usize = 64;
+const MOST_REST: usize = 24;
 /// Frames like those it was tried on that have to save what a pattern's rows take.
 const PAID_AFTER: usize = 100;
 /// Bytes that both rows of a pattern take for a pixel, roughly.
