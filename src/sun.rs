@@ -1,6 +1,7 @@
 //! Where the sun stands: a thin face on a published implementation of NREL's SPA.
 //!
-//! Pure: no clock, no I/O, no panic. Outside the algorithm's years (−2000 to 6000) the answer is `None`.
+//! No clock, no I/O, no panic, and an answer depends on the question alone: the last one is remembered, for whoever asks the same
+//! again. Outside the algorithm's years (−2000 to 6000) the answer is `None`.
 //! Source: Reda & Andreas 2004, NREL/TP-560-34302 (by way of the `solar-positioning` crate); air mass by Kasten &
 //! Young 1989, Appl. Opt. 28:4735; Earth–Sun distance by Spencer 1971 (Search 2(5):172).
 

@@ -337,6 +337,25 @@ fn garbage_is_survived() {
     assert!(host.error().starts_with("-310"), "nothing may follow READ?");
 }
 
+/// Identity: bytes leave in portions of what is asked for at the least, the rest of an answer in whatever is left of it.
+#[test]
+fn bytes_leave_in_portions() {
+    let mut host = Host::new(&Settings::default());
+    host.front.take(b"*IDN?\n", host.now);
+    let (mut sizes, mut all) = (Vec::new(), Vec::new());
+    for _ in 0..2000 {
+        host.now = host.now.plus_seconds(1e-5);
+        let mut out = Vec::new();
+        host.front.give(host.now, (8, usize::MAX), &mut out);
+        sizes.extend((!out.is_empty()).then_some(out.len()));
+        all.extend(out);
+    }
+    let mut whole = Host::new(&Settings::default());
+    assert_eq!(String::from_utf8(all).unwrap(), whole.ask("*IDN?"));
+    let (last, full) = sizes.split_last().unwrap();
+    assert!(full.len() >= 3 && full.iter().all(|n| *n == 8) && *last <= 8, "{sizes:?}");
+}
+
 /// Identity: the same seed and the same questions at the same times give the same bytes; another seed does not.
 #[test]
 fn the_same_seed_gives_the_same_bits() {

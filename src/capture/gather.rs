@@ -129,11 +129,6 @@ fn level_of(counts: &[f64], set: &[bool]) -> (f64, f64) {
 /// The light of `short` and `long` is compared as rates after linearity; what the darks still add is inside the noise.
 pub(super) fn change_between(setup: &CaptureSetup, short: &Group, long: &Group) -> f64 {
     let mean = |g: &Group| -> Vec<f64> {
-        if let [only] = &g.exposures[..]
-            && only.counts.len() == setup.detector.pixels
-        {
-            return only.counts.iter().map(|c| f64::from(*c)).collect();
-        }
         let n = g.exposures.len().max(1) as f64;
         let mut mean = vec![0.0; setup.detector.pixels];
         for e in &g.exposures {

@@ -215,6 +215,21 @@ mod tests {
         }
     }
 
+    /// Identity: whatever was asked before, and whether time went on or back, the tick is that of a schedule asked for the first time.
+    #[test]
+    fn a_remembered_tick_is_the_one_that_would_be_worked_out() {
+        let asked = schedule("0 */10 * * * *", None, None, None);
+        let mut t = at("2026-06-21T12:00:00Z");
+        for seconds in [0.0, 1.0, 598.0, 1.0, 0.5, 599.5, 3600.0, -7200.0, -0.000001, 0.000001, 600.0] {
+            t = t.plus_seconds(seconds);
+            let first = schedule("0 */10 * * * *", None, None, None);
+            assert_eq!(asked.next_tick(t), first.next_tick(t), "after {t}");
+            let end = t.plus_seconds(1200.0);
+            assert_eq!(asked.missed(t, end), first.missed(t, end), "after {t}");
+            assert_eq!((asked.last_tick(t, t), asked.missed(t, t)), (None, vec![]), "after {t}");
+        }
+    }
+
     /// Identity: on the two days of change the window follows the wall clock: 23 and 25 hours long, 5 to 21 still 16.
     #[test]
     fn the_local_window_follows_the_wall_clock_over_both_changes() {

@@ -26,13 +26,13 @@ pub struct RunArgs {
 /// Asks whether the clock is known to be synchronised.
 type Synchronised = fn() -> Option<bool>;
 
-/// Microseconds in an hour.
+/// How often idle memory is let go of [µs].
 const THREE_HOURS_US: i64 = 3 * 3_600_000_000;
 
 /// What the program does with a stored reading: it says so, and tidies up now and then.
 #[derive(Default)]
 struct Onlooker {
-    /// The three hours (counted since 1970) of the newest reading.
+    /// Which three hours since 1970 the newest reading is in.
     hours: Option<i64>,
 }
 

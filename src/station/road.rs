@@ -276,7 +276,7 @@ impl Road {
             })));
         }
         let broken_off = fault.is_some();
-        // The instant the reading's own record will ask for.
+        // Asked for the instant that the reading's own record asks for next, which then costs nothing.
         self.look_at_sun(mean_time(taken.frames.iter()));
         // What was measured is kept, whatever happens after the light: a reading of fewer exposures, or of older darks.
         if fault.is_none() {

@@ -17,17 +17,17 @@ use rusqlite::{Row, Transaction, params};
 /// The longest stretch of readings a day may look at: the day and what is before and after it [µs].
 const LONGEST_READ: i64 = 3 * 86_400_000_000;
 
-/// The lowest row of the name of the instrument `?1`.
+/// The lowest row of the name of the instrument `?1`: a macro, since only literals can be put together beforehand.
 macro_rules! lowest_row {
     () => {
         "(SELECT min(id) FROM instrument WHERE name = (SELECT name FROM instrument WHERE id = ?1))"
     };
 }
 const LOWEST_ROW: &str = lowest_row!();
-/// Every reading is stored by these two.
+/// Asked with every reading that is stored, so that its text is not made each time; and so is the next.
 const DELETE_HOURS: &str =
     concat!("DELETE FROM hour_rollup WHERE instrument = ", lowest_row!(), " AND hour BETWEEN ?2 AND ?3");
-/// By the beginning alone the search finds its way in the index.
+/// By its beginning alone the search finds a day in the index.
 const DELETE_DAYS: &str = concat!(
     "DELETE FROM day WHERE instrument = ",
     lowest_row!(),
