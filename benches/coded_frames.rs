@@ -11,11 +11,11 @@
 use crate::closed_loop::Loop;
 use std::collections::BTreeMap;
 use std::time::Instant;
-use vigilux::bench::scenes::SceneKind;
-use vigilux::bench::settings::Settings;
-use vigilux::bench::world::Bench;
 use vigilux::clock::UtcMicros;
 use vigilux::record::Frame;
+use vigilux::simulator::scenes::SceneKind;
+use vigilux::simulator::settings::Settings;
+use vigilux::simulator::world::Bench;
 use vigilux::store::Reader;
 use vigilux::store::codec::{self, learning::Learner};
 
@@ -213,7 +213,7 @@ cron = "0 * * * * *"
         let light = match (dark, frame.clipped.is_empty()) {
             (true, _) if frame.integration_s < 0.1 => "short dark",
             (true, _) => "long dark",
-            (_, false) => "rung that clips",
+            (_, false) => "bracket that clips",
             _ if kind == SceneKind::Lamp => "lit",
             _ if sun > 30.0 => "high sun",
             _ if sun > 10.0 => "middle sun",

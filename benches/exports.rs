@@ -7,13 +7,13 @@
 
 #[path = "../tests/support/closed_loop.rs"]
 mod closed_loop;
-mod larkfield;
-mod watched;
+mod example_station;
+mod process_usage;
 mod year;
 
+use process_usage::Run;
 use std::path::Path;
 use std::process::Command;
-use watched::Run;
 
 const YEAR_DAYS: f64 = 365.0;
 /// The bounds [s]: a year of values in either form, a day of spectra.
@@ -30,7 +30,7 @@ fn main() {
         let output = folder.path().join(format!("{}-{until}", arguments.join("-")));
         let mut command = Command::new(env!("CARGO_BIN_EXE_vigilux"));
         command.args(["export", "--to", &to]).args(arguments);
-        let run = watched::run(command.arg("--database").arg(&path).arg("--output").arg(&output));
+        let run = process_usage::run(command.arg("--database").arg(&path).arg("--output").arg(&output));
         assert!(String::from_utf8_lossy(&run.out).contains(" written to "), "it says what it wrote");
         // What was written is in nobody's way any more.
         let _ = std::fs::remove_file(&output).or_else(|_| std::fs::remove_dir_all(&output));

@@ -7,10 +7,10 @@
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use std::hint::black_box;
-use vigilux::bench::scenes::{SceneKind, SkyKind};
-use vigilux::bench::settings::Settings;
-use vigilux::bench::world::Bench;
 use vigilux::clock::UtcMicros;
+use vigilux::simulator::scenes::{SceneKind, SkyKind};
+use vigilux::simulator::settings::Settings;
+use vigilux::simulator::world::Bench;
 
 fn exposure(c: &mut Criterion) {
     let start = UtcMicros::parse("2026-06-21T10:00:00Z").expect("an instant");

@@ -1,6 +1,6 @@
 //! One reading of 2048 pixels, stage by stage, in memory that is used again as the daemon and a recomputation use it.
 //!
-//! *Reduce*: two rungs with matched darks and the model's offsets, to irradiance with variance and everything modes are
+//! *Reduce*: two brackets with matched darks and the model's offsets, to irradiance with variance and everything modes are
 //! mixed from. *Evaluate*: every quantity of the registry with its uncertainty. *Reckon*: both, with times, sun, flags and
 //! verdicts; not in it are the decoding of stored frames and the store.
 
@@ -9,21 +9,21 @@
 use criterion::{Criterion, criterion_group, criterion_main};
 use std::hint::black_box;
 use std::sync::Arc;
-use vigilux::config::{DaysConfig, LimitsConfig, Station, StationKind};
-use vigilux::quality::DarkUse;
+use vigilux::config::{DailyConfig, LimitsConfig, Station, StationKind};
+use vigilux::processing::pipeline::{AcquisitionContext, FrameWithDark, Pipeline};
+use vigilux::quality::DarkProvenance;
 use vigilux::quantities::{self, Matrix, Quantity, Recipe, SourceRule};
 use vigilux::reduction::{self, Setting, reduce, reduce_with};
-use vigilux::station::reckon::{Circumstances, Reckoner, Taking};
 use vigilux::sun::Place;
 
-mod noon;
+mod example_reading;
 mod timing;
-use noon::Noon;
+use example_reading::Noon;
 use timing::median;
 
 fn reading(c: &mut Criterion) {
     let noon = Noon::new();
-    let (calibration, rungs) = (&noon.calibration, noon.rungs());
+    let (calibration, brackets) = (&noon.calibration, noon.brackets());
     let limits = LimitsConfig {
         low_sun_deg: 15.0,
         uncertainty: Vec::new(),
@@ -36,20 +36,20 @@ fn reading(c: &mut Criterion) {
         response_drift_relative: 0.07,
         response_growth_per_year: 0.02,
     };
-    let mut reckoner = Reckoner::new("bench", station(), limits, Arc::clone(calibration), noon.detector.clone());
-    let (scale, matrix) = reckoner.axis(Some(27.0), 0.0);
+    let mut pipeline = Pipeline::new("bench", station(), limits, Arc::clone(calibration), noon.detector.clone());
+    let (scale, matrix) = pipeline.axis(Some(27.0), 0.0);
     let setting = Setting { temperature_c: Some(27.0), ..noon.setting(&scale) };
     let (mut reducing, mut evaluating) = (reduction::Workspace::default(), quantities::Workspace::default());
-    let reduced = reduce(&rungs, &setting);
-    c.bench_function("reduce two rungs", |b| {
+    let reduced = reduce(&brackets, &setting);
+    c.bench_function("reduce two brackets", |b| {
         b.iter(|| {
-            let reduced = reduce_with(&mut reducing, black_box(&rungs), &setting);
+            let reduced = reduce_with(&mut reducing, black_box(&brackets), &setting);
             reducing.recycle(black_box(reduced));
         });
     });
-    c.bench_function("reduce one rung", |b| {
+    c.bench_function("reduce one bracket", |b| {
         b.iter(|| {
-            let reduced = reduce_with(&mut reducing, black_box(&rungs[..1]), &setting);
+            let reduced = reduce_with(&mut reducing, black_box(&brackets[..1]), &setting);
             reducing.recycle(black_box(reduced));
         });
     });
@@ -65,9 +65,9 @@ fn reading(c: &mut Criterion) {
             evaluating.recycle(black_box(outcomes));
         });
     });
-    c.bench_function("reduce and evaluate two rungs with uncertainty", |b| {
+    c.bench_function("reduce and evaluate two brackets with uncertainty", |b| {
         b.iter(|| {
-            let reduced = reduce_with(&mut reducing, black_box(&rungs), &setting);
+            let reduced = reduce_with(&mut reducing, black_box(&brackets), &setting);
             let outcomes = quantities::evaluate_with(
                 &mut evaluating,
                 &matrix,
@@ -79,18 +79,23 @@ fn reading(c: &mut Criterion) {
             reducing.recycle(reduced);
         });
     });
-    let takings = rungs.map(|r| Taking {
+    let frames_with_darks = brackets.map(|r| FrameWithDark {
         frame: r.frame,
         dark: Some(r.dark),
-        dark_use: DarkUse::default(),
+        dark_provenance: DarkProvenance::default(),
         dark_time: None,
         flicker: false,
     });
-    let about = Circumstances { single_shot: true, unsteady_share: 0.05, fill: 0.7, ..Circumstances::default() };
-    c.bench_function("reckon two rungs: reduce, evaluate, sun, flags and verdicts", |b| {
+    let about = AcquisitionContext {
+        single_shot: true,
+        unsteady_share: 0.05,
+        peak_level: 0.7,
+        ..AcquisitionContext::default()
+    };
+    c.bench_function("process two brackets: reduce, evaluate, sun, flags and verdicts", |b| {
         b.iter(|| {
-            let reckoned = reckoner.reckon(black_box(&takings), &[], &about);
-            reckoner.recycle(black_box(reckoned.reduced));
+            let processed = pipeline.process(black_box(&frames_with_darks), &[], &about);
+            pipeline.recycle(black_box(processed.reduced));
         });
     });
 }
@@ -118,11 +123,11 @@ const MAIN: [&str; 19] = [
     "photon_flux_density",
 ];
 
-/// The figures with a bound: reduction of two rungs, and quantities with their uncertainty.
+/// The figures with a bound: reduction of two brackets, and quantities with their uncertainty.
 fn bounded(_: &mut Criterion) {
     const AT_MOST_US: f64 = 60.0;
     let noon = Noon::new();
-    let (rungs, scale) = (noon.rungs(), noon.scale());
+    let (brackets, scale) = (noon.brackets(), noon.scale());
     let setting = noon.setting(&scale);
     let build = |wanted: &dyn Fn(&Quantity) -> bool| {
         Matrix::build_of(&scale.wavelength_nm, scale.valid_nm, SourceRule::Sun, wanted)
@@ -139,7 +144,7 @@ fn bounded(_: &mut Criterion) {
             let (mut reducing, mut evaluating) = (reduction::Workspace::default(), quantities::Workspace::default());
             let took_us = 1e6
                 * median(|| {
-                    let reduced = reduce_with(&mut reducing, black_box(&rungs[2 - n..]), &setting);
+                    let reduced = reduce_with(&mut reducing, black_box(&brackets[2 - n..]), &setting);
                     let (light, variance) = (&reduced.irradiance, &reduced.variance);
                     let outcomes =
                         quantities::evaluate_with(&mut evaluating, &matrix, light, variance, &reduced.errors);
@@ -147,7 +152,7 @@ fn bounded(_: &mut Criterion) {
                     reducing.recycle(reduced);
                 });
             let verdict = if took_us <= AT_MOST_US { "PASS" } else { "over" };
-            println!("  {what:26} {n} rung{} {took_us:7.1} {verdict}", if n == 1 { " " } else { "s" });
+            println!("  {what:26} {n} bracket{} {took_us:7.1} {verdict}", if n == 1 { " " } else { "s" });
         }
     }
 }
@@ -161,7 +166,7 @@ fn station() -> Station {
         day_starts_at_s: 0,
         mains_hz: 0.0,
         lamps_s: vec![],
-        days: DaysConfig::default(),
+        days: DailyConfig::default(),
     }
 }
 

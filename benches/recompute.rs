@@ -7,17 +7,17 @@
 
 #[path = "../tests/support/closed_loop.rs"]
 mod closed_loop;
-mod larkfield;
-mod watched;
+mod example_station;
+mod process_usage;
 mod year;
 
+use process_usage::Run;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::Instant;
+use vigilux::archive::recomputation::Recomputer;
+use vigilux::archive::recompute::{self, Request};
 use vigilux::clock::{Clock, RealClock, UtcMicros};
-use vigilux::station::again::Again;
-use vigilux::station::recompute::{self, Order};
-use watched::Run;
 
 /// The bounds: seconds for a year on two cores, resident memory [MB], a write transaction [ms].
 const YEAR_S: f64 = 60.0;
@@ -50,8 +50,8 @@ fn main() {
 fn without_rendering_uncertainty(path: &Path) {
     let store = recompute::open(path).expect("the database opens");
     let threads = std::thread::available_parallelism().map_or(1, usize::from);
-    let order = Order { from: UtcMicros(i64::MIN), to: UtcMicros(i64::MAX), calibration: None, threads };
-    let (worker, now) = (Again::without_rendering_uncertainty, RealClock::new().now());
+    let order = Request { from: UtcMicros(i64::MIN), to: UtcMicros(i64::MAX), calibration: None, threads };
+    let (worker, now) = (Recomputer::without_rendering_uncertainty, RealClock::new().now());
     let done = recompute::recompute_by(&store, &order, worker, now, &mut |_, _| true).expect("it runs through");
     let readings = done.switched.map_or(0, |s| s.readings);
     let longest = done.longest_transaction.as_secs_f64() * 1e3;
@@ -59,7 +59,7 @@ fn without_rendering_uncertainty(path: &Path) {
 }
 
 fn measure(mut program: Command, what: &str) {
-    let Run { took_s: took, cpu_s: cpu, peak_mb, out } = watched::run(&mut program);
+    let Run { took_s: took, cpu_s: cpu, peak_mb, out } = process_usage::run(&mut program);
     let json: serde_json::Value = serde_json::from_slice(&out).expect("JSON");
     let readings = json["readings"].as_f64().expect("a number");
     let cores = std::thread::available_parallelism().map_or(1, usize::from) as f64;

@@ -15,9 +15,10 @@ use std::path::Path;
 use std::time::Instant;
 use vigilux::clock::UtcMicros;
 use vigilux::record::{
-    Circumstances, DarkUse, Detector, Flags, Frame, PixelRanges, QuantityValue, Reading, Rung, Shutter, Stamp, Verdict,
+    AcquisitionContext, Bracket, DarkProvenance, Detector, Flags, Frame, PixelRanges, QuantityValue, Reading, Shutter,
+    Stamp, Verdict,
 };
-use vigilux::store::{DarkReference, FrameRecord, MadeWith, NewInstrument, NewReading, Store, Tracker};
+use vigilux::store::{DarkReference, FrameRecord, MadeWith, NewInstrument, NewReading, SavedState, Store};
 
 const READINGS: i64 = 2000;
 const PIXELS: usize = 2048;
@@ -89,17 +90,22 @@ fn measure(path: &Path, page_size: u32, quantities: usize, with_tracker: bool) {
         let (frame, bytes) = frame(&mut rng, mid, 4, 0.05 + 0.7 * (k as f64 / 300.0).sin().powi(2));
         entropy += bytes;
         let reading = reading(mid, quantities, &mut rng);
-        let frames = [FrameRecord { frame, dark: DarkReference::None, dark_use: Some(DarkUse::default()) }];
-        let tracker =
-            Tracker { instrument: 1, name: "exposure".into(), json: format!("{{\"t\":{k}}}"), time: reading.time_mid };
-        let trackers = if with_tracker { std::slice::from_ref(&tracker) } else { &[] };
+        let frames =
+            [FrameRecord { frame, dark: DarkReference::None, dark_provenance: Some(DarkProvenance::default()) }];
+        let tracker = SavedState {
+            instrument: 1,
+            name: "exposure".into(),
+            json: format!("{{\"t\":{k}}}"),
+            time: reading.time_mid,
+        };
+        let saved_states = if with_tracker { std::slice::from_ref(&tracker) } else { &[] };
         let new = NewReading {
             reading: &reading,
             made_with,
-            about: Circumstances::default(),
+            about: AcquisitionContext::default(),
             frames: &frames,
             events: &[],
-            trackers,
+            saved_states,
         };
         let start = Instant::now();
         store.commit_reading(&new).expect("room on the disk");
@@ -129,7 +135,7 @@ fn register(store: &Store) -> MadeWith {
     let detector = Detector {
         pixels: PIXELS,
         full_scale: 65_535,
-        masked: PixelRanges(vec![(0, 15)]),
+        shielded: PixelRanges(vec![(0, 15)]),
         integration_min_s: 0.001,
         integration_max_s: 60.0,
         has_shutter: true,
@@ -156,8 +162,8 @@ fn reading(mid: UtcMicros, quantities: usize, rng: &mut impl Rng) -> Reading {
         sun_azimuth: Some(rng.random()),
         relative_air_mass: Some(rng.random()),
         detector_temperature: Some(21.4),
-        exposures: vec![Rung { integration_s: 0.1, exposures: 4 }],
-        fill: rng.random(),
+        exposures: vec![Bracket { integration_s: 0.1, exposures: 4 }],
+        peak_level: rng.random(),
         signal_to_noise: Some(rng.random()),
         stray_floor: Some(rng.random()),
         dark_age: Some(600.0),

@@ -4,26 +4,26 @@
 //! ladders, shutter darks and noise. The year is these days in turn, each the nearest season's; fewer days are spread over it.
 //! Of a copy the exposures are moved to its date and every pixel's sum gets a deviation of the noise's size on top, so that
 //! no two frames are alike: they take a little more room than real ones, whose noise is smaller by √2. Darks are copied with
-//! the day they served. Sun, values, verdicts and flags come from the reckoner, so that every value follows from what is
+//! the day they served. Sun, values, verdicts and flags come from the pipeline, so that every value follows from what is
 //! stored. A day begins half an hour after the instrument was switched on, past its warm-up.
 //!
 //! Readings go in some hundreds a transaction. The file is kept and used again.
 
 use crate::closed_loop::Loop;
-use crate::larkfield;
+use crate::example_station;
 use rand::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
 use rand_pcg::Pcg64Mcg;
 use std::collections::BTreeMap;
 use std::path::Path;
-use vigilux::bench::scenes::SkyKind;
-use vigilux::bench::settings::Settings;
+use vigilux::archive::recomputation::Recomputer;
 use vigilux::calibration::Noise;
 use vigilux::clock::UtcMicros;
+use vigilux::processing::ProcessedReading;
 use vigilux::quantities::registry;
-use vigilux::record::{Circumstances, Dark, Frame, Tracked};
-use vigilux::station::Reckoned;
-use vigilux::station::again::Again;
+use vigilux::record::{AcquisitionContext, Dark, Frame, Tracked};
+use vigilux::simulator::scenes::SkyKind;
+use vigilux::simulator::settings::Settings;
 use vigilux::store::{DarkReference, FrameRecord, MadeWith, NewInstrument, NewReading, Reader, Store, StoredReading};
 
 const FIRST_DAY: &str = "2026-01-01T00:00:00Z";
@@ -72,7 +72,7 @@ struct Year {
     templates: Vec<Template>,
     store: Store,
     made_with: MadeWith,
-    again: Again,
+    again: Recomputer,
     rng: Pcg64Mcg,
 }
 
@@ -105,7 +105,7 @@ impl Year {
             configuration: store.register_configuration(&configuration.text, begin).expect("a row"),
             computation: store.register_computation(&computation.text, begin).expect("a row"),
         };
-        Self { templates, store, made_with, again: Again::new(), rng: Pcg64Mcg::seed_from_u64(1) }
+        Self { templates, store, made_with, again: Recomputer::new(), rng: Pcg64Mcg::seed_from_u64(1) }
     }
 
     fn fill(&mut self, days: i64) {
@@ -127,7 +127,8 @@ impl Year {
             darks.insert(dark.id, self.store.add_dark(self.made_with.instrument, &copy).expect("a dark is stored"));
         }
         for some in t.readings.chunks(AT_ONCE) {
-            let mut made: Vec<(Reckoned, Vec<FrameRecord>, Circumstances)> = Vec::with_capacity(some.len());
+            let mut made: Vec<(ProcessedReading, Vec<FrameRecord>, AcquisitionContext)> =
+                Vec::with_capacity(some.len());
             for stored in some {
                 let mut frames = t.reader.frames(stored.reading.id).expect("frames");
                 for record in &mut frames {
@@ -149,23 +150,25 @@ impl Year {
                         DarkReference::None => DarkReference::None,
                     };
                 }
-                // What trackers knew of the day that was taken does not hold for the copy.
-                let about =
-                    stored.about.map(|a| Circumstances { tracked: Tracked::default(), ..a }).expect("circumstances");
+                // What saved_states knew of the day that was taken does not hold for the copy.
+                let about = stored
+                    .about
+                    .map(|a| AcquisitionContext { tracked: Tracked::default(), ..a })
+                    .expect("acquisition_context");
                 let like = StoredReading { made_with: self.made_with, about: Some(about), ..stored.clone() };
                 let calibration = self.made_with.calibration;
-                let reckoned = self.again.reckon_with(&self.store, &like, &frames, calibration).expect("a reading");
-                made.push((reckoned, frames, about));
+                let processed = self.again.reckon_with(&self.store, &like, &frames, calibration).expect("a reading");
+                made.push((processed, frames, about));
             }
             let new: Vec<NewReading<'_>> = made
                 .iter()
-                .map(|(reckoned, frames, about)| NewReading {
-                    reading: &reckoned.reading,
+                .map(|(processed, frames, about)| NewReading {
+                    reading: &processed.reading,
                     made_with: self.made_with,
                     about: *about,
                     frames,
                     events: &[],
-                    trackers: &[],
+                    saved_states: &[],
                 })
                 .collect();
             self.store.commit_readings(&new).expect("readings are stored");
@@ -188,7 +191,7 @@ impl Template {
         bench.certificate.valid_from = "2025-01-01T00:00:00Z".into();
         bench.certificate.valid_until = "2030-01-01T00:00:00Z".into();
         let begin = UtcMicros::parse(&format!("{date}T00:00:00Z")).expect("a time");
-        let mut station = Loop::new(&bench, larkfield::STATION, &begin.plus_seconds(-1800.0).to_string());
+        let mut station = Loop::new(&bench, example_station::STATION, &begin.plus_seconds(-1800.0).to_string());
         station.run_hours(24.5);
         let reader = Reader::open(&station.setup.config.store.path).expect("the database opens");
         let all = reader.readings(begin, begin.plus_seconds(86_400.0)).expect("readings");

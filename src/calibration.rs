@@ -7,7 +7,7 @@ pub mod file;
 pub mod matrix;
 pub mod set;
 
-pub use set::{CalibrationSet, InForce};
+pub use set::{Active, CalibrationSet};
 
 use crate::clock::UtcMicros;
 
@@ -76,7 +76,7 @@ pub struct Noise {
     /// Counts above this share of full scale are clipped [1].
     pub saturation_fraction: f64,
     /// Pixels on either side of a clipped one that its charge spills into.
-    pub spill_pixels: u16,
+    pub blooming_pixels: u16,
 }
 
 /// `[response]`: counts per second of a pixel for 1 W m⁻² nm⁻¹, linear between entries.

@@ -1,14 +1,14 @@
 //! A TOML file read key by key, so that everything wrong with it is found in one go.
 //!
 //! A reader asks a [`Section`] for each key it knows, with the rule the value must keep; what is missing, of the wrong
-//! kind or against the rule becomes a [`Flaw`] and the reader goes on with `None`. Keys nobody asked for are flaws
-//! too. Nothing read here may be used unless [`Document::finish`] found no flaw. Never panics, whatever the file holds.
+//! kind or against the rule becomes a [`Diagnostic`] and the reader goes on with `None`. Keys nobody asked for are diagnostics
+//! too. Nothing read here may be used unless [`Document::finish`] found no diagnostic. Never panics, whatever the file holds.
 
-mod flaw;
+mod diagnostic;
 mod range;
 mod section;
 
-pub use flaw::{Flaw, Flaws};
+pub use diagnostic::{Diagnostic, Diagnostics};
 pub use range::Range;
 pub use section::Section;
 
@@ -21,8 +21,8 @@ use toml::de::DeTable;
 const MAX_FILE_BYTES: u64 = 16 * 1024 * 1024;
 
 /// Reads the text of a file; refuses what cannot be a configuration or calibration.
-pub fn read_text(path: &Path) -> Result<String, Flaws> {
-    let refuse = |expected: &str, found: String| Flaws::one(Flaw::of_file(path, expected, found));
+pub fn read_text(path: &Path) -> Result<String, Diagnostics> {
+    let refuse = |expected: &str, found: String| Diagnostics::one(Diagnostic::of_file(path, expected, found));
     let facts = std::fs::metadata(path).map_err(|e| refuse("a readable file", in_words(path, &e)))?;
     if !facts.is_file() {
         return Err(refuse("a readable file", "something that is not a regular file".into()));
@@ -55,18 +55,18 @@ pub struct Document<'t> {
     text: &'t str,
     root: Spanned<DeTable<'t>>,
     line_starts: Vec<usize>,
-    flaws: RefCell<Vec<Flaw>>,
+    diagnostics: RefCell<Vec<Diagnostic>>,
 }
 
 impl<'t> Document<'t> {
     /// Understands the syntax of `text`; `file` is the name for messages. Every syntax error found is reported.
-    pub fn parse(file: &Path, text: &'t str) -> Result<Self, Flaws> {
+    pub fn parse(file: &Path, text: &'t str) -> Result<Self, Diagnostics> {
         let line_starts: Vec<usize> = std::iter::once(0)
             .chain(text.bytes().enumerate().filter(|(_, b)| *b == b'\n').map(|(i, _)| i + 1))
             .collect();
         let file = file.display().to_string();
         let (root, errors) = DeTable::parse_recoverable(text);
-        let document = Self { file, text, root, line_starts, flaws: RefCell::default() };
+        let document = Self { file, text, root, line_starts, diagnostics: RefCell::default() };
         for error in errors {
             let line = error.span().map(|span| document.line(span.start));
             document.push(line, String::new(), "TOML".into(), error.message().replace('\n', "; "));
@@ -79,14 +79,14 @@ impl<'t> Document<'t> {
         Section::new(self, String::new(), Some(self.root.get_ref()))
     }
 
-    /// All flaws found, unless there are none.
-    pub fn finish(self) -> Result<(), Flaws> {
+    /// All diagnostics found, unless there are none.
+    pub fn finish(self) -> Result<(), Diagnostics> {
         self.refuse_if_flawed()
     }
 
-    fn refuse_if_flawed(&self) -> Result<(), Flaws> {
-        let flaws = self.flaws.take();
-        if flaws.is_empty() { Ok(()) } else { Err(Flaws(flaws)) }
+    fn refuse_if_flawed(&self) -> Result<(), Diagnostics> {
+        let diagnostics = self.diagnostics.take();
+        if diagnostics.is_empty() { Ok(()) } else { Err(Diagnostics(diagnostics)) }
     }
 
     fn line(&self, offset: usize) -> usize {
@@ -94,7 +94,7 @@ impl<'t> Document<'t> {
     }
 
     fn push(&self, line: Option<usize>, key: String, expected: String, found: String) {
-        self.flaws.borrow_mut().push(Flaw { file: self.file.clone(), line, key, expected, found });
+        self.diagnostics.borrow_mut().push(Diagnostic { file: self.file.clone(), line, key, expected, found });
     }
 }
 

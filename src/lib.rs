@@ -1,8 +1,7 @@
 //! vigilux reads a calibrated spectrometer unattended, on a schedule, for months, and stores a time series of light
 //! quantities in which every doubt is flagged.
 //!
-//! A reading travels one straight road: schedule → capture → reduction → quantities → quality → store. Each module
-//! is a room with its own reason to change and uses only the rooms listed above it.
+//! A reading passes through the modules in one direction: schedule, exposure, reduction, quantities, quality, store.
 
 pub mod clock;
 pub mod document;
@@ -13,17 +12,20 @@ pub mod sun;
 pub mod system;
 pub mod zone;
 
-pub mod bench;
+pub mod acquisition;
+pub mod archive;
 pub mod calibration;
-pub mod capture;
 pub mod cli;
 pub mod config;
+pub mod darks;
 pub mod export;
+pub mod exposure;
 pub mod instrument;
+pub mod processing;
 pub mod quality;
 pub mod quantities;
 pub mod record;
 pub mod reduction;
+pub mod simulator;
 pub mod spectrum;
-pub mod station;
 pub mod store;

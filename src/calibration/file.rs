@@ -6,7 +6,7 @@
 use super::matrix;
 use super::{Calibration, Cosine, Noise, Response, StrayLight, TemperatureCoefficient, WavelengthScale};
 use crate::clock::UtcMicros;
-use crate::document::{Document, Flaws, Range, Section, read_text};
+use crate::document::{Diagnostics, Document, Range, Section, read_text};
 use std::fmt::Write;
 use std::path::Path;
 
@@ -23,13 +23,13 @@ const WAVELENGTH: Range = Range::between(100.0, 5000.0, "nm");
 const TEMPERATURE: Range = Range::between(-273.15, 200.0, "°C");
 
 /// Reads and checks a calibration file; a stray-light matrix is looked for beside it.
-pub fn load(path: &Path) -> Result<Calibration, Flaws> {
+pub fn load(path: &Path) -> Result<Calibration, Diagnostics> {
     let text = read_text(path)?;
     parse(path, &text)
 }
 
 /// Reads and checks the text of the calibration file `path`.
-pub fn parse(path: &Path, text: &str) -> Result<Calibration, Flaws> {
+pub fn parse(path: &Path, text: &str) -> Result<Calibration, Diagnostics> {
     let mut record = text.to_owned();
     let mut calibration = parse_with(path, text, |name| {
         let (matrix, fingerprint) = matrix::load(&path.parent().unwrap_or(Path::new("")).join(name))?;
@@ -42,12 +42,12 @@ pub fn parse(path: &Path, text: &str) -> Result<Calibration, Flaws> {
 }
 
 /// Reads a calibration that is on record, with the stray-light matrix that was kept beside its text.
-pub fn parse_record(text: &str, matrix: Option<Vec<f64>>) -> Result<Calibration, Flaws> {
+pub fn parse_record(text: &str, matrix: Option<Vec<f64>>) -> Result<Calibration, Diagnostics> {
     let path = Path::new("calibration on record");
     parse_with(path, text, |name| {
         matrix.ok_or_else(|| {
             let found = format!("only the name of its file, `{name}`");
-            Flaws::one(crate::document::Flaw::of_file(path, "its stray-light matrix kept with it", found))
+            Diagnostics::one(crate::document::Diagnostic::of_file(path, "its stray-light matrix kept with it", found))
         })
     })
 }
@@ -56,8 +56,8 @@ pub fn parse_record(text: &str, matrix: Option<Vec<f64>>) -> Result<Calibration,
 fn parse_with(
     path: &Path,
     text: &str,
-    find_matrix: impl FnOnce(&str) -> Result<Vec<f64>, Flaws>,
-) -> Result<Calibration, Flaws> {
+    find_matrix: impl FnOnce(&str) -> Result<Vec<f64>, Diagnostics>,
+) -> Result<Calibration, Diagnostics> {
     let document = Document::parse(path, text)?;
     let root = document.root();
     let head = Head::read(&root.section("calibration"));
@@ -74,7 +74,7 @@ fn parse_with(
         root.optional_section("temperature").map_or(Some(TemperatureCoefficient::default()), |s| read_temperature(&s));
     root.close();
     document.finish()?;
-    // Each of them is `Some` where no flaw was noted; the last resort keeps a forgotten note from becoming a panic.
+    // Each of them is `Some` where no diagnostic was noted; the last resort keeps a forgotten note from becoming a panic.
     let (Some(head), Some(wavelength), Some(noise), Some(linearity), Some(response)) =
         (head, wavelength, noise, linearity, response)
     else {
@@ -114,8 +114,8 @@ fn parse_with(
     })
 }
 
-fn incomplete(path: &Path) -> Flaws {
-    Flaws::one(crate::document::Flaw::of_file(
+fn incomplete(path: &Path) -> Diagnostics {
+    Diagnostics::one(crate::document::Diagnostic::of_file(
         path,
         "a complete calibration",
         "one with a part that cannot be used".into(),
@@ -195,13 +195,13 @@ fn read_noise(s: &Section) -> Option<Noise> {
         Some(DEFAULT_SATURATION_FRACTION),
         Range::above(0.0, "of full scale").up_to(1.0),
     );
-    let spill_pixels = s.whole("spill_pixels", Some(0), Range::between(0.0, 1000.0, "pixels"));
+    let blooming_pixels = s.whole("blooming_pixels", Some(0), Range::between(0.0, 1000.0, "pixels"));
     s.close();
     Some(Noise {
         electrons_per_count: electrons_per_count?,
         read_noise_counts: read_noise_counts?,
         saturation_fraction: saturation_fraction?,
-        spill_pixels: u16::try_from(spill_pixels?).ok()?,
+        blooming_pixels: u16::try_from(blooming_pixels?).ok()?,
     })
 }
 
@@ -368,7 +368,7 @@ pub fn write(c: &Calibration, matrix_file: Option<&str>) -> String {
     line(format!("electrons_per_count = {:?}", c.noise.electrons_per_count));
     line(format!("read_noise_counts = {:?}", c.noise.read_noise_counts));
     line(format!("saturation_fraction = {:?}", c.noise.saturation_fraction));
-    line(format!("spill_pixels = {}", c.noise.spill_pixels));
+    line(format!("blooming_pixels = {}", c.noise.blooming_pixels));
     line("\n[linearity]".into());
     line(format!("coefficients = {}", list(&c.linearity)));
     line("\n[response]".into());

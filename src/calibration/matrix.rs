@@ -4,7 +4,7 @@
 //! 2006, Applied Optics 45(6):1111.
 
 use super::WavelengthScale;
-use crate::document::{Flaw, Flaws, in_words};
+use crate::document::{Diagnostic, Diagnostics, in_words};
 use std::path::Path;
 
 /// The largest matrix that is read [pixels]; one of 4096 takes 128 MB.
@@ -13,8 +13,8 @@ const MAX_SIDE: usize = 4096;
 const MAX_FILE_BYTES: u64 = (MAX_SIDE * MAX_SIDE * 25) as u64;
 
 /// The matrix in row-major order and the CRC-32 of its file.
-pub fn load(path: &Path) -> Result<(Vec<f64>, u32), Flaws> {
-    let refuse = |expected: String, found: String| Flaws::one(Flaw::of_file(path, &expected, found));
+pub fn load(path: &Path) -> Result<(Vec<f64>, u32), Diagnostics> {
+    let refuse = |expected: String, found: String| Diagnostics::one(Diagnostic::of_file(path, &expected, found));
     let unreadable = |e: std::io::Error| refuse("a readable matrix".into(), in_words(path, &e));
     let length = std::fs::metadata(path).map_err(unreadable)?.len();
     if length > MAX_FILE_BYTES {
@@ -26,9 +26,9 @@ pub fn load(path: &Path) -> Result<(Vec<f64>, u32), Flaws> {
 }
 
 /// Reads the text of the matrix file `path`.
-pub fn parse(path: &Path, text: &str) -> Result<Vec<f64>, Flaws> {
+pub fn parse(path: &Path, text: &str) -> Result<Vec<f64>, Diagnostics> {
     let refuse = |line: usize, expected: String, found: String| {
-        Flaws::one(Flaw { line: Some(line), ..Flaw::of_file(path, &expected, found) })
+        Diagnostics::one(Diagnostic { line: Some(line), ..Diagnostic::of_file(path, &expected, found) })
     };
     let mut matrix = Vec::new();
     let mut side = 0;
@@ -64,18 +64,18 @@ pub fn parse(path: &Path, text: &str) -> Result<Vec<f64>, Flaws> {
     }
     if rows == 0 || rows != side {
         let expected = format!("a square matrix, {} rows", side.max(1));
-        return Err(Flaws::one(Flaw::of_file(path, &expected, format!("{rows} rows"))));
+        return Err(Diagnostics::one(Diagnostic::of_file(path, &expected, format!("{rows} rows"))));
     }
     Ok(matrix)
 }
 
 /// A matrix tells the number of pixels, so that the wavelength scale can be followed over all of them.
-pub fn check_scale(path: &Path, scale: &WavelengthScale, matrix: &[f64]) -> Result<(), Flaws> {
+pub fn check_scale(path: &Path, scale: &WavelengthScale, matrix: &[f64]) -> Result<(), Diagnostics> {
     let pixels = matrix.len().isqrt();
     let Some(pixel) = u32::try_from(pixels).ok().and_then(|n| scale.first_fall(n)) else { return Ok(()) };
-    Err(Flaws::one(Flaw {
+    Err(Diagnostics::one(Diagnostic {
         key: "wavelength.coefficients".into(),
-        ..Flaw::of_file(
+        ..Diagnostic::of_file(
             path,
             &format!("wavelengths that rise over {pixels} pixels"),
             format!("a fall at pixel {pixel}"),

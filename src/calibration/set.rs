@@ -4,7 +4,7 @@
 
 use super::{Calibration, file};
 use crate::clock::UtcMicros;
-use crate::document::{Flaw, Flaws};
+use crate::document::{Diagnostic, Diagnostics};
 use std::path::{Path, PathBuf};
 
 /// The calibrations of one instrument, by the begin of their validity.
@@ -15,7 +15,7 @@ pub struct CalibrationSet {
 
 /// What holds for an instrument at an instant. Validity begins with `valid_from` and ends before `valid_until`.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum InForce<'a> {
+pub enum Active<'a> {
     /// This one.
     Valid(&'a Calibration),
     /// None; this one was the last, and its validity has ended.
@@ -26,26 +26,26 @@ pub enum InForce<'a> {
 
 impl CalibrationSet {
     /// Reads the files of one instrument; everything wrong with any of them is reported together.
-    pub fn load(files: &[PathBuf]) -> Result<Self, Flaws> {
-        let mut flaws = Flaws::default();
+    pub fn load(files: &[PathBuf]) -> Result<Self, Diagnostics> {
+        let mut diagnostics = Diagnostics::default();
         let mut read = Vec::new();
         for path in files {
-            if let Some(calibration) = flaws.gather(file::load(path)) {
+            if let Some(calibration) = diagnostics.gather(file::load(path)) {
                 read.push((path.clone(), calibration));
             }
         }
-        let set = flaws.gather(Self::new(read));
-        flaws.into_result()?;
-        // With no flaw there is a set; an empty one would say "missing" at every instant.
+        let set = diagnostics.gather(Self::new(read));
+        diagnostics.into_result()?;
+        // With no diagnostic there is a set; an empty one would say "missing" at every instant.
         Ok(set.unwrap_or(Self { entries: Vec::new() }))
     }
 
     /// Puts calibrations that were read side by side.
-    pub fn new(mut entries: Vec<(PathBuf, Calibration)>) -> Result<Self, Flaws> {
+    pub fn new(mut entries: Vec<(PathBuf, Calibration)>) -> Result<Self, Diagnostics> {
         entries.sort_by_key(|(_, c)| c.valid_from);
-        let mut flaws = Flaws::default();
+        let mut diagnostics = Diagnostics::default();
         let mut refuse = |path: &Path, key: &str, expected: String, found: String| {
-            flaws.0.push(Flaw { key: key.into(), ..Flaw::of_file(path, &expected, found) });
+            diagnostics.0.push(Diagnostic { key: key.into(), ..Diagnostic::of_file(path, &expected, found) });
         };
         for (i, (path, calibration)) in entries.iter().enumerate() {
             for (earlier_path, earlier) in &entries[..i] {
@@ -68,31 +68,31 @@ impl CalibrationSet {
                 }
             }
         }
-        flaws.into_result()?;
+        diagnostics.into_result()?;
         Ok(Self { entries })
     }
 
     /// What holds for the instrument with this serial number.
-    pub fn in_force(&self, at: UtcMicros, serial: &str) -> InForce<'_> {
-        let mut found = InForce::Missing;
+    pub fn active(&self, at: UtcMicros, serial: &str) -> Active<'_> {
+        let mut found = Active::Missing;
         for (_, calibration) in self.entries.iter().filter(|(_, c)| c.instrument_serial == serial) {
             if calibration.valid_from <= at {
                 let valid = at < calibration.valid_until;
-                found = if valid { InForce::Valid(calibration) } else { InForce::Expired(calibration) };
+                found = if valid { Active::Valid(calibration) } else { Active::Expired(calibration) };
             }
         }
         found
     }
 
     /// Refuses a set of which none is in force at `now`.
-    pub fn require_in_force(&self, now: UtcMicros) -> Result<(), Flaws> {
+    pub fn require_in_force(&self, now: UtcMicros) -> Result<(), Diagnostics> {
         let serial = self.serial().unwrap_or_default();
-        let (wanted, key, found) = match self.in_force(now, serial) {
-            InForce::Valid(_) => return Ok(()),
-            InForce::Expired(last) => {
+        let (wanted, key, found) = match self.active(now, serial) {
+            Active::Valid(_) => return Ok(()),
+            Active::Expired(last) => {
                 (last, "calibration.valid_until", format!("one that expired at {}", last.valid_until))
             }
-            InForce::Missing => match self.entries.first() {
+            Active::Missing => match self.entries.first() {
                 Some((_, c)) => (c, "calibration.valid_from", format!("one that begins at {}", c.valid_from)),
                 None => return Ok(()),
             },
@@ -100,7 +100,7 @@ impl CalibrationSet {
         let path = self.entries.iter().find(|(_, c)| c.id == wanted.id).map_or(Path::new(""), |(path, _)| path);
         let to_the_second = UtcMicros(now.0 - now.0.rem_euclid(1_000_000));
         let expected = format!("a calibration of `{serial}` that is in force now ({to_the_second})");
-        Err(Flaws::one(Flaw { key: key.into(), ..Flaw::of_file(path, &expected, found) }))
+        Err(Diagnostics::one(Diagnostic { key: key.into(), ..Diagnostic::of_file(path, &expected, found) }))
     }
 
     /// The serial number they are for; `None` for an empty set.
@@ -132,10 +132,10 @@ mod tests {
     #[test]
     fn the_one_in_force_is_found_and_the_last_one_remembered() {
         let set = CalibrationSet::new(vec![calibration("b", "7", 30, 40), calibration("a", "7", 10, 20)]).unwrap();
-        let id = |at, serial| match set.in_force(UtcMicros(at), serial) {
-            InForce::Valid(c) => format!("valid {}", c.id),
-            InForce::Expired(c) => format!("expired {}", c.id),
-            InForce::Missing => "missing".into(),
+        let id = |at, serial| match set.active(UtcMicros(at), serial) {
+            Active::Valid(c) => format!("valid {}", c.id),
+            Active::Expired(c) => format!("expired {}", c.id),
+            Active::Missing => "missing".into(),
         };
         let cases =
             [(9, "missing"), (10, "valid a"), (19, "valid a"), (20, "expired a"), (30, "valid b"), (40, "expired b")];

@@ -7,10 +7,10 @@
 mod live;
 
 use super::{Failure, print, print_json};
-use crate::calibration::{Calibration, CalibrationSet, InForce};
-use crate::capture::schedule::Schedule;
+use crate::calibration::{Active, Calibration, CalibrationSet};
 use crate::clock::{Clock, RealClock, UtcMicros};
 use crate::config::{self, InstrumentConfig, ScheduleConfig, Setup, Station, StationKind};
+use crate::exposure::schedule::Schedule;
 use crate::quantities::{SourceRule, registry};
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
@@ -32,16 +32,16 @@ pub struct CheckArgs {
     pub json: bool,
 }
 
-/// Checks and prints; a flaw is a [`Failure::Usage`].
+/// Checks and prints; a diagnostic is a [`Failure::Usage`].
 pub fn run(args: CheckArgs) -> Result<(), Failure> {
     let now = RealClock::new().now();
     let setup = match config::load_strictly(&args.config, now) {
         Ok(setup) => setup,
-        Err(flaws) => {
+        Err(diagnostics) => {
             if args.json {
-                print_json(&serde_json::json!({ "valid": false, "flaws": flaws.0 }))?;
+                print_json(&serde_json::json!({ "valid": false, "diagnostics": diagnostics.0 }))?;
             }
-            return Err(flaws.into());
+            return Err(diagnostics.into());
         }
     };
     let mut summary = Summary::of(&args.config, &setup, now);
@@ -65,7 +65,7 @@ struct Summary {
     database: String,
     instruments: Vec<InstrumentSummary>,
     /// What each instrument answered; empty without `--live`.
-    met: Vec<live::Met>,
+    met: Vec<live::Connected>,
     warnings: Vec<String>,
 }
 
@@ -100,7 +100,7 @@ struct CalibrationSummary {
     file: String,
     valid_from: String,
     valid_until: String,
-    in_force: bool,
+    active: bool,
     calibrated_nm: (f64, f64),
     /// Quantities that its range does not reach, with the range they need [nm].
     without: Vec<(&'static str, (f64, f64))>,
@@ -180,16 +180,16 @@ impl Summary {
 
 impl InstrumentSummary {
     fn of(instrument: &InstrumentConfig, set: &CalibrationSet, station: &Station, now: UtcMicros) -> Self {
-        let in_force = match set.in_force(now, set.serial().unwrap_or_default()) {
-            InForce::Valid(calibration) => Some(calibration),
-            InForce::Expired(_) | InForce::Missing => None,
+        let active = match set.active(now, set.serial().unwrap_or_default()) {
+            Active::Valid(calibration) => Some(calibration),
+            Active::Expired(_) | Active::Missing => None,
         };
         let calibration = |(path, c): (&Path, &Calibration)| CalibrationSummary {
             id: c.id.clone(),
             file: path.display().to_string(),
             valid_from: c.valid_from.to_string(),
             valid_until: c.valid_until.to_string(),
-            in_force: in_force.is_some_and(|now| now.id == c.id),
+            active: active.is_some_and(|now| now.id == c.id),
             calibrated_nm: calibrated_nm(c),
             without: out_of_reach(calibrated_nm(c), station.kind),
         };
@@ -212,7 +212,7 @@ impl InstrumentSummary {
     fn in_words(&self, t: &mut String) {
         let _ = writeln!(t, "\ninstrument   {} on {}, {} baud, {}", self.name, self.link, self.baud, self.dialect);
         for c in &self.calibrations {
-            let mark = if c.in_force { "in force" } else { "not now " };
+            let mark = if c.active { "in force" } else { "not now " };
             let (low, high) = c.calibrated_nm;
             let _ =
                 writeln!(t, "calibration  {mark}  {} for serial number {}, {low} nm to {high} nm", c.id, self.serial);

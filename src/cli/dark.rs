@@ -3,16 +3,17 @@
 //! The daemon owns the instrument and the database while it runs, so this refuses to start beside it.
 
 use super::Failure;
-use crate::calibration::InForce;
-use crate::capture::{CaptureSetup, covered_orders};
+use crate::acquisition::LoopContext;
+use crate::acquisition::assemble::{assemble, serial_link};
+use crate::calibration::Active;
 use crate::clock::{Clock, CompressedClock, RealClock, Stop, UtcMicros};
 use crate::config;
+use crate::darks::dark_set::{DarkOutcome, DarkSet, Means};
+use crate::darks::plan_covered_darks;
+use crate::exposure::CaptureSetup;
 use crate::instrument::Session;
 use crate::record::{DarkSource, Exposure, Shutter};
 use crate::reduction::Scale;
-use crate::station::RoadParts;
-use crate::station::assemble::{assemble, serial_link};
-use crate::station::darkroom::{Darkroom, Developed, Means};
 use crate::store::NewInstrument;
 use indicatif::{ProgressBar, ProgressStyle};
 use std::io::{BufRead, IsTerminal, Write};
@@ -68,16 +69,16 @@ pub fn run(args: &DarkArgs) -> Result<(), Failure> {
     result
 }
 
-fn take(args: &DarkArgs, parts: &RoadParts) -> Result<(), Failure> {
+fn take(args: &DarkArgs, parts: &LoopContext) -> Result<(), Failure> {
     let stop = Stop::new();
     let clock = &parts.clock;
     let mut session =
         Session::new((parts.link)(&stop), Arc::clone(clock), stop.clone(), parts.instrument.baud, parts.dialect);
     let (identity, detector) = session.connect().map_err(|e| Failure::from_error("no instrument", &e))?;
     let now = clock.now();
-    let calibration = match parts.calibrations.in_force(now, &identity.serial) {
-        InForce::Valid(c) | InForce::Expired(c) => c,
-        InForce::Missing => {
+    let calibration = match parts.calibrations.active(now, &identity.serial) {
+        Active::Valid(c) | Active::Expired(c) => c,
+        Active::Missing => {
             return Err(Failure::Failed(format!("no calibration is in force for serial number `{}`", identity.serial)));
         }
     };
@@ -86,9 +87,9 @@ fn take(args: &DarkArgs, parts: &RoadParts) -> Result<(), Failure> {
         NewInstrument { name: &parts.instrument.name, serial: &identity.serial, identity: &idn, detector: &detector };
     let store_failure = |e: crate::store::StoreError| Failure::from_error("the database", &e);
     let row = parts.store.register_instrument(&new, now).map_err(store_failure)?;
-    let station_failure = |e: crate::station::StationError| Failure::from_error("the darks", &e);
+    let station_failure = |e: crate::acquisition::StationError| Failure::from_error("the darks", &e);
     let instrument = &parts.instrument;
-    let mut room = Darkroom::open(instrument, parts.station.place, row, &parts.store, Default::default(), now)
+    let mut room = DarkSet::open(instrument, parts.station.place, row, &parts.store, Default::default(), now)
         .map_err(station_failure)?;
     let setup = CaptureSetup::new(
         instrument.exposure.clone(),
@@ -99,23 +100,23 @@ fn take(args: &DarkArgs, parts: &RoadParts) -> Result<(), Failure> {
         parts.station.mains_hz,
         None,
     );
-    let orders =
-        covered_orders(&instrument.darks, &setup.grid, setup.longest_s(), setup.overhead_s(), args.minutes * 60.0);
-    let seconds: f64 = orders.iter().map(|o| f64::from(o.exposures) * (o.integration_s + setup.overhead_s())).sum();
+    let plan_darks =
+        plan_covered_darks(&instrument.darks, &setup.grid, setup.longest_s(), setup.overhead_s(), args.minutes * 60.0);
+    let seconds: f64 = plan_darks.iter().map(|o| f64::from(o.exposures) * (o.integration_s + setup.overhead_s())).sum();
     let minutes = (seconds / 60.0).ceil();
     if args.covered {
         super::print(&format!("{} ({idn}): keep the head covered for about {minutes:.0} min.\n", instrument.name))?;
     } else {
         ask(&format!(
-            "Cover the head of {} ({idn}) so that no light reaches it. It must stay covered for about {minutes:.0} min.",
+            "ObstructionDetector the head of {} ({idn}) so that no light reaches it. It must stay covered for about {minutes:.0} min.",
             instrument.name
         ))?;
     }
 
     let means = Means { setup: &setup, calibration: Some(calibration) };
-    let bar = progress(orders.iter().map(|o| u64::from(o.exposures)).sum());
+    let bar = progress(plan_darks.iter().map(|o| u64::from(o.exposures)).sum());
     let mut refused = Vec::new();
-    for order in &orders {
+    for order in &plan_darks {
         bar.set_message(format!("{:.4} s", order.integration_s));
         let mut exposures: Vec<Exposure> = Vec::new();
         for _ in 0..order.exposures {
@@ -123,8 +124,8 @@ fn take(args: &DarkArgs, parts: &RoadParts) -> Result<(), Failure> {
             exposures.push(exposure.map_err(|e| Failure::from_error("the instrument", &e))?);
             bar.inc(1);
         }
-        if let Developed::Refused(event) =
-            room.develop(DarkSource::Covered, &exposures, &means, false).map_err(station_failure)?
+        if let DarkOutcome::Refused(event) =
+            room.submit(DarkSource::Covered, &exposures, &means, false).map_err(station_failure)?
         {
             parts.store.add_event(&event).map_err(store_failure)?;
             refused.push(event.text);
@@ -132,7 +133,7 @@ fn take(args: &DarkArgs, parts: &RoadParts) -> Result<(), Failure> {
     }
     bar.finish_and_clear();
     room.refit(&means, clock.now()).map_err(station_failure)?;
-    report(&refused, orders.len(), clock.now())
+    report(&refused, plan_darks.len(), clock.now())
 }
 
 fn report(refused: &[String], asked: usize, now: UtcMicros) -> Result<(), Failure> {

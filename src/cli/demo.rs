@@ -8,15 +8,16 @@ mod summary;
 mod view;
 
 use super::Failure;
-use crate::bench::comparison::Comparison;
-use crate::bench::truth::TruthTail;
+use crate::acquisition::Observer;
+use crate::acquisition::assemble::{assemble, serial_link};
+use crate::acquisition::supervision::{Charge, supervise};
 use crate::clock::{Clock, CompressedClock, Stop, UtcMicros};
 use crate::config;
+use crate::processing::ProcessedReading;
 use crate::quantities::SourceRule;
 use crate::record::{Event, Frame};
-use crate::station::assemble::{assemble, serial_link};
-use crate::station::supervise::{Charge, supervise};
-use crate::station::{Observer, Reckoned};
+use crate::simulator::comparison::Comparison;
+use crate::simulator::truth::TruthTail;
 use crate::system;
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
@@ -33,7 +34,7 @@ pub struct DemoArgs {
     pub dir: Option<PathBuf>,
     /// The sky
     #[arg(long, value_enum, default_value = "broken")]
-    pub sky: crate::bench::scenes::SkyKind,
+    pub sky: crate::simulator::scenes::SkyKind,
     /// Seed of weather and noise
     #[arg(long, default_value_t = 1)]
     pub seed: u64,
@@ -116,7 +117,7 @@ fn start(dir: &Path, clock: &CompressedClock) -> Result<Spectrometer, Failure> {
     let failed = |e: std::io::Error| Failure::from_error("the virtual spectrometer did not start", &e);
     let program = std::env::current_exe().map_err(failed)?;
     let child = Command::new(program)
-        .arg("bench")
+        .arg("simulate")
         .arg("--config")
         .arg(dir.join(site::BENCH))
         .arg("--link")
@@ -151,17 +152,17 @@ struct Watcher {
 }
 
 impl Observer for Watcher {
-    fn stored(&mut self, _id: i64, reckoned: &Reckoned, frames: &[Frame]) {
+    fn stored(&mut self, _id: i64, processed: &ProcessedReading, frames: &[Frame]) {
         let records = self.truth.read_new();
-        let truth = reckoned.reduced.as_ref().and_then(|reduced| {
+        let truth = processed.reduced.as_ref().and_then(|reduced| {
             self.comparison.truth(reduced, frames, |crc| records.iter().rev().find(|r| r.crc32 == crc))
         });
         self.tally
             .lock()
             .unwrap_or_else(std::sync::PoisonError::into_inner)
-            .reading(&reckoned.reading, truth.as_deref());
-        self.view.reading(&reckoned.reading);
-        if reckoned.reading.time_mid >= self.end {
+            .reading(&processed.reading, truth.as_deref());
+        self.view.reading(&processed.reading);
+        if processed.reading.time_mid >= self.end {
             self.view.close();
             self.stop.request();
         }

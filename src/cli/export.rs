@@ -180,7 +180,7 @@ const FACTS: [(&str, &str); 19] = [
     ("relative_air_mass", "1"),
     ("detector_temperature", "degC"),
     ("exposures", "count x s"),
-    ("fill", "1"),
+    ("peak_level", "1"),
     ("signal_to_noise", "1"),
     ("stray_floor", "counts s-1"),
     ("dark_age", "s"),
@@ -306,7 +306,7 @@ fn put_row(text: &mut String, stored: &StoredReading, calibration: &str, known: 
     if r.exposures.is_empty() {
         text.push(',');
     }
-    put_numbers(text, [Some(r.fill), r.signal_to_noise, r.stray_floor, r.dark_age]);
+    put_numbers(text, [Some(r.peak_level), r.signal_to_noise, r.stray_floor, r.dark_age]);
     text.push(',');
     text.push_str(&r.flags.names().join(" "));
     let mut reasons = String::new();
@@ -346,7 +346,7 @@ fn put_numbers<const N: usize>(text: &mut String, numbers: [Option<f64>; N]) {
 
 #[cfg(test)]
 mod tests {
-    use super::super::fixture::archive;
+    use super::super::example_archive::archive;
     use super::*;
 
     fn csv(archive: &Archive, from: &str, to: &str) -> String {
@@ -366,7 +366,7 @@ mod tests {
             lines,
             [
                 "id,time_start,time_mid,time_end,instrument,calibration,configuration,computation,sun_elevation,\
-                 sun_azimuth,relative_air_mass,detector_temperature,exposures,fill,signal_to_noise,stray_floor,dark_age,\
+                 sun_azimuth,relative_air_mass,detector_temperature,exposures,peak_level,signal_to_noise,stray_floor,dark_age,\
                  flags,reasons,ppfd,ppfd_uncertainty,ppfd_verdict,cct,cct_uncertainty,cct_verdict",
                 "1,2026-06-21T11:59:59.500Z,2026-06-21T12:00:00Z,2026-06-21T12:00:00.500Z,\"roof, head\",lab-7,1,1,-3.25,\
                  ,,1.5e-7,4x0.05 1x5,0.5,,0.30000000000000004,60,warming low_sun,\

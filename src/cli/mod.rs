@@ -4,26 +4,26 @@
 //! nothing about light; they read, call the rooms and print.
 
 pub mod backup;
-pub mod bench;
 pub mod check;
 pub mod compute;
-pub mod curve;
+pub mod daily;
 pub mod dark;
-pub mod days;
 pub mod demo;
-pub mod export;
 #[cfg(test)]
-mod fixture;
+mod example_archive;
+pub mod export;
+pub mod monitors;
 pub mod note;
 pub mod quantities;
 pub mod recompute;
 pub mod run;
+pub mod series;
 pub mod show;
+pub mod simulate;
 pub mod source;
-pub mod trackers;
 pub mod verify;
 
-use crate::document::Flaws;
+use crate::document::Diagnostics;
 use std::io::Write;
 
 /// Why a command did not do what it was asked to.
@@ -54,9 +54,9 @@ impl Failure {
     }
 }
 
-impl From<Flaws> for Failure {
-    fn from(flaws: Flaws) -> Self {
-        Self::Usage(flaws.to_string())
+impl From<Diagnostics> for Failure {
+    fn from(diagnostics: Diagnostics) -> Self {
+        Self::Usage(diagnostics.to_string())
     }
 }
 
@@ -81,7 +81,7 @@ pub enum Command {
     /// Take a dark library with the head covered by a person
     Dark(dark::DarkArgs),
     /// Run the virtual spectrometer alone, on a pseudo-terminal
-    Bench(bench::BenchArgs),
+    Simulate(simulate::SimulateArgs),
     /// Compute every quantity of spectrum files
     Compute(compute::ComputeArgs),
     /// List every quantity: definition, source, range, limit and the flags that touch it
@@ -89,10 +89,10 @@ pub enum Command {
     /// Show the latest readings with units, flags and uncertainty
     Show(show::ShowArgs),
     /// Show the figures of days: light integral, photoperiod, maxima, doses
-    Days(days::DaysArgs),
+    Daily(daily::DailyArgs),
     /// Show the course of a quantity over any span: minimum, mean, maximum
-    Curve(curve::CurveArgs),
-    /// Put a remark on the record: cleaned, moved, maintenance, …
+    Series(series::SeriesArgs),
+    /// Put a remark on the record: cleaned, moved, servicing, …
     Note(note::NoteArgs),
     /// Make readings again from their raw frames, with another calibration or a newer program
     Recompute(recompute::RecomputeArgs),
@@ -111,12 +111,12 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Run(args) => run::run(&args),
         Command::Check(args) => check::run(args),
         Command::Dark(args) => dark::run(&args),
-        Command::Bench(args) => bench::run(args),
+        Command::Simulate(args) => simulate::run(args),
         Command::Compute(args) => compute::run(args),
         Command::Quantities(args) => quantities::run(args),
         Command::Show(args) => show::run(args),
-        Command::Days(args) => days::run(args),
-        Command::Curve(args) => curve::run(args),
+        Command::Daily(args) => daily::run(args),
+        Command::Series(args) => series::run(args),
         Command::Note(args) => note::run(&args),
         Command::Recompute(args) => recompute::run(&args),
         Command::Verify(args) => verify::run(&args),

@@ -1,12 +1,12 @@
 //! `vigilux note`: the owner's remark on the record, also about the past.
 //!
-//! The daemon may be running; it takes notice with its next reading. `maintenance` begins a span in which every value is
-//! suspect, `maintenance_over` ends it; nothing that was stored is changed.
+//! The daemon may be running; it takes notice with its next reading. `servicing` begins a span in which every value is
+//! suspect, `servicing_over` ends it; nothing that was stored is changed.
 
 use super::source::instant;
 use super::{Failure, print};
 use crate::clock::{Clock, RealClock, UtcMicros};
-use crate::record::{Event, EventKind, Flag, NoteClass, Span};
+use crate::record::{Event, EventKind, Flag, FlaggedInterval, NoteClass};
 use crate::store::Store;
 
 /// Arguments of `note`.
@@ -23,7 +23,7 @@ pub struct NoteArgs {
     /// When it was so: RFC 3339, or a date in UTC; now without it
     #[arg(long, value_name = "TIME", value_parser = instant)]
     at: Option<UtcMicros>,
-    /// Until when it was so; of `maintenance`, the end of the span
+    /// Until when it was so; of `servicing`, the end of the span
     #[arg(long, value_name = "TIME", value_parser = instant)]
     until: Option<UtcMicros>,
     /// The instrument it is about, where the station has several
@@ -58,37 +58,37 @@ pub fn run(args: &NoteArgs) -> Result<(), Failure> {
 fn record(store: &Store, args: &NoteArgs, at: UtcMicros) -> Result<String, Failure> {
     let mut said = format!("noted ({}) at {at}\n", args.class.name());
     match args.class {
-        NoteClass::Maintenance => {
-            store.add_span(&Span {
+        NoteClass::Servicing => {
+            store.add_span(&FlaggedInterval {
                 id: 0,
                 from: at,
                 until: args.until,
                 instrument: args.instrument.clone(),
-                flag: Flag::Maintenance,
-                spares: Vec::new(),
+                flag: Flag::Servicing,
+                unaffected: Vec::new(),
                 text: args.text.clone(),
             })?;
             said += &match args.until {
                 Some(until) => format!("values from {at} to {until} are suspect\n"),
                 None => format!(
                     "values from {at} on are suspect, until `vigilux note --class {}`\n",
-                    NoteClass::MaintenanceOver.name()
+                    NoteClass::ServicingOver.name()
                 ),
             };
         }
-        NoteClass::MaintenanceOver => {
+        NoteClass::ServicingOver => {
             let open = store.open_spans()?;
-            let ended: Vec<&Span> = open
+            let ended: Vec<&FlaggedInterval> = open
                 .iter()
-                .filter(|s| s.flag == Flag::Maintenance && s.from <= at)
+                .filter(|s| s.flag == Flag::Servicing && s.from <= at)
                 .filter(|s| args.instrument.is_none() || s.instrument.is_none() || s.instrument == args.instrument)
                 .collect();
             if ended.is_empty() {
-                return Err(Failure::Failed(format!("expected maintenance that had begun by {at}, but found none")));
+                return Err(Failure::Failed(format!("expected servicing that had begun by {at}, but found none")));
             }
             for span in ended {
                 store.end_span(span.id, at)?;
-                said += &format!("maintenance from {} to {at}\n", span.from);
+                said += &format!("servicing from {} to {at}\n", span.from);
             }
         }
         _ => {}
@@ -105,7 +105,7 @@ fn record(store: &Store, args: &NoteArgs, at: UtcMicros) -> Result<String, Failu
 
 #[cfg(test)]
 mod tests {
-    use super::super::fixture::archive;
+    use super::super::example_archive::archive;
     use super::super::source::Source;
     use super::*;
     use crate::record::QuantityValue;
@@ -123,7 +123,7 @@ mod tests {
         }
     }
 
-    /// Identity: maintenance makes what lies in it suspect, and only that, whoever reads; no stored row changes.
+    /// Identity: servicing makes what lies in it suspect, and only that, whoever reads; no stored row changes.
     #[test]
     fn maintenance_makes_what_lies_in_it_suspect_and_changes_no_row() {
         let (_folder, archive) = archive(false);
@@ -131,20 +131,20 @@ mod tests {
         // The first of the three readings is good, the next two are suspect by other flags in the fixture.
         let flagged = || -> Vec<bool> {
             let readings = archive.reader.latest(3).unwrap();
-            readings.iter().map(|r| r.reading.flags.has(Flag::Maintenance)).collect()
+            readings.iter().map(|r| r.reading.flags.has(Flag::Servicing)).collect()
         };
         assert_eq!(flagged(), [false, false, false]);
-        run(&note(path.clone(), NoteClass::Maintenance, "2026-06-21T12:00:30Z", None)).unwrap();
+        run(&note(path.clone(), NoteClass::Servicing, "2026-06-21T12:00:30Z", None)).unwrap();
         assert_eq!(flagged(), [false, true, true]);
-        run(&note(path.clone(), NoteClass::MaintenanceOver, "2026-06-21T12:01:30Z", None)).unwrap();
+        run(&note(path.clone(), NoteClass::ServicingOver, "2026-06-21T12:01:30Z", None)).unwrap();
         assert_eq!(flagged(), [false, true, false]);
-        let again = run(&note(path.clone(), NoteClass::MaintenanceOver, "2026-06-21T12:01:40Z", None)).unwrap_err();
-        assert!(again.to_string().contains("expected maintenance that had begun"), "{again}");
+        let again = run(&note(path.clone(), NoteClass::ServicingOver, "2026-06-21T12:01:40Z", None)).unwrap_err();
+        assert!(again.to_string().contains("expected servicing that had begun"), "{again}");
         let readings = archive.reader.latest(3).unwrap();
-        assert!(!readings[1].flags_when_taken.has(Flag::Maintenance), "what was stored stands");
+        assert!(!readings[1].flags_when_taken.has(Flag::Servicing), "what was stored stands");
         assert!(matches!(readings[1].reading.values[1], QuantityValue::Null(_)), "null stays null");
         let (notes, _) = archive.reader.notes_after(0).unwrap();
-        assert_eq!(notes.iter().map(|n| n.0).collect::<Vec<_>>(), [NoteClass::Maintenance, NoteClass::MaintenanceOver]);
+        assert_eq!(notes.iter().map(|n| n.0).collect::<Vec<_>>(), [NoteClass::Servicing, NoteClass::ServicingOver]);
     }
 
     /// Identity: what cannot be meant is refused before anything is written.
@@ -154,7 +154,7 @@ mod tests {
         let path = archive.reader.path().to_path_buf();
         let future = run(&note(path.clone(), NoteClass::Other, "2999-01-01T00:00:00Z", None)).unwrap_err();
         assert!(future.to_string().starts_with("--at: expected an instant that has passed"), "{future}");
-        let back = note(path.clone(), NoteClass::Maintenance, "2026-06-21T12:00:00Z", Some("2026-06-21T11:00:00Z"));
+        let back = note(path.clone(), NoteClass::Servicing, "2026-06-21T12:00:00Z", Some("2026-06-21T11:00:00Z"));
         assert!(run(&back).unwrap_err().to_string().starts_with("--until: expected an instant after"));
         let mut other = note(path, NoteClass::Cleaned, "2026-06-21T12:00:00Z", None);
         other.instrument = Some("north".into());

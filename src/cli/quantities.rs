@@ -4,7 +4,7 @@
 //! test.
 
 use super::{Failure, wrapped};
-use crate::quality::reach::{Reach, flags_with};
+use crate::quality::flag_scope::{Reach, flags_with};
 use crate::quantities::{Group, Limit, Quantity, SourceRule, registry};
 use crate::record::Flag;
 use serde_json::{Value, json};

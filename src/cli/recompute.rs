@@ -2,10 +2,10 @@
 
 use super::source::{Source, instant};
 use super::{Failure, print, print_json};
+use crate::archive::RecomputeError;
+use crate::archive::recompute::{self, Outcome, Request};
 use crate::calibration::file;
 use crate::clock::{Clock, RealClock, UtcMicros};
-use crate::station::AgainError;
-use crate::station::recompute::{self, Order, Outcome};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use serde_json::{Value, json};
 use std::fmt::Write;
@@ -30,8 +30,8 @@ pub struct RecomputeArgs {
     json: bool,
 }
 
-impl From<AgainError> for Failure {
-    fn from(error: AgainError) -> Self {
+impl From<RecomputeError> for Failure {
+    fn from(error: RecomputeError) -> Self {
         Self::Failed(error.to_string())
     }
 }
@@ -57,7 +57,7 @@ pub fn run(args: &RecomputeArgs) -> Result<(), Failure> {
         }
     }
     let threads = std::thread::available_parallelism().map_or(1, usize::from);
-    let order = Order { from, to, calibration: calibration.as_ref(), threads };
+    let order = Request { from, to, calibration: calibration.as_ref(), threads };
     let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr());
     let style = ProgressStyle::with_template("{bar:40} {pos}/{len} readings, {per_sec}, {eta} left");
     bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));

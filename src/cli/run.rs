@@ -1,12 +1,13 @@
 //! `vigilux run`: the daemon.
 
 use super::Failure;
+use crate::acquisition::assemble::{assemble, serial_link};
+use crate::acquisition::supervision::{Charge, supervise};
+use crate::acquisition::{Observer, StationError};
 use crate::clock::{Clock, CompressedClock, RealClock, Stop};
 use crate::config;
+use crate::processing::ProcessedReading;
 use crate::record::{Frame, Reading};
-use crate::station::assemble::{assemble, serial_link};
-use crate::station::supervise::{Charge, supervise};
-use crate::station::{Observer, Reckoned, StationError};
 use crate::system;
 use std::io::Write;
 use std::path::PathBuf;
@@ -56,9 +57,9 @@ impl Onlooker {
 }
 
 impl Observer for Onlooker {
-    fn stored(&mut self, id: i64, reckoned: &Reckoned, _frames: &[Frame]) {
-        Self::acknowledge(id, &reckoned.reading);
-        self.tidy(&reckoned.reading);
+    fn stored(&mut self, id: i64, processed: &ProcessedReading, _frames: &[Frame]) {
+        Self::acknowledge(id, &processed.reading);
+        self.tidy(&processed.reading);
     }
     fn stored_late(&mut self, id: i64, reading: &Reading) {
         Self::acknowledge(id, reading);

@@ -4,8 +4,8 @@
 
 mod computations;
 
+use super::monitors::{MonitorState, monitor_states};
 use super::source::{Archive, Named, Source};
-use super::trackers::{Sight, sights};
 use super::{Failure, print};
 use crate::clock::{Clock, RealClock, UtcMicros};
 use crate::quantities::{self, Group};
@@ -84,7 +84,7 @@ impl View<'_> {
                 self.details(&mut out, newest)?;
             }
         }
-        self.trackers(&mut out)?;
+        self.saved_states(&mut out)?;
         out.push('\n');
         for (label, event) in [("last gap", self.gap), ("last event", self.event)] {
             match event {
@@ -95,20 +95,22 @@ impl View<'_> {
         Ok(out)
     }
 
-    /// What each tracker sees, its limit, when it last passed and what it could tell.
-    fn trackers(&self, out: &mut String) -> Result<(), Failure> {
-        let sights = sights(&self.archive.reader, self.archive.config.as_ref())?;
-        if !sights.is_empty() {
-            put(out, format_args!("\n{:<18} sees, limit, last passed, could tell", "tracker"));
+    /// What each monitor estimate, its limit, when it last within limit and what it detection limit.
+    fn saved_states(&self, out: &mut String) -> Result<(), Failure> {
+        let monitor_states = monitor_states(&self.archive.reader, self.archive.config.as_ref())?;
+        if !monitor_states.is_empty() {
+            put(out, format_args!("\n{:<18} estimate, limit, last within limit, detection limit", "monitor"));
         }
-        for Sight { tracker, sees, limit, could_tell, last_passed, beyond_since, .. } in sights {
+        for MonitorState { monitor, estimate, limit, detection_limit, last_within_limit, exceeded_since, .. } in
+            monitor_states
+        {
             let limit = limit.map_or(String::new(), |l| format!("; limit {l}"));
-            let passed = match (beyond_since, last_passed) {
+            let passed = match (exceeded_since, last_within_limit) {
                 (Some(since), _) => format!("PAST ITS LIMIT, in doubt since {}", self.local(since)),
-                (None, Some(at)) => format!("last passed {}", age_in_words(self.now.seconds_since(at))),
+                (None, Some(at)) => format!("last within limit {}", age_in_words(self.now.seconds_since(at))),
                 (None, None) => "never checked yet".to_owned(),
             };
-            put(out, format_args!("{tracker:<18} {sees}{limit}; {passed}; could tell: {could_tell}"));
+            put(out, format_args!("{monitor:<18} {estimate}{limit}; {passed}; detection limit: {detection_limit}"));
         }
         Ok(())
     }
@@ -175,7 +177,7 @@ impl View<'_> {
         }
         let mut taken: Vec<String> =
             r.exposures.iter().map(|e| format!("{} × {}", e.exposures, milliseconds(e.integration_s))).collect();
-        taken.push(format!("fill {:.2}", r.fill));
+        taken.push(format!("peak_level {:.2}", r.peak_level));
         taken.extend(r.signal_to_noise.map(|s| format!("signal/noise {s:.0}")));
         taken.extend(r.detector_temperature.map(|t| format!("detector {t:.1} °C")));
         taken.extend(r.dark_age.map(|a| format!("dark {} old", span_in_words(a))));
@@ -239,7 +241,7 @@ impl View<'_> {
             "station": self.archive.config.as_ref().map(|c| &c.station.name),
             "database": self.archive.reader.path().to_string_lossy(),
             "readings": readings?,
-            "trackers": sights(&self.archive.reader, self.archive.config.as_ref())?.iter().map(Sight::json).collect::<Vec<_>>(),
+            "saved_states": monitor_states(&self.archive.reader, self.archive.config.as_ref())?.iter().map(MonitorState::json).collect::<Vec<_>>(),
             "last_event": self.event.map(event),
             "last_gap": self.gap.map(event),
         }))
@@ -274,7 +276,7 @@ impl View<'_> {
             "time_end": r.time_end.to_string(), "instrument": r.instrument, "calibration": calibration,
             "configuration": m.configuration, "computation": m.computation, "sun_elevation": r.sun_elevation,
             "sun_azimuth": r.sun_azimuth, "relative_air_mass": r.relative_air_mass,
-            "detector_temperature": r.detector_temperature, "exposures": exposures, "fill": r.fill,
+            "detector_temperature": r.detector_temperature, "exposures": exposures, "peak_level": r.peak_level,
             "signal_to_noise": r.signal_to_noise, "stray_floor": r.stray_floor, "dark_age": r.dark_age,
             "flags": r.flags.names(), "quantities": quantities,
         }))
@@ -368,7 +370,7 @@ fn age_in_words(seconds: f64) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::super::fixture::archive;
+    use super::super::example_archive::archive;
     use super::*;
 
     /// Identity: two digits of the uncertainty are kept, whatever the size.
@@ -420,7 +422,7 @@ mod tests {
             "       2  2026-06-21 12:01:00 UTC    -3.2°              -0.1 suspect  warming low_sun",
             "reading 3     2026-06-21 12:02:00 UTC, 35 s ago",
             "instrument    roof, head, calibration lab-7",
-            "taken         4 × 50 ms, 1 × 5 s, fill 0.50, detector 0.0 °C, dark 60 s old",
+            "taken         4 × 50 ms, 1 × 5 s, peak_level 0.50, detector 0.0 °C, dark 60 s old",
             "flags         warming low_sun",
             "plants",
             "ppfd                                 -0.1 ± 1.0          µmol m⁻² s⁻¹  suspect",

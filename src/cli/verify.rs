@@ -2,8 +2,8 @@
 
 use super::source::Source;
 use super::{Failure, print, print_json};
+use crate::archive::verify::{Check, audit};
 use crate::clock::{Clock, RealClock};
-use crate::station::audit::{Check, audit};
 use crate::store::Reader;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use serde_json::json;

@@ -85,22 +85,22 @@ fn read_schedule(s: &Section, context: Context) -> Option<ScheduleConfig> {
     {
         s.refuse("window_s", format!("a window shorter than the time between two ticks of cron ({interval} s)"));
     }
-    let reference = if s.has("reference") {
-        let text = s.text("reference", None, cron::RULE);
+    let check_source = if s.has("check_source") {
+        let text = s.text("check_source", None, cron::RULE);
         text.and_then(|text| {
             let parsed = cron::parse(&text, context.now);
-            parsed.map_err(|found| s.refuse_with("reference", cron::RULE, found)).ok()
+            parsed.map_err(|found| s.refuse_with("check_source", cron::RULE, found)).ok()
         })
     } else {
-        s.knows("reference");
+        s.knows("check_source");
         None
     };
     s.close();
-    Some(ScheduleConfig { cron: schedule?, sun_above_deg, sun_below_deg, local_window_s, window_s, reference })
+    Some(ScheduleConfig { cron: schedule?, sun_above_deg, sun_below_deg, local_window_s, window_s, check_source })
 }
 
 fn read_exposure(s: &Section) -> Option<ExposureConfig> {
-    let target_fill = s.number("target_fill", Some(0.75), Range::between(0.1, 0.9, "of full scale"));
+    let target_level = s.number("target_level", Some(0.75), Range::between(0.1, 0.9, "of full scale"));
     let integration_min_ms = s.number("integration_min_ms", Some(1.0), Range::above(0.0, "ms").up_to(600_000.0));
     let integration_max_ms = s.number("integration_max_ms", Some(10_000.0), Range::above(0.0, "ms").up_to(600_000.0));
     if let (Some(min), Some(max)) = (integration_min_ms, integration_max_ms)
@@ -119,21 +119,21 @@ fn read_exposure(s: &Section) -> Option<ExposureConfig> {
         s.refuse("budget_s", format!("more than the shortest integration time ({min} ms)"));
     }
     let exposures = s.whole("exposures", Some(2), Range::between(1.0, 4.0, ""));
-    let ladder = s.truth("ladder", true);
-    let ladder_ratio = s.number("ladder_ratio", Some(70.0), Range::between(2.0, 1000.0, ""));
-    let ladder_exposures = s.whole("ladder_exposures", Some(1), Range::between(1.0, 4.0, ""));
-    let stale_frames = s.whole("stale_frames", Some(0), Range::between(0.0, 10.0, "frames"));
+    let bracketing = s.truth("bracketing", true);
+    let bracket_ratio = s.number("bracket_ratio", Some(70.0), Range::between(2.0, 1000.0, ""));
+    let bracket_exposures = s.whole("bracket_exposures", Some(1), Range::between(1.0, 4.0, ""));
+    let discard_frames = s.whole("discard_frames", Some(0), Range::between(0.0, 10.0, "frames"));
     let unsteady_share = s.number("unsteady_share", Some(0.05), Range::above(0.0, "").up_to(1.0));
     s.close();
     Some(ExposureConfig {
-        target_fill: target_fill?,
+        target_level: target_level?,
         integration_min_s: integration_min_ms? * 1e-3,
         integration_max_s: integration_max_ms? * 1e-3,
         budget_s: budget_s?,
         exposures: exposures?,
-        ladder_ratio: ladder.then_some(ladder_ratio?),
-        ladder_exposures: ladder_exposures?,
-        stale_frames: stale_frames?,
+        bracket_ratio: bracketing.then_some(bracket_ratio?),
+        bracket_exposures: bracket_exposures?,
+        discard_frames: discard_frames?,
         unsteady_share: unsteady_share?,
     })
 }
@@ -172,7 +172,7 @@ fn read_darks(s: &Section, kind: Option<StationKind>) -> Option<DarksConfig> {
     let night_below_deg = s.number("night_below_deg", Some(-12.0), Range::between(-90.0, -6.0, "degrees"));
     let night_every_min = s.number("night_every_min", Some(60.0), Range::above(0.0, "min").up_to(1440.0));
     let model_max_age_days = s.number("model_max_age_days", Some(30.0), Range::above(0.0, "days").up_to(3660.0));
-    let library_max_s = s.number("library_max_s", Some(60.0), Range::above(0.0, "s").up_to(600.0));
+    let dark_set_max_s = s.number("dark_set_max_s", Some(60.0), Range::above(0.0, "s").up_to(600.0));
     s.close();
     Some(DarksConfig {
         sources: sources?,
@@ -183,7 +183,7 @@ fn read_darks(s: &Section, kind: Option<StationKind>) -> Option<DarksConfig> {
         night_below_deg: night_below_deg?,
         night_every_s: night_every_min? * 60.0,
         model_max_age_s: model_max_age_days? * 86_400.0,
-        library_max_s: library_max_s?,
+        dark_set_max_s: dark_set_max_s?,
     })
 }
 

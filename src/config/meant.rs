@@ -64,7 +64,7 @@ pub struct Station {
     /// midnight. Empty where it is not known.
     pub lamps_s: Vec<(u32, u32)>,
     /// How figures of days are made.
-    pub days: DaysConfig,
+    pub days: DailyConfig,
 }
 
 /// Whether a clock on the wall that shows `local_s` [s after local midnight] is within a window, start inclusive, end
@@ -77,20 +77,20 @@ pub fn in_window((start, end): (u32, u32), local_s: u32) -> bool {
     }
 }
 
-/// `[days]`.
+/// `[daily]`.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct DaysConfig {
+pub struct DailyConfig {
     /// Longest time between two readings over which the light is taken as straight [s]; a longer one is a gap.
-    pub bridge_s: f64,
+    pub interpolate_up_to_s: f64,
     /// Photon flux density above which it counts as light in the photoperiod [µmol m⁻² s⁻¹].
     pub photoperiod_ppfd: f64,
     /// Photon flux density of the hours above one [µmol m⁻² s⁻¹].
     pub hours_above_ppfd: f64,
 }
 
-impl Default for DaysConfig {
+impl Default for DailyConfig {
     fn default() -> Self {
-        Self { bridge_s: 900.0, photoperiod_ppfd: 1.0, hours_above_ppfd: 200.0 }
+        Self { interpolate_up_to_s: 900.0, photoperiod_ppfd: 1.0, hours_above_ppfd: 200.0 }
     }
 }
 
@@ -144,28 +144,28 @@ pub struct ScheduleConfig {
     /// Length of the window a reading fills [s]; `None` is a single shot.
     pub window_s: Option<f64>,
     /// Cron expression with seconds, in UTC: when the check source is looked at instead of the station's light.
-    pub reference: Option<cron::Schedule>,
+    pub check_source: Option<cron::Schedule>,
 }
 
 /// `[instrument.exposure]`.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ExposureConfig {
     /// Fill of the brightest pixel in use to aim at [1], of full scale.
-    pub target_fill: f64,
+    pub target_level: f64,
     /// Shortest integration time to use [s]; the instrument's own limit holds as well.
     pub integration_min_s: f64,
     /// Longest integration time to use [s].
     pub integration_max_s: f64,
     /// Time one reading may take in all, light and transfer, darks apart [s].
     pub budget_s: f64,
-    /// Exposures of the short rung in a single shot, 1 to 4.
+    /// Exposures of the short bracket in a single shot, 1 to 4.
     pub exposures: u32,
-    /// How many times longer the ultraviolet rung is; `None` takes no ladder.
-    pub ladder_ratio: Option<f64>,
-    /// Exposures of the ultraviolet rung in a single shot, 1 to 4.
-    pub ladder_exposures: u32,
+    /// How many times longer the ultraviolet bracket is; `None` takes no bracketing.
+    pub bracket_ratio: Option<f64>,
+    /// Exposures of the ultraviolet bracket in a single shot, 1 to 4.
+    pub bracket_exposures: u32,
     /// Frames to throw away after a change of integration time (free-running detectors).
-    pub stale_frames: u32,
+    pub discard_frames: u32,
     /// Change of the light between the exposures of a single shot that makes it `unsteady` [1].
     pub unsteady_share: f64,
 }
@@ -190,7 +190,7 @@ pub struct DarksConfig {
     /// Age beyond which the dark model no longer serves without a doubt [s].
     pub model_max_age_s: f64,
     /// Longest integration time of the library's grid [s].
-    pub library_max_s: f64,
+    pub dark_set_max_s: f64,
 }
 
 /// `[instrument.limits]`.

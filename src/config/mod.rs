@@ -13,7 +13,7 @@ pub use meant::*;
 
 use crate::calibration::CalibrationSet;
 use crate::clock::UtcMicros;
-use crate::document::{Document, Flaw, Flaws, Range, read_text};
+use crate::document::{Diagnostic, Diagnostics, Document, Range, read_text};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
@@ -35,26 +35,26 @@ pub struct Setup {
 /// Reads and checks a configuration and its calibrations; a schedule has to fire after `now`. For the daemon: where no
 /// calibration is in force it goes on and says so with each reading, since a restart on the day after must not end a
 /// series.
-pub fn load(path: &Path, now: UtcMicros) -> Result<Setup, Flaws> {
+pub fn load(path: &Path, now: UtcMicros) -> Result<Setup, Diagnostics> {
     load_all(path, now, false)
 }
 
 /// The same for `check`: every instrument also needs a calibration in force at `now`.
-pub fn load_strictly(path: &Path, now: UtcMicros) -> Result<Setup, Flaws> {
+pub fn load_strictly(path: &Path, now: UtcMicros) -> Result<Setup, Diagnostics> {
     load_all(path, now, true)
 }
 
-fn load_all(path: &Path, now: UtcMicros, in_force: bool) -> Result<Setup, Flaws> {
+fn load_all(path: &Path, now: UtcMicros, active: bool) -> Result<Setup, Diagnostics> {
     let text = read_text(path)?;
-    let mut flaws = Flaws::default();
+    let mut diagnostics = Diagnostics::default();
     let Parsed { config, files, page } = parse_all(path, &text, now)?;
-    let config = flaws.gather(config);
-    let sets: Vec<Option<CalibrationSet>> = files.iter().map(|f| flaws.gather(CalibrationSet::load(f))).collect();
-    for set in sets.iter().flatten().filter(|_| in_force) {
-        flaws.gather(set.require_in_force(now));
+    let config = diagnostics.gather(config);
+    let sets: Vec<Option<CalibrationSet>> = files.iter().map(|f| diagnostics.gather(CalibrationSet::load(f))).collect();
+    for set in sets.iter().flatten().filter(|_| active) {
+        diagnostics.gather(set.require_in_force(now));
     }
-    flaws.gather(no_serial_twice(path, &sets));
-    flaws.into_result()?;
+    diagnostics.gather(no_serial_twice(path, &sets));
+    diagnostics.into_result()?;
     match (config, sets.into_iter().collect()) {
         (Some(config), Some(calibrations)) => Ok(Setup { config, calibrations, page }),
         _ => Err(unusable(path)),
@@ -62,26 +62,26 @@ fn load_all(path: &Path, now: UtcMicros, in_force: bool) -> Result<Setup, Flaws>
 }
 
 /// Reads and checks a configuration alone, for commands that only need the store or the site.
-pub fn read(path: &Path, now: UtcMicros) -> Result<Config, Flaws> {
+pub fn read(path: &Path, now: UtcMicros) -> Result<Config, Diagnostics> {
     let text = read_text(path)?;
     parse(path, &text, now)
 }
 
 /// Understands the text of the configuration file `path`.
-pub fn parse(path: &Path, text: &str, now: UtcMicros) -> Result<Config, Flaws> {
+pub fn parse(path: &Path, text: &str, now: UtcMicros) -> Result<Config, Diagnostics> {
     parse_all(path, text, now)?.config
 }
 
 /// What a file says, as far as it could be understood.
 struct Parsed {
-    config: Result<Config, Flaws>,
+    config: Result<Config, Diagnostics>,
     /// The calibration files of each instrument, known whatever else is wrong, so that they are checked in the same go.
     files: Vec<Vec<PathBuf>>,
     page: Option<SocketAddr>,
 }
 
 /// Broken syntax is an error of its own: then nothing is known.
-fn parse_all(path: &Path, text: &str, now: UtcMicros) -> Result<Parsed, Flaws> {
+fn parse_all(path: &Path, text: &str, now: UtcMicros) -> Result<Parsed, Diagnostics> {
     let document = Document::parse(path, text)?;
     let root = document.root();
     let folder = path.parent().unwrap_or(Path::new(""));
@@ -90,7 +90,7 @@ fn parse_all(path: &Path, text: &str, now: UtcMicros) -> Result<Parsed, Flaws> {
     }
     let (kind, station) = station::read_station(&root.section("station"));
     let store = station::read_store(&root.section("store"), folder);
-    let days = station::read_days(&root.section("days"));
+    let days = station::read_days(&root.section("daily"));
     let page = root.optional_section("page").and_then(|s| station::read_page(&s));
     let context = instrument::Context { kind, folder, now };
     let sections = root.sections("instrument");
@@ -116,7 +116,7 @@ fn parse_all(path: &Path, text: &str, now: UtcMicros) -> Result<Parsed, Flaws> {
                 let station = Station { days, ..station };
                 Ok(Config { station, store, instruments, text: text.to_owned() })
             }
-            // Each part is `Some` where no flaw was noted; the last resort keeps a forgotten note from a panic.
+            // Each part is `Some` where no diagnostic was noted; the last resort keeps a forgotten note from a panic.
             _ => Err(unusable(path)),
         }
     });
@@ -124,24 +124,29 @@ fn parse_all(path: &Path, text: &str, now: UtcMicros) -> Result<Parsed, Flaws> {
 }
 
 /// One instrument cannot hang on two lines: a copied section whose calibration was forgotten.
-fn no_serial_twice(path: &Path, sets: &[Option<CalibrationSet>]) -> Result<(), Flaws> {
+fn no_serial_twice(path: &Path, sets: &[Option<CalibrationSet>]) -> Result<(), Diagnostics> {
     let serials: Vec<_> = sets.iter().map(|set| set.as_ref().and_then(CalibrationSet::serial)).collect();
-    let mut flaws = Flaws::default();
+    let mut diagnostics = Diagnostics::default();
     for (i, serial) in serials.iter().enumerate() {
         let Some(serial) = serial else { continue };
         if let Some(j) = serials[..i].iter().position(|s| s.as_ref() == Some(serial)) {
             let expected = format!("calibrations of another instrument than instrument[{j}]");
             let found = format!("the same serial number `{serial}`");
-            flaws
-                .0
-                .push(Flaw { key: format!("instrument[{i}].calibrations"), ..Flaw::of_file(path, &expected, found) });
+            diagnostics.0.push(Diagnostic {
+                key: format!("instrument[{i}].calibrations"),
+                ..Diagnostic::of_file(path, &expected, found)
+            });
         }
     }
-    flaws.into_result()
+    diagnostics.into_result()
 }
 
-fn unusable(path: &Path) -> Flaws {
-    Flaws::one(Flaw::of_file(path, "a complete configuration", "one with a part that cannot be used".into()))
+fn unusable(path: &Path) -> Diagnostics {
+    Diagnostics::one(Diagnostic::of_file(
+        path,
+        "a complete configuration",
+        "one with a part that cannot be used".into(),
+    ))
 }
 
 #[cfg(test)]

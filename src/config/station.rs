@@ -1,6 +1,6 @@
 //! Reading `[station]`, `[store]` and `[page]`.
 
-use super::{DaysConfig, Station, StationKind, StoreConfig};
+use super::{DailyConfig, Station, StationKind, StoreConfig};
 use crate::document::{Range, Section};
 use crate::sun::Place;
 use std::net::SocketAddr;
@@ -44,7 +44,7 @@ pub fn read_station(s: &Section) -> (Option<StationKind>, Option<Station>) {
             day_starts_at_s: day_starts_at_s?,
             mains_hz: mains_hz?,
             lamps_s,
-            days: DaysConfig::default(),
+            days: DailyConfig::default(),
         })
     };
     (kind, whole())
@@ -79,17 +79,17 @@ fn read_lamps(s: &Section, kind: Option<StationKind>) -> Vec<(u32, u32)> {
     windows.unwrap_or_default()
 }
 
-/// Reads `[days]`: how figures of days are made. Everything in it may be left out.
-pub fn read_days(s: &Section) -> Option<DaysConfig> {
-    let usual = DaysConfig::default();
+/// Reads `[daily]`: how figures of days are made. Everything in it may be left out.
+pub fn read_days(s: &Section) -> Option<DailyConfig> {
+    let usual = DailyConfig::default();
     let bridge = Range::above(0.0, "min").up_to(60.0);
     let level = || Range::above(0.0, "umol m-2 s-1").up_to(5000.0);
-    let bridge_min = s.number("bridge_min", Some(usual.bridge_s / 60.0), bridge);
+    let interpolate_up_to_min = s.number("interpolate_up_to_min", Some(usual.interpolate_up_to_s / 60.0), bridge);
     let photoperiod_ppfd = s.number("photoperiod_ppfd", Some(usual.photoperiod_ppfd), level());
     let hours_above_ppfd = s.number("hours_above_ppfd", Some(usual.hours_above_ppfd), level());
     s.close();
-    Some(DaysConfig {
-        bridge_s: bridge_min? * 60.0,
+    Some(DailyConfig {
+        interpolate_up_to_s: interpolate_up_to_min? * 60.0,
         photoperiod_ppfd: photoperiod_ppfd?,
         hours_above_ppfd: hours_above_ppfd?,
     })

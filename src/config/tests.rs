@@ -20,10 +20,10 @@ fn now() -> UtcMicros {
     UtcMicros::parse("2026-06-21T12:00:00Z").unwrap()
 }
 
-fn flaws(text: &str) -> Vec<String> {
+fn diagnostics(text: &str) -> Vec<String> {
     match parse(Path::new("a/roof.toml"), text, now()) {
         Ok(_) => Vec::new(),
-        Err(flaws) => flaws.0.iter().map(ToString::to_string).collect(),
+        Err(diagnostics) => diagnostics.0.iter().map(ToString::to_string).collect(),
     }
 }
 
@@ -34,7 +34,10 @@ fn a_short_file_is_complete() {
     assert_eq!((c.station.mains_hz, c.station.day_starts_at_s, c.station.place.altitude_m), (0.0, 0, 0.0));
     assert_eq!(c.store.path, Path::new("a/vigilux.db"));
     assert_eq!((c.store.free_space_floor_mb, c.store.keep_raw_months), (500, None));
-    assert_eq!(c.station.days, DaysConfig { bridge_s: 900.0, photoperiod_ppfd: 1.0, hours_above_ppfd: 200.0 });
+    assert_eq!(
+        c.station.days,
+        DailyConfig { interpolate_up_to_s: 900.0, photoperiod_ppfd: 1.0, hours_above_ppfd: 200.0 }
+    );
     assert!(c.station.lamps_s.is_empty());
     let i = &c.instruments[0];
     assert_eq!((i.baud, i.dialect.as_str(), i.warm_up_s), (115_200, "scpi", 1200.0));
@@ -42,14 +45,14 @@ fn a_short_file_is_complete() {
     assert_eq!(i.calibrations, [Path::new("a/c.toml")]);
     assert_eq!(i.schedule.cron.source(), "0 * * * * *");
     let exposure = ExposureConfig {
-        target_fill: 0.75,
+        target_level: 0.75,
         integration_min_s: 0.001,
         integration_max_s: 10.0,
         budget_s: 20.0,
         exposures: 2,
-        ladder_ratio: Some(70.0),
-        ladder_exposures: 1,
-        stale_frames: 0,
+        bracket_ratio: Some(70.0),
+        bracket_exposures: 1,
+        discard_frames: 0,
         unsteady_share: 0.05,
     };
     assert_eq!(i.exposure, exposure);
@@ -67,10 +70,13 @@ fn a_full_file_arrives_in_its_units() {
          local_window = \"22:00-04:00\"\nwindow_s = 50\n[instrument.exposure]\nladder = false\nintegration_min_ms = 2.5\n\
          [instrument.darks]\nsources = [\"night\"]\nnight_every_min = 30\n[instrument.limits]\nlamp_rating_ppfd = 900\n\
          [instrument.limits.uncertainty]\nppfd = {{ relative = 0.05, absolute = 2 }}\n\
-         [days]\nbridge_min = 5\nphotoperiod_ppfd = 0.5\nhours_above_ppfd = 500\n[page]\nlisten = \"[::1]:8050\"\n"
+         [daily]\nbridge_min = 5\nphotoperiod_ppfd = 0.5\nhours_above_ppfd = 500\n[page]\nlisten = \"[::1]:8050\"\n"
     );
     let c = parse(Path::new("roof.toml"), &text, now()).unwrap();
-    assert_eq!(c.station.days, DaysConfig { bridge_s: 300.0, photoperiod_ppfd: 0.5, hours_above_ppfd: 500.0 });
+    assert_eq!(
+        c.station.days,
+        DailyConfig { interpolate_up_to_s: 300.0, photoperiod_ppfd: 0.5, hours_above_ppfd: 500.0 }
+    );
     let under_glass =
         text.replace("\"roof\"", "\"glasshouse\"\nmains_hz = 50\nlamps = [\"05:00-08:30\", \"20:00-02:00\"]");
     let glass = parse(Path::new("glass.toml"), &under_glass, now()).unwrap();
@@ -79,7 +85,7 @@ fn a_full_file_arrives_in_its_units() {
     assert_eq!((i.baud, i.warm_up_s), (57_600, 300.0));
     assert_eq!((i.schedule.sun_above_deg, i.schedule.local_window_s), (Some(-6.0), Some((79_200, 14_400))));
     assert_eq!(i.schedule.window_s, Some(50.0));
-    assert_eq!((i.exposure.ladder_ratio, i.exposure.integration_min_s), (None, 0.0025));
+    assert_eq!((i.exposure.bracket_ratio, i.exposure.integration_min_s), (None, 0.0025));
     assert_eq!((i.darks.sources.as_slice(), i.darks.night_every_s), ([DarkSource::Night].as_slice(), 1800.0));
     assert_eq!(i.limits.lamp_rating_ppfd, Some(900.0));
     assert_eq!(i.limits.uncertainty, [("ppfd".to_owned(), 0.05, 2.0)]);
@@ -89,7 +95,7 @@ fn a_full_file_arrives_in_its_units() {
 /// Identity: an empty file names every key it lacks.
 #[test]
 fn an_empty_file_names_every_required_key() {
-    let found = flaws("");
+    let found = diagnostics("");
     let keys: Vec<&str> = found.iter().map(|f| f.split(": ").nth(1).unwrap()).collect();
     let want = [
         "version",
@@ -170,8 +176,8 @@ fn each_broken_rule_names_key_rule_and_value() {
         ),
         (
             "calibrations = [\"c.toml\"]",
-            "calibrations = [\"c.toml\"]\nexposure.target_fill = 1.5",
-            "13: instrument[0].exposure.target_fill: expected a number from 0.1 to 0.9 [of full scale], but found `1.5`",
+            "calibrations = [\"c.toml\"]\nexposure.target_level = 1.5",
+            "13: instrument[0].exposure.target_level: expected a number from 0.1 to 0.9 [of full scale], but found `1.5`",
         ),
         (
             "calibrations = [\"c.toml\"]",
@@ -200,7 +206,7 @@ fn each_broken_rule_names_key_rule_and_value() {
     for (from, to, want) in cases {
         assert!(SHORT.contains(from), "the example has no `{from}`");
         let colon = if want.starts_with(':') { "" } else { ":" };
-        assert_eq!(flaws(&SHORT.replacen(from, to, 1)), [format!("a/roof.toml{colon}{want}")], "{from} -> {to}");
+        assert_eq!(diagnostics(&SHORT.replacen(from, to, 1)), [format!("a/roof.toml{colon}{want}")], "{from} -> {to}");
     }
 }
 
@@ -209,7 +215,7 @@ fn each_broken_rule_names_key_rule_and_value() {
 fn two_instruments_never_share_a_name_or_a_port() {
     let copied = SHORT.split_once("[[instrument]]").unwrap().1;
     assert_eq!(
-        flaws(&format!("{SHORT}[[instrument]]{copied}")),
+        diagnostics(&format!("{SHORT}[[instrument]]{copied}")),
         [
             "a/roof.toml:14: instrument[1].name: expected another name than instrument[0], but found `\"south\"`",
             "a/roof.toml:15: instrument[1].link: expected another port than instrument[0], but found `\"/dev/ttyUSB0\"`",

@@ -6,7 +6,7 @@ use toml::Spanned;
 use toml::de::{DeArray, DeTable, DeValue};
 use toml::value::Datetime;
 
-/// Flaws of single entries that one list reports before it only counts them.
+/// Diagnostics of single entries that one list reports before it only counts them.
 const MAX_FLAWS_A_LIST: usize = 5;
 
 /// The longest piece of the file that a message repeats [characters].
@@ -14,7 +14,7 @@ const MAX_QUOTE: usize = 60;
 
 type Value<'t> = Spanned<DeValue<'t>>;
 
-/// One table being read. Every getter notes a flaw and answers `None` when the value cannot be used.
+/// One table being read. Every getter notes a diagnostic and answers `None` when the value cannot be used.
 pub struct Section<'d, 't> {
     document: &'d Document<'t>,
     path: String,
@@ -70,7 +70,7 @@ impl<'d, 't> Section<'d, 't> {
         self.table?.get(key)
     }
 
-    /// The value of a key, or a flaw when it is required and absent.
+    /// The value of a key, or a diagnostic when it is required and absent.
     fn need(&self, key: &'static str, required: bool, expected: &dyn Fn() -> String) -> Option<&'d Value<'t>> {
         let value = self.get(key);
         if value.is_none() && required {
@@ -188,7 +188,7 @@ impl<'d, 't> Section<'d, 't> {
         }
     }
 
-    /// The texts in a list, whatever else is wrong with it, without noting a flaw.
+    /// The texts in a list, whatever else is wrong with it, without noting a diagnostic.
     pub fn quiet_texts(&self, key: &str) -> Vec<String> {
         let entries = self.table.and_then(|t| t.get(key)).and_then(list);
         let text = |e: &Value<'t>| if let DeValue::String(s) = e.get_ref() { Some(s.to_string()) } else { None };
@@ -325,7 +325,7 @@ impl<'d, 't> Section<'d, 't> {
         Section::new(self.document, self.name(key), table)
     }
 
-    /// Every key of the file that was not asked for is a flaw.
+    /// Every key of the file that was not asked for is a diagnostic.
     pub fn close(&self) {
         let asked = self.asked.borrow();
         for (key, _) in self.table.into_iter().flatten() {

@@ -1,9 +1,9 @@
 use super::*;
 
-fn flaws(text: &str, read: impl Fn(&Section)) -> Vec<String> {
+fn diagnostics(text: &str, read: impl Fn(&Section)) -> Vec<String> {
     let document = match Document::parse(Path::new("a.toml"), text) {
         Ok(document) => document,
-        Err(flaws) => return flaws.0.iter().map(ToString::to_string).collect(),
+        Err(diagnostics) => return diagnostics.0.iter().map(ToString::to_string).collect(),
     };
     let root = document.root();
     read(&root);
@@ -11,11 +11,11 @@ fn flaws(text: &str, read: impl Fn(&Section)) -> Vec<String> {
     document.finish().err().map(|f| f.0.iter().map(ToString::to_string).collect()).unwrap_or_default()
 }
 
-/// Identity: a file with one flaw of each kind gives one message each, with line, key, rule and value.
+/// Identity: a file with one diagnostic of each kind gives one message each, with line, key, rule and value.
 #[test]
 fn all_flaws_are_found_in_one_go() {
     let text = "a = nan\nb = 3.5\nc = [1, inf, 2]\nd = ''\nlattitude = 3\n[s]\nx = 1\n";
-    let found = flaws(text, |s| {
+    let found = diagnostics(text, |s| {
         s.number("a", None, Range::between(0.0, 1.0, "m"));
         s.whole("b", None, Range::between(1.0, 4.0, ""));
         s.numbers("c", true, 1, Range::finite("nm"));
@@ -41,9 +41,9 @@ fn all_flaws_are_found_in_one_go() {
 /// Identity: broken syntax and a key given twice are refused with their line.
 #[test]
 fn broken_syntax_is_refused_with_its_line() {
-    let found = flaws("a = 1\nb = = 2\n", |_| ());
+    let found = diagnostics("a = 1\nb = = 2\n", |_| ());
     assert!(!found.is_empty() && found[0].starts_with("a.toml:2: expected TOML, but found "), "{found:?}");
-    let found = flaws("a = 1\na = 2\n", |_| ());
+    let found = diagnostics("a = 1\na = 2\n", |_| ());
     assert!(found.len() == 1 && found[0].starts_with("a.toml:2: expected TOML, but found "), "{found:?}");
 }
 
@@ -62,7 +62,7 @@ fn no_range_holds_nan_or_infinity() {
 #[test]
 fn a_list_full_of_wrong_entries_is_counted() {
     let text = format!("c = [{}]", ["nan"; 100].join(", "));
-    let found = flaws(&text, |s| {
+    let found = diagnostics(&text, |s| {
         s.numbers("c", true, 1, Range::finite(""));
     });
     assert_eq!(found.len(), 6);

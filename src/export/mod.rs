@@ -13,7 +13,7 @@ pub mod sheet;
 pub mod spectra;
 pub mod whole;
 
-use crate::station::AgainError;
+use crate::archive::RecomputeError;
 use crate::store::StoreError;
 use std::path::PathBuf;
 
@@ -43,7 +43,7 @@ pub enum ExportError {
     Store(#[from] StoreError),
     /// A spectrum could not be made again, for a reason that concerns more than one reading.
     #[error(transparent)]
-    Again(#[from] AgainError),
+    Recomputer(#[from] RecomputeError),
 }
 
 /// What is exported.

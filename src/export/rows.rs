@@ -3,11 +3,11 @@
 use super::sheet::{Axis, Column, Data, Place, Sheet, Sink};
 use super::spectra::FixedAxis;
 use super::{ExportError, What};
+use crate::archive::Recomputer;
 use crate::clock::UtcMicros;
 use crate::config::Config;
 use crate::quantities;
 use crate::record::QuantityValue;
-use crate::station::Again;
 use crate::store::{DarkReference, InstrumentRow, Reader, StoredReading};
 use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
@@ -56,7 +56,7 @@ impl Walk<'_> {
         let rows: Vec<InstrumentRow> =
             self.reader.instruments()?.into_iter().filter(|i| i.name == instrument).collect();
         let (begin, end) = (from.0.div_euclid(DAY), (to.0 - 1).div_euclid(DAY));
-        let mut again = Again::new();
+        let mut again = Recomputer::new();
         let mut axes = BTreeMap::new();
         for day in begin..=end {
             let (a, b) = (UtcMicros((day * DAY).max(from.0)), UtcMicros(((day + 1) * DAY).min(to.0)));
@@ -111,7 +111,7 @@ impl Walk<'_> {
             let light: f64 = r.exposures.iter().map(|e| f64::from(e.exposures) * e.integration_s).sum();
             let exposures: i64 = r.exposures.iter().map(|e| i64::from(e.exposures)).sum();
             put.real(r.exposures.first().map(|e| e.integration_s)).real(r.exposures.last().map(|e| e.integration_s));
-            put.whole(Some(exposures)).real(Some(light)).real(Some(r.fill)).real(r.signal_to_noise);
+            put.whole(Some(exposures)).real(Some(light)).real(Some(r.peak_level)).real(r.signal_to_noise);
             put.real(r.stray_floor).real(r.dark_age);
             let mut reasons: Vec<String> = Vec::new();
             for (k, (id, _)) in known.iter().enumerate() {
@@ -142,7 +142,7 @@ impl Walk<'_> {
         instrument: &str,
         from: UtcMicros,
         to: UtcMicros,
-        again: &mut Again,
+        again: &mut Recomputer,
         axes: &mut BTreeMap<(i64, i64), FixedAxis>,
         page: &mut Page<'_>,
     ) -> Result<(), ExportError> {
@@ -162,8 +162,8 @@ impl Walk<'_> {
                     place.insert(FixedAxis::new(&calibration, &detector.detector))
                 }
             };
-            let spectrum = match again.reckon(reader, stored) {
-                Ok(reckoned) => reckoned.reduced.map(|reduced| axis.resample(&reduced)),
+            let spectrum = match again.process(reader, stored) {
+                Ok(processed) => processed.reduced.map(|reduced| axis.resample(&reduced)),
                 Err(error) if error.is_of_one_reading() => None,
                 Err(error) => return Err(error.into()),
             };
@@ -201,7 +201,7 @@ impl Walk<'_> {
 
     fn frames(&self, instrument: &str, from: UtcMicros, to: UtcMicros, page: &mut Page<'_>) -> Result<(), ExportError> {
         self.readings(instrument, from, to, |stored| {
-            for (rung, record) in self.reader.frames(stored.reading.id)?.iter().enumerate() {
+            for (bracket, record) in self.reader.frames(stored.reading.id)?.iter().enumerate() {
                 let f = &record.frame;
                 let (dark, model) = match record.dark {
                     DarkReference::Matched { dark, model } => (Some(dark), model),
@@ -214,7 +214,7 @@ impl Walk<'_> {
                     .time(f.start())
                     .time(f.end())
                     .whole(Some(stored.reading.id))
-                    .whole(Some(rung as i64));
+                    .whole(Some(bracket as i64));
                 put.real(Some(f.integration_s)).whole(Some(f.exposures() as i64)).real(f.temperature_c);
                 put.whole(dark).whole(model).counts(&f.sums);
                 put.done();
@@ -367,11 +367,11 @@ fn value_columns(known: &[(String, String)], windows: bool) -> Vec<Column> {
         real("sun_azimuth", "degree", "azimuth of the sun from north through east"),
         real("relative_air_mass", "1", "relative air mass"),
         real("detector_temperature", "degree_Celsius", "detector temperature"),
-        real("integration_time_short", "s", "integration time of the shortest rung"),
-        real("integration_time_long", "s", "integration time of the longest rung"),
+        real("integration_time_short", "s", "integration time of the shortest bracket"),
+        real("integration_time_long", "s", "integration time of the longest bracket"),
         Column::new("exposures", "1", "number of exposures", Data::Whole(vec![])),
         real("light_time", "s", "light collected in all"),
-        real("fill", "1", "highest fill of the shortest rung"),
+        real("peak_level", "1", "highest peak_level of the shortest bracket"),
         real("signal_to_noise", "1", "median of signal over noise"),
         real("stray_floor", "s-1", "stray-light floor that was subtracted, in counts"),
         real("dark_age", "s", "age of the dark that served"),
@@ -425,7 +425,7 @@ fn frame_columns() -> Vec<Column> {
     let row = |name, title| Column::new(name, "", title, Data::Whole(vec![]));
     let mut columns = time_columns();
     columns.push(row("id", "sequence number of the reading"));
-    columns.push(row("rung", "rung of the ladder, from the shortest"));
+    columns.push(row("bracket", "bracket of the bracketing, from the shortest"));
     columns.extend(taking_columns());
     columns.push(row("dark", "row of the matched dark"));
     columns.push(row("dark_model", "row of the dark model"));

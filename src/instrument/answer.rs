@@ -229,7 +229,7 @@ pub fn error(field: &str) -> Result<(i32, String), Malformed> {
 }
 
 /// Masked pixels as `first,last[,first,last…]` or the word for none.
-pub fn masked(field: &str, none: &Keyword, pixels: usize) -> Result<PixelRanges, Malformed> {
+pub fn shielded(field: &str, none: &Keyword, pixels: usize) -> Result<PixelRanges, Malformed> {
     if none.matches(field) {
         return Ok(PixelRanges::default());
     }
@@ -239,7 +239,7 @@ pub fn masked(field: &str, none: &Keyword, pixels: usize) -> Result<PixelRanges,
     for pair in ends.chunks(2) {
         match *pair {
             [first, last] if first <= last => mask[first as usize..=last as usize].fill(true),
-            _ => return malformed("pairs of first and last masked pixel", format!("`{field}`")),
+            _ => return malformed("pairs of first and last shielded pixel", format!("`{field}`")),
         }
     }
     Ok(PixelRanges::from_mask(&mask))
@@ -328,14 +328,14 @@ mod tests {
         assert!(error("OPEN").is_err());
     }
 
-    /// Identity: masked pixels lie inside the detector, in pairs.
+    /// Identity: shielded pixels lie inside the detector, in pairs.
     #[test]
     fn masked_pixels_are_pairs_inside_the_detector() {
         let none = Keyword("NONE".into());
-        assert_eq!(masked("none", &none, 16), Ok(PixelRanges::default()));
-        assert_eq!(masked("0,3,14,15", &none, 16), Ok(PixelRanges(vec![(0, 3), (14, 15)])));
+        assert_eq!(shielded("none", &none, 16), Ok(PixelRanges::default()));
+        assert_eq!(shielded("0,3,14,15", &none, 16), Ok(PixelRanges(vec![(0, 3), (14, 15)])));
         for bad in ["", "1", "3,1", "0,16", "0,1,2", "a,b"] {
-            assert!(masked(bad, &none, 16).is_err(), "{bad}");
+            assert!(shielded(bad, &none, 16).is_err(), "{bad}");
         }
     }
 
@@ -348,7 +348,7 @@ mod tests {
             let field = String::from_utf8_lossy(&bytes).into_owned();
             let none = Keyword("NONE".into());
             let _ = (number(&field), whole(&field, 0, 9), seconds(&field), temperature(&field, 9.9e37), error(&field));
-            let _ = (masked(&field, &none, bytes.len()), none.matches(&field));
+            let _ = (shielded(&field, &none, bytes.len()), none.matches(&field));
         }
 
         /// Identity: bytes that resemble an answer never panic either.

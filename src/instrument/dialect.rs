@@ -81,8 +81,8 @@ pub struct Dialect {
     pub pixels: Text,
     /// Asks for the full-scale reading [counts].
     pub full_scale: Text,
-    /// Asks for the masked pixels, `first,last[,first,last…]`.
-    pub masked: Text,
+    /// Asks for the shielded pixels, `first,last[,first,last…]`.
+    pub shielded: Text,
     /// The answer where there are none.
     pub masked_none: Keyword,
     /// Integration time [s].

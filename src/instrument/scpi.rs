@@ -30,7 +30,7 @@ pub static SCPI: Dialect = Dialect {
     next_error: text(":SYST:ERR?"),
     pixels: text(":SENS:DET:SIZE?"),
     full_scale: text(":SENS:DET:FSC?"),
-    masked: text(":SENS:DET:MASK?"),
+    shielded: text(":SENS:DET:MASK?"),
     masked_none: keyword("NONE"),
     aperture: setting(":SENS:APER {}", ":SENS:APER?"),
     aperture_min: text(":SENS:APER? MIN"),

@@ -6,7 +6,7 @@ use std::sync::LazyLock;
 
 /// Where the light comes from and how strong it can be.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Ceiling {
+pub struct PlausibilityLimit {
     /// What lights the station.
     pub kind: StationKind,
     /// The sun's apparent elevation [degrees], where the sun is (part of) the source.
@@ -85,18 +85,18 @@ pub fn has_limit(quantity: &str) -> bool {
 /// Lowest and highest possible value of a quantity, by its place in the registry; `None` where no limit is known for it.
 ///
 /// Sun: the physically possible limits for global irradiance, −4 to 1.5·Sₐ·µ₀^1.2 + 100 W m⁻² (Long & Dutton 2002,
-/// BSRN recommended QC tests V2.0), scaled to the quantity. Lamps add their rating. A lamp without a rating has no ceiling.
-pub fn physically_possible(ceiling: &Ceiling, quantity: usize) -> Option<(f64, f64)> {
+/// BSRN recommended QC tests V2.0), scaled to the quantity. Lamps add their rating. A lamp without a rating has no plausibility_limit.
+pub fn physically_possible(plausibility_limit: &PlausibilityLimit, quantity: usize) -> Option<(f64, f64)> {
     let scales = SCALES.get(quantity)?;
     let scale = scales.per_global?;
-    let lamp = match ceiling.kind {
+    let lamp = match plausibility_limit.kind {
         StationKind::Roof => 0.0,
         // A rating bounds what lies in its own band only: lamps may send any amount of infrared beside it.
-        _ => ceiling.lamp_rating_ppfd? * scales.per_rating?,
+        _ => plausibility_limit.lamp_rating_ppfd? * scales.per_rating?,
     };
-    let sun = if ceiling.kind.sunlit() {
-        let height = ceiling.sun_elevation_deg?.to_radians().sin().max(0.0);
-        1.5 * SOLAR_CONSTANT * ceiling.inverse_distance_squared * height.powf(1.2) + 100.0
+    let sun = if plausibility_limit.kind.sunlit() {
+        let height = plausibility_limit.sun_elevation_deg?.to_radians().sin().max(0.0);
+        1.5 * SOLAR_CONSTANT * plausibility_limit.inverse_distance_squared * height.powf(1.2) + 100.0
     } else {
         0.0
     };
@@ -109,15 +109,15 @@ mod tests {
     use crate::quantities::{Group, Matrix, Recipe, SourceRule, index_of, values};
     use crate::spectrum::g173::g173;
 
-    fn possible(ceiling: &Ceiling, id: &str) -> Option<(f64, f64)> {
-        physically_possible(ceiling, index_of(id).expect("a quantity"))
+    fn possible(plausibility_limit: &PlausibilityLimit, id: &str) -> Option<(f64, f64)> {
+        physically_possible(plausibility_limit, index_of(id).expect("a quantity"))
     }
 
     /// Published: BSRN physically possible limits for global irradiance at Sₐ = 1361 W m⁻² (Long & Dutton 2002).
     #[test]
     fn the_limits_of_global_irradiance_are_the_published_ones() {
         for (zenith, want) in [(0.0, 2141.500), (30.0, 1817.854), (60.0, 988.614), (80.0, 349.778), (95.0, 100.0)] {
-            let c = Ceiling {
+            let c = PlausibilityLimit {
                 kind: StationKind::Roof,
                 sun_elevation_deg: Some(90.0 - zenith),
                 inverse_distance_squared: 1.0,
@@ -134,7 +134,7 @@ mod tests {
     /// Identity: a lamp is bounded by its rating only, in the unit it is rated in.
     #[test]
     fn a_lamp_is_bounded_by_its_rating_only() {
-        let mut c = Ceiling {
+        let mut c = PlausibilityLimit {
             kind: StationKind::Lamp,
             sun_elevation_deg: None,
             inverse_distance_squared: 1.0,
@@ -164,7 +164,7 @@ mod tests {
         }
     }
 
-    /// Independent: ASTM G173-03's global spectrum, 1000.4 W m⁻² from 280 to 4000 nm, lies below every ceiling, and below none by
+    /// Independent: ASTM G173-03's global spectrum, 1000.4 W m⁻² from 280 to 4000 nm, lies below every plausibility_limit, and below none by
     /// so much that nothing could be found by it.
     #[test]
     fn every_sum_of_light_has_a_ceiling_above_the_suns() {
@@ -178,13 +178,13 @@ mod tests {
             let (scale, value) = match (&q.recipe, scale, value) {
                 (Recipe::Linear { .. }, Some(scale), Ok(value)) => (scale, value),
                 (Recipe::Linear { .. }, None, _) if !q.serves(SourceRule::Sun) => continue,
-                (Recipe::Linear { .. }, scale, value) => panic!("{}: {value:?}, ceiling {scale:?}", q.id),
+                (Recipe::Linear { .. }, scale, value) => panic!("{}: {value:?}, plausibility_limit {scale:?}", q.id),
                 (_, None, _) => continue,
                 (_, Some(_), _) => panic!("{} is no sum of light", q.id),
             };
             let ultraviolet = q.group == Group::Ultraviolet;
             let most = if ultraviolet { 12.0 } else { 3.0 };
-            assert!(scale > 1.05 * value && scale < most * value, "{}: {value}, ceiling {scale}", q.id);
+            assert!(scale > 1.05 * value && scale < most * value, "{}: {value}, plausibility_limit {scale}", q.id);
         }
     }
 }

@@ -5,19 +5,13 @@
 //! dropped, nothing is corrected here.
 
 pub mod clear_sky;
-pub mod covered;
-pub mod dark_pixels;
-pub mod drift;
+pub mod flag_scope;
 pub mod limits;
-pub mod pixels;
-pub mod reach;
-pub mod response;
-pub mod spared;
-pub mod standing;
+pub mod monitor;
+pub mod pixel_anomaly;
+pub mod unaffected;
 pub mod verdict;
-pub mod wavelength;
 
-pub use crate::record::DarkUse;
-pub use drift::DarkDrift;
-pub use standing::{Standing, Turn};
+pub use crate::record::DarkProvenance;
+pub use monitor::{DarkDrift, LimitState, Transition};
 pub use verdict::{Assessment, Judged, judge};

@@ -1,18 +1,18 @@
 //! From outcomes and facts to flags and verdicts, quantity by quantity.
 
-use super::limits::{Ceiling, physically_possible};
-use super::pixels;
-use super::reach::{Reach, reach};
+use super::flag_scope::{Reach, reach};
+use super::limits::{PlausibilityLimit, physically_possible};
+use super::pixel_anomaly;
 use crate::calibration::Calibration;
 use crate::config::LimitsConfig;
 use crate::quantities::{self, Matrix, Outcome};
-use crate::record::{DarkUse, Effect, Flag, Flags, QuantityValue, Verdict};
+use crate::record::{DarkProvenance, Effect, Flag, Flags, QuantityValue, Verdict};
 use crate::reduction::{Reduced, mode_names};
 use crate::spectrum::weights::SparseRow;
 
 /// A doubt whose plausible size could eat this share of a quantity's limit touches it.
 const SHARE_OF_LIMIT: f64 = 0.5;
-/// Share of a quantity that a rung must have served for its faults to touch it.
+/// Share of a quantity that a bracket must have served for its faults to touch it.
 const SHARE_OF_RUNG: f64 = 0.05;
 /// How wrong a doubtful dark may plausibly be, relative to the dark current it subtracted: two kelvin at a doubling of 7 K.
 pub const DOUBTFUL_DARK: f64 = 0.2;
@@ -27,7 +27,7 @@ pub struct Assessment<'a> {
     /// Limits of the station.
     pub limits: &'a LimitsConfig,
     /// What is physically possible here and now.
-    pub ceiling: Ceiling,
+    pub plausibility_limit: PlausibilityLimit,
     /// Mean detector temperature [°C].
     pub temperature_c: Option<f64>,
     /// Inside warm-up.
@@ -38,18 +38,18 @@ pub struct Assessment<'a> {
     pub stuck: bool,
     /// A shutter dark that is lit, or a light frame that is a dark.
     pub shutter_fault: bool,
-    /// A rung, or a part of one, is missing: a fault came between, or no dark could serve it.
+    /// A bracket, or a part of one, is missing: a fault came between, or no dark could serve it.
     pub incomplete: bool,
     /// A single shot (a window mean is not degraded by changing light).
     pub single_shot: bool,
     /// Change between exposures that makes a single shot unsteady [1].
     pub unsteady_share: f64,
-    /// Change of the light between the exposures of each rung [1].
+    /// Change of the light between the exposures of each bracket [1].
     pub spreads: &'a [f64],
-    /// Whether mains ripple could not be averaged out, rung by rung.
+    /// Whether mains ripple could not be averaged out, bracket by bracket.
     pub flickers: &'a [bool],
-    /// How the dark of each rung was had.
-    pub darks: &'a [DarkUse],
+    /// How the dark of each bracket was had.
+    pub darks: &'a [DarkProvenance],
     /// The tracker of the dark is past its limit.
     pub dark_drift: bool,
     /// Frames were read again.
@@ -57,7 +57,7 @@ pub struct Assessment<'a> {
     /// The clock was not known to be synchronised.
     pub clock_unsynced: bool,
     /// The check source was before the head.
-    pub reference: bool,
+    pub check_source: bool,
 }
 
 /// Flags and values with verdicts.
@@ -108,7 +108,7 @@ pub fn judge(
         touching[q] = always;
         touching[q].raise_if(clipped.iter().any(|i| matrix.uses(q, *i)), Flag::Saturated);
         let Ok(value) = outcome.value else { continue };
-        let possible = physically_possible(&facts.ceiling, q);
+        let possible = physically_possible(&facts.plausibility_limit, q);
         touching[q].raise_if(possible.is_some_and(|(lo, hi)| !(value >= lo && value <= hi)), Flag::OutOfLimits);
         // Where light is missing that was to make a quantity certain, being just within the limit is not enough.
         let allowed = if facts.incomplete { SHARE_OF_LIMIT * allow(q) } else { allow(q) };
@@ -177,11 +177,11 @@ fn value_of(outcome: &Outcome, flags: Flags) -> QuantityValue {
 fn flags_of_everything(facts: &Assessment<'_>) -> Flags {
     let calibration = facts.calibration;
     let mut flags = Flags::NONE;
-    flags.raise_if(facts.stuck, Flag::StuckFrame);
+    flags.raise_if(facts.stuck, Flag::RepeatedFrame);
     flags.raise_if(facts.shutter_fault, Flag::ShutterFault);
     flags.raise_if(facts.warming, Flag::Warming);
     flags.raise_if(facts.expired, Flag::CalibrationExpired);
-    flags.raise_if(facts.reference, Flag::Reference);
+    flags.raise_if(facts.check_source, Flag::CheckSource);
     let (lo, hi) = calibration.temperature_range_c;
     let needs_it = calibration.wavelength.shift_nm_per_k != 0.0
         || calibration.temperature.relative_per_k.iter().any(|k| *k != 0.0);
@@ -202,7 +202,7 @@ fn information(facts: &Assessment<'_>) -> Flags {
 fn doubts(reduced: &Reduced, facts: &Assessment<'_>) -> Vec<Doubt> {
     let mut doubts = Vec::new();
     let dark = |k: f64| reduced.dark_irradiance.iter().map(|d| d * k).collect::<Vec<f64>>();
-    let by_rung = |pick: fn(&DarkUse) -> bool| -> Option<Vec<f64>> {
+    let by_rung = |pick: fn(&DarkProvenance) -> bool| -> Option<Vec<f64>> {
         if !facts.darks.iter().any(pick) {
             return None;
         }
@@ -231,11 +231,11 @@ fn doubts(reduced: &Reduced, facts: &Assessment<'_>) -> Vec<Doubt> {
 
 /// How far off all irradiances may plausibly be since the sun is low [1]; `None` where it is not.
 fn low_sun(reduced: &Reduced, facts: &Assessment<'_>) -> Option<f64> {
-    let low = facts.ceiling.sun_elevation_deg.is_some_and(|e| e > 0.0 && e < facts.limits.low_sun_deg);
-    (low && facts.ceiling.kind.sunlit()).then(|| reduced.cosine.map_or(UNKNOWN_COSINE, |c| c.beam_effect))
+    let low = facts.plausibility_limit.sun_elevation_deg.is_some_and(|e| e > 0.0 && e < facts.limits.low_sun_deg);
+    (low && facts.plausibility_limit.kind.sunlit()).then(|| reduced.cosine.map_or(UNKNOWN_COSINE, |c| c.beam_effect))
 }
 
-/// Faulty pixels, looked for where a pixel and both neighbours were served by the same rung.
+/// Faulty pixels, looked for where a pixel and both neighbours were served by the same bracket.
 fn pixel_faults(reduced: &Reduced, calibration: &Calibration) -> Option<Vec<f64>> {
     let scale = &reduced.scale;
     let main = |i: usize| reduced.served.iter().position(|s| s[i] > 0.5);
@@ -248,10 +248,10 @@ fn pixel_faults(reduced: &Reduced, calibration: &Calibration) -> Option<Vec<f64>
     let (first, last) = scale.valid_pixels;
     let pitch =
         (scale.wavelength_nm.get(last)? - scale.wavelength_nm.get(first)?) / (last.max(first + 1) - first) as f64;
-    pixels::faults(&reduced.irradiance, &reduced.variance, comparable, calibration.wavelength.fwhm_nm / pitch)
+    pixel_anomaly::faults(&reduced.irradiance, &reduced.variance, comparable, calibration.wavelength.fwhm_nm / pitch)
 }
 
-/// Flicker and unsteady light touch what the rung in question served.
+/// Flicker and unsteady light touch what the bracket in question served.
 fn touch_by_rung(
     reduced: &Reduced,
     matrix: &Matrix,
@@ -261,18 +261,18 @@ fn touch_by_rung(
 ) {
     let unsteady = |k: usize| facts.single_shot && facts.spreads.get(k).is_some_and(|s| !(*s <= facts.unsteady_share));
     let flicker = |k: usize| facts.flickers.get(k).copied().unwrap_or(false);
-    // A difference between rungs counts once it stands clear of its own noise.
+    // A difference between brackets counts once it stands clear of its own noise.
     let apart = facts.single_shot
         && reduced.disagreement.is_some_and(|(d, u)| d.abs() > facts.unsteady_share + 3.0 * u && d.abs() > 6.0 * u);
-    let rungs = reduced.served.len();
-    if !apart && !(0..rungs).any(|k| unsteady(k) || flicker(k)) {
+    let brackets = reduced.served.len();
+    if !apart && !(0..brackets).any(|k| unsteady(k) || flicker(k)) {
         return;
     }
     let marks: Vec<Vec<bool>> = reduced.served.iter().map(|s| s.iter().map(|w| *w > 0.5).collect()).collect();
     for q in (0..outcomes.len()).filter(|q| outcomes[*q].value.is_ok()) {
         let used: Vec<bool> =
             marks.iter().map(|m| !(matrix.share(q, &reduced.irradiance, m) <= SHARE_OF_RUNG)).collect();
-        for k in (0..rungs).filter(|k| used[*k]) {
+        for k in (0..brackets).filter(|k| used[*k]) {
             touching[q].raise_if(unsteady(k), Flag::Unsteady);
             touching[q].raise_if(flicker(k), Flag::Flicker);
         }

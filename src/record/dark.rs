@@ -42,9 +42,9 @@ pub struct Dark {
     pub frame: Frame,
 }
 
-/// How the dark of one rung was had.
+/// How the dark of one bracket was had.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct DarkUse {
+pub struct DarkProvenance {
     /// Older, or from another temperature, than allowed.
     pub stale: bool,
     /// A newer one was refused.
@@ -53,7 +53,7 @@ pub struct DarkUse {
     pub modelled: bool,
 }
 
-impl DarkUse {
+impl DarkProvenance {
     /// As stored: bit 0 stale, bit 1 suspect, bit 2 modelled; never renumbered.
     pub fn bits(self) -> u32 {
         u32::from(self.stale) | u32::from(self.suspect) << 1 | u32::from(self.modelled) << 2

@@ -5,12 +5,12 @@ use super::frame::PixelRanges;
 /// Facts about a detector, as the instrument answered them when it was connected.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Detector {
-    /// Number of pixels, masked ones too.
+    /// Number of pixels, shielded ones too.
     pub pixels: usize,
     /// Full-scale reading [counts].
     pub full_scale: u32,
     /// Light-shielded pixels.
-    pub masked: PixelRanges,
+    pub shielded: PixelRanges,
     /// Shortest integration time [s].
     pub integration_min_s: f64,
     /// Longest integration time [s].

@@ -4,7 +4,7 @@ use super::flag::Flag;
 use crate::clock::UtcMicros;
 use crate::fault::GapCause;
 
-/// One entry of the station's logbook.
+/// One entry of the station's reported.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Event {
     /// When it happened, or when the span began.
@@ -46,8 +46,8 @@ pub enum EventKind {
     RawLetGo,
     /// The owner's remark.
     Note(NoteClass),
-    /// A stretch of time about which there is a doubt, see [`super::span::Span`].
-    Span(Flag),
+    /// A stretch of time about which there is a doubt, see [`super::span::FlaggedInterval`].
+    FlaggedInterval(Flag),
 }
 
 /// What an owner's remark is about; names are stored.
@@ -61,9 +61,9 @@ pub enum NoteClass {
     /// A lamp was replaced or changed.
     LampReplaced,
     /// Somebody works at the station: readings from then on are suspect.
-    Maintenance,
+    Servicing,
     /// Whoever worked at the station has left.
-    MaintenanceOver,
+    ServicingOver,
     /// Anything else.
     Other,
 }
@@ -71,15 +71,15 @@ pub enum NoteClass {
 impl NoteClass {
     /// Every class.
     pub const ALL: [Self; 6] =
-        [Self::Cleaned, Self::Moved, Self::LampReplaced, Self::Maintenance, Self::MaintenanceOver, Self::Other];
+        [Self::Cleaned, Self::Moved, Self::LampReplaced, Self::Servicing, Self::ServicingOver, Self::Other];
     /// The name outsiders see.
     pub fn name(self) -> &'static str {
         match self {
             Self::Cleaned => "cleaned",
             Self::Moved => "moved",
             Self::LampReplaced => "lamp_replaced",
-            Self::Maintenance => "maintenance",
-            Self::MaintenanceOver => "maintenance_over",
+            Self::Servicing => "servicing",
+            Self::ServicingOver => "servicing_over",
             Self::Other => "other",
         }
     }
@@ -99,9 +99,9 @@ impl EventKind {
             Self::Recomputed => "recomputed",
             Self::Drift => "drift",
             Self::Storage => "storage",
-            Self::RawLetGo => "raw_let_go",
+            Self::RawLetGo => "raw_purged",
             Self::Note(_) => "note",
-            Self::Span(_) => "span",
+            Self::FlaggedInterval(_) => "span",
         }
     }
     /// The gap's cause, where it is one.
@@ -115,7 +115,7 @@ impl EventKind {
     pub fn cause_name(self) -> Option<&'static str> {
         match self {
             Self::Gap(cause) => Some(cause.name()),
-            Self::Span(flag) => Some(flag.name()),
+            Self::FlaggedInterval(flag) => Some(flag.name()),
             Self::Note(class) => Some(class.name()),
             _ => None,
         }
@@ -124,7 +124,7 @@ impl EventKind {
     pub fn from_names(kind: &str, cause: Option<&str>) -> Option<Self> {
         match kind {
             "gap" => return GapCause::ALL.into_iter().find(|c| Some(c.name()) == cause).map(Self::Gap),
-            "span" => return Flag::ALL.iter().copied().find(|f| Some(f.name()) == cause).map(Self::Span),
+            "span" => return Flag::ALL.iter().copied().find(|f| Some(f.name()) == cause).map(Self::FlaggedInterval),
             // Notes of the first version had no class.
             "note" => {
                 let class = NoteClass::ALL.into_iter().find(|c| Some(c.name()) == cause);

@@ -36,7 +36,7 @@ pub enum Effect {
 }
 
 flags! {
-    /// A pixel in use is clipped, or within the spill length of one, in every exposure that could have served it.
+    /// A pixel in use is clipped, or within the blooming length of one, in every exposure that could have served it.
     Saturated = 0, "saturated", Bad;
     /// Beyond what is physically possible.
     OutOfLimits = 1, "out_of_limits", Bad;
@@ -45,13 +45,13 @@ flags! {
     /// No dark can serve.
     DarkMissing = 3, "dark_missing", Null;
     /// The same counts as the frame before, noise and all.
-    StuckFrame = 4, "stuck_frame", Bad;
+    RepeatedFrame = 4, "repeated_frame", Bad;
     /// A shutter dark that is lit, or a light frame that is a dark.
     ShutterFault = 5, "shutter_fault", Bad;
     /// Signal or shape says the optic is covered.
     Obstructed = 6, "obstructed", Suspect;
     /// Inside a span the owner declared.
-    Maintenance = 7, "maintenance", Suspect;
+    Servicing = 7, "servicing", Suspect;
     /// Expanded uncertainty above the quantity's limit.
     Uncertain = 8, "uncertain", Suspect;
     /// What stray light may have left is more than 5 % of the quantity.
@@ -87,7 +87,7 @@ flags! {
     /// The clock was not known to be synchronised.
     ClockUnsynced = 24, "clock_unsynced", Nothing;
     /// A reading of the check source, not of the station's light.
-    Reference = 25, "reference", Suspect;
+    CheckSource = 25, "check_source", Suspect;
 }
 
 /// A set of flags, as stored: bit n is the flag with number n.

@@ -25,7 +25,7 @@ pub struct Exposure {
     pub shutter: Shutter,
     /// Detector temperature [°C]; `None` without a sensor.
     pub temperature_c: Option<f64>,
-    /// Counts of every pixel in detector order, masked ones too.
+    /// Counts of every pixel in detector order, shielded ones too.
     pub counts: Vec<u32>,
     /// CRC-32 (ISO-HDLC) of the block's payload, as checked against the instrument's.
     pub crc32: u32,
@@ -112,7 +112,7 @@ pub struct Frame {
     pub stamps: Vec<Stamp>,
     /// Sum of the counts of every pixel over the exposures.
     pub sums: Vec<u32>,
-    /// Pixels above the saturation limit in at least one of the exposures (without the spill margin).
+    /// Pixels above the saturation limit in at least one of the exposures (without the blooming margin).
     pub clipped: PixelRanges,
     /// Largest relative change of the unclipped signal between two of the exposures [1]; 0 for a single one.
     pub spread: f32,

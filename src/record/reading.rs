@@ -40,9 +40,9 @@ impl QuantityValue {
     }
 }
 
-/// How one rung of the ladder was taken.
+/// How one bracket of the bracketing was taken.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Rung {
+pub struct Bracket {
     /// Integration time in force [s].
     pub integration_s: f64,
     /// Exposures summed.
@@ -81,15 +81,15 @@ pub struct Reading {
     pub relative_air_mass: Option<f64>,
     /// Mean detector temperature [°C].
     pub detector_temperature: Option<f64>,
-    /// How each rung was taken, shortest first.
-    pub exposures: Vec<Rung>,
-    /// Highest fill of the shortest rung: counts over full scale [1].
-    pub fill: f64,
+    /// How each bracket was taken, shortest first.
+    pub exposures: Vec<Bracket>,
+    /// Highest peak_level of the shortest bracket: counts over full scale [1].
+    pub peak_level: f64,
     /// Signal over noise of the visible signal [1]: median over the lit pixels.
     pub signal_to_noise: Option<f64>,
     /// Stray-light floor that was subtracted [counts/s].
     pub stray_floor: Option<f64>,
-    /// Age of the dark that served [s]: the oldest one of the rungs, or of the model's last fit.
+    /// Age of the dark that served [s]: the oldest one of the brackets, or of the model's last fit.
     pub dark_age: Option<f64>,
     /// Doubts and facts.
     pub flags: Flags,

@@ -11,7 +11,7 @@ use super::reduce::{Aged, Reduced, mode_names as names};
 use super::scale::Scale;
 use super::stray::Floor;
 use crate::calibration::Calibration;
-use crate::spectrum::errors::{ErrorMode, IRRADIANCE, Mixture, RESPONSE};
+use crate::spectrum::errors::{Correlation, ErrorMode, IRRADIANCE, RESPONSE};
 use crate::spectrum::lanes::LANES;
 use std::sync::Arc;
 
@@ -36,9 +36,9 @@ pub struct Known<'a> {
     pub calibration: &'a Calibration,
     /// Its axis.
     pub scale: &'a Scale,
-    /// The rungs.
+    /// The brackets.
     pub signals: &'a [Signal],
-    /// The rungs as one, the floor subtracted.
+    /// The brackets as one, the floor subtracted.
     pub merged: &'a Merged,
     /// The floor.
     pub floor: Option<Floor>,
@@ -54,7 +54,7 @@ pub struct Known<'a> {
 #[derive(Clone, Copy, Debug, Default)]
 struct Places {
     temperature: Option<usize>,
-    /// The first of the shares of the rungs, all but the last, whose share is what the others leave.
+    /// The first of the shares of the brackets, all but the last, whose share is what the others leave.
     served: usize,
     dark_model: Option<usize>,
     columns: usize,
@@ -204,14 +204,14 @@ fn modes(known: &Known<'_>, temperature_c: Option<f64>, places: Places, modes: &
         let of_light = |(column, _): &(usize, f64)| {
             matches!(*column, IRRADIANCE | RESPONSE | SHIFT | SLIT) || Some(*column) == places.temperature
         };
-        modes.push(ErrorMode { name, of_light: parts.iter().all(of_light), mixture: Mixture::Common(parts) });
+        modes.push(ErrorMode { name, of_light: parts.iter().all(of_light), mixture: Correlation::Common(parts) });
     };
     let shared = calibration.response.correlated_fraction.clamp(0.0, 1.0);
     common(names::RESPONSE_SCALE, vec![(RESPONSE, shared.sqrt())]);
     if let Some(f) = known.floor {
         common(names::STRAY_FLOOR, vec![(RATE, f.uncertainty)]);
     }
-    // An error common to all pixels of a rung is partly taken out again with the floor.
+    // An error common to all pixels of a bracket is partly taken out again with the floor.
     let in_floor = |per_pixel: &dyn Fn(usize) -> f64| match scale.floor.len() {
         0 => 0.0,
         n if known.floor.is_some() => scale.floor.iter().map(|i| per_pixel(*i)).sum::<f64>() / n as f64,
@@ -249,13 +249,13 @@ fn modes(known: &Known<'_>, temperature_c: Option<f64>, places: Places, modes: &
         common(names::RESPONSE_AGE, vec![(IRRADIANCE, known.aged.response)]);
     }
     if shared < 1.0 {
-        let mixture = Mixture::Shape((1.0 - shared).sqrt());
+        let mixture = Correlation::Shape((1.0 - shared).sqrt());
         modes.push(ErrorMode { name: names::RESPONSE_SHAPE, of_light: true, mixture });
     }
     if let Some(c) = known.cosine.filter(|c| c.uncertainty > 0.0) {
         let bin = scale.bins.starting_at(scale.ultraviolet_end).unwrap_or(scale.bins.count());
         let (before, from) = (c.uncertainty / c.ultraviolet, c.uncertainty / c.factor);
-        let mixture = Mixture::Split { bin, before, from };
+        let mixture = Correlation::Split { bin, before, from };
         modes.push(ErrorMode { name: names::COSINE, of_light: true, mixture });
     }
 }

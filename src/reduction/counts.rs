@@ -22,9 +22,9 @@ pub enum DarkFor<'a> {
     Model(&'a DarkModel),
 }
 
-/// One rung of the ladder with its dark.
+/// One bracket of the bracketing with its dark.
 #[derive(Clone, Copy, Debug)]
-pub struct RungInput<'a> {
+pub struct BracketInput<'a> {
     /// The light.
     pub frame: &'a Frame,
     /// Its dark.
@@ -45,7 +45,7 @@ pub struct Signal {
     pub variance_per_dark: f64,
     /// Exposures × integration time [s].
     pub total_s: f64,
-    /// Clipped pixels and those within the spill length of one, ascending and apart.
+    /// Clipped pixels and those within the blooming length of one, ascending and apart.
     pub clipped: Vec<Range<usize>>,
     /// Standard uncertainty of the common dark level [counts/s].
     pub level_uncertainty: f64,
@@ -66,26 +66,26 @@ impl Signal {
 /// The common offset of every frame is taken from the light-shielded pixels that no clipped one spills into: what they show
 /// beyond their dark is electronics, not light. Without a sensor the model's own reference temperature stands in.
 #[inline(always)]
-pub fn signal(rung: &RungInput<'_>, calibration: &Calibration, scale: &Scale, out: &mut Signal) {
-    let frame = rung.frame;
+pub fn signal(bracket: &BracketInput<'_>, calibration: &Calibration, scale: &Scale, out: &mut Signal) {
+    let frame = bracket.frame;
     let pixels = scale.wavelength_nm.len();
     let (n, t) = (frame.exposures().max(1) as f64, frame.integration_s);
     let noise = &calibration.noise;
     let read = noise.read_noise_counts * noise.read_noise_counts;
     let shot = 1.0 / noise.electrons_per_count;
     out.total_s = frame.total_s();
-    spilled_ranges(&frame.clipped, noise.spill_pixels, pixels, &mut out.clipped);
+    spilled_ranges(&frame.clipped, noise.blooming_pixels, pixels, &mut out.clipped);
     out.exponent_effect = 0.0;
 
     let light = Light { sums: fitted(&frame.sums, pixels), exposures: n, integration_s: t };
     let polynomial = Polynomial::new(&calibration.linearity);
     // What the dark itself is uncertain by: its read noise, and its shot noise for a count of dark [counts², counts].
-    let ((dark_read, dark_shot), level) = match rung.dark {
+    let ((dark_read, dark_shot), level) = match bracket.dark {
         DarkFor::Model(model) => {
             let temperature = frame.temperature_c.unwrap_or(model.reference_c);
             let (shift, factor) = (model.offset_shift(temperature), model.rate_factor(temperature) * t);
             let (offset, rate) = (fitted(&model.offset, pixels), fitted(&model.rate, pixels));
-            let level = light.develop(&polynomial, scale, out, |at, offsets, darks| {
+            let level = light.submit(&polynomial, scale, out, |at, offsets, darks| {
                 for ((to, dark), (o, r)) in offsets.iter_mut().zip(darks).zip(offset[at.clone()].iter().zip(&rate[at]))
                 {
                     *to = f64::from(*o) + shift;
@@ -109,7 +109,7 @@ pub fn signal(rung: &RungInput<'_>, calibration: &Calibration, scale: &Scale, ou
                         Some(now) if m.holds_at(now) => (m.rate_factor(now) - m.rate_factor(then)) * t,
                         _ => 0.0,
                     };
-                    light.develop(&polynomial, scale, out, |at, offsets, darks| {
+                    light.submit(&polynomial, scale, out, |at, offsets, darks| {
                         let model = m.offset[at.clone()].iter().zip(&m.rate[at.clone()]);
                         for (((to, dark), sum), (o, r)) in offsets.iter_mut().zip(darks).zip(&sums[at]).zip(model) {
                             let offset = f64::from(*o) + shift;
@@ -120,7 +120,7 @@ pub fn signal(rung: &RungInput<'_>, calibration: &Calibration, scale: &Scale, ou
                 }
                 // Without a model the dark itself stands in for the offset: its own non-linearity (a few per cent of
                 // the dark current's share of full scale) is then left out.
-                _ => light.develop(&polynomial, scale, out, |at, offsets, darks| {
+                _ => light.submit(&polynomial, scale, out, |at, offsets, darks| {
                     for ((to, dark), sum) in offsets.iter_mut().zip(darks).zip(&sums[at]) {
                         *to = f64::from(*sum) * per_exposure;
                         *dark = 0.0;
@@ -132,7 +132,7 @@ pub fn signal(rung: &RungInput<'_>, calibration: &Calibration, scale: &Scale, ou
     };
     out.base_variance = (read / n + dark_read) / (t * t);
     out.variance_per_dark = (shot / n + dark_shot) / t;
-    // Without masked pixels the offset's own wander is unknown to this frame: the read noise of one pixel stands for it.
+    // Without shielded pixels the offset's own wander is unknown to this frame: the read noise of one pixel stands for it.
     let level_variance = match level {
         0 => read,
         kept => (read / n + dark_read) / kept as f64,
@@ -152,9 +152,9 @@ const TILE: usize = 64;
 
 impl Light<'_> {
     /// Fills rate and dark rate; `baseline` fills in offset and dark signal of some pixels in one exposure [counts]. Answers
-    /// how many masked pixels the common level was taken from.
+    /// how many shielded pixels the common level was taken from.
     #[inline(always)]
-    fn develop(
+    fn submit(
         &self,
         polynomial: &Polynomial<'_>,
         scale: &Scale,
@@ -164,14 +164,14 @@ impl Light<'_> {
         let pixels = scale.wavelength_nm.len();
         let (per_exposure, per_s) = (1.0 / self.exposures, 1.0 / self.integration_s);
         let (mut offset, mut dark, mut counts) = ([0.0; TILE], [0.0; TILE], [0.0; TILE]);
-        let mut excess: Vec<f64> = Vec::with_capacity(scale.masked.len());
+        let mut excess: Vec<f64> = Vec::with_capacity(scale.shielded.len());
         // What spilled over from clipped neighbours is light after all.
         let clean = |i: &usize| !out.clipped.iter().any(|spilled| spilled.contains(i));
-        for i in scale.masked.iter().copied().filter(clean) {
+        for i in scale.shielded.iter().copied().filter(clean) {
             baseline(i..i + 1, &mut offset[..1], &mut dark[..1]);
             excess.push(f64::from(self.sums[i]) * per_exposure - offset[0] - dark[0]);
         }
-        // The middle three quarters: one masked pixel turned hot must not move every other pixel.
+        // The middle three quarters: one shielded pixel turned hot must not move every other pixel.
         let cut = excess.len() / 8;
         let (level, kept) = trimmed_mean(&mut excess, cut).unwrap_or((0.0, 0));
         out.rate.resize(pixels, 0.0);

@@ -20,7 +20,7 @@ const UNKNOWN_EXPONENT: f64 = 0.1;
 
 /// One dark of the library.
 #[derive(Clone, Copy, Debug)]
-pub struct LibraryDark<'a> {
+pub struct FittingDark<'a> {
     /// The counts.
     pub frame: &'a Frame,
     /// The detector's temperature [°C].
@@ -84,7 +84,7 @@ impl DarkModel {
     /// Fits the model to a library.
     ///
     /// Deterministic: the same darks in the same order give the same bits.
-    pub fn fit(library: &[LibraryDark<'_>], noise: &Noise, linearity: &[f64]) -> Result<Self, NoModel> {
+    pub fn fit(library: &[FittingDark<'_>], noise: &Noise, linearity: &[f64]) -> Result<Self, NoModel> {
         if library.len() < 2 {
             return Err(NoModel::TooFew(library.len()));
         }
@@ -235,7 +235,7 @@ mod tests {
     use crate::record::{PixelRanges, Shutter, Stamp};
 
     fn noise() -> Noise {
-        Noise { electrons_per_count: 3.0, read_noise_counts: 5.0, saturation_fraction: 0.95, spill_pixels: 4 }
+        Noise { electrons_per_count: 3.0, read_noise_counts: 5.0, saturation_fraction: 0.95, blooming_pixels: 4 }
     }
 
     /// A detector's dark with a known law; `jitter` stands in for noise, deterministically.
@@ -259,7 +259,7 @@ mod tests {
 
     fn model_of(frames: &[Frame]) -> Result<DarkModel, NoModel> {
         let library: Vec<_> =
-            frames.iter().map(|f| LibraryDark { frame: f, temperature_c: f.temperature_c.unwrap() }).collect();
+            frames.iter().map(|f| FittingDark { frame: f, temperature_c: f.temperature_c.unwrap() }).collect();
         DarkModel::fit(&library, &noise(), &[1.0])
     }
 

@@ -1,106 +1,106 @@
-//! The merge of the ladder: each pixel from the rungs that could see it, weighted by the variance its merged rate predicts.
+//! The merge of the bracketing: each pixel from the brackets that could see it, weighted by the variance its merged rate predicts.
 //!
 //! A pixel's own noisy rate never sets its weight: that would favour its low draws and bias weak light downwards. Clipped
-//! pixels come in ranges, so the axis falls into a few stretches that the same rungs serve.
+//! pixels come in ranges, so the axis falls into a few stretches that the same brackets serve.
 
 use super::counts::Signal;
 use super::scale::Scale;
 use super::sums::strided;
 use std::ops::Range;
 
-/// The rungs as one.
+/// The brackets as one.
 #[derive(Clone, Debug, Default)]
 pub struct Merged {
     /// Light of every pixel [counts/s].
     pub rate: Vec<f64>,
     /// Variance of `rate`: light's shot noise, read noise and dark [counts²/s²].
     pub variance: Vec<f64>,
-    /// Share of each rung in each pixel [1], rung by rung.
+    /// Share of each bracket in each pixel [1], bracket by bracket.
     pub served: Vec<Vec<f64>>,
-    /// Pixels that see light and are clipped in every rung.
+    /// Pixels that see light and are clipped in every bracket.
     pub saturated: Vec<bool>,
-    /// Relative difference of the light between neighbouring rungs and its standard uncertainty, largest by significance.
+    /// Relative difference of the light between neighbouring brackets and its standard uncertainty, largest by significance.
     pub disagreement: Option<(f64, f64)>,
 }
 
-/// Merges the rungs, shortest first, in the memory of an earlier merge. `shot` is 1 / electrons per count.
+/// Merges the brackets, shortest first, in the memory of an earlier merge. `shot` is 1 / electrons per count.
 #[inline(always)]
-pub fn merge(rungs: &[Signal], scale: &Scale, shot: f64, merged: &mut Merged) {
+pub fn merge(brackets: &[Signal], scale: &Scale, shot: f64, merged: &mut Merged) {
     let pixels = scale.wavelength_nm.len();
     merged.rate.resize(pixels, 0.0);
     merged.variance.resize(pixels, 0.0);
     merged.saturated.clear();
     merged.saturated.resize(pixels, false);
-    merged.served.resize_with(rungs.len(), Vec::new);
+    merged.served.resize_with(brackets.len(), Vec::new);
     merged.served.iter_mut().for_each(|s| s.resize(pixels, 0.0));
     merged.disagreement = None;
-    let Some(shortest) = rungs.first() else {
+    let Some(shortest) = brackets.first() else {
         merged.rate.fill(0.0);
         merged.variance.fill(0.0);
         return;
     };
-    let stretches = stretches(rungs, pixels);
+    let stretches = stretches(brackets, pixels);
     for stretch in &stretches {
-        match serving(rungs, stretch)[..] {
+        match serving(brackets, stretch)[..] {
             [] => {
-                // Nothing could see it: the shortest rung gives a lower bound, and the pixels are marked.
-                one(rungs, 0, stretch.clone(), shot, merged);
+                // Nothing could see it: the shortest bracket gives a lower bound, and the pixels are marked.
+                one(brackets, 0, stretch.clone(), shot, merged);
                 merged.saturated[stretch.clone()].copy_from_slice(&scale.valid[stretch.clone()]);
             }
-            [only] => one(rungs, only, stretch.clone(), shot, merged),
-            [a, b] => two(rungs, (a, b), stretch.clone(), shot, merged),
-            ref many => several(rungs, many, stretch.clone(), shot, merged),
+            [only] => one(brackets, only, stretch.clone(), shot, merged),
+            [a, b] => two(brackets, (a, b), stretch.clone(), shot, merged),
+            ref many => several(brackets, many, stretch.clone(), shot, merged),
         }
     }
-    if rungs.len() > 1 {
-        merged.disagreement = (0..rungs.len() - 1)
-            .filter_map(|k| disagreement(rungs, k, &stretches, scale, shot))
+    if brackets.len() > 1 {
+        merged.disagreement = (0..brackets.len() - 1)
+            .filter_map(|k| disagreement(brackets, k, &stretches, scale, shot))
             .max_by(|a, b| (a.0.abs() / a.1).total_cmp(&(b.0.abs() / b.1)));
     }
     debug_assert_eq!(shortest.rate.len(), pixels);
 }
 
-/// The axis in stretches of pixels that the same rungs serve.
-fn stretches(rungs: &[Signal], pixels: usize) -> Vec<Range<usize>> {
+/// The axis in stretches of pixels that the same brackets serve.
+fn stretches(brackets: &[Signal], pixels: usize) -> Vec<Range<usize>> {
     let mut edges: Vec<usize> =
-        rungs.iter().flat_map(|r| r.clipped.iter().flat_map(|c| [c.start, c.end])).chain([0, pixels]).collect();
+        brackets.iter().flat_map(|r| r.clipped.iter().flat_map(|c| [c.start, c.end])).chain([0, pixels]).collect();
     edges.sort_unstable();
     edges.dedup();
     edges.windows(2).map(|w| w[0]..w[1]).collect()
 }
 
-/// The rungs that see a stretch unclipped.
-fn serving(rungs: &[Signal], stretch: &Range<usize>) -> Vec<usize> {
-    let sees = |rung: &Signal| {
-        let after = rung.clipped.partition_point(|c| c.end <= stretch.start);
-        rung.clipped.get(after).is_none_or(|c| c.start > stretch.start)
+/// The brackets that see a stretch unclipped.
+fn serving(brackets: &[Signal], stretch: &Range<usize>) -> Vec<usize> {
+    let sees = |bracket: &Signal| {
+        let after = bracket.clipped.partition_point(|c| c.end <= stretch.start);
+        bracket.clipped.get(after).is_none_or(|c| c.start > stretch.start)
     };
-    (0..rungs.len()).filter(|k| sees(&rungs[*k])).collect()
+    (0..brackets.len()).filter(|k| sees(&brackets[*k])).collect()
 }
 
 #[inline(always)]
-fn one(rungs: &[Signal], k: usize, at: Range<usize>, shot: f64, merged: &mut Merged) {
-    let rung = &rungs[k];
-    let shot_per_rate = shot / rung.total_s;
-    let (rate, dark) = (&rung.rate[at.clone()], &rung.dark_rate[at.clone()]);
+fn one(brackets: &[Signal], k: usize, at: Range<usize>, shot: f64, merged: &mut Merged) {
+    let bracket = &brackets[k];
+    let shot_per_rate = shot / bracket.total_s;
+    let (rate, dark) = (&bracket.rate[at.clone()], &bracket.dark_rate[at.clone()]);
     merged.rate[at.clone()].copy_from_slice(rate);
     for ((v, r), d) in merged.variance[at.clone()].iter_mut().zip(rate).zip(dark) {
-        *v = rung.dark_variance(*d) + shot_per_rate * r.max(0.0);
+        *v = bracket.dark_variance(*d) + shot_per_rate * r.max(0.0);
     }
     for (j, served) in merged.served.iter_mut().enumerate() {
         served[at.clone()].fill(if j == k { 1.0 } else { 0.0 });
     }
 }
 
-/// Two rungs: with v of each as its variance, the shares are those of the other's v in the sum, and one division does.
+/// Two brackets: with v of each as its variance, the shares are those of the other's v in the sum, and one division does.
 #[inline(always)]
-fn two(rungs: &[Signal], (a, b): (usize, usize), at: Range<usize>, shot: f64, merged: &mut Merged) {
-    let (short, long) = (&rungs[a], &rungs[b]);
+fn two(brackets: &[Signal], (a, b): (usize, usize), at: Range<usize>, shot: f64, merged: &mut Merged) {
+    let (short, long) = (&brackets[a], &brackets[b]);
     let per_total = 1.0 / (short.total_s + long.total_s);
     let (part_a, part_b) = (short.total_s * per_total, long.total_s * per_total);
     let (shot_a, shot_b) = (shot / short.total_s, shot / long.total_s);
     for (j, served) in merged.served.iter_mut().enumerate().filter(|(j, _)| *j != a && *j != b) {
-        debug_assert!(j < rungs.len());
+        debug_assert!(j < brackets.len());
         served[at.clone()].fill(0.0);
     }
     let (before, after) = merged.served.split_at_mut(b);
@@ -123,20 +123,20 @@ fn two(rungs: &[Signal], (a, b): (usize, usize), at: Range<usize>, shot: f64, me
     }
 }
 
-fn several(rungs: &[Signal], serving: &[usize], at: Range<usize>, shot: f64, merged: &mut Merged) {
+fn several(brackets: &[Signal], serving: &[usize], at: Range<usize>, shot: f64, merged: &mut Merged) {
     merged.served.iter_mut().for_each(|s| s[at.clone()].fill(0.0));
-    let time: f64 = serving.iter().map(|k| rungs[*k].total_s).sum();
+    let time: f64 = serving.iter().map(|k| brackets[*k].total_s).sum();
     for i in at {
-        let guess = serving.iter().map(|k| rungs[*k].total_s * rungs[*k].rate[i]).sum::<f64>().max(0.0) / time;
+        let guess = serving.iter().map(|k| brackets[*k].total_s * brackets[*k].rate[i]).sum::<f64>().max(0.0) / time;
         let (mut weights, mut sum) = (0.0, 0.0);
-        for rung in serving.iter().map(|k| &rungs[*k]) {
-            let v = rung.dark_variance(rung.dark_rate[i]) + shot * guess / rung.total_s;
+        for bracket in serving.iter().map(|k| &brackets[*k]) {
+            let v = bracket.dark_variance(bracket.dark_rate[i]) + shot * guess / bracket.total_s;
             let w = 1.0 / v.max(f64::MIN_POSITIVE);
             weights += w;
-            sum += w * rung.rate[i];
+            sum += w * bracket.rate[i];
         }
         for k in serving {
-            let v = rungs[*k].dark_variance(rungs[*k].dark_rate[i]) + shot * guess / rungs[*k].total_s;
+            let v = brackets[*k].dark_variance(brackets[*k].dark_rate[i]) + shot * guess / brackets[*k].total_s;
             merged.served[*k][i] = 1.0 / v.max(f64::MIN_POSITIVE) / weights;
         }
         merged.rate[i] = sum / weights;
@@ -144,20 +144,20 @@ fn several(rungs: &[Signal], serving: &[usize], at: Range<usize>, shot: f64, mer
     }
 }
 
-/// How much brighter rung k saw the pixels that both it and the next could see, and the standard uncertainty of that.
+/// How much brighter bracket k saw the pixels that both it and the next could see, and the standard uncertainty of that.
 #[inline(always)]
 fn disagreement(
-    rungs: &[Signal],
+    brackets: &[Signal],
     k: usize,
     stretches: &[Range<usize>],
     scale: &Scale,
     shot: f64,
 ) -> Option<(f64, f64)> {
-    let (short, long) = (&rungs[k], &rungs[k + 1]);
+    let (short, long) = (&brackets[k], &brackets[k + 1]);
     let shot_per_rate = shot / short.total_s;
     let (mut cross, mut square) = (0.0, 0.0);
     for at in stretches {
-        let serving = serving(rungs, at);
+        let serving = serving(brackets, at);
         if !(serving.contains(&k) && serving.contains(&(k + 1))) {
             continue;
         }

@@ -1,6 +1,6 @@
 //! From counts to irradiance: one function, the same for a live reading, a recomputed one and a test.
 //!
-//! Order, for every frame: offset, linearity, dark, merge of the ladder as count rates, stray light, response with
+//! Order, for every frame: offset, linearity, dark, merge of the bracketing as count rates, stray light, response with
 //! temperature, cosine. No I/O, no clock, no panic on data; the same input gives the same bits.
 
 mod columns;
@@ -14,7 +14,7 @@ pub mod scale;
 mod stray;
 mod sums;
 
-pub use counts::{DarkFor, RungInput};
-pub use dark_model::{DarkModel, LibraryDark, NoModel};
+pub use counts::{BracketInput, DarkFor};
+pub use dark_model::{DarkModel, FittingDark, NoModel};
 pub use reduce::{Aged, Reduced, Setting, Workspace, mode_names, reduce, reduce_with};
 pub use scale::Scale;

@@ -2,7 +2,7 @@
 
 use super::columns::{self, Known};
 use super::cosine::{CosineFactor, under_the_sky};
-use super::counts::{RungInput, Signal, signal};
+use super::counts::{BracketInput, Signal, signal};
 use super::merge::{Merged, merge};
 use super::scale::Scale;
 use super::stray::floor_of;
@@ -20,7 +20,7 @@ pub mod mode_names {
     pub const RESPONSE_SHAPE: &str = "response_shape";
     /// What the stray-light correction may have left.
     pub const STRAY_FLOOR: &str = "stray_floor";
-    /// Common dark level, one mode a rung.
+    /// Common dark level, one mode a bracket.
     pub const DARK_LEVEL: &str = "dark_level";
     /// Temperature law of the dark model.
     pub const DARK_MODEL: &str = "dark_model";
@@ -71,9 +71,9 @@ pub struct Reduced {
     pub variance: Vec<f64>,
     /// Errors that pixels share.
     pub errors: Errors,
-    /// Share of each rung in each pixel [1], rung by rung.
+    /// Share of each bracket in each pixel [1], bracket by bracket.
     pub served: Vec<Vec<f64>>,
-    /// Pixels that see light and are clipped in every rung.
+    /// Pixels that see light and are clipped in every bracket.
     pub saturated: Vec<bool>,
     /// Stray-light floor that was subtracted [counts/s]; `None` where the calibration names no band for it.
     pub floor_rate: Option<f64>,
@@ -81,7 +81,7 @@ pub struct Reduced {
     pub dark_irradiance: Vec<f64>,
     /// Median of signal over noise among the lit pixels [1].
     pub signal_to_noise: Option<f64>,
-    /// Relative difference of the light between rungs and its standard uncertainty [1].
+    /// Relative difference of the light between brackets and its standard uncertainty [1].
     pub disagreement: Option<(f64, f64)>,
     /// What the optic's cosine response did; `None` where none was corrected.
     pub cosine: Option<CosineFactor>,
@@ -105,20 +105,20 @@ impl Workspace {
     }
 }
 
-/// Reduces the rungs of one reading, shortest first. Pure: the same input gives the same bits.
-pub fn reduce(rungs: &[RungInput<'_>], setting: &Setting<'_>) -> Reduced {
-    reduce_with(&mut Workspace::default(), rungs, setting)
+/// Reduces the brackets of one reading, shortest first. Pure: the same input gives the same bits.
+pub fn reduce(brackets: &[BracketInput<'_>], setting: &Setting<'_>) -> Reduced {
+    reduce_with(&mut Workspace::default(), brackets, setting)
 }
 
 /// [`reduce`] in memory that is used again; the bits do not depend on what was in it.
-pub fn reduce_with(work: &mut Workspace, rungs: &[RungInput<'_>], setting: &Setting<'_>) -> Reduced {
-    wide::run(Reduce { work, rungs, setting })
+pub fn reduce_with(work: &mut Workspace, brackets: &[BracketInput<'_>], setting: &Setting<'_>) -> Reduced {
+    wide::run(Reduce { work, brackets, setting })
 }
 
 /// The loops over the pixels of a reading.
 struct Reduce<'a> {
     work: &'a mut Workspace,
-    rungs: &'a [RungInput<'a>],
+    brackets: &'a [BracketInput<'a>],
     setting: &'a Setting<'a>,
 }
 
@@ -127,21 +127,21 @@ impl wide::Loops for Reduce<'_> {
 
     #[inline(always)]
     fn call(self) -> Reduced {
-        reduce_in(self.work, self.rungs, self.setting)
+        reduce_in(self.work, self.brackets, self.setting)
     }
 }
 
 #[inline(always)]
-fn reduce_in(work: &mut Workspace, rungs: &[RungInput<'_>], setting: &Setting<'_>) -> Reduced {
+fn reduce_in(work: &mut Workspace, brackets: &[BracketInput<'_>], setting: &Setting<'_>) -> Reduced {
     let calibration = setting.calibration;
     let scale = setting.scale;
     let pixels = scale.wavelength_nm.len();
     let shot = 1.0 / calibration.noise.electrons_per_count;
     let Workspace { signals, merged, inverse, ratios, counts, spare } = work;
     let mut out = spare.take().map_or_else(|| empty(scale), |reduced| Reduced { scale: Arc::clone(scale), ..reduced });
-    signals.resize_with(rungs.len(), Signal::default);
-    for (rung, out) in rungs.iter().zip(signals.iter_mut()) {
-        signal(rung, calibration, scale, out);
+    signals.resize_with(brackets.len(), Signal::default);
+    for (bracket, out) in brackets.iter().zip(signals.iter_mut()) {
+        signal(bracket, calibration, scale, out);
     }
     merge(signals, scale, shot, merged);
     if let Some(matrix) = calibration.stray_light.matrix.as_ref().filter(|m| m.len() == pixels * pixels) {

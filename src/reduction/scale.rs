@@ -42,7 +42,7 @@ pub struct Scale {
     /// Pixels of the stray-light floor band that see light.
     pub floor: Vec<usize>,
     /// Light-shielded pixels.
-    pub masked: Vec<usize>,
+    pub shielded: Vec<usize>,
     /// 1 / distance of the two neighbours [1/nm]; 0 where one of the three is not calibrated.
     pub per_nm: Vec<f64>,
     /// What a second difference over [`Self::slit_pixels`] either way has to be multiplied with for the excess that a
@@ -76,7 +76,7 @@ impl Scale {
         let pixels = detector.pixels;
         let shift = f64::from(step) * SHIFT_STEP_NM;
         let wavelength_nm: Vec<f64> = (0..pixels).map(|i| calibration.wavelength.at(i as f64) + shift).collect();
-        let masked_set = detector.masked.to_mask(pixels);
+        let masked_set = detector.shielded.to_mask(pixels);
         let r = &calibration.response;
         let inside = |nm: f64| {
             r.wavelength_nm.first().is_some_and(|a| nm >= *a) && r.wavelength_nm.last().is_some_and(|b| nm <= *b)
@@ -105,7 +105,7 @@ impl Scale {
         };
         let valid_nm =
             (wavelength_nm.get(first).copied().unwrap_or(0.0), wavelength_nm.get(last).copied().unwrap_or(0.0));
-        let masked = (0..pixels).filter(|i| masked_set[*i]).collect();
+        let shielded = (0..pixels).filter(|i| masked_set[*i]).collect();
         let inverse_response = response.iter().map(|r| if *r > 0.0 { 1.0 / r } else { 0.0 }).collect();
         let (slit_pixels, [slit_excess, slit_blunting]) =
             slit(&wavelength_nm, &valid, (first, last), calibration.wavelength.fwhm_nm);
@@ -128,7 +128,7 @@ impl Scale {
             valid_nm,
             valid_pixels: (first, last),
             floor,
-            masked,
+            shielded,
         }
     }
 }

@@ -21,7 +21,7 @@ pub struct Errors {
 
 /// The column of the irradiance.
 pub const IRRADIANCE: usize = 0;
-/// The column that [`Mixture::Shape`] takes: the irradiance times the relative uncertainty of its response.
+/// The column that [`Correlation::Shape`] takes: the irradiance times the relative uncertainty of its response.
 pub const RESPONSE: usize = 1;
 
 /// One source of error.
@@ -32,12 +32,12 @@ pub struct ErrorMode {
     /// Whether it goes with the light, so that it is nothing in the dark and no reason to doubt that there is light.
     pub of_light: bool,
     /// What one standard deviation of it does to the samples.
-    pub mixture: Mixture,
+    pub mixture: Correlation,
 }
 
 /// How a mode is mixed from columns.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Mixture {
+pub enum Correlation {
     /// One amplitude for all samples: the columns, each times its factor, as (column, factor).
     Common(Vec<(usize, f64)>),
     /// One amplitude a bin, hanging together as the bins do: the column [`RESPONSE`] times a factor.
@@ -60,7 +60,7 @@ impl Errors {
         let modes = modes
             .iter()
             .enumerate()
-            .map(|(k, (name, _))| ErrorMode { name, of_light: false, mixture: Mixture::Common(vec![(k + 1, 1.0)]) })
+            .map(|(k, (name, _))| ErrorMode { name, of_light: false, mixture: Correlation::Common(vec![(k + 1, 1.0)]) })
             .collect();
         Self { lanes: Lanes::of(&columns), modes, bins: Arc::default() }
     }
@@ -68,9 +68,9 @@ impl Errors {
     /// One standard deviation of a mode in one sample [W m⁻² nm⁻¹].
     pub fn at(&self, mode: &ErrorMode, sample: usize) -> f64 {
         match &mode.mixture {
-            Mixture::Common(parts) => parts.iter().map(|(column, k)| k * self.lanes.at(*column, sample)).sum(),
-            Mixture::Shape(factor) => factor * self.lanes.at(RESPONSE, sample),
-            Mixture::Split { bin, before, from } => {
+            Correlation::Common(parts) => parts.iter().map(|(column, k)| k * self.lanes.at(*column, sample)).sum(),
+            Correlation::Shape(factor) => factor * self.lanes.at(RESPONSE, sample),
+            Correlation::Split { bin, before, from } => {
                 let below = self.bins.starts.get(*bin).is_none_or(|start| sample < *start);
                 self.lanes.at(IRRADIANCE, sample) * if below { before } else { from }
             }

@@ -25,7 +25,7 @@ fn version_1(path: &Path) {
         let mid = NOON.plus_seconds(1700.0 * (id - 1) as f64).0;
         let computation = if id <= 2 { 1 } else { 2 };
         c.execute(
-            "INSERT INTO reading(id, time_start, time_mid, time_end, instrument, configuration, exposures, fill, flags)
+            "INSERT INTO reading(id, time_start, time_mid, time_end, instrument, configuration, exposures, peak_level, flags)
              VALUES (?1, ?2, ?2, ?2, 1, 1, '[[0.1,4]]', 0.5, 4096)",
             params![id, mid],
         )
@@ -73,12 +73,15 @@ fn a_database_of_version_1_is_brought_forward_with_everything_in_it() {
     for stored in &readings {
         assert_eq!((stored.about, stored.flags_when_taken.names()), (None, vec!["warming"]));
         let id = stored.reading.id;
-        let want =
-            FrameRecord { frame: frame(stored.reading.time_mid, id as u32), dark: DarkReference::None, dark_use: None };
+        let want = FrameRecord {
+            frame: frame(stored.reading.time_mid, id as u32),
+            dark: DarkReference::None,
+            dark_provenance: None,
+        };
         assert_eq!(store.frames(id).unwrap(), [want]);
     }
     let runs: Vec<(i64, i64, i64)> =
-        store.rows("", "SELECT * FROM values_in_force", [], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?))).unwrap();
+        store.rows("", "SELECT * FROM active_values", [], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?))).unwrap();
     assert_eq!(runs, [(1, 1, 1), (1, 3, 2)]);
     // The next reading goes on with a run of its own.
     let mid = NOON.plus_seconds(7000.0);
@@ -89,7 +92,8 @@ fn a_database_of_version_1_is_brought_forward_with_everything_in_it() {
         computation: store.register_computation("newest", mid).unwrap(),
     };
     let r = reading(mid);
-    let new = NewReading { reading: &r, made_with, about: about(r.fill), frames: &[], events: &[], trackers: &[] };
+    let new =
+        NewReading { reading: &r, made_with, about: about(r.peak_level), frames: &[], events: &[], saved_states: &[] };
     assert_eq!(store.commit_reading(&new).unwrap(), 5);
     assert_eq!(store.latest(1).unwrap()[0].made_with.computation, made_with.computation);
     assert_eq!(store.latest(2).unwrap()[0].made_with.computation, 2);

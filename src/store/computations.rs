@@ -99,7 +99,7 @@ impl Store {
     pub fn begin_computation(&self, text: &str, when: UtcMicros) -> Result<Begun, StoreError> {
         self.transact("beginning a computation", |tx| {
             let sql = "SELECT id FROM computation WHERE id = (SELECT max(id) FROM computation) AND text = ?1 \
-                 AND program_version = ?2 AND in_force IS NULL";
+                 AND program_version = ?2 AND active IS NULL";
             let known: Option<i64> = tx.query_row(sql, [text, VERSION], |row| row.get(0)).optional()?;
             let id = match known {
                 Some(id) => id,
@@ -129,7 +129,7 @@ impl Store {
     /// Answers whether it is gone.
     pub fn drop_computation(&self, id: i64, at_most: u32) -> Result<bool, StoreError> {
         self.transact("dropping a computation that was not finished", |tx| {
-            let sql = "SELECT in_force IS NULL FROM computation WHERE id = ?1";
+            let sql = "SELECT active IS NULL FROM computation WHERE id = ?1";
             // One that is in force somewhere is not touched.
             if tx.query_row(sql, [id], |row| row.get(0)).optional()? != Some(true) {
                 return Ok(true);
@@ -172,7 +172,7 @@ impl Store {
         self.transact("putting a computation in force", |tx| {
             switch.to_be.iter().try_for_each(|(instrument, to_be)| put_runs(tx, *instrument, to_be))?;
             tx.execute(
-                "UPDATE computation SET in_force = (SELECT coalesce(max(in_force), 0) + 1 FROM computation) WHERE id = ?1",
+                "UPDATE computation SET active = (SELECT coalesce(max(active), 0) + 1 FROM computation) WHERE id = ?1",
                 [switch.computation],
             )?;
             put_event(tx, event).map(drop)
@@ -187,8 +187,7 @@ impl Store {
         let [low, high] = bounds(computation);
         let ends = self.rows(doing, sql, [low, high, mask], |row| Ok((row.get(0)?, row.get(1)?)))?;
         let Some((Some(first), Some(last))) = ends.first().copied() else { return Ok(BTreeMap::new()) };
-        let sql =
-            "SELECT instrument, first_reading, computation FROM values_in_force ORDER BY instrument, first_reading";
+        let sql = "SELECT instrument, first_reading, computation FROM active_values ORDER BY instrument, first_reading";
         let mut as_is: BTreeMap<i64, Vec<Run>> = BTreeMap::new();
         for (instrument, first, computation) in
             self.rows(doing, sql, [], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?
@@ -249,11 +248,11 @@ fn look(
 
 fn put_runs(tx: &Transaction<'_>, instrument: i64, to_be: &ToBe) -> rusqlite::Result<()> {
     tx.execute(
-        "DELETE FROM values_in_force WHERE instrument = ?1 AND first_reading BETWEEN ?2 AND ?3",
+        "DELETE FROM active_values WHERE instrument = ?1 AND first_reading BETWEEN ?2 AND ?3",
         [instrument, to_be.first, to_be.last],
     )?;
-    let mut insert = tx
-        .prepare("INSERT OR IGNORE INTO values_in_force(instrument, first_reading, computation) VALUES (?1, ?2, ?3)")?;
+    let mut insert =
+        tx.prepare("INSERT OR IGNORE INTO active_values(instrument, first_reading, computation) VALUES (?1, ?2, ?3)")?;
     for (first, computation) in &to_be.runs[..to_be.whole] {
         insert.execute([instrument, *first, *computation])?;
     }
@@ -273,14 +272,14 @@ fn bounds(computation: i64) -> [i64; 2] {
 impl Reader {
     /// Computations that were begun and never put in force, by row.
     pub fn unfinished_computations(&self) -> Result<Vec<i64>, StoreError> {
-        let sql = "SELECT id FROM computation WHERE in_force IS NULL ORDER BY id";
+        let sql = "SELECT id FROM computation WHERE active IS NULL ORDER BY id";
         self.rows("looking for computations", sql, [], |row| row.get(0))
     }
 
     /// Every computation with what it has made. Counts rows: some seconds where there are millions.
     pub fn computations_in_full(&self) -> Result<Vec<ComputationRow>, StoreError> {
         let doing = "reading computations";
-        let sql = "SELECT id, in_force IS NOT NULL FROM computation ORDER BY id";
+        let sql = "SELECT id, active IS NOT NULL FROM computation ORDER BY id";
         let mut found = Vec::new();
         for (id, finished) in self.rows(doing, sql, [], |row| Ok((row.get::<_, i64>(0)?, row.get(1)?)))? {
             let Some(made) = self.computation(id)? else { continue };
@@ -315,9 +314,9 @@ impl Reader {
 
     fn in_force_for(&self, computation: i64) -> Result<u64, StoreError> {
         let sql = "SELECT coalesce(sum((SELECT count(*) FROM reading r WHERE r.instrument = f.instrument \
-             AND r.id >= f.first_reading AND r.id < coalesce((SELECT min(n.first_reading) FROM values_in_force n \
+             AND r.id >= f.first_reading AND r.id < coalesce((SELECT min(n.first_reading) FROM active_values n \
              WHERE n.instrument = f.instrument AND n.first_reading > f.first_reading), ?2))), 0) \
-             FROM values_in_force f WHERE f.computation = ?1";
+             FROM active_values f WHERE f.computation = ?1";
         let found = self.rows("counting readings", sql, [computation, i64::MAX], |row| row.get::<_, i64>(0))?;
         Ok(found.first().map_or(0, |n| *n as u64))
     }

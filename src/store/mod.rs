@@ -9,12 +9,12 @@
 //!
 //! Raw first: `reading`, `frame`, `dark` are facts and never change; together with the texts they were made with, they
 //! give a reading's values again, bit for bit. Values hang on a *computation*. Which one is in force for a reading is told by
-//! runs (`values_in_force`), so that a recomputation is filled at leisure and switched on by a few rows in one transaction;
+//! runs (`active_values`), so that a recomputation is filled at leisure and switched on by a few rows in one transaction;
 //! what was in force before stays. Hours and days are made from values in force and dropped in the transaction that
 //! changes those. The schema moves forward only, by the daemon; a newer one is refused.
 //!
 //! Doubts found out afterwards are *spans*, events with a flag: every reading that is read comes with them applied
-//! ([`crate::record::span::apply`]), no row is rewritten for them.
+//! ([`crate::record::flagged_interval::apply`]), no row is rewritten for them.
 //!
 //! Frames are coded beside *patterns* of their instrument, learned from its frames, each kept twice and for good ([`patterns`]).
 //!
@@ -43,7 +43,7 @@ pub use query::{Counts, FrameOf, NOT_YET_A_QUANTITY, Readings};
 pub use register::{InstrumentRow, NewInstrument, Provenance, sha256};
 pub use retention::LetGo;
 pub use rollups::{DayRow, Epoch, NewHour};
-pub use rows::{DarkModel, DarkReference, FrameRecord, MadeWith, NewReading, StoredReading, Tracker};
+pub use rows::{DarkModel, DarkReference, FrameRecord, MadeWith, NewReading, SavedState, StoredReading};
 
 use rusqlite::Connection;
 use std::collections::HashMap;

@@ -2,13 +2,13 @@
 
 use super::codec::{self, Coded};
 use super::error::StoreError;
-use super::rows::{DarkModel, DarkReference, FrameRecord, MadeWith, StoredReading, Tracker};
+use super::rows::{DarkModel, DarkReference, FrameRecord, MadeWith, SavedState, StoredReading};
 use super::schema::{FRAMES_PER_READING, READING_BITS, VALUE_IN_FORCE};
 use super::{Inner, Reader, spans};
 use crate::clock::UtcMicros;
 use crate::record::{
-    Circumstances, Dark, DarkSource, DarkUse, Event, EventKind, Flags, Frame, QuantityValue, Reading, Rung, Tracked,
-    Verdict, WindowStatistics,
+    AcquisitionContext, Bracket, Dark, DarkProvenance, DarkSource, Event, EventKind, Flags, Frame, QuantityValue,
+    Reading, Tracked, Verdict, WindowStatistics,
 };
 use rusqlite::{Connection, OptionalExtension, Params, Row, params};
 use std::borrow::Cow;
@@ -75,8 +75,8 @@ fn select<'a>(ids: impl Iterator<Item = &'a str>, value: &str) -> String {
     }
     format!(
         "SELECT r.id, r.time_start, r.time_mid, r.time_end, r.instrument, i.name, r.configuration, r.sun_elevation, \
-         r.sun_azimuth, r.relative_air_mass, r.detector_temperature, r.exposures, r.fill, r.flags, v.computation, \
-         v.calibration, v.flags, v.signal_to_noise, v.stray_floor, v.dark_age, v.reasons, w.reading, r.circumstances, \
+         r.sun_azimuth, r.relative_air_mass, r.detector_temperature, r.exposures, r.peak_level, r.flags, v.computation, \
+         v.calibration, v.flags, v.signal_to_noise, v.stray_floor, v.dark_age, v.reasons, w.reading, r.acquisition_context, \
          r.unsteady_share, r.wavelength_applied, r.wavelength_age, r.response_age{columns} \
          FROM reading r JOIN instrument i ON i.id = r.instrument LEFT JOIN value v ON v.id = {value} \
          LEFT JOIN window_value w ON w.reading = r.id"
@@ -85,9 +85,9 @@ fn select<'a>(ids: impl Iterator<Item = &'a str>, value: &str) -> String {
 const BETWEEN: &str = "WHERE r.id >= ?1 AND r.id < ?2 AND r.time_mid >= ?3 AND r.time_mid < ?4 ORDER BY r.id";
 const FIRST_QUANTITY: usize = 27;
 
-/// How the rungs are written in `reading.exposures`.
-pub(super) fn exposures_text(rungs: &[Rung]) -> String {
-    let pairs: Vec<(f64, u32)> = rungs.iter().map(|r| (r.integration_s, r.exposures)).collect();
+/// How the brackets are written in `reading.exposures`.
+pub(super) fn exposures_text(brackets: &[Bracket]) -> String {
+    let pairs: Vec<(f64, u32)> = brackets.iter().map(|r| (r.integration_s, r.exposures)).collect();
     // Numbers and arrays can always be written; what is not finite becomes null.
     serde_json::to_string(&pairs).unwrap_or_else(|_| "[]".into())
 }
@@ -209,7 +209,7 @@ impl Reader {
         Ok(readings)
     }
 
-    /// The frames of a reading with the darks that served, shortest rung first.
+    /// The frames of a reading with the darks that served, shortest bracket first.
     pub fn frames(&self, reading: i64) -> Result<Vec<FrameRecord>, StoreError> {
         let of_one = |(_, frame): FrameOf| frame;
         self.frames_of(reading..reading.saturating_add(1))?.into_iter().map(of_one).collect()
@@ -217,7 +217,7 @@ impl Reader {
 
     /// The frames of the readings with these ids, each with its reading, in their order; a damaged one is an error of its own.
     pub fn frames_of(&self, ids: Range<i64>) -> Result<Vec<FrameOf>, StoreError> {
-        let sql = "SELECT id, integration, temperature, detail, sums, crc32, dark, dark_model, dark_use FROM frame \
+        let sql = "SELECT id, integration, temperature, detail, sums, crc32, dark, dark_model, dark_provenance FROM frame \
              WHERE id >= ?1 AND id < ?2 ORDER BY id";
         let ids = [ids.start, ids.end].map(|id| id.saturating_mul(FRAMES_PER_READING));
         let rows = self.rows("reading frames", sql, ids, |row| {
@@ -226,12 +226,12 @@ impl Reader {
                 (None, Some(model)) => DarkReference::Model(model),
                 (None, None) => DarkReference::None,
             };
-            let dark_use = row.get::<_, Option<u32>>(8)?.map(DarkUse::from_bits);
-            Ok((CodedRow::of(row)?, dark, dark_use))
+            let dark_provenance = row.get::<_, Option<u32>>(8)?.map(DarkProvenance::from_bits);
+            Ok((CodedRow::of(row)?, dark, dark_provenance))
         })?;
-        let frame = |(coded, dark, dark_use): (CodedRow, _, _)| {
+        let frame = |(coded, dark, dark_provenance): (CodedRow, _, _)| {
             let reading = coded.id.div_euclid(FRAMES_PER_READING);
-            (reading, self.frame_of("frame", &coded).map(|frame| FrameRecord { frame, dark, dark_use }))
+            (reading, self.frame_of("frame", &coded).map(|frame| FrameRecord { frame, dark, dark_provenance }))
         };
         Ok(rows.into_iter().map(frame).collect())
     }
@@ -298,10 +298,10 @@ impl Reader {
     }
 
     /// State saved under a name for an instrument (its row).
-    pub fn load_tracker(&self, instrument: i64, name: &str) -> Result<Option<Tracker>, StoreError> {
-        let sql = "SELECT json, time FROM tracker WHERE instrument = ?1 AND name = ?2";
+    pub fn load_state(&self, instrument: i64, name: &str) -> Result<Option<SavedState>, StoreError> {
+        let sql = "SELECT json, time FROM saved_state WHERE instrument = ?1 AND name = ?2";
         let mut rows = self.rows("reading saved state", sql, params![instrument, name], |row| {
-            Ok(Tracker { instrument, name: name.to_owned(), json: row.get(0)?, time: UtcMicros(row.get(1)?) })
+            Ok(SavedState { instrument, name: name.to_owned(), json: row.get(0)?, time: UtcMicros(row.get(1)?) })
         })?;
         Ok(rows.pop())
     }
@@ -438,7 +438,7 @@ fn reading_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<Result<Store
     let Ok(pairs) = serde_json::from_str::<Vec<(Option<f64>, u32)>>(&exposures) else {
         return corrupt("reading", "pairs of integration time and count", exposures);
     };
-    let rung = |(t, n): (Option<f64>, u32)| Rung { integration_s: t.unwrap_or(f64::NAN), exposures: n };
+    let bracket = |(t, n): (Option<f64>, u32)| Bracket { integration_s: t.unwrap_or(f64::NAN), exposures: n };
     let reasons: Option<String> = row.get(20)?;
     let reasons: serde_json::Map<String, serde_json::Value> = match &reasons {
         None => serde_json::Map::new(),
@@ -487,8 +487,8 @@ fn reading_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<Result<Store
         sun_azimuth: row.get(8)?,
         relative_air_mass: row.get(9)?,
         detector_temperature: row.get(10)?,
-        exposures: pairs.into_iter().map(rung).collect(),
-        fill: row.get::<_, Option<f64>>(12)?.unwrap_or(f64::NAN),
+        exposures: pairs.into_iter().map(bracket).collect(),
+        peak_level: row.get::<_, Option<f64>>(12)?.unwrap_or(f64::NAN),
         signal_to_noise: row.get(17)?,
         stray_floor: row.get(18)?,
         dark_age: row.get(19)?,
@@ -506,7 +506,10 @@ fn reading_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<Result<Store
         (Some(bits), Some(unsteady_share)) => {
             let number = |at| row.get::<_, Option<f64>>(at).map(|x| x.unwrap_or(0.0));
             let tracked = Tracked { shift_nm: number(24)?, wavelength_age_s: number(25)?, response_age_s: number(26)? };
-            Some(Circumstances { tracked, ..Circumstances::from_bits(bits, unsteady_share, reading.fill) })
+            Some(AcquisitionContext {
+                tracked,
+                ..AcquisitionContext::from_bits(bits, unsteady_share, reading.peak_level)
+            })
         }
         _ => None,
     };

@@ -16,7 +16,7 @@ pub(super) const VERSION: &str = env!("CARGO_PKG_VERSION");
 /// Names the matrix that belongs to a calibration, once it is known.
 const KEEP_MATRIX: &str = "UPDATE calibration SET stray_matrix = ?2 WHERE id = ?1 AND stray_matrix IS NULL AND ?2 > 0";
 
-/// `in_force_since` of a calibration that no reading was ever taken with.
+/// `active_since` of a calibration that no reading was ever taken with.
 const NEVER_IN_FORCE: i64 = i64::MIN;
 
 /// An instrument as it answered when it was connected.
@@ -80,13 +80,13 @@ impl Store {
     pub fn register_instrument(&self, new: &NewInstrument<'_>, when: UtcMicros) -> Result<i64, StoreError> {
         let d = new.detector;
         // Pairs of whole numbers can always be written.
-        let masked = serde_json::to_string(&d.masked.0).unwrap_or_default();
+        let shielded = serde_json::to_string(&d.shielded.0).unwrap_or_default();
         self.transact("registering an instrument", |tx| {
             let known: Option<i64> = tx
                 .query_row(
                     "SELECT id FROM instrument WHERE name = ?1 AND serial = ?2 AND pixels = ?3 AND full_scale = ?4 \
-                     AND masked = ?5 ORDER BY id DESC LIMIT 1",
-                    params![new.name, new.serial, d.pixels as i64, d.full_scale, masked],
+                     AND shielded = ?5 ORDER BY id DESC LIMIT 1",
+                    params![new.name, new.serial, d.pixels as i64, d.full_scale, shielded],
                     |row| row.get(0),
                 )
                 .optional()?;
@@ -100,7 +100,7 @@ impl Store {
                 return Ok(id);
             }
             tx.prepare(
-                "INSERT INTO instrument(name, serial, identity, pixels, full_scale, masked, integration_min, \
+                "INSERT INTO instrument(name, serial, identity, pixels, full_scale, shielded, integration_min, \
                  integration_max, has_shutter, transfer, first_seen) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             )?
             .insert(params![
@@ -109,7 +109,7 @@ impl Store {
                 new.identity,
                 d.pixels as i64,
                 d.full_scale,
-                masked,
+                shielded,
                 d.integration_min_s,
                 d.integration_max_s,
                 d.has_shutter,
@@ -133,8 +133,8 @@ impl Store {
         self.transact("registering a calibration", |tx| {
             let newest: Option<(i64, String, String, i64)> = tx
                 .query_row(
-                    "SELECT id, name, text, in_force_since FROM calibration WHERE instrument = ?1 AND in_force_since > ?2 \
-                     ORDER BY in_force_since DESC LIMIT 1",
+                    "SELECT id, name, text, active_since FROM calibration WHERE instrument = ?1 AND active_since > ?2 \
+                     ORDER BY active_since DESC LIMIT 1",
                     [instrument, NEVER_IN_FORCE],
                     |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)),
                 )
@@ -148,7 +148,7 @@ impl Store {
             let hash = sha256(text);
             let again = tx
                 .query_row(
-                    "UPDATE calibration SET in_force_since = ?4 WHERE instrument = ?1 AND name = ?2 AND text = ?3 \
+                    "UPDATE calibration SET active_since = ?4 WHERE instrument = ?1 AND name = ?2 AND text = ?3 \
                      RETURNING id",
                     params![instrument, name, text, since],
                     |row| row.get(0),
@@ -158,7 +158,7 @@ impl Store {
                 Some(id) => id,
                 None => tx
                     .prepare(
-                        "INSERT INTO calibration(instrument, name, text, sha256, program_version, in_force_since) \
+                        "INSERT INTO calibration(instrument, name, text, sha256, program_version, active_since) \
                          VALUES (?, ?, ?, ?, ?, ?)",
                     )?
                     .insert(params![instrument, name, text, hash, VERSION, since])?,
@@ -191,7 +191,7 @@ impl Store {
             let id = match known {
                 Some(id) => id,
                 None => {
-                    let sql = "INSERT INTO calibration(instrument, name, text, sha256, program_version, in_force_since) \
+                    let sql = "INSERT INTO calibration(instrument, name, text, sha256, program_version, active_since) \
                          VALUES (?, ?, ?, ?, ?, ?)";
                     tx.prepare(sql)?.insert(params![instrument, name, text, sha256(text), VERSION, NEVER_IN_FORCE])?
                 }
@@ -206,7 +206,7 @@ impl Store {
         self.transact("registering a configuration", |tx| {
             let newest: Option<(i64, String, String, i64)> = tx
                 .query_row(
-                    "SELECT id, text, sha256, in_force_since FROM configuration ORDER BY in_force_since DESC LIMIT 1",
+                    "SELECT id, text, sha256, active_since FROM configuration ORDER BY active_since DESC LIMIT 1",
                     [],
                     |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)),
                 )
@@ -218,7 +218,7 @@ impl Store {
             let hash = sha256(text);
             let again = tx
                 .query_row(
-                    "UPDATE configuration SET in_force_since = ?2 WHERE text = ?1 RETURNING id",
+                    "UPDATE configuration SET active_since = ?2 WHERE text = ?1 RETURNING id",
                     params![text, since],
                     |row| row.get(0),
                 )
@@ -227,7 +227,7 @@ impl Store {
                 Some(id) => id,
                 None => tx
                     .prepare(
-                        "INSERT INTO configuration(text, sha256, program_version, in_force_since) VALUES (?, ?, ?, ?)",
+                        "INSERT INTO configuration(text, sha256, program_version, active_since) VALUES (?, ?, ?, ?)",
                     )?
                     .insert(params![text, hash, VERSION, since])?,
             };
@@ -245,7 +245,7 @@ impl Store {
         self.transact("registering a computation", |tx| {
             let known = tx
                 .query_row(
-                    "SELECT id FROM computation WHERE text = ?1 AND program_version = ?2 AND in_force IS NOT NULL \
+                    "SELECT id FROM computation WHERE text = ?1 AND program_version = ?2 AND active IS NOT NULL \
                      ORDER BY id DESC LIMIT 1",
                     [text, VERSION],
                     |row| row.get(0),
@@ -255,8 +255,8 @@ impl Store {
                 return Ok(id);
             }
             tx.prepare(
-                "INSERT INTO computation(text, sha256, program_version, created, in_force) \
-                 VALUES (?, ?, ?, ?, (SELECT coalesce(max(in_force), 0) + 1 FROM computation))",
+                "INSERT INTO computation(text, sha256, program_version, created, active) \
+                 VALUES (?, ?, ?, ?, (SELECT coalesce(max(active), 0) + 1 FROM computation))",
             )?
             .insert(params![text, sha256(text), VERSION, when.0])
         })
@@ -266,13 +266,13 @@ impl Store {
 impl Reader {
     /// Every instrument on record, by row.
     pub fn instruments(&self) -> Result<Vec<InstrumentRow>, StoreError> {
-        let sql = "SELECT id, name, serial, identity, pixels, full_scale, masked, integration_min, integration_max, \
+        let sql = "SELECT id, name, serial, identity, pixels, full_scale, shielded, integration_min, integration_max, \
              has_shutter, transfer, first_seen FROM instrument ORDER BY id";
         let rows = self.rows("reading instruments", sql, [], |row| {
-            let (id, masked): (i64, String) = (row.get(0)?, row.get(6)?);
-            let Ok(ranges) = serde_json::from_str::<Vec<(u16, u16)>>(&masked) else {
-                let expected = "ranges of masked pixels".into();
-                return Ok(Err(StoreError::Corrupt { table: "instrument", id, expected, found: masked }));
+            let (id, shielded): (i64, String) = (row.get(0)?, row.get(6)?);
+            let Ok(ranges) = serde_json::from_str::<Vec<(u16, u16)>>(&shielded) else {
+                let expected = "ranges of shielded pixels".into();
+                return Ok(Err(StoreError::Corrupt { table: "instrument", id, expected, found: shielded }));
             };
             Ok(Ok(InstrumentRow {
                 id,
@@ -282,7 +282,7 @@ impl Reader {
                 detector: Detector {
                     pixels: row.get::<_, u32>(4)? as usize,
                     full_scale: row.get(5)?,
-                    masked: PixelRanges(ranges),
+                    shielded: PixelRanges(ranges),
                     integration_min_s: row.get(7)?,
                     integration_max_s: row.get(8)?,
                     has_shutter: row.get(9)?,
@@ -296,32 +296,32 @@ impl Reader {
 
     /// Every calibration on record, by row.
     pub fn calibrations(&self) -> Result<Vec<Provenance>, StoreError> {
-        self.provenance("calibration", "name", "in_force_since", "WHERE id >= ?1 ORDER BY id", 0)
+        self.provenance("calibration", "name", "active_since", "WHERE id >= ?1 ORDER BY id", 0)
     }
 
     /// Every configuration on record, by row.
     pub fn configurations(&self) -> Result<Vec<Provenance>, StoreError> {
-        self.provenance("configuration", "''", "in_force_since", "WHERE id >= ?1 ORDER BY id", 0)
+        self.provenance("configuration", "''", "active_since", "WHERE id >= ?1 ORDER BY id", 0)
     }
 
     /// Every computation that is in force for some readings, by row.
     pub fn computations(&self) -> Result<Vec<Provenance>, StoreError> {
-        self.provenance("computation", "''", "created", "WHERE id >= ?1 AND in_force IS NOT NULL ORDER BY id", 0)
+        self.provenance("computation", "''", "created", "WHERE id >= ?1 AND active IS NOT NULL ORDER BY id", 0)
     }
 
     /// A calibration by its row.
     pub fn calibration(&self, id: i64) -> Result<Option<Provenance>, StoreError> {
-        Ok(self.provenance("calibration", "name", "in_force_since", "WHERE id = ?1", id)?.pop())
+        Ok(self.provenance("calibration", "name", "active_since", "WHERE id = ?1", id)?.pop())
     }
 
     /// A configuration by its row.
     pub fn configuration(&self, id: i64) -> Result<Option<Provenance>, StoreError> {
-        Ok(self.provenance("configuration", "''", "in_force_since", "WHERE id = ?1", id)?.pop())
+        Ok(self.provenance("configuration", "''", "active_since", "WHERE id = ?1", id)?.pop())
     }
 
     /// The configuration that came in force last.
     pub fn current_configuration(&self) -> Result<Option<Provenance>, StoreError> {
-        Ok(self.provenance("configuration", "''", "in_force_since", "ORDER BY in_force_since DESC LIMIT ?1", 1)?.pop())
+        Ok(self.provenance("configuration", "''", "active_since", "ORDER BY active_since DESC LIMIT ?1", 1)?.pop())
     }
 
     /// A computation by its row.

@@ -1,7 +1,7 @@
 //! What goes into the store and comes out of it, beyond the records every room knows.
 
 use crate::clock::UtcMicros;
-use crate::record::{Circumstances, DarkUse, Event, Flags, Frame, Reading};
+use crate::record::{AcquisitionContext, DarkProvenance, Event, Flags, Frame, Reading};
 
 /// The rows a reading was made with.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -33,7 +33,7 @@ pub enum DarkReference {
     None,
 }
 
-/// A frame and the dark that served it: all that reduction received for one rung.
+/// A frame and the dark that served it: all that reduction received for one bracket.
 #[derive(Clone, Debug, PartialEq)]
 pub struct FrameRecord {
     /// The counts.
@@ -41,12 +41,12 @@ pub struct FrameRecord {
     /// The dark.
     pub dark: DarkReference,
     /// How it came to serve; `None` where a program that did not keep it stored the frame.
-    pub dark_use: Option<DarkUse>,
+    pub dark_provenance: Option<DarkProvenance>,
 }
 
 /// State that has to outlive a restart: exposure control, a drift tracker, a baseline.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Tracker {
+pub struct SavedState {
     /// Row of `instrument`.
     pub instrument: i64,
     /// Its name, unique for the instrument.
@@ -78,13 +78,13 @@ pub struct NewReading<'a> {
     /// What it was made with.
     pub made_with: MadeWith,
     /// What the station knew beside the frames.
-    pub about: Circumstances,
-    /// What reduction received, shortest rung first; at most 16.
+    pub about: AcquisitionContext,
+    /// What reduction received, shortest bracket first; at most 16.
     pub frames: &'a [FrameRecord],
     /// What happened on the way.
     pub events: &'a [Event],
     /// State as it is after the reading.
-    pub trackers: &'a [Tracker],
+    pub saved_states: &'a [SavedState],
 }
 
 /// A reading as the database has it, with the values in force.
@@ -99,7 +99,7 @@ pub struct StoredReading {
     /// Flags as raised when it was taken.
     pub flags_when_taken: Flags,
     /// What the station knew beside the frames; `None` where a program that did not keep it stored the reading.
-    pub about: Option<Circumstances>,
+    pub about: Option<AcquisitionContext>,
 }
 
 impl StoredReading {

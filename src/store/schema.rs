@@ -13,7 +13,7 @@ pub(super) const APPLICATION_ID: i64 = 0x7667_6c78;
 
 /// Bits of a `value` row's id that hold the reading; the rest hold the computation.
 pub(super) const READING_BITS: u32 = 40;
-/// Frames a reading may have; a `frame` row's id is reading × this + rung.
+/// Frames a reading may have; a `frame` row's id is reading × this + bracket.
 pub(super) const FRAMES_PER_READING: i64 = 16;
 
 /// One script for each schema version, the first one making version 1.
@@ -22,7 +22,7 @@ pub(super) const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSIO
 /// Where a disk may spoil the neighbours of what it writes, a page is written together with the other one of its 4 KB, and every
 /// reading writes the first page of the file. So what every reading changes comes first, and not the names of flags.
 const VERSION_1: &str = "
-CREATE TABLE tracker (
+CREATE TABLE saved_state (
     instrument INTEGER NOT NULL REFERENCES instrument(id),
     name TEXT NOT NULL,
     json TEXT NOT NULL,
@@ -39,7 +39,7 @@ CREATE TABLE instrument (
     identity TEXT NOT NULL,          -- the whole answer to *IDN?
     pixels INTEGER NOT NULL,
     full_scale INTEGER NOT NULL,     -- counts
-    masked TEXT NOT NULL,            -- JSON: [[first, last], ...], inclusive
+    shielded TEXT NOT NULL,            -- JSON: [[first, last], ...], inclusive
     integration_min REAL NOT NULL,   -- s
     integration_max REAL NOT NULL,   -- s
     has_shutter INTEGER NOT NULL,
@@ -53,14 +53,14 @@ CREATE TABLE calibration (
     text TEXT NOT NULL,
     sha256 TEXT NOT NULL,
     program_version TEXT NOT NULL,
-    in_force_since INTEGER NOT NULL
+    active_since INTEGER NOT NULL
 ) STRICT;
 CREATE TABLE configuration (
     id INTEGER PRIMARY KEY,
     text TEXT NOT NULL,
     sha256 TEXT NOT NULL,
     program_version TEXT NOT NULL,
-    in_force_since INTEGER NOT NULL
+    active_since INTEGER NOT NULL
 ) STRICT;
 CREATE TABLE computation (
     id INTEGER PRIMARY KEY,
@@ -68,7 +68,7 @@ CREATE TABLE computation (
     sha256 TEXT NOT NULL,
     program_version TEXT NOT NULL,
     created INTEGER NOT NULL,
-    in_force INTEGER UNIQUE          -- the highest one a reading has values of counts; NULL while it is being filled
+    active INTEGER UNIQUE          -- the highest one a reading has values of counts; NULL while it is being filled
 ) STRICT;
 
 -- Facts: written once, never changed.
@@ -84,7 +84,7 @@ CREATE TABLE reading (
     relative_air_mass REAL,          -- 1
     detector_temperature REAL,       -- degrees Celsius
     exposures TEXT NOT NULL,         -- JSON: [[integration time in s, number of exposures], ...]
-    fill REAL,                       -- 1
+    peak_level REAL,                       -- 1
     flags INTEGER NOT NULL           -- as raised when it was taken
 ) STRICT;
 -- Where a run of readings begins whose time_mid lies in one hour: finds times without an index on every reading,
@@ -131,7 +131,7 @@ CREATE TABLE dark_model (
 ) STRICT;
 -- What reduction receives: sums as pco wrote them (u32), crc32 of the sums as little-endian bytes.
 CREATE TABLE frame (
-    id INTEGER PRIMARY KEY,          -- reading * 16 + rung
+    id INTEGER PRIMARY KEY,          -- reading * 16 + bracket
     reading INTEGER NOT NULL GENERATED ALWAYS AS (id / 16) VIRTUAL,
     dark INTEGER REFERENCES dark(id),             -- the matched dark that served
     dark_model INTEGER REFERENCES dark_model(id), -- the model that served, or that knew the matched dark's offsets
@@ -157,10 +157,10 @@ CREATE INDEX event_by_time ON event(time);
 
 /// What makes a reading's values again, exactly; recomputations beside the daemon; roll-ups and days.
 const VERSION_2: &str = "
--- Circumstances: what the station knew beside the frames. NULL where version 1 stored the reading.
-ALTER TABLE reading ADD COLUMN circumstances INTEGER; -- bits, see record::Circumstances
+-- AcquisitionContext: what the station knew beside the frames. NULL where version 1 stored the reading.
+ALTER TABLE reading ADD COLUMN acquisition_context INTEGER; -- bits, see record::AcquisitionContext
 ALTER TABLE reading ADD COLUMN unsteady_share REAL;   -- 1
-ALTER TABLE frame ADD COLUMN dark_use INTEGER;        -- bits, see record::DarkUse
+ALTER TABLE frame ADD COLUMN dark_provenance INTEGER;        -- bits, see record::DarkProvenance
 
 -- A stray-light matrix, kept whole: row by row, so that no transaction is long.
 CREATE TABLE stray_matrix (
@@ -176,27 +176,27 @@ CREATE TABLE stray_matrix_row (
 ALTER TABLE calibration ADD COLUMN stray_matrix INTEGER REFERENCES stray_matrix(id);
 
 -- Runs: from this reading of an instrument on, up to the next run, the values in force are those of this computation.
-CREATE TABLE values_in_force (
+CREATE TABLE active_values (
     instrument INTEGER NOT NULL REFERENCES instrument(id),
     first_reading INTEGER NOT NULL,
     computation INTEGER NOT NULL REFERENCES computation(id),
     PRIMARY KEY (instrument, first_reading)
 ) STRICT, WITHOUT ROWID;
-INSERT INTO values_in_force(instrument, first_reading, computation)
+INSERT INTO active_values(instrument, first_reading, computation)
     SELECT instrument, id, computation FROM (
         SELECT instrument, id, computation,
             lag(computation) OVER (PARTITION BY instrument ORDER BY id) AS before
-        FROM (SELECT r.instrument, r.id, (SELECT c.id FROM computation c WHERE c.in_force IS NOT NULL
+        FROM (SELECT r.instrument, r.id, (SELECT c.id FROM computation c WHERE c.active IS NOT NULL
                   AND EXISTS (SELECT 1 FROM value x WHERE x.id = (c.id << 40 | r.id))
-                  ORDER BY c.in_force DESC LIMIT 1) AS computation
+                  ORDER BY c.active DESC LIMIT 1) AS computation
               FROM reading r)
         WHERE computation IS NOT NULL)
     WHERE before IS NOT computation;
 ";
 
-/// Spans, and what trackers know of a reading.
+/// Spans, and what saved_states know of a reading.
 const VERSION_3: &str = "
-ALTER TABLE event ADD COLUMN spares TEXT;            -- kind 'span': JSON list of quantities that are not touched
+ALTER TABLE event ADD COLUMN unaffected TEXT;            -- kind 'span': JSON list of quantities that are not touched
 CREATE INDEX span_by_time ON event(time) WHERE kind = 'span';
 ALTER TABLE reading ADD COLUMN wavelength_applied REAL; -- nm: shift of the scale beyond what temperature tells
 ALTER TABLE reading ADD COLUMN wavelength_age REAL;  -- s since the scale was last found right
@@ -265,7 +265,7 @@ CREATE TABLE pattern_copy (
 ";
 
 /// Which id of `value` holds the values in force of the reading `r.id`, as SQL: one step into the runs.
-pub(super) const VALUE_IN_FORCE: &str = "(SELECT f.computation << 40 | r.id FROM values_in_force f \
+pub(super) const VALUE_IN_FORCE: &str = "(SELECT f.computation << 40 | r.id FROM active_values f \
      WHERE f.instrument = r.instrument AND f.first_reading <= r.id ORDER BY f.first_reading DESC LIMIT 1)";
 
 /// Brings a database to the newest schema, one transaction a version.
@@ -382,7 +382,7 @@ fn make_view(tx: &Transaction<'_>) -> rusqlite::Result<()> {
         "DROP VIEW IF EXISTS readings;
          CREATE VIEW readings AS SELECT r.id AS id, r.time_start, r.time_mid, r.time_end, i.name AS instrument,
              k.name AS calibration, r.configuration, v.computation, r.sun_elevation, r.sun_azimuth,
-             r.relative_air_mass, r.detector_temperature, r.exposures, r.fill, v.signal_to_noise, v.stray_floor,
+             r.relative_air_mass, r.detector_temperature, r.exposures, r.peak_level, v.signal_to_noise, v.stray_floor,
              v.dark_age, coalesce(v.flags, r.flags) AS flags,
              (SELECT group_concat(DISTINCT e.cause) FROM event e WHERE e.kind = 'span' AND e.time <= r.time_mid
                  AND (e.until IS NULL OR e.until > r.time_mid) AND (e.instrument IS NULL OR e.instrument = i.name))

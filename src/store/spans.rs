@@ -3,37 +3,37 @@
 use super::error::StoreError;
 use super::{Reader, Store, StoredReading, rollups, write};
 use crate::clock::UtcMicros;
-use crate::record::{Event, EventKind, NoteClass, Span, span};
+use crate::record::{Event, EventKind, FlaggedInterval, NoteClass, flagged_interval};
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
-const SELECT: &str = "SELECT id, time, until, instrument, kind, cause, text, spares FROM event WHERE kind = 'span'";
+const SELECT: &str = "SELECT id, time, until, instrument, kind, cause, text, unaffected FROM event WHERE kind = 'span'";
 
 impl Store {
     /// Stores a span; returns its row.
-    pub fn add_span(&self, new: &Span) -> Result<i64, StoreError> {
-        let spares = serde_json::Value::from(new.spares.clone()).to_string();
+    pub fn add_span(&self, new: &FlaggedInterval) -> Result<i64, StoreError> {
+        let unaffected = serde_json::Value::from(new.unaffected.clone()).to_string();
         let event = Event {
             time: new.from,
             until: new.until,
             instrument: new.instrument.clone(),
-            kind: EventKind::Span(new.flag),
+            kind: EventKind::FlaggedInterval(new.flag),
             text: new.text.clone(),
         };
         self.transact("storing a span", |tx| {
             let id = write::put_event(tx, &event)?;
-            tx.prepare_cached("UPDATE event SET spares = ?2 WHERE id = ?1")?.execute(params![id, spares])?;
+            tx.prepare_cached("UPDATE event SET unaffected = ?2 WHERE id = ?1")?.execute(params![id, unaffected])?;
             Ok(id)
         })
     }
 
-    /// Lets a span that lasts touch more: it then begins at `from` where that is earlier, and spares only these quantities.
-    pub fn widen_span(&self, id: i64, from: UtcMicros, spares: &[String]) -> Result<(), StoreError> {
-        let spares = serde_json::Value::from(spares.to_vec()).to_string();
+    /// Lets a span that lasts touch more: it then begins at `from` where that is earlier, and unaffected only these quantities.
+    pub fn widen_span(&self, id: i64, from: UtcMicros, unaffected: &[String]) -> Result<(), StoreError> {
+        let unaffected = serde_json::Value::from(unaffected.to_vec()).to_string();
         let changed = self.transact("widening a span", |tx| {
             let lasts = "id = ?1 AND kind = 'span' AND until IS NULL";
-            let sql = format!("UPDATE event SET time = min(time, ?2), spares = ?3 WHERE {lasts} RETURNING time");
+            let sql = format!("UPDATE event SET time = min(time, ?2), unaffected = ?3 WHERE {lasts} RETURNING time");
             let begins: Option<i64> =
-                tx.prepare_cached(&sql)?.query_row(params![id, from.0, spares], |row| row.get(0)).optional()?;
+                tx.prepare_cached(&sql)?.query_row(params![id, from.0, unaffected], |row| row.get(0)).optional()?;
             if let Some(begins) = begins {
                 rollups::drop_rollups(tx, None, UtcMicros(begins), UtcMicros(i64::MAX))?;
             }
@@ -65,13 +65,13 @@ fn not_lasting(id: i64) -> StoreError {
 
 impl Reader {
     /// The spans that touch `from <= t < to`, by their beginning.
-    pub fn spans(&self, from: UtcMicros, to: UtcMicros) -> Result<Vec<Span>, StoreError> {
+    pub fn spans(&self, from: UtcMicros, to: UtcMicros) -> Result<Vec<FlaggedInterval>, StoreError> {
         let inner = self.lock();
         spans_between(&inner.connection, from, to)
     }
 
     /// The spans that last, by their beginning.
-    pub fn open_spans(&self) -> Result<Vec<Span>, StoreError> {
+    pub fn open_spans(&self) -> Result<Vec<FlaggedInterval>, StoreError> {
         let sql = format!("{SELECT} AND until IS NULL ORDER BY time, id");
         self.rows("reading spans", &sql, [], span_of)?.into_iter().collect()
     }
@@ -118,7 +118,7 @@ pub(super) fn apply(
     }
     for stored in readings {
         let before = stored.reading.clone();
-        span::apply(&spans, &mut stored.reading, quantities.iter().map(|q| q.0.as_str()));
+        flagged_interval::apply(&spans, &mut stored.reading, quantities.iter().map(|q| q.0.as_str()));
         if quantities.len() < all.len() {
             let r = &mut stored.reading;
             for span in spans.iter().filter(|s| s.covers(&r.instrument, r.time_mid)) {
@@ -130,22 +130,22 @@ pub(super) fn apply(
     Ok(())
 }
 
-fn spans_between(connection: &Connection, from: UtcMicros, to: UtcMicros) -> Result<Vec<Span>, StoreError> {
-    let read = || -> rusqlite::Result<Vec<Result<Span, StoreError>>> {
+fn spans_between(connection: &Connection, from: UtcMicros, to: UtcMicros) -> Result<Vec<FlaggedInterval>, StoreError> {
+    let read = || -> rusqlite::Result<Vec<Result<FlaggedInterval, StoreError>>> {
         let sql = format!("{SELECT} AND time < ?2 AND (until IS NULL OR until > ?1) ORDER BY time, id");
         connection.prepare_cached(&sql)?.query_map([from.0, to.0], span_of)?.collect()
     };
     read().map_err(StoreError::sqlite("reading spans"))?.into_iter().collect()
 }
 
-fn span_of(row: &Row<'_>) -> rusqlite::Result<Result<Span, StoreError>> {
+fn span_of(row: &Row<'_>) -> rusqlite::Result<Result<FlaggedInterval, StoreError>> {
     let (id, kind, cause): (i64, String, Option<String>) = (row.get(0)?, row.get(4)?, row.get(5)?);
-    let Some(EventKind::Span(flag)) = EventKind::from_names(&kind, cause.as_deref()) else {
+    let Some(EventKind::FlaggedInterval(flag)) = EventKind::from_names(&kind, cause.as_deref()) else {
         let (expected, found) = ("the name of a flag".into(), format!("{cause:?}"));
         return Ok(Err(StoreError::Corrupt { table: "event", id, expected, found }));
     };
-    let spares: Option<String> = row.get(7)?;
-    let spares = match spares.as_deref().map(serde_json::from_str::<Vec<String>>) {
+    let unaffected: Option<String> = row.get(7)?;
+    let unaffected = match unaffected.as_deref().map(serde_json::from_str::<Vec<String>>) {
         None => Vec::new(),
         Some(Ok(list)) => list,
         Some(Err(why)) => {
@@ -153,13 +153,13 @@ fn span_of(row: &Row<'_>) -> rusqlite::Result<Result<Span, StoreError>> {
             return Ok(Err(StoreError::Corrupt { table: "event", id, expected, found: why.to_string() }));
         }
     };
-    Ok(Ok(Span {
+    Ok(Ok(FlaggedInterval {
         id,
         from: UtcMicros(row.get(1)?),
         until: row.get::<_, Option<i64>>(2)?.map(UtcMicros),
         instrument: row.get(3)?,
         flag,
-        spares,
+        unaffected,
         text: row.get(6)?,
     }))
 }

@@ -25,7 +25,7 @@ pub(super) fn detector() -> Detector {
     Detector {
         pixels: 64,
         full_scale: 65_535,
-        masked: PixelRanges(vec![(0, 3), (60, 63)]),
+        shielded: PixelRanges(vec![(0, 3), (60, 63)]),
         integration_min_s: 0.001,
         integration_max_s: 60.0,
         has_shutter: true,
@@ -57,10 +57,10 @@ pub(super) fn reading(mid: UtcMicros) -> Reading {
         relative_air_mass: Some(1.14),
         detector_temperature: Some(21.1),
         exposures: vec![
-            Rung { integration_s: 0.1, exposures: 4 },
-            Rung { integration_s: 2.0000000000000004, exposures: 1 },
+            Bracket { integration_s: 0.1, exposures: 4 },
+            Bracket { integration_s: 2.0000000000000004, exposures: 1 },
         ],
-        fill: 0.7312,
+        peak_level: 0.7312,
         signal_to_noise: Some(312.0),
         stray_floor: Some(-0.25),
         dark_age: Some(3600.0),
@@ -75,9 +75,16 @@ pub(super) fn reading(mid: UtcMicros) -> Reading {
 }
 
 /// What the station knew of a reading.
-pub(super) fn about(fill: f64) -> Circumstances {
+pub(super) fn about(peak_level: f64) -> AcquisitionContext {
     let tracked = Tracked { shift_nm: -0.12, wavelength_age_s: 3600.0, response_age_s: 86_400.5 };
-    Circumstances { warming: true, single_shot: true, unsteady_share: 0.05, fill, tracked, ..Circumstances::default() }
+    AcquisitionContext {
+        warming: true,
+        single_shot: true,
+        unsteady_share: 0.05,
+        peak_level,
+        tracked,
+        ..AcquisitionContext::default()
+    }
 }
 
 pub(super) struct Station {
@@ -99,7 +106,11 @@ impl Station {
     pub(super) fn commit(&self, mid: UtcMicros) -> Result<i64, StoreError> {
         self.commit_with(
             &reading(mid),
-            &[FrameRecord { frame: frame(mid, 1), dark: DarkReference::None, dark_use: Some(DarkUse::default()) }],
+            &[FrameRecord {
+                frame: frame(mid, 1),
+                dark: DarkReference::None,
+                dark_provenance: Some(DarkProvenance::default()),
+            }],
         )
     }
     pub(super) fn commit_with(&self, reading: &Reading, frames: &[FrameRecord]) -> Result<i64, StoreError> {
@@ -107,10 +118,10 @@ impl Station {
         self.store.commit_reading(&NewReading {
             reading,
             made_with,
-            about: Circumstances::default(),
+            about: AcquisitionContext::default(),
             frames,
             events: &[],
-            trackers: &[],
+            saved_states: &[],
         })
     }
     /// Another connection, as a person with a database shell would have.
@@ -148,10 +159,14 @@ fn a_reading_comes_back_as_it_was_with_frames_events_and_state() {
         FrameRecord {
             frame: frame(NOON, 1),
             dark: DarkReference::Matched { dark: dark_id, model: Some(model_id) },
-            dark_use: Some(DarkUse { stale: true, ..DarkUse::default() }),
+            dark_provenance: Some(DarkProvenance { stale: true, ..DarkProvenance::default() }),
         },
-        FrameRecord { frame: frame(NOON, 2), dark: DarkReference::Model(model_id), dark_use: None },
-        FrameRecord { frame: frame(NOON, 3), dark: DarkReference::None, dark_use: Some(DarkUse::default()) },
+        FrameRecord { frame: frame(NOON, 2), dark: DarkReference::Model(model_id), dark_provenance: None },
+        FrameRecord {
+            frame: frame(NOON, 3),
+            dark: DarkReference::None,
+            dark_provenance: Some(DarkProvenance::default()),
+        },
     ];
     let event = Event {
         time: NOON,
@@ -160,18 +175,22 @@ fn a_reading_comes_back_as_it_was_with_frames_events_and_state() {
         kind: EventKind::LinkFault,
         text: "read again".into(),
     };
-    let tracker =
-        Tracker { instrument: s.made_with.instrument, name: "exposure".into(), json: "{\"t\":0.1}".into(), time: NOON };
+    let tracker = SavedState {
+        instrument: s.made_with.instrument,
+        name: "exposure".into(),
+        json: "{\"t\":0.1}".into(),
+        time: NOON,
+    };
     let new = NewReading {
         reading: &r,
         made_with: s.made_with,
-        about: about(r.fill),
+        about: about(r.peak_level),
         frames: &frames,
         events: std::slice::from_ref(&event),
-        trackers: std::slice::from_ref(&tracker),
+        saved_states: std::slice::from_ref(&tracker),
     };
     let id = s.store.commit_reading(&new).unwrap();
-    let about = Some(about(r.fill));
+    let about = Some(about(r.peak_level));
     let want = StoredReading {
         flags_when_taken: r.flags,
         reading: Reading { id, ..r },
@@ -185,8 +204,8 @@ fn a_reading_comes_back_as_it_was_with_frames_events_and_state() {
         assert_eq!(reader.reading(id).unwrap().as_ref(), Some(&want));
         assert_eq!(reader.frames(id).unwrap(), frames);
         assert_eq!(reader.events(NOON, NOON.plus_seconds(1.0)).unwrap(), std::slice::from_ref(&event));
-        assert_eq!(reader.load_tracker(s.made_with.instrument, "exposure").unwrap().as_ref(), Some(&tracker));
-        assert_eq!(reader.load_tracker(s.made_with.instrument, "other").unwrap(), None);
+        assert_eq!(reader.load_state(s.made_with.instrument, "exposure").unwrap().as_ref(), Some(&tracker));
+        assert_eq!(reader.load_state(s.made_with.instrument, "other").unwrap(), None);
         let dark = Dark { id: dark_id, ..dark.clone() };
         assert_eq!(reader.dark(dark_id).unwrap().as_ref(), Some(&dark));
         let darks: Vec<Dark> =
@@ -212,7 +231,7 @@ fn a_number_that_is_not_finite_is_never_stored() {
     let mut r = reading(NOON);
     r.values = vec![value(f64::NAN, 1.0), value(f64::NEG_INFINITY, 1.0), value(1.0, f64::NAN)];
     r.window = vec![Some(WindowStatistics { minimum: f64::NAN, maximum: 1.0, deviation: 1.0 }), None, None];
-    (r.fill, r.sun_elevation, r.dark_age) = (f64::NAN, Some(f64::INFINITY), Some(f64::NAN));
+    (r.peak_level, r.sun_elevation, r.dark_age) = (f64::NAN, Some(f64::INFINITY), Some(f64::NAN));
     let id = s.commit_with(&r, &[]).unwrap();
     let got = s.store.reading(id).unwrap().unwrap().reading;
     let null = |why: &str| QuantityValue::Null(why.into());
@@ -229,7 +248,7 @@ fn a_number_that_is_not_finite_is_never_stored() {
     let nulls: i64 = s
         .shell()
         .query_row(
-            "SELECT count(*) FROM readings WHERE coalesce(fill, sun_elevation, dark_age, ppfd) IS NULL",
+            "SELECT count(*) FROM readings WHERE coalesce(peak_level, sun_elevation, dark_age, ppfd) IS NULL",
             [],
             |r| r.get(0),
         )
@@ -310,8 +329,8 @@ fn a_recomputation_comes_in_force_by_one_row() {
     assert_eq!(ppfd(), [old, old, old]);
     shell
         .execute_batch(
-            "UPDATE computation SET in_force = 2 WHERE id = 7;
-             INSERT OR REPLACE INTO values_in_force VALUES (1, 1, 7), (1, 3, 1)",
+            "UPDATE computation SET active = 2 WHERE id = 7;
+             INSERT OR REPLACE INTO active_values VALUES (1, 1, 7), (1, 3, 1)",
         )
         .unwrap();
     assert_eq!(ppfd(), [99.0, 99.0, old]);
@@ -351,11 +370,11 @@ fn events_and_gaps_are_found_by_the_span_they_cover() {
 fn state_is_replaced_under_its_name() {
     let s = Station::new();
     let numbers = vec![0.1 + 0.2, 1e-310, 123_456_789.123_456_79];
-    let mut t = Tracker { instrument: 1, name: "baseline".into(), json: "[]".into(), time: NOON };
+    let mut t = SavedState { instrument: 1, name: "baseline".into(), json: "[]".into(), time: NOON };
     s.store.save_tracker(&t).unwrap();
     (t.json, t.time) = (serde_json::to_string(&numbers).unwrap(), NOON.plus_seconds(9.0));
     s.store.save_tracker(&t).unwrap();
-    let got = s.store.load_tracker(1, "baseline").unwrap().unwrap();
+    let got = s.store.load_state(1, "baseline").unwrap().unwrap();
     assert_eq!(got, t);
     assert_eq!(serde_json::from_str::<Vec<f64>>(&got.json).unwrap(), numbers);
 }

@@ -2,29 +2,29 @@
 
 use super::codec::learning::Fresh;
 use super::error::StoreError;
-use super::rows::{DarkReference, NewReading, Tracker};
+use super::rows::{DarkReference, NewReading, SavedState};
 use super::schema::{FRAMES_PER_READING, READING_BITS};
 use super::{Store, codec, query, rollups};
 use crate::clock::UtcMicros;
-use crate::record::{Dark, DarkUse, Event, EventKind, QuantityValue, Reading};
+use crate::record::{Dark, DarkProvenance, Event, EventKind, QuantityValue, Reading};
 use rusqlite::{Connection, Statement, ToSql, Transaction, TransactionBehavior, params};
 
 const INSERT_READING: &str = "INSERT INTO reading(time_start, time_mid, time_end, instrument, configuration, \
-     sun_elevation, sun_azimuth, relative_air_mass, detector_temperature, exposures, fill, flags, circumstances, \
+     sun_elevation, sun_azimuth, relative_air_mass, detector_temperature, exposures, peak_level, flags, acquisition_context, \
      unsteady_share, wavelength_applied, wavelength_age, response_age) \
      VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)";
 const INSERT_FRAME: &str = "INSERT INTO frame(id, dark, dark_model, integration, temperature, exposures, detail, \
-     sums, crc32, dark_use) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)";
+     sums, crc32, dark_provenance) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)";
 const INSERT_DARK: &str = "INSERT INTO dark(instrument, time, source, integration, temperature, exposures, detail, \
      sums, crc32) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)";
 const INSERT_EVENT: &str =
     "INSERT INTO event(time, until, instrument, kind, cause, text) VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
-const UPSERT_TRACKER: &str = "INSERT INTO tracker(instrument, name, json, time) VALUES (?1, ?2, ?3, ?4) \
+const UPSERT_STATE: &str = "INSERT INTO saved_state(instrument, name, json, time) VALUES (?1, ?2, ?3, ?4) \
      ON CONFLICT DO UPDATE SET json = excluded.json, time = excluded.time";
 
 /// Begins a run where another computation's values were in force so far.
-const CONTINUE_RUN: &str = "INSERT OR REPLACE INTO values_in_force(instrument, first_reading, computation) \
-     SELECT ?1, ?2, ?3 WHERE ?3 IS NOT (SELECT computation FROM values_in_force \
+const CONTINUE_RUN: &str = "INSERT OR REPLACE INTO active_values(instrument, first_reading, computation) \
+     SELECT ?1, ?2, ?3 WHERE ?3 IS NOT (SELECT computation FROM active_values \
      WHERE instrument = ?1 AND first_reading <= ?2 ORDER BY first_reading DESC LIMIT 1)";
 
 /// Columns of `value` before those of the quantities.
@@ -114,7 +114,7 @@ impl Store {
             tx.prepare_cached("INSERT INTO hour(first_reading, hour) VALUES (?1, ?2)")?.execute(params![id, hour])?;
         }
         tx.prepare_cached(CONTINUE_RUN)?.execute(params![new.made_with.instrument, id, new.made_with.computation])?;
-        for (rung, (record, coded)) in new.frames.iter().zip(frames).enumerate() {
+        for (bracket, (record, coded)) in new.frames.iter().zip(frames).enumerate() {
             let (dark, model) = match record.dark {
                 DarkReference::Matched { dark, model } => (Some(dark), model),
                 DarkReference::Model(model) => (None, Some(model)),
@@ -122,7 +122,7 @@ impl Store {
             };
             let frame = &record.frame;
             tx.prepare_cached(INSERT_FRAME)?.execute(params![
-                id * FRAMES_PER_READING + rung as i64,
+                id * FRAMES_PER_READING + bracket as i64,
                 dark,
                 model,
                 frame.integration_s,
@@ -131,7 +131,7 @@ impl Store {
                 coded.detail,
                 coded.sums,
                 coded.crc32,
-                record.dark_use.map(DarkUse::bits),
+                record.dark_provenance.map(DarkProvenance::bits),
             ])?;
         }
         let made_with = new.made_with;
@@ -140,7 +140,7 @@ impl Store {
         // One that comes late, or after the clock was set back, falls into what was summed up already.
         rollups::drop_around(tx, new.made_with.instrument, reading.time_mid)?;
         new.events.iter().try_for_each(|e| put_event(tx, e).map(drop))?;
-        new.trackers.iter().try_for_each(|t| put_tracker(tx, t))?;
+        new.saved_states.iter().try_for_each(|t| put_tracker(tx, t))?;
         Ok(id)
     }
 
@@ -265,7 +265,7 @@ impl Store {
     }
 
     /// Saves state that has to outlive a restart, in place of what was saved under its name.
-    pub fn save_tracker(&self, tracker: &Tracker) -> Result<(), StoreError> {
+    pub fn save_tracker(&self, tracker: &SavedState) -> Result<(), StoreError> {
         self.transact("saving state", |tx| put_tracker(tx, tracker))
     }
 
@@ -305,7 +305,7 @@ fn insert_reading(tx: &Transaction<'_>, new: &NewReading<'_>) -> rusqlite::Resul
         finite(r.relative_air_mass),
         finite(r.detector_temperature),
         query::exposures_text(&r.exposures),
-        finite(Some(r.fill)),
+        finite(Some(r.peak_level)),
         r.flags.0,
         new.about.bits(),
         finite(Some(new.about.unsteady_share)),
@@ -317,7 +317,7 @@ fn insert_reading(tx: &Transaction<'_>, new: &NewReading<'_>) -> rusqlite::Resul
 
 /// Stores an event within a transaction; a span takes with it what was summed up of the readings it covers.
 pub(super) fn put_event(tx: &Transaction<'_>, event: &Event) -> rusqlite::Result<i64> {
-    if matches!(event.kind, EventKind::Span(_)) {
+    if matches!(event.kind, EventKind::FlaggedInterval(_)) {
         let until = event.until.unwrap_or(UtcMicros(i64::MAX));
         rollups::drop_rollups_of(tx, event.instrument.as_deref(), event.time, until)?;
     }
@@ -331,8 +331,8 @@ pub(super) fn put_event(tx: &Transaction<'_>, event: &Event) -> rusqlite::Result
     ])
 }
 
-fn put_tracker(tx: &Transaction<'_>, t: &Tracker) -> rusqlite::Result<()> {
-    tx.prepare_cached(UPSERT_TRACKER)?.execute(params![t.instrument, t.name, t.json, t.time.0]).map(drop)
+fn put_tracker(tx: &Transaction<'_>, t: &SavedState) -> rusqlite::Result<()> {
+    tx.prepare_cached(UPSERT_STATE)?.execute(params![t.instrument, t.name, t.json, t.time.0]).map(drop)
 }
 
 /// Null for what is not finite.

@@ -1,6 +1,6 @@
 //! The course of one quantity through a day: straight between readings, cut where none were.
 //!
-//! **The gap rule.** Between two values that are not bad and at most `bridge_s` apart the light runs straight. Over a longer time it
+//! **The gap rule.** Between two values that are not bad and at most `interpolate_up_to_s` apart the light runs straight. Over a longer time it
 //! is not known, but where it is dark whether or not anybody looks ([`super::Rules`]): there it is zero, and the dark is bridged
 //! to as a reading is. A day's edge is met by the neighbours beyond it under the same rule. Integrals are therefore
 //! trapezoids, exact for light that is straight between readings.
@@ -127,7 +127,7 @@ impl Course {
     }
 
     /// The share of the day that is known [1]; exactly 1 where all of it is.
-    pub(super) fn covered(&self) -> f64 {
+    pub(super) fn data_coverage(&self) -> f64 {
         let known: i64 = self.pieces.iter().map(|p| p.to - p.from).sum();
         known as f64 / (self.ends - self.starts) as f64
     }

@@ -43,7 +43,7 @@ pub struct Day {
     /// Readings of a check source.
     pub references: u32,
     /// Share of the day for which PPFD is known [1].
-    pub covered: f64,
+    pub data_coverage: f64,
     /// Whether that is less than all of it.
     pub partial: bool,
     /// By identifier: see [`FIGURES`].
@@ -83,17 +83,17 @@ pub fn day(rules: &Rules, bounds: &DayBounds, mut readings: Vec<Reading>) -> Day
     let dark = if has_gap { rules.dark_within(span.0 - bridge, span.1 + bridge) } else { Vec::new() };
     let course = |q: usize| Course::new(&g.samples[q], span, bridge, &dark);
     let light = course(PPFD);
-    let why = |q: usize| g.why_none(q, rules.days.bridge_s);
+    let why = |q: usize| g.why_none(q, rules.days.interpolate_up_to_s);
     let integral = |q: usize, c: &Course, scale: f64| {
-        if c.is_measured() { over_day(c.sum(), c.covered(), scale) } else { Figure::null(why(q)) }
+        if c.is_measured() { over_day(c.sum(), c.data_coverage(), scale) } else { Figure::null(why(q)) }
     };
     let hours = |level: f64| {
         if !light.is_measured() {
             return Figure::null(why(PPFD));
         }
         let (seconds, suspect_share) = light.above(level);
-        let (value, covered) = (seconds / SECONDS_PER_HOUR, Some(light.covered()));
-        Figure::Value { value, uncertainty: None, suspect_share, covered, time: None }
+        let (value, data_coverage) = (seconds / SECONDS_PER_HOUR, Some(light.data_coverage()));
+        Figure::Value { value, uncertainty: None, suspect_share, data_coverage, time: None }
     };
     let lit: Vec<lamps::Lit> = g.samples[PPFD].iter().copied().zip(g.sun.iter().copied()).collect();
     let [sun, lamp] = lamps::shares(rules, &light, span, &lit);
@@ -121,8 +121,8 @@ pub fn day(rules: &Rules, bounds: &DayBounds, mut readings: Vec<Reading>) -> Day
         ends: bounds.ends,
         readings: g.readings,
         references: g.references,
-        covered: light.covered(),
-        partial: !(light.covered() >= 1.0),
+        data_coverage: light.data_coverage(),
+        partial: !(light.data_coverage() >= 1.0),
         figures: FIGURES.iter().map(|f| f.id.to_owned()).zip(figures).collect(),
         verdicts: g.verdicts.iter().enumerate().map(|(k, v)| (named(k), *v)).collect(),
         flags: flags.filter(|(_, n)| *n > 0).collect(),
@@ -133,7 +133,7 @@ impl Gathered {
     fn take(&mut self, r: &Reading, (starts, ends): (i64, i64)) {
         let t = r.time_mid.0;
         let within = (starts..ends).contains(&t);
-        if r.flags.has(Flag::Reference) {
+        if r.flags.has(Flag::CheckSource) {
             self.references += u32::from(within);
             return;
         }
@@ -175,11 +175,11 @@ impl Gathered {
         })
     }
 
-    fn why_none(&self, q: usize, bridge_s: f64) -> String {
+    fn why_none(&self, q: usize, interpolate_up_to_s: f64) -> String {
         if self.samples[q].is_empty() {
             format!("no value of {} that is not bad", QUANTITIES[q])
         } else {
-            format!("no two values of {} within {} min of each other", QUANTITIES[q], bridge_s / 60.0)
+            format!("no two values of {} within {} min of each other", QUANTITIES[q], interpolate_up_to_s / 60.0)
         }
     }
 
@@ -195,7 +195,7 @@ impl Gathered {
                 value: s.value,
                 uncertainty: Some(s.uncertainty),
                 suspect_share: f64::from(u8::from(s.suspect)),
-                covered: None,
+                data_coverage: None,
                 time: Some(UtcMicros(s.t)),
             },
             None => Figure::null(format!("no value of {} that is not bad", QUANTITIES[q])),
@@ -217,20 +217,20 @@ impl Gathered {
             value: mean(|s| s.value),
             uncertainty: Some(mean(|s| s.uncertainty)),
             suspect_share,
-            covered: None,
+            data_coverage: None,
             time: None,
         };
         let value = (last.t - first.t) as f64 / 60e6;
-        [ratio, Figure::Value { value, uncertainty: None, suspect_share, covered: None, time: None }]
+        [ratio, Figure::Value { value, uncertainty: None, suspect_share, data_coverage: None, time: None }]
     }
 }
 
-fn over_day(sum: Sum, covered: f64, scale: f64) -> Figure {
+fn over_day(sum: Sum, data_coverage: f64, scale: f64) -> Figure {
     Figure::Value {
         value: sum.amount * scale,
         uncertainty: Some(sum.uncertainty * scale),
         suspect_share: sum.suspect_share(),
-        covered: Some(covered),
+        data_coverage: Some(data_coverage),
         time: None,
     }
 }
@@ -243,7 +243,7 @@ fn highest_uv_index(course: &Course) -> Figure {
         value: sum.amount / seconds,
         uncertainty: Some(sum.uncertainty / seconds),
         suspect_share: sum.suspect_share(),
-        covered: None,
+        data_coverage: None,
         time: Some(UtcMicros(middle)),
     }
 }

@@ -24,17 +24,17 @@ pub struct ComesWith {
     /// A standard uncertainty.
     pub uncertainty: bool,
     /// The share of the day it was made from.
-    pub covered: bool,
+    pub data_coverage: bool,
     /// When it was.
     pub time: bool,
 }
 
 /// A sum over the day, or a share of one.
-const SUM: ComesWith = ComesWith { uncertainty: true, covered: true, time: false };
-const DURATION: ComesWith = ComesWith { uncertainty: false, covered: true, time: false };
-const EXTREME: ComesWith = ComesWith { uncertainty: true, covered: false, time: true };
-const MEAN: ComesWith = ComesWith { uncertainty: true, covered: false, time: false };
-const LENGTH: ComesWith = ComesWith { uncertainty: false, covered: false, time: false };
+const SUM: ComesWith = ComesWith { uncertainty: true, data_coverage: true, time: false };
+const DURATION: ComesWith = ComesWith { uncertainty: false, data_coverage: true, time: false };
+const EXTREME: ComesWith = ComesWith { uncertainty: true, data_coverage: false, time: true };
+const MEAN: ComesWith = ComesWith { uncertainty: true, data_coverage: false, time: false };
+const LENGTH: ComesWith = ComesWith { uncertainty: false, data_coverage: false, time: false };
 
 const fn info(id: &'static str, unit: &'static str, comes_with: ComesWith, definition: &'static str) -> FigureInfo {
     FigureInfo { id, unit, definition, ultraviolet: false, comes_with }
@@ -60,8 +60,8 @@ pub const FIGURES: [FigureInfo; 12] = [
         "share of the light integral from lamps: their level while the sun is below -6 degrees, times the time their schedule \
          has them shine",
     ),
-    info("photoperiod", "h", DURATION, "time with ppfd above days.photoperiod_ppfd"),
-    info("hours_above", "h", DURATION, "time with ppfd above days.hours_above_ppfd"),
+    info("photoperiod", "h", DURATION, "time with ppfd above daily.photoperiod_ppfd"),
+    info("hours_above", "h", DURATION, "time with ppfd above daily.hours_above_ppfd"),
     info("ppfd_maximum", "umol m-2 s-1", EXTREME, "highest ppfd of a reading, and when"),
     info("lux_hours", "lx h", SUM, "illuminance over the day"),
     ultraviolet(
@@ -107,7 +107,7 @@ pub enum Figure {
         suspect_share: f64,
         /// Share of the day it was made from [1]; `None` where it is no sum over the day.
         #[serde(default, skip_serializing_if = "Option::is_none")]
-        covered: Option<f64>,
+        data_coverage: Option<f64>,
         /// When, for an extreme.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         time: Option<UtcMicros>,

@@ -13,7 +13,7 @@ impl Tally {
     /// Takes the quantity at `place` of a reading. A reading of a check source is left out: it is another light.
     pub fn take(&mut self, reading: &Reading, place: usize) {
         let Some(QuantityValue::Value { value, verdict, .. }) = reading.values.get(place) else { return };
-        if reading.flags.has(Flag::Reference) {
+        if reading.flags.has(Flag::CheckSource) {
             return;
         }
         let all = self.value.get_or_insert(HourValue { range: None, verdicts: [0; 3] });

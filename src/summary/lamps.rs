@@ -34,7 +34,7 @@ pub(super) fn shares(rules: &Rules, course: &Course, day: (i64, i64), samples: &
         value,
         uncertainty: Some(uncertainty),
         suspect_share: total.suspect_share(),
-        covered: Some(course.covered()),
+        data_coverage: Some(course.data_coverage()),
         time: None,
     };
     if rules.kind == StationKind::Lamp {

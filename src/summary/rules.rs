@@ -2,7 +2,7 @@
 
 use super::calendar::{self, DayBounds};
 use crate::clock::UtcMicros;
-use crate::config::{DaysConfig, Station, StationKind, in_window};
+use crate::config::{DailyConfig, Station, StationKind, in_window};
 use crate::sun::{self, Place};
 use chrono::{NaiveDate, Timelike};
 
@@ -31,7 +31,7 @@ pub struct Rules {
     /// When lamps shine, by the clock on the wall [s after midnight]; empty where that is not known.
     pub lamps_s: Vec<(u32, u32)>,
     /// The rest.
-    pub days: DaysConfig,
+    pub days: DailyConfig,
 }
 
 impl Rules {
@@ -50,11 +50,11 @@ impl Rules {
     /// All of it as text: figures made under equal texts are the same.
     pub fn text(&self) -> String {
         let Place { latitude_deg, longitude_deg, altitude_m } = self.place;
-        let DaysConfig { bridge_s, photoperiod_ppfd, hours_above_ppfd } = self.days;
+        let DailyConfig { interpolate_up_to_s, photoperiod_ppfd, hours_above_ppfd } = self.days;
         serde_json::json!({
             "version": VERSION, "kind": self.kind.name(), "place": [latitude_deg, longitude_deg, altitude_m],
             "time_zone": self.time_zone.name(), "day_starts_at_s": self.day_starts_at_s, "lamps_s": self.lamps_s,
-            "bridge_s": bridge_s, "photoperiod_ppfd": photoperiod_ppfd, "hours_above_ppfd": hours_above_ppfd,
+            "interpolate_up_to_s": interpolate_up_to_s, "photoperiod_ppfd": photoperiod_ppfd, "hours_above_ppfd": hours_above_ppfd,
         })
         .to_string()
     }
@@ -62,12 +62,12 @@ impl Rules {
     /// What people have to know of them beside the figures, a line each.
     pub fn in_words(&self) -> Vec<String> {
         let clock = |s: u32| format!("{:02}:{:02}", s / 3600, s / 60 % 60);
-        let DaysConfig { bridge_s, photoperiod_ppfd, hours_above_ppfd } = self.days;
+        let DailyConfig { interpolate_up_to_s, photoperiod_ppfd, hours_above_ppfd } = self.days;
         let mut lines = vec![
             format!("days from {} in the standard time of {}", clock(self.day_starts_at_s), self.time_zone.name()),
             format!(
                 "light is taken as straight over at most {} min without a reading; a longer gap makes a day partial",
-                bridge_s / 60.0
+                interpolate_up_to_s / 60.0
             ),
             format!("photoperiod above {photoperiod_ppfd}, hours above {hours_above_ppfd} umol m-2 s-1 of ppfd"),
         ];
@@ -98,7 +98,7 @@ impl Rules {
     }
 
     pub(super) fn bridge_us(&self) -> i64 {
-        (self.days.bridge_s * 1e6).round() as i64
+        (self.days.interpolate_up_to_s * 1e6).round() as i64
     }
 
     /// Whether the lamps' schedule has them shine.

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::clock::UtcMicros;
-use crate::config::{DaysConfig, StationKind};
+use crate::config::{DailyConfig, StationKind};
 use crate::record::{Flag, Flags, QuantityValue, Reading, Verdict};
 use crate::sun::{self, Place};
 use std::f64::consts::PI;
@@ -17,7 +17,7 @@ fn rules(kind: StationKind) -> Rules {
         time_zone: crate::zone::Zone::utc(),
         day_starts_at_s: 0,
         lamps_s: vec![],
-        days: DaysConfig::default(),
+        days: DailyConfig::default(),
     }
 }
 
@@ -41,7 +41,7 @@ fn reading(t: UtcMicros, light: f64) -> Reading {
         relative_air_mass: None,
         detector_temperature: None,
         exposures: vec![],
-        fill: 0.5,
+        peak_level: 0.5,
         signal_to_noise: None,
         stray_floor: None,
         dark_age: None,
@@ -85,7 +85,7 @@ fn constant_light_is_itself_times_the_day() {
     let (dli, u, suspect) = parts(&d, "light_integral");
     close(dli, 250.0 * 86_400.0 / 1e6, ROUNDING);
     close(u.unwrap(), 0.05 * dli, ROUNDING);
-    assert_eq!((d.covered, d.partial, d.readings, suspect), (1.0, false, 1440, 0.0));
+    assert_eq!((d.data_coverage, d.partial, d.readings, suspect), (1.0, false, 1440, 0.0));
     close(value(&d, "lux_hours"), 12_500.0 * 24.0, ROUNDING);
     close(value(&d, "erythemal_dose"), 0.025 * 86_400.0, ROUNDING);
     close(value(&d, "erythemal_dose_sed"), 21.6, ROUNDING);
@@ -130,17 +130,17 @@ fn a_short_gap_is_bridged_and_a_longer_one_makes_the_day_partial() {
     let whole = value(&with_gap(1), "light_integral");
     for gap in [14, 15] {
         let d = with_gap(gap);
-        assert!(!d.partial && d.covered == 1.0, "{gap}");
+        assert!(!d.partial && d.data_coverage == 1.0, "{gap}");
         // Light that is straight is bridged exactly.
         close(value(&d, "light_integral"), whole, ROUNDING);
     }
     let d = with_gap(16);
     assert!(d.partial);
-    assert_eq!(d.covered, (1440.0 - 16.0) / 1440.0);
+    assert_eq!(d.data_coverage, (1440.0 - 16.0) / 1440.0);
     let lost = 16.0 * 60.0 * (100.0 + 708.0 * 60.0 / 1000.0) / 1e6;
     close(value(&d, "light_integral"), whole - lost, ROUNDING);
-    let Figure::Value { covered, .. } = d.figures["light_integral"] else { panic!() };
-    assert_eq!(covered, Some(d.covered));
+    let Figure::Value { data_coverage, .. } = d.figures["light_integral"] else { panic!() };
+    assert_eq!(data_coverage, Some(d.data_coverage));
 }
 
 /// Identity: a bad value is as good as none, a suspect one serves and says how much rests on it, and a reading of a check
@@ -157,11 +157,11 @@ fn bad_values_are_gaps_and_suspect_ones_are_told() {
     readings[400..543].iter_mut().for_each(|r| set(r, Verdict::Suspect));
     readings[400].flags.raise(Flag::Obstructed);
     let mut source = reading(at("2026-06-21T12:00:30Z"), 9000.0);
-    source.flags.raise(Flag::Reference);
+    source.flags.raise(Flag::CheckSource);
     readings.push(source);
     let d = summed(&rules(StationKind::Lamp), "2026-06-21", readings);
     assert_eq!((d.readings, d.references, d.partial), (1440, 1, true));
-    assert_eq!(d.covered, (1440.0 - 31.0) / 1440.0);
+    assert_eq!(d.data_coverage, (1440.0 - 31.0) / 1440.0);
     assert_eq!((d.verdicts["ppfd"], d.verdicts["illuminance"]), ([1267, 143, 30, 0], [1440, 0, 0, 0]));
     close(parts(&d, "light_integral").2, 144.0 / 1409.0, ROUNDING);
     close(value(&d, "lux_hours"), 5000.0 * 24.0, ROUNDING);
@@ -186,7 +186,7 @@ fn a_night_nobody_looks_at_is_dark_under_the_open_sky() {
     let d = summed(&rules(StationKind::Roof), "2026-06-21", seen(-6.0));
     assert!(!d.partial && d.readings < 1200, "{d:?}");
     let missed = summed(&rules(StationKind::Roof), "2026-06-21", seen(0.0));
-    assert!(missed.partial && missed.covered > 0.9);
+    assert!(missed.partial && missed.data_coverage > 0.9);
     assert!(value(&missed, "light_integral") < value(&d, "light_integral"));
     let glass = Rules { kind: StationKind::Glasshouse, ..rules(StationKind::Roof) };
     assert!(summed(&glass, "2026-06-21", seen(-6.0)).partial);
@@ -287,11 +287,11 @@ fn any_readings_give_a_day_that_survives_its_text() {
             prop_assert_eq!(&d, &backwards);
             let text = serde_json::to_string(&d).unwrap();
             prop_assert_eq!(&d, &serde_json::from_str::<Day>(&text).unwrap());
-            prop_assert!((0.0..=1.0).contains(&d.covered));
+            prop_assert!((0.0..=1.0).contains(&d.data_coverage));
             for FigureInfo { id, comes_with, .. } in FIGURES {
                 let figure = &d.figures[id];
-                if let Figure::Value { value, suspect_share, uncertainty, covered, time } = figure {
-                    let has = ComesWith { uncertainty: uncertainty.is_some(), covered: covered.is_some(), time: time.is_some() };
+                if let Figure::Value { value, suspect_share, uncertainty, data_coverage, time } = figure {
+                    let has = ComesWith { uncertainty: uncertainty.is_some(), data_coverage: data_coverage.is_some(), time: time.is_some() };
                     prop_assert_eq!(has, comes_with, "{}", id);
                     prop_assert!(value.is_finite() && (0.0..=1.0).contains(suspect_share), "{id} {figure:?}");
                 }

@@ -54,13 +54,13 @@ fn each_wrong_value_is_named_with_key_rule_and_value() {
         ),
         (
             "[store]",
-            "[days]\nbridge_min = 90\n[store]",
-            "station.toml:12: days.bridge_min: expected a number above 0 and at most 60 [min], but found `90`",
+            "[daily]\nbridge_min = 90\n[store]",
+            "station.toml:12: daily.interpolate_up_to_min: expected a number above 0 and at most 60 [min], but found `90`",
         ),
         (
             "[store]",
-            "[days]\nhours_above_ppfd = nan\n[store]",
-            "station.toml:12: days.hours_above_ppfd: expected a number above 0 and at most 5000 [umol m-2 s-1], but found \
+            "[daily]\nhours_above_ppfd = nan\n[store]",
+            "station.toml:12: daily.hours_above_ppfd: expected a number above 0 and at most 5000 [umol m-2 s-1], but found \
              `nan`",
         ),
         (
@@ -80,9 +80,9 @@ fn each_wrong_value_is_named_with_key_rule_and_value() {
              day-of-month month day-of-week (1 = Sunday to 7) and perhaps year, but found `* * * * *`, which has 5 fields",
         ),
         (
-            "target_fill = 0.75",
-            "target_fill = 75",
-            "station.toml:25: instrument[0].exposure.target_fill: expected a number from 0.1 to 0.9 [of full scale], but \
+            "target_level = 0.75",
+            "target_level = 75",
+            "station.toml:25: instrument[0].exposure.target_level: expected a number from 0.1 to 0.9 [of full scale], but \
              found `75`",
         ),
         (
@@ -94,7 +94,7 @@ fn each_wrong_value_is_named_with_key_rule_and_value() {
         (
             "cron = \"0 * * * * *\"",
             "cron = \"0 * * * * *\"\nreference = \"noon\"",
-            "station.toml:22: instrument[0].schedule.reference: expected a cron expression in UTC that fires: second minute hour \
+            "station.toml:22: instrument[0].schedule.check_source: expected a cron expression in UTC that fires: second minute hour \
              day-of-month month day-of-week (1 = Sunday to 7) and perhaps year, but found `noon`, which has 1 fields",
         ),
         (
@@ -150,7 +150,7 @@ fn all_flaws_of_all_files_are_said_in_one_go() {
             ("version = 1", "version = 3"),
             ("latitude_deg = 56.3", "latitude_deg = 95"),
             ("\"south\"", "\"south wing\""),
-            ("target_fill = 0.75", "target_fil = 0.75"),
+            ("target_level = 0.75", "target_fil = 0.75"),
         ],
         &[("[1e5, 2e6, 3e6, 1e6]", "[1e5, -2e6, 3e6, 1e6]"), ("fwhm_nm = 2.0", "fwhm_nm = nan")],
     );
@@ -160,9 +160,9 @@ fn all_flaws_of_all_files_are_said_in_one_go() {
             "station.toml:1: version: expected version 1 of the configuration file, but found `3`",
             "station.toml:6: station.latitude_deg: expected a number from -90 to 90 [degrees, north positive], but found `95`",
             "station.toml:15: instrument[0].name: expected a name of letters, digits, `-` and `_`, but found `\"south wing\"`",
-            "station.toml:25: instrument[0].exposure.target_fil: expected one of the keys `target_fill`, \
-             `integration_min_ms`, `integration_max_ms`, `budget_s`, `exposures`, `ladder`, `ladder_ratio`, \
-             `ladder_exposures`, `stale_frames`, `unsteady_share`, but found an unknown key (did you mean `target_fill`?)",
+            "station.toml:25: instrument[0].exposure.target_fil: expected one of the keys `target_level`, \
+             `integration_min_ms`, `integration_max_ms`, `budget_s`, `exposures`, `bracketing`, `bracket_ratio`, \
+             `bracket_exposures`, `discard_frames`, `unsteady_share`, but found an unknown key (did you mean `target_level`?)",
             "calibration.toml:13: wavelength.fwhm_nm: expected a number above 0 and at most 100 [nm], but found `nan`",
             "calibration.toml:27: response.counts_per_s_per_w_m2_nm[1]: expected a number above 0 [counts/s per W m-2 nm-1], \
              but found `-2e6`",
@@ -208,14 +208,14 @@ fn a_copied_instrument_is_refused() {
     );
 }
 
-/// Identity: with `--json` the same flaws come as data, field by field.
+/// Identity: with `--json` the same diagnostics come as data, field by field.
 #[test]
 fn flaws_come_as_json_too() {
     let folder = folder_with(&[("latitude_deg = 56.3", "latitude_deg = 95")], &[]);
     let ran = folder.vigilux(&["check", "--config", "station.toml", "--json"]);
     assert_eq!(ran.status(), Some(2), "{ran}");
     let json: serde_json::Value = serde_json::from_str(&ran.stdout()).expect("JSON");
-    let want = serde_json::json!({ "valid": false, "flaws": [{
+    let want = serde_json::json!({ "valid": false, "diagnostics": [{
         "file": "station.toml",
         "line": 6,
         "key": "station.latitude_deg",

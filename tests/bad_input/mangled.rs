@@ -81,13 +81,13 @@ proptest! {
     fn the_readers_never_panic(changes in prop::collection::vec(change(), 1..8)) {
         let now = UtcMicros(1_800_000_000_000_000);
         if let Ok(text) = String::from_utf8(mangle(CONFIG, &changes))
-            && let Err(flaws) = vigilux::config::parse(Path::new("station.toml"), &text, now)
+            && let Err(diagnostics) = vigilux::config::parse(Path::new("station.toml"), &text, now)
         {
-            prop_assert!(!flaws.0.is_empty() && flaws.0.iter().all(|f| !f.expected.is_empty() && !f.found.is_empty()));
+            prop_assert!(!diagnostics.0.is_empty() && diagnostics.0.iter().all(|f| !f.expected.is_empty() && !f.found.is_empty()));
         }
         if let Ok(text) = String::from_utf8(mangle(CALIBRATION, &changes)) {
             match vigilux::calibration::file::parse(Path::new("calibration.toml"), &text) {
-                Err(flaws) => prop_assert!(!flaws.0.is_empty()),
+                Err(diagnostics) => prop_assert!(!diagnostics.0.is_empty()),
                 Ok(c) => {
                     // What is taken keeps the promises of its type.
                     let rises = |axis: &[f64]| axis.windows(2).all(|pair| pair[0] < pair[1]);

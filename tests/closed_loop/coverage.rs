@@ -2,8 +2,8 @@
 
 use crate::closed_loop::Loop;
 use crate::roof::STATION;
-use vigilux::bench::scenes::SkyKind;
-use vigilux::bench::settings::Settings;
+use vigilux::simulator::scenes::SkyKind;
+use vigilux::simulator::settings::Settings;
 
 /// Instruments. Readings of one share its certificate's errors, so it is they that are counted, and one reading of each is
 /// enough; the share of 1 000 that hold the truth is known to 0.7 % (one standard error). About a minute of one core.

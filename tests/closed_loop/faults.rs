@@ -2,11 +2,11 @@
 
 use crate::closed_loop::{Loop, Row, assert_good_within, share, why_not_good};
 use crate::roof::{STATION, uv_allowed};
-use vigilux::bench::faults::{FaultRule, PixelFault, Strikes};
-use vigilux::bench::optic::OpticSettings;
-use vigilux::bench::settings::Settings;
 use vigilux::fault::GapCause;
 use vigilux::record::{EventKind, Flag};
+use vigilux::simulator::faults::{FaultRule, PixelFault, Strikes};
+use vigilux::simulator::optic::OpticSettings;
+use vigilux::simulator::settings::Settings;
 
 fn rule(kind: &str, probability: f64) -> FaultRule {
     toml::from_str(&format!("kind = \"{kind}\"\nprobability = {probability}")).expect("a rule")
@@ -86,8 +86,8 @@ fn light_that_was_taken_is_kept_whatever_breaks_after_it() {
 /// Independent: a frame sent twice is found out, and every quantity of it is bad.
 #[test]
 fn a_stuck_frame_is_bad() {
-    let station = noon(vec![rule("stuck_frame", 0.2)], Vec::new());
-    let stuck: Vec<&Row> = station.rows.iter().filter(|r| r.has(Flag::StuckFrame)).collect();
+    let station = noon(vec![rule("repeated_frame", 0.2)], Vec::new());
+    let stuck: Vec<&Row> = station.rows.iter().filter(|r| r.has(Flag::RepeatedFrame)).collect();
     assert!(stuck.len() > 10, "{}", stuck.len());
     assert!(stuck.iter().all(|r| !r.is_good("ppfd") && !r.is_good("uv_index")));
     nothing_wrong(&station);

@@ -2,8 +2,8 @@
 
 use crate::closed_loop::{Loop, Row, assert_good_within, share};
 use crate::roof::STATION;
-use vigilux::bench::optic::OpticSettings;
-use vigilux::bench::settings::Settings;
+use vigilux::simulator::optic::OpticSettings;
+use vigilux::simulator::settings::Settings;
 
 /// A modulation file whose factor jumps at random between 1 and 0.001 within a tenth of a second, every few seconds.
 fn jumping(seed: u64, mean_s: f64, depth: f64) -> tempfile::NamedTempFile {

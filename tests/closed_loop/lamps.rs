@@ -1,10 +1,10 @@
 //! Lamps: mains ripple in a glasshouse, single shots and windows, and an ageing lamp that is switched on and off.
 
 use crate::closed_loop::{Loop, Row, assert_good_within, quantile, share, why_not_good};
-use vigilux::bench::optic::OpticSettings;
-use vigilux::bench::scenes::SceneKind;
-use vigilux::bench::settings::Settings;
 use vigilux::record::Flag;
+use vigilux::simulator::optic::OpticSettings;
+use vigilux::simulator::scenes::SceneKind;
+use vigilux::simulator::settings::Settings;
 
 pub fn glasshouse(instrument: &str) -> String {
     format!(
@@ -163,7 +163,7 @@ fn a_restarted_station_goes_on_with_what_the_check_source_needs() {
     let waits: Vec<f64> = station
         .rows
         .iter()
-        .filter(|r| r.has(Flag::Reference))
+        .filter(|r| r.has(Flag::CheckSource))
         .map(|r| r.reading.time_start.seconds().rem_euclid(60.0))
         .collect();
     let [unknown, known, restarted] = waits[..] else { panic!("expected three looks at the source, found {waits:?}") };

@@ -3,14 +3,14 @@
 #[path = "../support/closed_loop.rs"]
 mod closed_loop;
 
-mod again;
-mod broken_off;
 mod coverage;
-mod days;
-mod doubts;
+mod daily;
 mod faults;
+mod flagged_intervals;
+mod interrupted;
 mod jumps;
 mod lamps;
 mod nights;
 mod recompute;
+mod recomputed_bits;
 mod roof;

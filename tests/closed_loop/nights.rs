@@ -2,15 +2,15 @@
 
 use crate::closed_loop::{Loop, Row, assert_good_within, quantile, share, why_not_good};
 use crate::roof::{STATION, uv_allowed};
-use vigilux::bench::optic::OpticSettings;
-use vigilux::bench::settings::Settings;
 use vigilux::clock::UtcMicros;
 use vigilux::fault::GapCause;
 use vigilux::record::{EventKind, Flag};
+use vigilux::simulator::optic::OpticSettings;
+use vigilux::simulator::settings::Settings;
 
 pub fn without_a_shutter() -> Settings {
     let mut bench = Settings { optic: OpticSettings::perfect(), ..Settings::default() };
-    bench.front.shutter = false;
+    bench.device.shutter = false;
     // Warmest 25 °C, coolest 15 °C: nights cool by 10 K.
     bench.ambient.amplitude_k = 5.0;
     bench

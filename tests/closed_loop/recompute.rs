@@ -7,13 +7,13 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 use std::sync::mpsc::channel;
 use std::time::{Duration, Instant};
-use vigilux::bench::scenes::SceneKind;
-use vigilux::bench::settings::Settings;
+use vigilux::archive::recompute::{self, Kept, Outcome, Request};
+use vigilux::archive::verify::audit;
 use vigilux::calibration::{Calibration, file};
 use vigilux::clock::{Clock, UtcMicros};
 use vigilux::record::{EventKind, Reading};
-use vigilux::station::audit::audit;
-use vigilux::station::recompute::{self, Kept, Order, Outcome};
+use vigilux::simulator::scenes::SceneKind;
+use vigilux::simulator::settings::Settings;
 use vigilux::store::{Reader, StoredReading};
 
 const ALL: (UtcMicros, UtcMicros) = (UtcMicros(i64::MIN), UtcMicros(i64::MAX));
@@ -24,11 +24,11 @@ fn path(station: &Loop) -> &Path {
     &station.setup.config.store.path
 }
 
-fn order(calibration: Option<&Calibration>) -> Order<'_> {
-    Order { from: ALL.0, to: ALL.1, calibration, threads: 2 }
+fn order(calibration: Option<&Calibration>) -> Request<'_> {
+    Request { from: ALL.0, to: ALL.1, calibration, threads: 2 }
 }
 
-fn run(station: &Loop, order: &Order<'_>) -> Outcome {
+fn run(station: &Loop, order: &Request<'_>) -> Outcome {
     let store = recompute::open(path(station)).expect("the database opens");
     recompute::recompute(&store, order, station.clock.now(), &mut |_, _| true).expect("it runs through")
 }
@@ -166,7 +166,7 @@ fn what_was_stopped_goes_on_and_comes_out_the_same() {
             calls += 1;
             calls < 2
         };
-        let order = Order { threads: 1, ..order(Some(&other)) };
+        let order = Request { threads: 1, ..order(Some(&other)) };
         let outcome = recompute::recompute(&store, &order, station.clock.now(), &mut go_on).expect("no error");
         assert!(outcome.gone_on_after >= last, "{outcome:?}");
         last = outcome.gone_on_after;
@@ -262,7 +262,7 @@ fn what_has_no_frames_or_lies_outside_the_span_keeps_its_values() {
     assert_eq!(computations(&after), [vec![live; 40], vec![outcome.computation; n - 40]].concat());
     assert!(said(&after) == said(&before));
     let (from, to) = (before[60].reading.time_mid, before[80].reading.time_mid);
-    let span = run(&station, &Order { from, to, ..order(None) });
+    let span = run(&station, &Request { from, to, ..order(None) });
     assert_eq!((span.made, span.switched.expect("switched").span.0), (20, from));
     let want =
         [vec![live; 40], vec![outcome.computation; 20], vec![span.computation; 20], vec![outcome.computation; n - 80]];
@@ -277,7 +277,7 @@ fn what_an_interrupted_run_left_as_it_was_is_counted() {
     let until = before[40].reading.time_start;
     station.station.store.let_go_of_frames(until, 1000, None).expect("frames go").expect("there are some");
     let store = recompute::open(path(&station)).expect("the database opens");
-    let order = Order { threads: 1, ..order(None) };
+    let order = Request { threads: 1, ..order(None) };
     let stopped = recompute::recompute(&store, &order, station.clock.now(), &mut |seen, _| seen == 0);
     let stopped = stopped.expect("no error");
     assert_eq!((stopped.switched, stopped.kept.get(&Kept::NoFrames)), (None, Some(&40)));

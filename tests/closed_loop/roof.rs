@@ -1,10 +1,10 @@
 //! Under the open sky at one reading a minute: clear and broken-cloud summer days, nights, no shutter, a real optic.
 
 use crate::closed_loop::{Loop, Row, assert_good_within, quantile, share, why_not_good};
-use vigilux::bench::optic::OpticSettings;
-use vigilux::bench::scenes::SkyKind;
-use vigilux::bench::settings::Settings;
 use vigilux::record::Flag;
+use vigilux::simulator::optic::OpticSettings;
+use vigilux::simulator::scenes::SkyKind;
+use vigilux::simulator::settings::Settings;
 
 pub const STATION: &str = r#"
 version = 1

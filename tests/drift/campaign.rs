@@ -1,15 +1,15 @@
 //! A station on a roof under the living sky, with something that befalls it.
 
 use crate::closed_loop::Loop;
-use vigilux::bench::mishaps::{Mishap, MishapKind};
-use vigilux::bench::optic::OpticSettings;
-use vigilux::bench::scenes::SkyKind;
-use vigilux::bench::settings::Settings;
 use vigilux::clock::UtcMicros;
-use vigilux::quality::dark_pixels::PixelDrift;
-use vigilux::quality::response::ResponseDrift;
-use vigilux::quality::wavelength::WavelengthDrift;
-use vigilux::record::{Flag, Span, Verdict};
+use vigilux::quality::monitor::pixels::PixelDrift;
+use vigilux::quality::monitor::response::ResponseDrift;
+use vigilux::quality::monitor::wavelength::WavelengthDrift;
+use vigilux::record::{Flag, FlaggedInterval, Verdict};
+use vigilux::simulator::disturbances::{Disturbance, DisturbanceKind};
+use vigilux::simulator::optic::OpticSettings;
+use vigilux::simulator::scenes::SkyKind;
+use vigilux::simulator::settings::Settings;
 use vigilux::store::StoredReading;
 
 /// Seeds of the campaigns.
@@ -54,12 +54,12 @@ pub fn at(text: &str) -> UtcMicros {
     UtcMicros::parse(text).expect("the test names an instant")
 }
 
-pub fn mishap(kind: MishapKind, from: &str) -> Mishap {
-    Mishap::new(kind, at(from))
+pub fn disturbance(kind: DisturbanceKind, from: &str) -> Disturbance {
+    Disturbance::new(kind, at(from))
 }
 
 /// Spans of a flag on record.
-pub fn spans(station: &Loop, flag: Flag) -> Vec<Span> {
+pub fn spans(station: &Loop, flag: Flag) -> Vec<FlaggedInterval> {
     let all = station.station.store.spans(UtcMicros(i64::MIN), UtcMicros(i64::MAX)).expect("spans can be read");
     all.into_iter().filter(|s| s.flag == flag).collect()
 }
@@ -98,27 +98,27 @@ pub fn wrong_since(
 
 /// Nothing good is off by more than a value without any fault may be, back to what befell the station or to the last check
 /// that passed before it was found, whichever is later.
-pub fn nothing_wrong_since(station: &Loop, befell: UtcMicros, found: &Span, what: &str) {
+pub fn nothing_wrong_since(station: &Loop, befell: UtcMicros, found: &FlaggedInterval, what: &str) {
     let since = befell.max(found.from);
     assert_eq!(wrong_since(station, since, "ppfd", |truth| (0.02 * truth).max(1.0)), (0, None), "{what}");
     assert_eq!(wrong_since(station, since, "uv_index", |truth| (0.06 * truth).max(0.15)), (0, None), "{what}");
 }
 
-/// The trackers as they stand.
+/// The saved_states as they stand.
 pub fn wavelength(station: &Loop) -> WavelengthDrift {
-    state(station, vigilux::station::watch::WAVELENGTH_TRACKER)
+    state(station, vigilux::acquisition::monitors::WAVELENGTH_STATE)
 }
 
 pub fn response(station: &Loop) -> ResponseDrift {
-    state(station, vigilux::station::watch::RESPONSE_TRACKER)
+    state(station, vigilux::acquisition::monitors::RESPONSE_STATE)
 }
 
 pub fn pixels(station: &Loop) -> PixelDrift {
-    state(station, vigilux::station::watch::PIXEL_TRACKER)
+    state(station, vigilux::acquisition::monitors::PIXEL_STATE)
 }
 
 fn state<T: serde::de::DeserializeOwned>(station: &Loop, name: &str) -> T {
-    let stored = station.station.store.load_tracker(1, name).expect("state can be read").expect("there is state");
+    let stored = station.station.store.load_state(1, name).expect("state can be read").expect("there is state");
     serde_json::from_str(&stored.json).expect("state is what it was")
 }
 

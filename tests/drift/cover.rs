@@ -2,9 +2,9 @@
 
 use crate::campaign::*;
 use crate::closed_loop::Loop;
-use vigilux::bench::mishaps::{Mishap, MishapKind};
-use vigilux::bench::scenes::SkyKind;
 use vigilux::record::Flag;
+use vigilux::simulator::disturbances::{Disturbance, DisturbanceKind};
+use vigilux::simulator::scenes::SkyKind;
 
 /// Independent: snow for two days and a wipe at noon: `obstructed` throughout, whatever the clouds, and none after.
 #[test]
@@ -13,8 +13,12 @@ fn two_days_of_snow_are_obstructed_throughout_and_none_after_the_wipe() {
         let (from, until) = (at("2026-02-10T03:00:00Z"), at("2026-02-12T11:05:00Z"));
         let mut bench = bench(seed, SkyKind::Changing);
         bench.ambient.mean_c = 2.0;
-        let snow = Mishap { share: 0.95, until: Some(until), ..mishap(MishapKind::Snow, "2026-02-10T03:00:00Z") };
-        bench.mishap = vec![snow];
+        let snow = Disturbance {
+            share: 0.95,
+            until: Some(until),
+            ..disturbance(DisturbanceKind::Snow, "2026-02-10T03:00:00Z")
+        };
+        bench.disturbance = vec![snow];
         let mut run = Loop::new(&bench, &station("0 */10 * * * *", -90.0), "2026-02-08T00:00:00Z");
         run.run_until("2026-02-14T00:00:00Z");
         let found = spans(&run, Flag::Obstructed);

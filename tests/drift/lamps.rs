@@ -3,11 +3,11 @@
 use crate::campaign::*;
 use crate::closed_loop::Loop;
 use std::io::Write;
-use vigilux::bench::mishaps::{Mishap, MishapKind};
-use vigilux::bench::optic::OpticSettings;
-use vigilux::bench::scenes::{SceneKind, SkyKind};
-use vigilux::bench::settings::Settings;
 use vigilux::record::{EventKind, Flag};
+use vigilux::simulator::disturbances::{Disturbance, DisturbanceKind};
+use vigilux::simulator::optic::OpticSettings;
+use vigilux::simulator::scenes::{SceneKind, SkyKind};
+use vigilux::simulator::settings::Settings;
 
 fn rack(extra: &str) -> String {
     format!(
@@ -33,7 +33,7 @@ cron = "0 */30 * * * *"
     )
 }
 
-fn bench(seed: u64, mishap: Mishap) -> Settings {
+fn bench(seed: u64, disturbance: Disturbance) -> Settings {
     let mut bench = Settings { optic: OpticSettings::perfect(), seed, ..Settings::default() };
     bench.warm_up.minutes = 0.0;
     bench.scene.kind = SceneKind::Lamp;
@@ -41,7 +41,7 @@ fn bench(seed: u64, mishap: Mishap) -> Settings {
     bench.scene.lamp_fade_per_1000h = 0.0;
     bench.scene.lamp_phosphor_fade_per_1000h = 0.0;
     bench.scene.lamp_blue_shift_nm_per_1000h = 0.0;
-    bench.mishap = vec![mishap];
+    bench.disturbance = vec![disturbance];
     bench
 }
 
@@ -49,7 +49,7 @@ fn bench(seed: u64, mishap: Mishap) -> Settings {
 #[test]
 fn a_knock_is_told_by_the_pump_peak_of_a_lamp() {
     for seed in SEEDS {
-        let knock = Mishap { nm: 0.3, ..mishap(MishapKind::WavelengthShift, "2026-03-03T00:10:00Z") };
+        let knock = Disturbance { nm: 0.3, ..disturbance(DisturbanceKind::WavelengthShift, "2026-03-03T00:10:00Z") };
         let mut run = Loop::new(&bench(seed, knock), &rack(""), "2026-03-01T00:00:00Z");
         run.run_until("2026-03-03T12:00:00Z");
         let found = spans(&run, Flag::WavelengthDrift);
@@ -67,11 +67,11 @@ fn a_knock_is_told_by_the_pump_peak_of_a_lamp() {
 fn a_check_source_tells_the_response_and_is_not_the_stations_light() {
     const LOSS: &str = "2026-03-05T00:10:00Z";
     for seed in SEEDS {
-        let loss = Mishap { share: 0.1, ..mishap(MishapKind::ResponseLoss, LOSS) };
+        let loss = Disturbance { share: 0.1, ..disturbance(DisturbanceKind::ResponseLoss, LOSS) };
         let config = rack("reference = \"0 0 */12 * * *\"");
         let mut run = Loop::new(&bench(seed, loss), &config, "2026-03-01T00:00:00Z");
         run.run_until("2026-03-07T00:00:00Z");
-        let looked: Vec<_> = run.rows.iter().filter(|r| r.has(Flag::Reference)).collect();
+        let looked: Vec<_> = run.rows.iter().filter(|r| r.has(Flag::CheckSource)).collect();
         assert_eq!(looked.len(), 12, "two a day");
         assert!(looked.iter().all(|r| !r.is_good("ppfd")) && run.rows.iter().any(|r| r.is_good("ppfd")));
         let found = spans(&run, Flag::ResponseDrift);
@@ -127,7 +127,7 @@ fn a_tenth_of_the_response_lost_under_glass_is_told_by_the_lamps_by_night() {
     const LOSS: &str = "2026-12-01T12:10:00Z";
     for seed in SEEDS {
         let lamps = living_lamps(seed, "2026-11-01T00:00:00Z", 40);
-        let mut bench = bench(seed, Mishap { share: 0.1, ..mishap(MishapKind::ResponseLoss, LOSS) });
+        let mut bench = bench(seed, Disturbance { share: 0.1, ..disturbance(DisturbanceKind::ResponseLoss, LOSS) });
         bench.scene.kind = SceneKind::Glasshouse;
         (bench.scene.latitude_deg, bench.scene.longitude_deg) = (52.0, 5.0);
         bench.scene.sky = SkyKind::Changing;

@@ -4,9 +4,9 @@ use crate::campaign::*;
 use crate::closed_loop::Loop;
 use crate::support::{measured, python};
 use std::io::Write;
-use vigilux::bench::scenes::SkyKind;
 use vigilux::quality::clear_sky::expected_global;
 use vigilux::record::{EventKind, Flag};
+use vigilux::simulator::scenes::SkyKind;
 use vigilux::sun::{self, Place};
 
 /// What a measured sky was of a clear one, minute by minute, as a file of the bench; the sun low or down, it is the last value.

@@ -2,9 +2,9 @@
 
 use crate::campaign::*;
 use crate::closed_loop::Loop;
-use vigilux::bench::PixelFault;
-use vigilux::bench::scenes::SkyKind;
-use vigilux::record::{EventKind, Flag, Span};
+use vigilux::record::{EventKind, Flag, FlaggedInterval};
+use vigilux::simulator::PixelFault;
+use vigilux::simulator::scenes::SkyKind;
 
 const TURN: &str = "2026-05-03T23:05:00Z";
 
@@ -52,7 +52,7 @@ fn a_pixel_that_turns_by_night_is_told_by_the_darks_within_a_day() {
             let late = told.time.seconds_since(at(TURN)) / 3600.0;
             assert!((0.0..24.0).contains(&late), "seed {seed}: {named} after {late} h");
             hours = hours.max(late);
-            let ours: Vec<&Span> = found.iter().filter(|s| s.text.contains(&named)).collect();
+            let ours: Vec<&FlaggedInterval> = found.iter().filter(|s| s.text.contains(&named)).collect();
             assert!(ours.len() <= 1, "seed {seed}: one doubt is one span: {ours:?}");
             let span = ours.first().copied();
             let ultraviolet = fault.pixel < 100;

@@ -2,8 +2,8 @@
 
 use crate::campaign::*;
 use crate::closed_loop::{Loop, share, why_not_good};
-use vigilux::bench::scenes::SkyKind;
 use vigilux::record::{EventKind, Flag};
+use vigilux::simulator::scenes::SkyKind;
 
 fn nothing_found(run: &Loop, what: &str) {
     for flag in [Flag::WavelengthDrift, Flag::ResponseDrift, Flag::Obstructed, Flag::PixelFault, Flag::DarkDrift] {

@@ -2,22 +2,22 @@
 
 use crate::campaign::*;
 use crate::closed_loop::Loop;
-use vigilux::bench::mishaps::{Mishap, MishapKind};
-use vigilux::bench::scenes::SkyKind;
+use vigilux::archive::daily;
+use vigilux::archive::series::{Point, curve};
 use vigilux::clock::UtcMicros;
-use vigilux::record::{EventKind, Flag, Span};
-use vigilux::station::curve::{Point, curve};
-use vigilux::station::summed;
+use vigilux::record::{EventKind, Flag, FlaggedInterval};
+use vigilux::simulator::disturbances::{Disturbance, DisturbanceKind};
+use vigilux::simulator::scenes::SkyKind;
 use vigilux::summary::{Day, Rules};
 
 const START: &str = "2026-05-01T00:00:00Z";
 const LOSS: &str = "2026-05-13T10:05:00Z";
 
-fn run(seed: u64, mishaps: Vec<Mishap>, until: &str) -> Loop {
+fn run(seed: u64, disturbances: Vec<Disturbance>, until: &str) -> Loop {
     let mut bench = bench(seed, SkyKind::Changing);
-    bench.mishap = mishaps;
+    bench.disturbance = disturbances;
     let mut run = Loop::new(&bench, &station("0 */20 * * * *", 10.0), START);
-    // The daemon is restarted in the middle of a day: what the trackers know has to outlive it.
+    // The daemon is restarted in the middle of a day: what the saved_states know has to outlive it.
     run.run_until("2026-05-13T12:00:00Z");
     run.restart();
     run.run_until(until);
@@ -30,7 +30,7 @@ fn run(seed: u64, mishaps: Vec<Mishap>, until: &str) -> Loop {
 fn a_tenth_of_the_response_lost_is_found_within_ten_clear_days() {
     for (what, month) in [("at once", false), ("over a month", true)] {
         for seed in SEEDS {
-            let mut loss = Mishap { share: 0.1, ..mishap(MishapKind::ResponseLoss, LOSS) };
+            let mut loss = Disturbance { share: 0.1, ..disturbance(DisturbanceKind::ResponseLoss, LOSS) };
             loss.until = month.then(|| at("2026-06-12T10:05:00Z"));
             let run = run(seed, vec![loss], if month { "2026-07-01T00:00:00Z" } else { "2026-06-05T00:00:00Z" });
             let found = spans(&run, Flag::ResponseDrift);
@@ -52,7 +52,11 @@ fn a_tenth_of_the_response_lost_is_found_within_ten_clear_days() {
                 ),
             );
             assert!(clear(whole) <= 10, "{what}, seed {seed}: {} clear days", clear(whole));
-            assert!(first.touches("ppfd") && first.touches("uv_index") && !first.touches("cct"), "{:?}", first.spares);
+            assert!(
+                first.touches("ppfd") && first.touches("uv_index") && !first.touches("cct"),
+                "{:?}",
+                first.unaffected
+            );
             nothing_wrong_since(&run, at(LOSS), first, &format!("{what}, seed {seed}"));
             if !month {
                 days_follow(&run, first);
@@ -65,11 +69,11 @@ fn a_tenth_of_the_response_lost_is_found_within_ten_clear_days() {
 
 /// Days and the course of a quantity, which the daemon had summed up before the doubt was found, say it too, and the day before
 /// does not.
-fn days_follow(run: &Loop, doubt: &Span) {
+fn days_follow(run: &Loop, doubt: &FlaggedInterval) {
     let rules = Rules::of(&run.setup.config.station);
     let store = &run.station.store;
     let all = (UtcMicros(i64::MIN), UtcMicros(i64::MAX));
-    let days = summed::days(store, &rules, "south", all.0, all.1).expect("days");
+    let days = daily::days(store, &rules, "south", all.0, all.1).expect("days");
     let (inside, outside): (Vec<_>, Vec<_>) = days.iter().partition(|d| d.starts >= doubt.from);
     let good = |day: &&&Day| day.verdicts["ppfd"][0] > 0;
     assert!(inside.len() > 3 && inside.iter().filter(|d| good(d)).count() == 0, "{:?}", inside.first());
@@ -86,8 +90,8 @@ fn days_follow(run: &Loop, doubt: &Span) {
 #[test]
 fn the_slope_of_dirt_and_the_step_of_a_wipe_are_estimated() {
     for seed in SEEDS {
-        let dirt = Mishap { share: 0.003, ..mishap(MishapKind::Soiling, "2026-05-06T00:00:00Z") };
-        let wipe = mishap(MishapKind::Wipe, "2026-06-06T04:00:00Z");
+        let dirt = Disturbance { share: 0.003, ..disturbance(DisturbanceKind::Soiling, "2026-05-06T00:00:00Z") };
+        let wipe = disturbance(DisturbanceKind::Wipe, "2026-06-06T04:00:00Z");
         let mut run = run(seed, vec![dirt, wipe], "2026-06-05T00:00:00Z");
         let soiling = response(&run).soiling().expect("there were enough clear days");
         row(
@@ -119,7 +123,7 @@ fn the_slope_of_dirt_and_the_step_of_a_wipe_are_estimated() {
 #[test]
 fn a_lean_of_three_degrees_is_told_within_ten_clear_days() {
     for seed in SEEDS {
-        let lean = Mishap { degrees: 3.0, azimuth_deg: 90.0, ..mishap(MishapKind::Tilt, LOSS) };
+        let lean = Disturbance { degrees: 3.0, azimuth_deg: 90.0, ..disturbance(DisturbanceKind::Tilt, LOSS) };
         let run = run(seed, vec![lean], "2026-06-05T00:00:00Z");
         let told = run.events.iter().find(|e| e.kind == EventKind::Drift && e.text.contains("leans"));
         let told = told.unwrap_or_else(|| panic!("seed {seed}: not told, {:?}", response(&run).tilt_east_deg()));
@@ -142,7 +146,7 @@ fn a_doubled_dark_current_is_found_within_a_day() {
         let mut bench = bench(seed, SkyKind::Changing);
         bench.ambient.amplitude_k = 5.0;
         let from = "2026-05-03T12:05:00Z";
-        bench.mishap = vec![mishap(MishapKind::DarkCurrent, from)];
+        bench.disturbance = vec![disturbance(DisturbanceKind::DarkCurrent, from)];
         let mut run = Loop::new(&bench, &station("0 */5 * * * *", -90.0), START);
         run.run_until("2026-05-04T13:00:00Z");
         let told = run.events.iter().find(|e| e.kind == EventKind::Drift && e.text.contains("dark rate"));
@@ -153,7 +157,7 @@ fn a_doubled_dark_current_is_found_within_a_day() {
         // Until it was found; from then on each reading is flagged by itself.
         let until = found.first().and_then(|s| s.until).map_or(f64::NAN, |t| t.seconds_since(told.time));
         assert!(found.len() == 1 && found[0].from <= told.time && until.abs() < 60.0, "{found:?} {told:?}");
-        assert!(!found[0].touches("ppfd"), "{:?}", found[0].spares);
+        assert!(!found[0].touches("ppfd"), "{:?}", found[0].unaffected);
         assert!((0.0..24.0).contains(&hours), "seed {seed}: {hours} h");
         assert_eq!(wrong(&run, "ppfd", |truth| (0.02 * truth).max(1.0)), (0, None), "seed {seed}");
         assert_eq!(wrong(&run, "uv_index", |truth| (0.06 * truth).max(0.15)), (0, None), "seed {seed}");

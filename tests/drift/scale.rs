@@ -2,10 +2,10 @@
 
 use crate::campaign::*;
 use crate::closed_loop::Loop;
-use vigilux::bench::mishaps::{Mishap, MishapKind};
-use vigilux::bench::scenes::SkyKind;
 use vigilux::clock::Clock;
 use vigilux::record::{Flag, Verdict};
+use vigilux::simulator::disturbances::{Disturbance, DisturbanceKind};
+use vigilux::simulator::scenes::SkyKind;
 
 /// A reading every ten minutes of four days in May; the knock comes on the third day.
 const KNOCK: &str = "2026-05-06T09:05:00Z";
@@ -13,7 +13,7 @@ const END: &str = "2026-05-07T21:00:00Z";
 
 fn knocked(seed: u64, nm: f64, extra: &str) -> Loop {
     let mut bench = bench(seed, SkyKind::Changing);
-    bench.mishap = vec![Mishap { nm, ..mishap(MishapKind::WavelengthShift, KNOCK) }];
+    bench.disturbance = vec![Disturbance { nm, ..disturbance(DisturbanceKind::WavelengthShift, KNOCK) }];
     let config = station("0 */10 * * * *", 10.0) + extra;
     let mut run = Loop::new(&bench, &config, "2026-05-04T00:00:00Z");
     run.run_until(END);
@@ -40,8 +40,8 @@ fn a_knock_marks_the_ultraviolet_within_an_hour_and_leaves_ppfd_good() {
             // The sun stands above 20° all the while.
             assert!((0.0..=1.0).contains(&hours), "{nm} nm, seed {seed}: found after {hours:.2} h");
             assert!(first.from > at(KNOCK).plus_seconds(-900.0) && first.from <= at(KNOCK).plus_seconds(900.0));
-            assert!(first.touches("uv_index") && first.touches("erythemal_irradiance"), "{:?}", first.spares);
-            assert!(!first.touches("ppfd") && !first.touches("illuminance"), "{:?}", first.spares);
+            assert!(first.touches("uv_index") && first.touches("erythemal_irradiance"), "{:?}", first.unaffected);
+            assert!(!first.touches("ppfd") && !first.touches("illuminance"), "{:?}", first.unaffected);
             let (k, p) = (crate::closed_loop::index("uv_index"), crate::closed_loop::index("ppfd"));
             let mut good_ppfd = (0, 0);
             for (stored, _) in as_read(&run) {
@@ -65,7 +65,8 @@ fn the_estimated_shift_is_right_while_the_sun_stands_above_30_degrees() {
     let mut worst: f64 = 0.0;
     for seed in SEEDS {
         let mut bench = bench(seed, SkyKind::Changing);
-        bench.mishap = vec![Mishap { nm: 0.2, ..mishap(MishapKind::WavelengthShift, "2026-05-04T00:00:00Z") }];
+        bench.disturbance =
+            vec![Disturbance { nm: 0.2, ..disturbance(DisturbanceKind::WavelengthShift, "2026-05-04T00:00:00Z") }];
         let mut run = Loop::new(&bench, &station("0 */15 * * * *", 10.0), "2026-05-01T00:00:00Z");
         run.run_until("2026-05-04T00:00:00Z");
         for _ in 0..2 * 96 {

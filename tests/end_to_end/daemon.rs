@@ -2,8 +2,8 @@
 
 use crate::site::{Site, acknowledged, texts};
 use std::time::{Duration, Instant};
-use vigilux::bench::TruthRecord;
 use vigilux::clock::UtcMicros;
+use vigilux::simulator::TruthRecord;
 
 /// How soon the daemon has to be gone after a signal.
 const STOP: Duration = Duration::from_secs(5);
@@ -53,7 +53,7 @@ fn it_stops_within_five_seconds_inside_a_long_exposure() {
     let bench = site.bench(&dark);
     let mut daemon = site.run();
     let short_s = || -> Option<f64> {
-        let json: Vec<String> = site.column("SELECT json FROM tracker WHERE name = 'exposure'");
+        let json: Vec<String> = site.column("SELECT json FROM saved_state WHERE name = 'exposure'");
         serde_json::from_str::<serde_json::Value>(json.first()?).ok()?["short_s"].as_f64()
     };
     site.reading(&daemon);
@@ -104,7 +104,7 @@ fn a_restart_goes_on_with_the_exposure_and_the_warm_up_of_before() {
     while flags(site.reading(&daemon).0) & warming != 0 {}
     daemon.process.signal("KILL");
     drop(daemon);
-    let tracker: Vec<String> = site.column("SELECT json FROM tracker WHERE name = 'exposure'");
+    let tracker: Vec<String> = site.column("SELECT json FROM saved_state WHERE name = 'exposure'");
     let short_s = serde_json::from_str::<serde_json::Value>(&tracker[0]).unwrap()["short_s"].as_f64().unwrap();
     let last: i64 = site.column("SELECT max(time_end) FROM reading")[0];
 

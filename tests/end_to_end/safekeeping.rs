@@ -99,7 +99,7 @@ fn a_whole_database_verifies_and_damage_is_named() {
     aged.execute_batch(
         "DELETE FROM frame WHERE id / 16 < 5;
          INSERT INTO event(time, until, kind, text)
-             SELECT min(time_start), max(time_start), 'raw_let_go', '' FROM reading WHERE id < 5;",
+             SELECT min(time_start), max(time_start), 'raw_purged', '' FROM reading WHERE id < 5;",
     )
     .unwrap();
     let aged = verify(&site, "aged.db");

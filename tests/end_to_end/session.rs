@@ -1,12 +1,12 @@
 //! A session with the virtual spectrometer, which shares no code with it, over its in-process line in stepped time.
 
 use std::sync::Arc;
-use vigilux::bench::scenes::playback::Playback;
-use vigilux::bench::{Bench, FaultKind, FaultRule, Handle, Settings, Strikes, TruthLog, connect};
 use vigilux::clock::{Clock, SteppedClock, Stop, UtcMicros};
 use vigilux::fault::Fault;
 use vigilux::instrument::{SCPI, Session};
 use vigilux::record::{Exposure, Frame, Shutter};
+use vigilux::simulator::scenes::playback::Playback;
+use vigilux::simulator::{Bench, FaultKind, FaultRule, Handle, Settings, Strikes, TruthLog, connect};
 use vigilux::spectrum::Spectrum;
 
 const START: UtcMicros = UtcMicros(1_782_036_000_000_000);
@@ -60,7 +60,7 @@ fn the_session_and_the_bench_understand_each_other() {
     let (identity, detector) = line.session.connect().unwrap();
     assert_eq!(identity.serial, settings.identity.serial);
     assert_eq!((detector.pixels, detector.full_scale), (settings.detector.pixels, settings.detector.full_scale));
-    assert_eq!(detector.masked.count(), 16);
+    assert_eq!(detector.shielded.count(), 16);
     assert!(detector.has_shutter);
     for (s, shutter) in [(0.01, Shutter::Open), (0.05, Shutter::Closed), (2.0, Shutter::Open), (60.0, Shutter::Closed)]
     {

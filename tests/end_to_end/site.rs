@@ -72,7 +72,7 @@ impl Site {
     pub fn new(factor: f64, instrument: &str, schedule: &str) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let certificate = folder.path().join("certificate.toml");
-        let written = Command::new(PROGRAM).args(["bench", "--certificate"]).arg(&certificate).status().unwrap();
+        let written = Command::new(PROGRAM).args(["simulate", "--certificate"]).arg(&certificate).status().unwrap();
         assert!(written.success());
         let config = format!(
             "version = 1\n[station]\nname = \"Test roof\"\nkind = \"roof\"\nlatitude_deg = 48.0\nlongitude_deg = 11.0\n\
@@ -120,7 +120,7 @@ impl Site {
     /// Starts a virtual spectrometer at `line`.
     pub fn bench(&self, arguments: &[&str]) -> Process {
         let mut bench = self
-            .vigilux(&["bench", "--link", "line", "--compressed-clock", &self.clock])
+            .vigilux(&["simulate", "--link", "line", "--compressed-clock", &self.clock])
             .args(arguments)
             .stdout(Stdio::piped())
             .spawn()

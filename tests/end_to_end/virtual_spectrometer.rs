@@ -4,7 +4,7 @@ use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 
-/// A running `vigilux bench`, ended with the test, however that ends.
+/// A running `vigilux simulate`, ended with the test, however that ends.
 pub struct VirtualSpectrometer {
     process: Child,
     folder: tempfile::TempDir,
@@ -15,7 +15,7 @@ impl VirtualSpectrometer {
     pub fn start() -> Self {
         let folder = tempfile::tempdir().unwrap();
         let mut process = Command::new(env!("CARGO_BIN_EXE_vigilux"))
-            .arg("bench")
+            .arg("simulate")
             .arg("--link")
             .arg(folder.path().join("spectrometer"))
             .stdout(Stdio::piped())

@@ -43,7 +43,7 @@ def patterns_of(detail):
         at += 4
     for _ in range(2 * number()):  # Clipped ranges.
         number()
-    number()  # Ceiling.
+    number()  # PlausibilityLimit.
     for _ in range(2 * number()):  # Full ranges.
         number()
     number()  # Constant.

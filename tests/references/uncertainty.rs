@@ -11,7 +11,7 @@ use vigilux::quantities::{
     Matrix, NullReason, Outcome, Recipe, SourceRule, Workspace, evaluate_with, index_of, registry, values_of_many,
 };
 use vigilux::spectrum::bins::Bins;
-use vigilux::spectrum::errors::{ErrorMode, Errors, Mixture};
+use vigilux::spectrum::errors::{Correlation, ErrorMode, Errors};
 use vigilux::spectrum::lanes::Lanes;
 
 /// Length over which the shape of the response hangs together [nm].
@@ -64,7 +64,7 @@ impl Reading {
         let common = |name, parts: &[(usize, f64)]| ErrorMode {
             name,
             of_light: false,
-            mixture: Mixture::Common(parts.to_vec()),
+            mixture: Correlation::Common(parts.to_vec()),
         };
         let modes = vec![
             common("response_scale", &[(1, 0.5f64.sqrt())]),
@@ -73,8 +73,8 @@ impl Reading {
             common("wavelength", &[(3, 0.03)]),
             common("bandwidth", &[(4, 1.0)]),
             common("temperature", &[(5, 0.3), (3, 0.003)]),
-            ErrorMode { name: "response_shape", of_light: true, mixture: Mixture::Shape(0.5f64.sqrt()) },
-            ErrorMode { name: "cosine", of_light: true, mixture: Mixture::Split { bin, before: 0.01, from: 0.02 } },
+            ErrorMode { name: "response_shape", of_light: true, mixture: Correlation::Shape(0.5f64.sqrt()) },
+            ErrorMode { name: "cosine", of_light: true, mixture: Correlation::Split { bin, before: 0.01, from: 0.02 } },
         ];
         let lanes = Lanes::of(&[&light, &response, &rate, &slope, &curve, &warm]);
         Self { axis, light, variance, errors: Errors { lanes, modes, bins: Arc::new(bins) } }
@@ -92,7 +92,7 @@ impl Reading {
             let mut amplitude = normal();
             for (i, e) in drawn.iter_mut().enumerate() {
                 // The shape is drawn sample by sample, by its covariance exp(−|Δλ|/length) and not by bins.
-                if let (Mixture::Shape(_), true) = (&mode.mixture, i > 0) {
+                if let (Correlation::Shape(_), true) = (&mode.mixture, i > 0) {
                     let rho = (-(self.axis[i] - self.axis[i - 1]) / LENGTH_NM).exp();
                     amplitude = rho * amplitude + (1.0 - rho * rho).sqrt() * normal();
                 }
@@ -159,7 +159,7 @@ fn stated_uncertainties_are_the_spread_of_drawn_spectra() {
 }
 
 /// Uncertainty of one light on a 1 nm axis when the response is uncertain by 2 % everywhere, in one way only.
-fn by_response(light: &[f64], axis: &[f64], mixture: Option<Mixture>) -> Vec<Outcome> {
+fn by_response(light: &[f64], axis: &[f64], mixture: Option<Correlation>) -> Vec<Outcome> {
     let m = Matrix::build(axis, (axis[0], axis[axis.len() - 1]), SourceRule::Lamp);
     let response: Vec<f64> = light.iter().map(|e| 0.02 * e).collect();
     let variance = response.iter().map(|u| if mixture.is_none() { u * u } else { 0.0 }).collect::<Vec<f64>>();
@@ -190,7 +190,7 @@ fn the_response_counts_by_how_far_its_errors_hang_together() {
     };
     let alone = by_response(&light, &axis, None);
     assert!((relative(&alone, "ppfd") - 0.0012).abs() < 0.5e-4, "{}", relative(&alone, "ppfd"));
-    let together = by_response(&light, &axis, Some(Mixture::Common(vec![(1, 1.0)])));
+    let together = by_response(&light, &axis, Some(Correlation::Common(vec![(1, 1.0)])));
     assert!((relative(&together, "ppfd") - 0.02).abs() < 1e-12);
     for id in ["red_far_red_ratio", "cct"] {
         assert!(relative(&together, id) < 1e-9, "{id}: what is common to all cancels");
@@ -198,7 +198,7 @@ fn the_response_counts_by_how_far_its_errors_hang_together() {
 
     const STEP: f64 = 1e-5;
     for (name, light) in [("D65", light), ("equal energy", vec![1.0; axis.len()])] {
-        let shape = by_response(&light, &axis, Some(Mixture::Shape(1.0)));
+        let shape = by_response(&light, &axis, Some(Correlation::Shape(1.0)));
         let m = Matrix::build(&axis, (300.0, 830.0), SourceRule::Lamp);
         let with = |i: usize, k: f64| {
             let mut moved = light.clone();

@@ -4,19 +4,20 @@
 use std::collections::HashMap;
 use std::path::Path;
 use std::sync::Arc;
-use vigilux::bench::comparison::Comparison;
-use vigilux::bench::inprocess::{Handle, InProcessLink, connect};
-use vigilux::bench::settings::Settings;
-use vigilux::bench::truth::{TruthLog, TruthRecord};
-use vigilux::bench::world::Bench;
+use vigilux::acquisition::LinkMaker;
+use vigilux::acquisition::assemble::{Station, assemble};
+use vigilux::acquisition::{AcquisitionLoop, Observer};
 use vigilux::clock::{Clock, SteppedClock, Stop, UtcMicros};
 use vigilux::config::{self, Setup, StationKind};
 use vigilux::instrument::Link;
+use vigilux::processing::ProcessedReading;
 use vigilux::quantities::{self, SourceRule};
 use vigilux::record::{Event, Flag, Frame, Reading};
-use vigilux::station::LinkMaker;
-use vigilux::station::assemble::{Station, assemble};
-use vigilux::station::{Observer, Reckoned, Road};
+use vigilux::simulator::comparison::Comparison;
+use vigilux::simulator::inprocess::{Handle, InProcessLink, connect};
+use vigilux::simulator::settings::Settings;
+use vigilux::simulator::truth::{TruthLog, TruthRecord};
+use vigilux::simulator::world::Bench;
 
 /// One stored reading beside its truth.
 pub struct Row {
@@ -61,7 +62,7 @@ impl Row {
     /// For messages.
     pub fn describe(&self, id: &str) -> String {
         format!(
-            "{} sun {:.1}° {id} got {:?} want {:?} flags {:?} rungs {:?} T {:?}",
+            "{} sun {:.1}° {id} got {:?} want {:?} flags {:?} brackets {:?} T {:?}",
             self.reading.time_mid,
             self.sun(),
             self.value(id),
@@ -89,7 +90,7 @@ pub struct Loop {
     truth: TruthLog,
     comparison: Comparison,
     link: Option<InProcessLink>,
-    road: Option<Road>,
+    road: Option<AcquisitionLoop>,
     _folder: tempfile::TempDir,
 }
 
@@ -101,7 +102,7 @@ impl Loop {
         let mut world = Bench::new(bench, start).expect("the test's bench is right");
         let truth = TruthLog::in_memory();
         world.truth = truth.clone();
-        let certificate = vigilux::bench::certificate::certificate(bench).expect("a certificate can be written");
+        let certificate = vigilux::simulator::certificate::certificate(bench).expect("a certificate can be written");
         let (link, handle) = connect(world, Arc::clone(&clock));
         let folder = temporary_folder();
         let path = folder.path().join("station.toml");
@@ -148,7 +149,7 @@ impl Loop {
             parts.link = Arc::new(move |_: &Stop| -> Box<dyn Link> {
                 Box::new(link.lock().expect("no panic held it").take().expect("the road asks once"))
             });
-            self.road = Some(Road::new(&parts, Stop::new()).expect("a road can be made"));
+            self.road = Some(AcquisitionLoop::new(&parts, Stop::new()).expect("a road can be made"));
         }
         let mut watcher = Watcher {
             truth: &self.truth,
@@ -181,17 +182,17 @@ struct Watcher<'a> {
 }
 
 impl Observer for Watcher<'_> {
-    fn stored(&mut self, id: i64, reckoned: &Reckoned, frames: &[Frame]) {
+    fn stored(&mut self, id: i64, processed: &ProcessedReading, frames: &[Frame]) {
         self.pending.extend(self.truth.drain().into_iter().map(|r| (r.crc32, r)));
-        let truth = match &reckoned.reduced {
+        let truth = match &processed.reduced {
             Some(reduced) => self
                 .comparison
                 .truth(reduced, frames, |crc| self.pending.get(&crc))
                 .unwrap_or_else(|| panic!("reading {id}: no truth for one of its exposures")),
-            None => vec![None; reckoned.reading.values.len()],
+            None => vec![None; processed.reading.values.len()],
         };
         self.pending.clear();
-        self.rows.push(Row { reading: reckoned.reading.clone(), truth });
+        self.rows.push(Row { reading: processed.reading.clone(), truth });
     }
     fn event(&mut self, event: &Event) {
         self.events.push(event.clone());

@@ -21,7 +21,7 @@ shift_nm_per_k = 0.008
 electrons_per_count = 3.0
 read_noise_counts = 6.0
 saturation_fraction = 0.9
-spill_pixels = 12
+blooming_pixels = 12
 
 [linearity]
 coefficients = [1.0, 1e-7]
@@ -51,7 +51,7 @@ fn refused(from: &str, to: &str) -> Vec<String> {
     assert!(GOOD.contains(from), "the example has no `{from}`");
     match parse(Path::new("c.toml"), &GOOD.replacen(from, to, 1)) {
         Ok(_) => Vec::new(),
-        Err(flaws) => flaws.0.iter().map(ToString::to_string).collect(),
+        Err(diagnostics) => diagnostics.0.iter().map(ToString::to_string).collect(),
     }
 }
 
@@ -64,7 +64,7 @@ fn a_good_file_is_read_whole() {
     assert_eq!(c.valid_until, UtcMicros::parse("2027-01-01T00:00:00Z").unwrap());
     assert_eq!((c.temperature_c, c.temperature_range_c), (23.0, (-5.0, 45.0)));
     assert_eq!(c.wavelength.coefficients, [280.0, 0.4, -1e-5]);
-    assert_eq!((c.noise.saturation_fraction, c.noise.spill_pixels), (0.9, 12));
+    assert_eq!((c.noise.saturation_fraction, c.noise.blooming_pixels), (0.9, 12));
     assert_eq!(c.linearity, [1.0, 1e-7]);
     assert_eq!(c.response.relative_uncertainty, [0.05, 0.02, 0.02, 0.03]);
     assert_eq!((c.response.correlated_fraction, c.response.correlation_length_nm), (0.4, 40.0));
@@ -83,7 +83,7 @@ fn what_may_be_left_out_has_its_documented_default() {
         required.replace("saturation_fraction = 0.9\nspill_pixels = 12\n", "")
     );
     let c = parse(Path::new("c.toml"), &text).unwrap();
-    assert_eq!((c.noise.saturation_fraction, c.noise.spill_pixels), (0.95, 0));
+    assert_eq!((c.noise.saturation_fraction, c.noise.blooming_pixels), (0.95, 0));
     assert_eq!(c.linearity, [1.0]);
     assert_eq!(c.response.relative_uncertainty, [0.02, 0.02]);
     assert_eq!((c.response.correlated_fraction, c.response.correlation_length_nm), (0.5, 50.0));

@@ -14,7 +14,7 @@ use std::sync::Arc;
 
 /// What an instrument answered.
 #[derive(Debug, PartialEq, serde::Serialize)]
-pub struct Met {
+pub struct Connected {
     /// Its name in the configuration.
     pub instrument: String,
     /// Who it says it is: maker, model, serial number, firmware.
@@ -36,7 +36,7 @@ pub struct Met {
 }
 
 /// Meets every instrument of a setup; what is wrong with any of them is reported together.
-pub fn meet_all(setup: &Setup) -> Result<Vec<Met>, Failure> {
+pub fn meet_all(setup: &Setup) -> Result<Vec<Connected>, Failure> {
     let clock: Arc<dyn Clock> = Arc::new(RealClock::new());
     let mut met = Vec::new();
     let mut failures = Vec::new();
@@ -59,7 +59,7 @@ pub fn meet_all(setup: &Setup) -> Result<Vec<Met>, Failure> {
 }
 
 /// Meets one instrument. No answer is a failure; another instrument than the calibrations are for is wrong input.
-fn meet(name: &str, session: &mut Session, set: &CalibrationSet) -> Result<Met, Failure> {
+fn meet(name: &str, session: &mut Session, set: &CalibrationSet) -> Result<Connected, Failure> {
     let failed = |fault| Failure::from_error(name, &fault);
     let (identity, detector) = session.connect().map_err(failed)?;
     let expected = set.serial().unwrap_or_default();
@@ -83,7 +83,7 @@ fn meet(name: &str, session: &mut Session, set: &CalibrationSet) -> Result<Met, 
         scale_nm = (scale.at(0.0), scale.at(f64::from(pixels) - 1.0));
     }
     let exposure = session.expose(detector.integration_min_s, Shutter::Open).map_err(failed)?;
-    Ok(Met {
+    Ok(Connected {
         instrument: name.to_owned(),
         identity: [identity.maker, identity.model, identity.serial, identity.firmware],
         pixels: detector.pixels,
@@ -96,7 +96,7 @@ fn meet(name: &str, session: &mut Session, set: &CalibrationSet) -> Result<Met, 
     })
 }
 
-impl Met {
+impl Connected {
     /// For people.
     pub fn in_words(&self) -> String {
         let temperature = self.temperature_c.map_or_else(|| "no temperature sensor".into(), |t| format!("{t:.1} °C"));
@@ -121,15 +121,15 @@ impl Met {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::bench::certificate::certificate;
-    use crate::bench::inprocess::connect;
-    use crate::bench::settings::Settings;
-    use crate::bench::world::Bench;
     use crate::calibration::file;
     use crate::clock::{SteppedClock, UtcMicros};
+    use crate::simulator::certificate::certificate;
+    use crate::simulator::inprocess::connect;
+    use crate::simulator::settings::Settings;
+    use crate::simulator::world::Bench;
     use std::path::{Path, PathBuf};
 
-    fn met(change: impl Fn(&mut crate::calibration::Calibration)) -> Result<Met, Failure> {
+    fn met(change: impl Fn(&mut crate::calibration::Calibration)) -> Result<Connected, Failure> {
         let settings = Settings::default();
         let clock = Arc::new(SteppedClock::new(UtcMicros::parse("2026-06-21T12:00:00Z").unwrap()));
         let bench = Bench::new(&settings, clock.now()).unwrap();
@@ -147,7 +147,7 @@ mod tests {
         let met = met(|_| ()).unwrap();
         assert_eq!((met.pixels, met.full_scale, met.shutter), (2048, 65_535, true));
         assert_eq!(met.identity[2], "VB-0001");
-        // Lit pixels see 280 to 1050 nm; the masked ones beside them carry the scale a little further.
+        // Lit pixels see 280 to 1050 nm; the shielded ones beside them carry the scale a little further.
         assert!((met.scale_nm.0 - 280.0).abs() < 5.0 && (met.scale_nm.1 - 1050.0).abs() < 5.0, "{met:?}");
         assert!(met.temperature_c.is_some() && met.highest_count > 500, "{met:?}");
     }

@@ -1,8 +1,8 @@
 //! The demo's invented site: its files and its day.
 
 use super::DemoArgs;
-use crate::bench::settings::Settings;
 use crate::clock::UtcMicros;
+use crate::simulator::settings::Settings;
 use std::io;
 use std::path::{Path, PathBuf};
 
@@ -45,7 +45,7 @@ pub fn write(dir: &Path, args: &DemoArgs) -> io::Result<Site> {
     let settings = Settings::parse(&bench).map_err(io::Error::other)?;
     std::fs::write(
         dir.join(CERTIFICATE),
-        crate::bench::certificate::certificate(&settings).map_err(io::Error::other)?,
+        crate::simulator::certificate::certificate(&settings).map_err(io::Error::other)?,
     )?;
     let config = dir.join(STATION);
     std::fs::write(&config, station())?;

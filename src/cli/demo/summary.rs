@@ -128,7 +128,7 @@ impl Tally {
              anybody's exposure; follow local codes and qualified practice.\n\
              \nThe database is {here}/{db}. To look further:\n  \
              vigilux show --database {here}/{db}\n  \
-             vigilux days --database {here}/{db}\n  \
+             vigilux daily --database {here}/{db}\n  \
              vigilux export --database {here}/{db} --format csv --output day.csv\n  \
              vigilux check --config {here}/station.toml\n\
              A station of your own starts from the files in config/.\n",

@@ -71,14 +71,14 @@ impl View {
 fn block(reading: &Reading, zone: crate::zone::Zone) -> String {
     let local = reading.time_mid.to_chrono().with_timezone(&zone);
     let sun = reading.sun_elevation.map_or("sun unknown".to_owned(), |e| format!("sun {e:>5.1}°"));
-    let rungs: Vec<String> = reading.exposures.iter().map(|r| seconds(r.integration_s)).collect();
+    let brackets: Vec<String> = reading.exposures.iter().map(|r| seconds(r.integration_s)).collect();
     let flags = reading.flags.names();
     let flags = if flags.is_empty() { "none".to_owned() } else { flags.join(" ") };
     format!(
-        "{}   {sun}   exposure {}   fill {:>3.0} %\nPPFD {}   UV index {}   illuminance {}\nflags: {flags}",
+        "{}   {sun}   exposure {}   peak_level {:>3.0} %\nPPFD {}   UV index {}   illuminance {}\nflags: {flags}",
         local.format("%a %H:%M %Z"),
-        rungs.join(" + "),
-        reading.fill * 100.0,
+        brackets.join(" + "),
+        reading.peak_level * 100.0,
         shown(reading, "ppfd", "µmol m⁻² s⁻¹"),
         shown(reading, "uv_index", ""),
         shown(reading, "illuminance", "lx"),

@@ -21,7 +21,7 @@ const SAME_TEMPERATURE_K: f64 = 0.5;
 
 /// Settings the instrument has confirmed.
 #[derive(Clone, Copy)]
-pub(super) struct InForce {
+pub(super) struct Active {
     requested_s: f64,
     integration_s: f64,
     shutter: Shutter,
@@ -32,10 +32,10 @@ impl Session {
     pub(super) fn expose_once(&mut self, integration_s: f64, shutter: Shutter) -> Result<Exposure, Fault> {
         // Where only the time is another one, it is set in the message that exposes. Whatever goes wrong with that is followed by
         // an attempt that sets everything and has it confirmed first.
-        let known = match self.in_force.take() {
+        let known = match self.active.take() {
             Some(before) if before.shutter == shutter && before.requested_s != integration_s => None,
             before => {
-                self.in_force = before;
+                self.active = before;
                 Some(self.apply(integration_s, shutter)?)
             }
         };
@@ -99,7 +99,7 @@ impl Session {
             ))?;
             answer = self.fetch(&force, &queries, length)?;
         };
-        self.in_force = Some(force);
+        self.active = Some(force);
         let counts = format.decode(&answer.payload).map_err(|e| corrupt(&self.dialect.read, e))?;
         let full_scale = self.facts()?.detector.full_scale;
         if let Some(above) = counts.iter().max().filter(|c| **c > full_scale) {
@@ -128,14 +128,14 @@ impl Session {
     }
 
     /// Makes settings, unless they are known to be in force, and has the instrument confirm them.
-    fn apply(&mut self, integration_s: f64, shutter: Shutter) -> Result<InForce, Fault> {
-        if let Some(force) = self.in_force
+    fn apply(&mut self, integration_s: f64, shutter: Shutter) -> Result<Active, Fault> {
+        if let Some(force) = self.active
             && force.requested_s == integration_s
             && force.shutter == shutter
         {
             return Ok(force);
         }
-        self.in_force = None;
+        self.active = None;
         let d = self.dialect;
         let (format, has_shutter) = (self.facts()?.format, self.facts()?.detector.has_shutter);
         // Old errors, of another host or of noise, must not be taken for an answer to these.
@@ -152,7 +152,7 @@ impl Session {
         let told = (answers.at(0), answers.at(queries.len() - 1));
         let force = made(d, || settings[1..].join(";"), integration_s, shutter, told)?;
         self.verify_force(&force, &answers)?;
-        self.in_force = Some(force);
+        self.active = Some(force);
         Ok(force)
     }
 
@@ -164,7 +164,7 @@ impl Session {
     }
 
     /// Compares the answers to [`Self::exposing_queries`] with what must be in force; answers the temperature [°C].
-    fn verify_force(&self, force: &InForce, answers: &Fields) -> Result<Option<f64>, Fault> {
+    fn verify_force(&self, force: &Active, answers: &Fields) -> Result<Option<f64>, Fault> {
         let d = self.dialect;
         let connected = self.facts()?;
         let changed = |query: &str, expected: String, found: &str| {
@@ -189,7 +189,7 @@ impl Session {
     }
 
     /// Asks for the last block again, on a line in step, without a new exposure.
-    fn fetch(&mut self, force: &InForce, queries: &[&str], length: usize) -> Result<BlockAnswer, Fault> {
+    fn fetch(&mut self, force: &Active, queries: &[&str], length: usize) -> Result<BlockAnswer, Fault> {
         self.make_ready()?;
         self.exchange.counters.refetches += 1;
         let fetch: &str = &self.dialect.fetch;
@@ -209,7 +209,7 @@ impl Session {
 
     /// The instrument's checksum of the last block, and the detector's temperature [°C] as the mean of the one `before`
     /// the exposure and the one now.
-    fn confirm(&mut self, force: &InForce, before: Option<f64>) -> Result<(u32, Option<f64>), Fault> {
+    fn confirm(&mut self, force: &Active, before: Option<f64>) -> Result<(u32, Option<f64>), Fault> {
         let d = self.dialect;
         let mut queries: Vec<&str> = vec![&d.aperture.query, &d.temperature, &d.checksum];
         queries.extend(self.doubted.then_some::<&str>(&d.identify));
@@ -252,7 +252,7 @@ fn made(
     integration_s: f64,
     shutter: Shutter,
     (aperture, error): (&str, &str),
-) -> Result<InForce, Fault> {
+) -> Result<Active, Fault> {
     let (code, text) = answer::error(error).map_err(|e| corrupt(&d.next_error, e))?;
     if code != 0 {
         return Err(Fault::Refused { command: settings(), code, text });
@@ -263,7 +263,7 @@ fn made(
         let set = d.aperture.to(&integration_s.to_string());
         return Err(corrupt(&set, Malformed { expected, found: format!("{rounded_s} s") }));
     }
-    Ok(InForce { requested_s: integration_s, integration_s: rounded_s, shutter })
+    Ok(Active { requested_s: integration_s, integration_s: rounded_s, shutter })
 }
 
 /// The temperature two answers agree on [°C], their mean; `None` when they do not agree.

@@ -10,14 +10,14 @@
 //!
 //! Retries are bounded and counted; a fault ends the call, never the process.
 
+mod connection;
 mod exposing;
 #[cfg(test)]
-mod fake;
-mod meeting;
+mod fake_instrument;
 #[cfg(test)]
 mod tests;
 #[cfg(test)]
-mod waking;
+mod wakeup_tests;
 
 use super::dialect::{Dialect, PixelFormat};
 use super::exchange::Exchange;
@@ -25,7 +25,7 @@ use super::link::Link;
 use crate::clock::{Clock, Stop};
 use crate::fault::Fault;
 use crate::record::{Detector, Exposure, Shutter};
-use exposing::InForce;
+use exposing::Active;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -81,7 +81,7 @@ pub struct Session {
     dialect: &'static Dialect,
     stop: Stop,
     connected: Option<Connected>,
-    in_force: Option<InForce>,
+    active: Option<Active>,
     rereads: u32,
     last_crc: Option<u32>,
     /// Whether the next exposure is to ask who is there.
@@ -92,7 +92,7 @@ impl Session {
     /// A session that is not connected yet.
     pub fn new(link: Box<dyn Link>, clock: Arc<dyn Clock>, stop: Stop, baud: u32, dialect: &'static Dialect) -> Self {
         let exchange = Exchange::new(link, clock, stop.clone(), baud, dialect);
-        Self { exchange, dialect, stop, connected: None, in_force: None, rereads: 0, last_crc: None, doubted: false }
+        Self { exchange, dialect, stop, connected: None, active: None, rereads: 0, last_crc: None, doubted: false }
     }
 
     /// Opens the line afresh, brings it in step and learns who is there and what the detector is. On a fault the line is
@@ -178,7 +178,7 @@ impl Session {
 
     fn forget(&mut self) {
         self.connected = None;
-        self.in_force = None;
+        self.active = None;
         self.last_crc = None;
     }
 
@@ -208,7 +208,7 @@ impl Session {
                 Fault::Stopped => self.exchange.abort(),
                 _ => self.exchange.lose_step(),
             }
-            self.in_force = None;
+            self.active = None;
             return Err(fault);
         }
     }
@@ -230,7 +230,7 @@ impl Session {
         // What a first retry did not cure may be late answers that meet one retry after the other.
         self.exchange.rest(PATIENCE * (self.rereads - 1));
         self.exchange.lose_step();
-        self.in_force = None;
+        self.active = None;
         Ok(())
     }
 
@@ -238,7 +238,7 @@ impl Session {
     fn make_ready(&mut self) -> Result<(), Fault> {
         let mut tries = 0;
         while !self.exchange.in_step() {
-            self.in_force = None;
+            self.active = None;
             self.exchange.resynchronise()?;
             if self.connected.is_none() {
                 return Ok(());

@@ -3,7 +3,7 @@
 //! The claim behind every test here: an exposure that is handed out really happened, after it was asked for, with the
 //! settings beside it; everything else is a fault.
 
-use super::fake::{FakeLink, Inside, Piece};
+use super::fake_instrument::{FakeLink, Inside, Piece};
 use super::{RETRIES, Session};
 use crate::clock::{Clock, SteppedClock, Stop, UtcMicros};
 use crate::fault::Fault;
@@ -77,7 +77,7 @@ fn a_connection_learns_who_is_there_and_what_the_detector_is() {
     assert_eq!((identity.maker.as_str(), identity.serial.as_str()), ("Invented Optics", "0042"));
     assert_eq!((detector.pixels, detector.full_scale, detector.has_shutter), (16, 65_535, true));
     assert_eq!((detector.integration_min_s, detector.integration_max_s), (0.001, 60.0));
-    assert_eq!(detector.masked, PixelRanges(vec![(0, 1)]));
+    assert_eq!(detector.shielded, PixelRanges(vec![(0, 1)]));
     // 16 pixels of 2 bytes and 64 bytes of fields, ten bits each.
     assert!((detector.transfer_s - 96.0 * 10.0 / 115_200.0).abs() < 1e-12);
     assert!(room.session.is_connected());

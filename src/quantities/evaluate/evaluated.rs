@@ -10,7 +10,7 @@ use crate::quantities::matrix::Matrix;
 use crate::quantities::peak;
 use crate::quantities::reason::NullReason;
 use crate::quantities::registry::FinishFn;
-use crate::spectrum::errors::{ErrorMode, Errors, IRRADIANCE, Mixture, RESPONSE};
+use crate::spectrum::errors::{Correlation, ErrorMode, Errors, IRRADIANCE, RESPONSE};
 
 /// The sums of one spectrum, ready to become quantities.
 pub(super) struct Evaluated<'a> {
@@ -120,13 +120,15 @@ impl Evaluated<'_> {
     ) -> f64 {
         let parts = || gradient.iter().zip(rows);
         match &mode.mixture {
-            Mixture::Common(mix) => mix.iter().map(|(c, k)| k * combined.get(*c).copied().unwrap_or(0.0)).sum(),
-            Mixture::Split { bin, before, from } => {
+            Correlation::Common(mix) => mix.iter().map(|(c, k)| k * combined.get(*c).copied().unwrap_or(0.0)).sum(),
+            Correlation::Split { bin, before, from } => {
                 let below: f64 = parts().map(|(g, row)| g * self.noted_before(*row, *bin)).sum();
                 before * below + from * (combined[IRRADIANCE] - below)
             }
-            Mixture::Shape(factor) if rows.len() == 1 => factor * gradient[0].abs() * self.sums.shapes[rows[0]].sqrt(),
-            Mixture::Shape(factor) => {
+            Correlation::Shape(factor) if rows.len() == 1 => {
+                factor * gradient[0].abs() * self.sums.shapes[rows[0]].sqrt()
+            }
+            Correlation::Shape(factor) => {
                 let spans =
                     || rows.iter().filter_map(|row| self.sums.sums.noted.get(*row)).map(|(n, b)| (*b, b + n.len()));
                 let Some(first) = spans().map(|s| s.0).min() else { return 0.0 };
@@ -182,7 +184,7 @@ impl Evaluated<'_> {
         let change = |mode: &ErrorMode| [0, 1, 2].map(|k| peak.gradient[k] * errors.at(mode, peak.samples[k]));
         let effect = |mode: &ErrorMode| match mode.mixture {
             // A top follows what its neighbours differ by, which bins do not tell: their own covariance does.
-            Mixture::Shape(_) => {
+            Correlation::Shape(_) => {
                 let (change, nm) = (change(mode), peak.samples.map(|i| m.axis_nm[i]));
                 let with = |i: usize, j: usize| change[i] * change[j] * errors.bins.correlation_over(nm[i] - nm[j]);
                 (0..3).map(|i| (0..3).map(|j| with(i, j)).sum::<f64>()).sum::<f64>().max(0.0).sqrt()

@@ -5,7 +5,7 @@
 
 use crate::quantities::kernel::{Couple, Sums, noise};
 use crate::spectrum::bins::Bins;
-use crate::spectrum::errors::{Errors, Mixture, RESPONSE};
+use crate::spectrum::errors::{Correlation, Errors, RESPONSE};
 use crate::spectrum::lanes::LANES;
 use crate::spectrum::weights::SparseRow;
 
@@ -84,7 +84,7 @@ fn row_shapes(
 ) {
     shapes.clear();
     shapes.resize(count, 0.0);
-    if !errors.modes.iter().any(|mode| matches!(mode.mixture, Mixture::Shape(_))) {
+    if !errors.modes.iter().any(|mode| matches!(mode.mixture, Correlation::Shape(_))) {
         return;
     }
     // Rows of like spans stand next to each other among the couples.

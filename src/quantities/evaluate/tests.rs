@@ -139,13 +139,13 @@ fn noise_adds_in_squares_and_a_mode_in_full() {
     close("effect of the scale", 0.02 * par.value.clone().unwrap(), par.effects[0], 1e-9);
     close("effect of the floor", -0.03, par.effects[1], 1e-12);
     // About 780 samples of 0.38 nm weigh alike in the middle of the band.
-    let by_hand: f64 = axis
+    let versus_python: f64 = axis
         .iter()
         .zip(&variance)
         .filter(|(x, _)| (400.0..=700.0).contains(*x))
         .map(|(_, v)| 0.384f64.powi(2) * v)
         .sum();
-    close("noise", by_hand.sqrt(), par.noise, 0.03 * par.noise);
+    close("noise", versus_python.sqrt(), par.noise, 0.03 * par.noise);
     for o in out.iter().filter(|o| o.value.is_ok()) {
         let sum = o.effects.iter().fold(o.noise * o.noise + o.second_order * o.second_order, |s, e| s + e * e);
         close("sum of squares", sum.sqrt(), o.uncertainty, 1e-12 * o.uncertainty);

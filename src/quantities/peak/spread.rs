@@ -11,7 +11,7 @@
 
 use super::Peak;
 use super::draws::{COMMON, Candidate, Drawn, Draws, QUANTILES, of_highest};
-use crate::spectrum::errors::{ErrorMode, Errors, Mixture};
+use crate::spectrum::errors::{Correlation, ErrorMode, Errors};
 use crate::spectrum::wide;
 
 /// A sample may be the highest that lies no more standard deviations of the difference below it.
@@ -91,7 +91,7 @@ impl<'a, 'm> Told<'a, 'm> {
         let own = self.known.variance[i] + self.known.variance[j];
         self.modes(a).zip(self.modes(b)).fold(own, |sum, ((mode, x), (_, y))| {
             sum + match mode.mixture {
-                Mixture::Shape(_) => {
+                Correlation::Shape(_) => {
                     let apart = self.known.axis[i] - self.known.axis[j];
                     (x * x + y * y - 2.0 * self.known.errors.bins.correlation_over(apart) * x * y).max(0.0)
                 }
@@ -139,7 +139,7 @@ impl<'a, 'm> Told<'a, 'm> {
         let modes = self.known.errors.modes.iter().enumerate();
         let width = self.known.errors.modes.len();
         let sized = modes
-            .filter(|(_, mode)| !matches!(mode.mixture, Mixture::Shape(_)))
+            .filter(|(_, mode)| !matches!(mode.mixture, Correlation::Shape(_)))
             .map(|(m, _)| {
                 let changed = |k: usize| self.by_mode[k * width + m] - self.by_mode[first * width + m];
                 (all().fold(0.0f64, |most, k| most.max(changed(k).powi(2))), m)
@@ -220,7 +220,8 @@ pub fn spread(known: &Known, calibrated: (usize, usize), peak: &Peak, own: f64, 
         let i = samples[k];
         let nm = known.axis[i];
         let before = k.checked_sub(1).map(|before| known.axis[samples[before]]);
-        let shape2 = told.modes(k).filter(|(mode, _)| matches!(mode.mixture, Mixture::Shape(_))).map(|(_, x)| x * x);
+        let shape2 =
+            told.modes(k).filter(|(mode, _)| matches!(mode.mixture, Correlation::Shape(_))).map(|(_, x)| x * x);
         let rho = before.map_or(0.0, |before| known.errors.bins.correlation_over(nm - before));
         let mut common = [0.0; COMMON];
         for (to, m) in common.iter_mut().zip(modes) {

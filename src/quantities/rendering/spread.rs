@@ -13,7 +13,7 @@
 use super::colours::{self, FIDELITY, RENDERING};
 use super::fold::{FIRST_NM, Fold, NODES};
 use super::lengths::{Mixed, Moves, PLACES, Square, WEIGHTINGS, add, add_squares, dot, whole};
-use crate::spectrum::errors::{Errors, IRRADIANCE, Mixture, RESPONSE};
+use crate::spectrum::errors::{Correlation, Errors, IRRADIANCE, RESPONSE};
 use crate::spectrum::lanes::LANES;
 use crate::spectrum::wide::{self, Simd, Vectors};
 use std::sync::LazyLock;
@@ -204,19 +204,19 @@ impl Vectors for Seeing<'_> {
         for mode in &errors.modes {
             let mut mixed = [[0.0; PLACES]];
             match &mode.mixture {
-                Mixture::Common(parts) => {
+                Correlation::Common(parts) => {
                     for (column, k) in parts {
                         add(simd, &mut mixed[0], *k, columns.get(*column).unwrap_or(&[0.0; PLACES]));
                     }
                 }
-                Mixture::Split { bin, before, from } => {
+                Correlation::Split { bin, before, from } => {
                     let edge = errors.bins.starts.get(*bin).map_or(f64::INFINITY, |start| self.axis_nm[*start]);
                     for (n, (x, node)) in irradiance.iter().zip(&basis.at).enumerate() {
                         let factor = if FIRST_NM + ((STEP * n) as f64) < edge { before } else { from };
                         add(simd, &mut mixed[0], factor * x, node);
                     }
                 }
-                Mixture::Shape(factor) => {
+                Correlation::Shape(factor) => {
                     let rho = errors.bins.correlation_over(STEP as f64);
                     for (n, (x, node)) in response.iter().zip(&basis.at).enumerate().rev() {
                         add(simd, &mut mixed[0], factor * x, node);

@@ -5,7 +5,7 @@
 //! must stay true: the same darks in the same order give the same bits; a temperature law is given out only with an
 //! uncertainty that counts darks, not pixels, since what spoils a dark (its temperature above all) spoils every pixel.
 
-use super::{LibraryDark, mean_counts};
+use super::{FittingDark, mean_counts};
 use crate::calibration::Noise;
 use crate::record::Frame;
 use crate::reduction::counts::spilled;
@@ -35,7 +35,7 @@ pub(super) struct Fitted {
 }
 
 /// Fits a library of at least two darks, all of one detector, about a reference temperature [°C].
-pub(super) fn fit(library: &[LibraryDark<'_>], reference_c: f64, noise: &Noise, linearity: &[f64]) -> Fitted {
+pub(super) fn fit(library: &[FittingDark<'_>], reference_c: f64, noise: &Noise, linearity: &[f64]) -> Fitted {
     let mut darks = Darks::of(library, reference_c, noise);
     let known = darks.temperature_span_k() >= MIN_TEMPERATURE_SPAN_K;
     // A first fit finds the offsets; with them every dark is linearised, then the fit that counts is made.
@@ -78,7 +78,7 @@ struct Darks {
 }
 
 impl Darks {
-    fn of(library: &[LibraryDark<'_>], reference_c: f64, noise: &Noise) -> Self {
+    fn of(library: &[FittingDark<'_>], reference_c: f64, noise: &Noise) -> Self {
         let pixels = library[0].frame.sums.len();
         let samples = library
             .iter()
@@ -151,7 +151,7 @@ impl Darks {
 /// Which pixels of a dark are clipped: a hot pixel that overflows lends its neighbours charge that is not their own.
 /// Empty where none is.
 fn clipped(frame: &Frame, pixels: usize, noise: &Noise) -> Vec<bool> {
-    if frame.clipped.is_empty() { Vec::new() } else { spilled(&frame.clipped.to_mask(pixels), noise.spill_pixels) }
+    if frame.clipped.is_empty() { Vec::new() } else { spilled(&frame.clipped.to_mask(pixels), noise.blooming_pixels) }
 }
 
 /// What the darks have in common: sums over the kept pixels.

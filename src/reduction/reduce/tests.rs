@@ -20,7 +20,7 @@ fn calibration() -> Calibration {
     c.response.counts_per_s_per_w_m2_nm = vec![2e4, 8e4, 4e5, 1e5];
     c.response.relative_uncertainty = vec![0.04, 0.02, 0.01, 0.02];
     c.response.correlated_fraction = 0.4;
-    c.noise = Noise { electrons_per_count: 3.0, read_noise_counts: 6.0, saturation_fraction: 0.95, spill_pixels: 4 };
+    c.noise = Noise { electrons_per_count: 3.0, read_noise_counts: 6.0, saturation_fraction: 0.95, blooming_pixels: 4 };
     c.linearity = vec![1.0, -4e-7, 1e-12];
     c.stray_light.floor_band_nm = Some((286.0, 294.0));
     c.temperature = TemperatureCoefficient { wavelength_nm: vec![280.0, 990.0], relative_per_k: vec![0.0, 2e-3] };
@@ -31,7 +31,7 @@ fn detector() -> Detector {
     Detector {
         pixels: PIXELS,
         full_scale: 65_535,
-        masked: PixelRanges(vec![(0, 3), (696, 699)]),
+        shielded: PixelRanges(vec![(0, 3), (696, 699)]),
         integration_min_s: 1e-3,
         integration_max_s: 60.0,
         has_shutter: true,
@@ -72,23 +72,23 @@ fn model() -> DarkModel {
     }
 }
 
-/// One pixel of one rung: rate, dark rate and variance without the light's shot noise.
-fn develop(rung: &RungInput<'_>, c: &Calibration, level: f64, i: usize) -> (f64, f64, f64) {
-    let (n, t) = (rung.frame.exposures() as f64, rung.frame.integration_s);
+/// One pixel of one bracket: rate, dark rate and variance without the light's shot noise.
+fn submit(bracket: &BracketInput<'_>, c: &Calibration, level: f64, i: usize) -> (f64, f64, f64) {
+    let (n, t) = (bracket.frame.exposures() as f64, bracket.frame.integration_s);
     let (read, shot) = (c.noise.read_noise_counts.powi(2), 1.0 / c.noise.electrons_per_count);
-    let (offset, dark, own) = baseline(rung, read, shot, i);
-    let x = f64::from(rung.frame.sums[i]) / n - offset - level;
+    let (offset, dark, own) = baseline(bracket, read, shot, i);
+    let x = f64::from(bracket.frame.sums[i]) / n - offset - level;
     let linear = x / c.linearity.iter().rev().fold(0.0, |sum, k| sum * x.max(0.0) + k);
     ((linear - dark) / t, dark / t, ((read + shot * dark.max(0.0)) / n + own) / (t * t))
 }
 
 /// Offset, dark counts and the variance of both for one pixel.
-fn baseline(rung: &RungInput<'_>, read: f64, shot: f64, i: usize) -> (f64, f64, f64) {
-    let (t, now) = (rung.frame.integration_s, rung.frame.temperature_c.unwrap());
+fn baseline(bracket: &BracketInput<'_>, read: f64, shot: f64, i: usize) -> (f64, f64, f64) {
+    let (t, now) = (bracket.frame.integration_s, bracket.frame.temperature_c.unwrap());
     let at = |m: &DarkModel, c: f64| {
         (f64::from(m.offset[i]) + m.offset_shift(c), f64::from(m.rate[i]) * m.rate_factor(c) * t)
     };
-    match rung.dark {
+    match bracket.dark {
         DarkFor::Model(m) => {
             let (offset, dark) = at(m, now);
             (offset, dark, m.variance(t, now) * (1.0 + shot * dark.max(0.0) / read))
@@ -103,14 +103,14 @@ fn baseline(rung: &RungInput<'_>, read: f64, shot: f64, i: usize) -> (f64, f64, 
     }
 }
 
-fn level(rung: &RungInput<'_>, scale: &Scale) -> f64 {
-    let n = rung.frame.exposures() as f64;
+fn level(bracket: &BracketInput<'_>, scale: &Scale) -> f64 {
+    let n = bracket.frame.exposures() as f64;
     let mut excess: Vec<f64> = scale
-        .masked
+        .shielded
         .iter()
         .map(|i| {
-            let (offset, dark, _) = baseline(rung, 1.0, 1.0, *i);
-            f64::from(rung.frame.sums[*i]) / n - offset - dark
+            let (offset, dark, _) = baseline(bracket, 1.0, 1.0, *i);
+            f64::from(bracket.frame.sums[*i]) / n - offset - dark
         })
         .collect();
     excess.sort_by(f64::total_cmp);
@@ -122,24 +122,24 @@ fn close(what: &str, want: f64, got: f64, scale: f64) {
     assert!((got - want).abs() <= ROUNDING * scale.abs().max(want.abs()), "{what}: want {want}, got {got}");
 }
 
-fn compare(rungs: &[RungInput<'_>], setting: &Setting<'_>, work: &mut Workspace) {
+fn compare(brackets: &[BracketInput<'_>], setting: &Setting<'_>, work: &mut Workspace) {
     let (c, scale) = (setting.calibration, setting.scale);
     let shot = 1.0 / c.noise.electrons_per_count;
-    let levels: Vec<f64> = rungs.iter().map(|r| level(r, scale)).collect();
-    let out = |r: &RungInput<'_>, i: usize| {
-        (0..PIXELS).any(|j| r.frame.clipped.contains(j) && i.abs_diff(j) <= c.noise.spill_pixels as usize)
+    let levels: Vec<f64> = brackets.iter().map(|r| level(r, scale)).collect();
+    let out = |r: &BracketInput<'_>, i: usize| {
+        (0..PIXELS).any(|j| r.frame.clipped.contains(j) && i.abs_diff(j) <= c.noise.blooming_pixels as usize)
     };
     let (mut rate, mut variance, mut served) =
-        (vec![0.0; PIXELS], vec![0.0; PIXELS], vec![vec![0.0; PIXELS]; rungs.len()]);
+        (vec![0.0; PIXELS], vec![0.0; PIXELS], vec![vec![0.0; PIXELS]; brackets.len()]);
     let mut saturated = vec![false; PIXELS];
     for i in 0..PIXELS {
-        let all: Vec<_> = rungs.iter().zip(&levels).map(|(r, l)| develop(r, c, *l, i)).collect();
-        let mut sees: Vec<usize> = (0..rungs.len()).filter(|k| !out(&rungs[*k], i)).collect();
+        let all: Vec<_> = brackets.iter().zip(&levels).map(|(r, l)| submit(r, c, *l, i)).collect();
+        let mut sees: Vec<usize> = (0..brackets.len()).filter(|k| !out(&brackets[*k], i)).collect();
         if sees.is_empty() {
             saturated[i] = scale.valid[i];
             sees.push(0);
         }
-        let total = |k: &usize| rungs[*k].frame.total_s();
+        let total = |k: &usize| brackets[*k].frame.total_s();
         let time: f64 = sees.iter().map(total).sum();
         let guess = (sees.iter().map(|k| total(k) * all[*k].0).sum::<f64>() / time).max(0.0);
         let weight = |k: &usize| 1.0 / (all[*k].2 + shot * guess / total(k));
@@ -161,9 +161,9 @@ fn compare(rungs: &[RungInput<'_>], setting: &Setting<'_>, work: &mut Workspace)
         .extend((0..PIXELS).filter(|i| scale.valid[*i] && rate[*i] > 0.1 * peak).map(|i| rate[i] / variance[i].sqrt()));
     ratios.sort_by(f64::total_cmp);
 
-    let reduced = reduce_with(work, rungs, setting);
+    let reduced = reduce_with(work, brackets, setting);
     // Compiled for any machine, the same bits.
-    let narrow = reduce_in(&mut Workspace::default(), rungs, setting);
+    let narrow = reduce_in(&mut Workspace::default(), brackets, setting);
     assert_eq!((&narrow.irradiance, &narrow.variance), (&reduced.irradiance, &reduced.variance));
     assert_eq!((&narrow.errors, &narrow.served), (&reduced.errors, &reduced.served));
     assert_eq!((narrow.signal_to_noise, narrow.floor_rate), (reduced.signal_to_noise, reduced.floor_rate));
@@ -184,7 +184,7 @@ fn compare(rungs: &[RungInput<'_>], setting: &Setting<'_>, work: &mut Workspace)
         close("irradiance", irradiance(i), reduced.irradiance[i], top);
         close("variance", variance[i] * inverse(i).powi(2), reduced.variance[i], 0.0);
         served.iter().zip(&reduced.served).for_each(|(want, got)| close("served", want[i], got[i], 1.0));
-        let dark: f64 = (0..rungs.len()).map(|k| served[k][i] * develop(&rungs[k], c, levels[k], i).1).sum();
+        let dark: f64 = (0..brackets.len()).map(|k| served[k][i] * submit(&brackets[k], c, levels[k], i).1).sum();
         close("dark", dark * inverse(i), reduced.dark_irradiance[i], 0.0);
     }
 
@@ -199,14 +199,14 @@ fn compare(rungs: &[RungInput<'_>], setting: &Setting<'_>, work: &mut Workspace)
     let u = |i: usize| scale.relative_uncertainty[i] * irradiance(i);
     let (low, high) = scale.valid_pixels;
     let reach = (0.5 * c.wavelength.fwhm_nm / ((x[high] - x[low]) / (high - low) as f64)).round().max(1.0) as usize;
-    let beta = |k: usize, i: usize| match rungs[k].dark {
-        DarkFor::Model(m) => develop(&rungs[k], c, levels[k], i).1 * m.exponent_uncertainty * (24.0 - m.reference_c),
+    let beta = |k: usize, i: usize| match brackets[k].dark {
+        DarkFor::Model(m) => submit(&brackets[k], c, levels[k], i).1 * m.exponent_uncertainty * (24.0 - m.reference_c),
         DarkFor::Matched { .. } => 0.0,
     };
-    let effect = |i: usize| (0..rungs.len()).map(|k| served[k][i] * beta(k, i)).sum::<f64>();
-    let mut rung = 0;
+    let effect = |i: usize| (0..brackets.len()).map(|k| served[k][i] * beta(k, i)).sum::<f64>();
+    let mut bracket = 0;
     for mode in &reduced.errors.modes {
-        let k = rung;
+        let k = bracket;
         let column: Box<dyn Fn(usize) -> f64> = match mode.name {
             mode_names::RESPONSE_SCALE => Box::new(|i| 0.4f64.sqrt() * u(i)),
             mode_names::RESPONSE_SHAPE => Box::new(|i| 0.6f64.sqrt() * u(i)),
@@ -215,13 +215,13 @@ fn compare(rungs: &[RungInput<'_>], setting: &Setting<'_>, work: &mut Workspace)
                 Box::new(move |i| of * inverse(i))
             }
             mode_names::DARK_LEVEL => {
-                rung += 1;
-                let own = match rungs[k].dark {
-                    DarkFor::Model(m) => m.variance(rungs[k].frame.integration_s, 24.0),
+                bracket += 1;
+                let own = match brackets[k].dark {
+                    DarkFor::Model(m) => m.variance(brackets[k].frame.integration_s, 24.0),
                     DarkFor::Matched { dark, .. } => c.noise.read_noise_counts.powi(2) / dark.exposures() as f64,
                 };
-                let n = rungs[k].frame.exposures() as f64;
-                let of = ((c.noise.read_noise_counts.powi(2) / n + own) / 6.0).sqrt() / rungs[k].frame.integration_s;
+                let n = brackets[k].frame.exposures() as f64;
+                let of = ((c.noise.read_noise_counts.powi(2) / n + own) / 6.0).sqrt() / brackets[k].frame.integration_s;
                 let share = &served[k];
                 let back = back(&|i| share[i]);
                 Box::new(move |i| of * (share[i] - back) * inverse(i))
@@ -256,11 +256,11 @@ fn compare(rungs: &[RungInput<'_>], setting: &Setting<'_>, work: &mut Workspace)
             close(mode.name, column(i), reduced.errors.at(mode, i), top);
         }
     }
-    assert_eq!(rung, rungs.len());
+    assert_eq!(bracket, brackets.len());
     work.recycle(reduced);
 }
 
-/// Independent: the formulas of each step, one pixel at a time, for one to three rungs, clipped and not, with every kind of
+/// Independent: the formulas of each step, one pixel at a time, for one to three brackets, clipped and not, with every kind of
 /// dark, with and without an optic's correction; and memory used again leaves no trace.
 #[test]
 fn the_fast_loops_do_what_the_formulas_say() {
@@ -289,26 +289,26 @@ fn the_fast_loops_do_what_the_formulas_say() {
                 _ => DarkFor::Model(&m),
             };
             for n in 1..=3 {
-                let mut rungs: Vec<RungInput<'_>> =
-                    (0..n).map(|k| RungInput { frame: &light[k], dark: dark_for(k) }).collect();
-                compare(&rungs, &setting, &mut work);
-                rungs[0].frame = &clipped;
-                compare(&rungs, &setting, &mut work);
+                let mut brackets: Vec<BracketInput<'_>> =
+                    (0..n).map(|k| BracketInput { frame: &light[k], dark: dark_for(k) }).collect();
+                compare(&brackets, &setting, &mut work);
+                brackets[0].frame = &clipped;
+                compare(&brackets, &setting, &mut work);
             }
         }
     }
 }
 
-/// Independent: rungs that saw different light say by how much, within the noise they state.
+/// Independent: brackets that saw different light say by how much, within the noise they state.
 #[test]
 fn rungs_that_disagree_say_by_how_much() {
     let (c, d) = (calibration(), detector());
     let scale = Arc::new(Scale::new(&c, &d, 0));
     let (short, long) = (frame(0.1, 3e4, 1, 1, &[]), frame(0.4, 3e4 * 0.9, 1, 2, &[]));
     let (short_dark, long_dark) = (frame(0.1, 0.0, 64, 3, &[]), frame(0.4, 0.0, 64, 4, &[]));
-    let rungs = [
-        RungInput { frame: &short, dark: DarkFor::Matched { dark: &short_dark, model: None } },
-        RungInput { frame: &long, dark: DarkFor::Matched { dark: &long_dark, model: None } },
+    let brackets = [
+        BracketInput { frame: &short, dark: DarkFor::Matched { dark: &short_dark, model: None } },
+        BracketInput { frame: &long, dark: DarkFor::Matched { dark: &long_dark, model: None } },
     ];
     let setting = Setting {
         calibration: &c,
@@ -317,11 +317,11 @@ fn rungs_that_disagree_say_by_how_much() {
         sun_elevation_deg: None,
         aged: Default::default(),
     };
-    let (difference, u) = reduce(&rungs, &setting).disagreement.unwrap();
+    let (difference, u) = reduce(&brackets, &setting).disagreement.unwrap();
     assert!(u < 0.01 && (difference - (1.0 / 0.9 - 1.0)).abs() < 4.0 * u, "{difference} ± {u}");
 }
 
-/// Identity: charge that clipped pixels spill into their masked neighbours moves no other pixel.
+/// Identity: charge that clipped pixels blooming into their shielded neighbours moves no other pixel.
 #[test]
 fn charge_that_spills_into_masked_pixels_is_not_taken_for_an_offset() {
     let (c, d) = (calibration(), detector());
@@ -338,8 +338,8 @@ fn charge_that_spills_into_masked_pixels_is_not_taken_for_an_offset() {
         aged: Default::default(),
     };
     let of = |frame| {
-        let rungs = [RungInput { frame, dark: DarkFor::Matched { dark: &dark, model: None } }];
-        reduce(&rungs, &setting)
+        let brackets = [BracketInput { frame, dark: DarkFor::Matched { dark: &dark, model: None } }];
+        reduce(&brackets, &setting)
     };
     let (clean, after) = (of(&light), of(&spilled));
     assert_eq!(clean.irradiance[..690], after.irradiance[..690]);

@@ -4,7 +4,7 @@
 //! is predicted to read
 //!
 //! ```text
-//! ((2^15 + Σ factor·pattern + share(pixel)·varying) >> 16) + constant        from 0 to ceiling
+//! ((2^15 + Σ factor·pattern + share(pixel)·varying) >> 16) + constant        from 0 to plausibility_limit
 //! ```
 //!
 //! with patterns in 1/16 count of one exposure and factors in 1/4096; the varying share is linear between knots that lie a power
@@ -29,9 +29,9 @@ const PAIRS_FROM: usize = 1024;
 
 /// How a frame is mixed, pattern by pattern.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Mixture {
+pub struct Correlation {
     /// The most a pixel can read [counts].
-    pub ceiling: u32,
+    pub plausibility_limit: u32,
     /// What every pixel has on top [counts].
     pub constant: i64,
     /// One factor for each whole pattern [1/4096].
@@ -51,12 +51,12 @@ pub fn knots(pixels: usize) -> usize {
 }
 
 /// What a frame of so many pixels is predicted to read [counts]; patterns in the order of their factors, the varying one apart.
-pub fn predict(mixture: &Mixture, pixels: usize, whole: &[&[i32]], varying: Option<&[i32]>) -> Vec<u32> {
+pub fn predict(mixture: &Correlation, pixels: usize, whole: &[&[i32]], varying: Option<&[i32]>) -> Vec<u32> {
     wide::run(Prediction { mixture, pixels, whole, varying })
 }
 
 struct Prediction<'a> {
-    mixture: &'a Mixture,
+    mixture: &'a Correlation,
     pixels: usize,
     whole: &'a [&'a [i32]],
     varying: Option<&'a [i32]>,
@@ -93,8 +93,9 @@ impl wide::Loops for Prediction<'_> {
                 }
             }
         }
-        let ceiling = i64::from(self.mixture.ceiling);
-        let read = |sum: &i64| (sum >> BOTH_BITS).wrapping_add(self.mixture.constant).clamp(0, ceiling) as u32;
+        let plausibility_limit = i64::from(self.mixture.plausibility_limit);
+        let read =
+            |sum: &i64| (sum >> BOTH_BITS).wrapping_add(self.mixture.constant).clamp(0, plausibility_limit) as u32;
         sums.iter().map(read).collect()
     }
 }
@@ -103,7 +104,7 @@ impl wide::Loops for Prediction<'_> {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Fitted {
     /// The mixture.
-    pub mixture: Mixture,
+    pub mixture: Correlation,
     /// Which patterns have one factor each.
     pub whole: Vec<usize>,
     /// Which one varies.
@@ -129,7 +130,7 @@ pub fn fit(
     }
     let m = patterns.len() + 1;
     let k = if varying.is_some() { knots(sums.len()) } else { 0 };
-    let ceiling = sums.iter().max().copied()?;
+    let plausibility_limit = sums.iter().max().copied()?;
     let normal = wide::run(Gathering { sums, seen, exposures, patterns, varying });
     let whole = |offered: usize| (0..=offered).collect::<Vec<_>>();
     let mut ways = vec![(whole(darks), None), (whole(patterns.len()), None)];
@@ -151,7 +152,7 @@ pub fn fit(
     };
     let one = f64::from(1 << FACTOR_BITS);
     let mut fitted = Fitted { varying, ..Fitted::default() };
-    fitted.mixture.ceiling = ceiling;
+    fitted.mixture.plausibility_limit = plausibility_limit;
     let mut known = vec![None; k];
     for (column, factor) in some.iter().zip(factors) {
         match column {
@@ -331,14 +332,18 @@ mod tests {
     #[test]
     fn a_prediction_follows_the_stated_rule() {
         // Five pixels: one a stretch, so that a share is its knot.
-        let mixture =
-            Mixture { ceiling: 50, constant: -2, whole: vec![3 << 12], knots: vec![1 << 11, 0, 1 << 12, 5, 9, 0] };
+        let mixture = Correlation {
+            plausibility_limit: 50,
+            constant: -2,
+            whole: vec![3 << 12],
+            knots: vec![1 << 11, 0, 1 << 12, 5, 9, 0],
+        };
         let read = predict(&mixture, 5, &[&[160, 320, 8, 0, -160]], Some(&[64, 64, 64, 64, 64]));
-        // 3·10 + 0.5·4 − 2; 3·20 − 2, above the ceiling; 3·0.5 + 4 − 2 = 3.5, rounded up; 0.005 − 2 and −32, below 0.
+        // 3·10 + 0.5·4 − 2; 3·20 − 2, above the plausibility_limit; 3·0.5 + 4 − 2 = 3.5, rounded up; 0.005 − 2 and −32, below 0.
         assert_eq!(read, [30, 50, 4, 0, 0]);
         // Forty pixels: stretches of four; half way between knots 0 and 2 the share is 1.
         let knots = vec![0, 2 << 12, 0, 0, 0, 0, 0, 0, 0, 0, 0];
-        let mixture = Mixture { ceiling: u32::MAX, knots, ..Mixture::default() };
+        let mixture = Correlation { plausibility_limit: u32::MAX, knots, ..Correlation::default() };
         assert_eq!(predict(&mixture, 40, &[], Some(&[160; 40]))[..5], [0, 5, 10, 15, 20]);
     }
 
@@ -371,7 +376,7 @@ mod tests {
     #[test]
     fn absurd_mixtures_wrap() {
         let (whole, knots) = (vec![i64::MIN, i64::MAX], vec![i64::MIN, i64::MAX, 7]);
-        let mixture = Mixture { ceiling: 9, constant: i64::MAX, whole, knots };
+        let mixture = Correlation { plausibility_limit: 9, constant: i64::MAX, whole, knots };
         let (low, high) = ([i32::MIN; 2], [i32::MAX; 2]);
         assert!(predict(&mixture, 2, &[&low, &high], Some(&low)).iter().all(|p| *p <= 9));
         let _ = fit(&[u32::MAX, 0], &[true, true], 1 << 20, &[&low, &high], 1, Some(1));

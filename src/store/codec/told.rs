@@ -1,23 +1,23 @@
 //! Sums that are told by patterns, form 2: how they are predicted, and what is left of them.
 //!
-//! How they are predicted stands in the detail block, numbers as there: ceiling *v*, number of full ranges *v*, for each the gap from
+//! How they are predicted stands in the detail block, numbers as there: plausibility_limit *v*, number of full ranges *v*, for each the gap from
 //! the last one's end *v* and its length − 1 *v*, constant *z*, number of whole patterns *v*, for each its row *v* and factor *z*, row of
 //! the varying pattern *v* (0 for none) and, where there is one, its factors at the knots, each less the one before, *z*; then base,
-//! quiet and gain of the noise *v*, number of pixels over 255 *v* and by how much each is *v*. Pixels of full ranges read the ceiling; the
+//! quiet and gain of the noise *v*, number of pixels over 255 *v* and by how much each is *v*. Pixels of full ranges read the plausibility_limit; the
 //! others are predicted ([`prediction`]), and what is left of them is coded in their order ([`leftover`]).
 //!
 //! What must stay true: whatever the numbers are, reading is an error or sums of the stated size.
 
 use super::learning::{Basis, Numbers};
 use super::leftover::{self, Noise};
-use super::prediction::{self, Mixture};
+use super::prediction::{self, Correlation};
 use super::{CodecError, Coded, Input, PREDICTED, put, put_ranges, wrapped, wrong, zigzag};
 use crate::record::{Frame, PixelRanges};
 use std::ops::Range;
 
 /// How a frame of form 2 is told.
 pub(super) struct How {
-    mixture: Mixture,
+    mixture: Correlation,
     full: PixelRanges,
     whole: Vec<i64>,
     varying: Option<i64>,
@@ -50,7 +50,7 @@ pub(super) fn write(frame: &Frame, basis: &Basis, dark: bool) -> Result<Option<C
     let mut how = Vec::new();
     let id = |at: &usize| offered.patterns[*at].id as u64;
     let mixture = &fitted.mixture;
-    put(&mut how, u64::from(mixture.ceiling));
+    put(&mut how, u64::from(mixture.plausibility_limit));
     put_ranges(&mut how, &full)?;
     put(&mut how, zigzag(mixture.constant));
     put(&mut how, fitted.whole.len() as u64);
@@ -72,7 +72,7 @@ pub(super) fn write(frame: &Frame, basis: &Basis, dark: bool) -> Result<Option<C
 
 /// Reads how a frame of so many pixels is told.
 pub(super) fn how(input: &mut Input<'_>, pixels: usize) -> Result<How, CodecError> {
-    let mut mixture = Mixture { ceiling: input.u32()?, ..Mixture::default() };
+    let mut mixture = Correlation { plausibility_limit: input.u32()?, ..Correlation::default() };
     let full = input.ranges()?;
     mixture.constant = input.signed()?;
     let mut whole = Vec::new();
@@ -118,7 +118,7 @@ pub(super) fn read(
     let predicted = taken(&predicted, &coded_here);
     let mut left = leftover::read(how.noise, coded, &how.over, &predicted)?;
     leftover::put_back(&mut left, &predicted);
-    let mut sums = vec![how.mixture.ceiling; pixels];
+    let mut sums = vec![how.mixture.plausibility_limit; pixels];
     let mut left = &left[..];
     for piece in coded_here {
         let (here, rest) = left.split_at(piece.len());

@@ -34,14 +34,14 @@ fn switch(s: &Station, computation: i64) -> Switched {
 }
 
 /// The computation in force for each reading.
-fn in_force(s: &Station) -> Vec<i64> {
+fn active(s: &Station) -> Vec<i64> {
     let readings = s.store.readings(UtcMicros(i64::MIN), UtcMicros(i64::MAX)).unwrap();
     readings.map(|r| r.unwrap().made_with.computation).collect()
 }
 
 fn runs(s: &Station) -> Vec<(i64, i64)> {
     let shell = s.shell();
-    let mut statement = shell.prepare("SELECT first_reading, computation FROM values_in_force ORDER BY 1").unwrap();
+    let mut statement = shell.prepare("SELECT first_reading, computation FROM active_values ORDER BY 1").unwrap();
     statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?))).unwrap().map(Result::unwrap).collect()
 }
 
@@ -54,12 +54,12 @@ fn a_switch_changes_what_was_made_again_and_nothing_else() {
     let live = s.made_with.computation;
     let new = begin(&s, "again").id;
     fill(&s, new, [3, 4, 5, 7, 8]);
-    assert_eq!(in_force(&s), [live; 10]);
+    assert_eq!(active(&s), [live; 10]);
     assert_eq!(s.store.unfinished_computations().unwrap(), [new]);
     let switched = switch(&s, new);
     assert_eq!(switched.readings, 5);
     assert_eq!(switched.span, (NOON.plus_seconds(120.0), NOON.plus_seconds(420.0)));
-    assert_eq!(in_force(&s), [live, live, new, new, new, live, new, new, live, live]);
+    assert_eq!(active(&s), [live, live, new, new, new, live, new, new, live, live]);
     assert_eq!(runs(&s), [(1, live), (3, new), (6, live), (7, new), (9, live)]);
     assert_eq!(s.store.latest_events(1).unwrap()[0].kind, EventKind::Recomputed);
     // A second one over all of it leaves one run, and the end.
@@ -91,18 +91,18 @@ fn readings_stored_meanwhile_keep_their_own_values() {
     let event = Event { time: NOON, until: None, instrument: None, kind, text: String::new() };
     s.store.switch_to(&switch, &event).unwrap();
     s.commit(NOON.plus_seconds(720.0)).unwrap();
-    assert_eq!(in_force(&s)[8..], [new, new, live, live, live]);
+    assert_eq!(active(&s)[8..], [new, new, live, live, live]);
     // The other order: nothing is stored before the switch.
     let newest = begin(&s, "again, to the end").id;
     fill(&s, newest, 1..=13);
     self::switch(&s, newest);
     s.commit(NOON.plus_seconds(780.0)).unwrap();
-    assert_eq!(in_force(&s)[11..], [newest, newest, live]);
+    assert_eq!(active(&s)[11..], [newest, newest, live]);
     // A daemon of another version begins a run of its own.
     let made_with = MadeWith { computation: s.store.register_computation("registry 2", NOON).unwrap(), ..s.made_with };
     let s = Station { made_with, ..s };
     s.commit(NOON.plus_seconds(840.0)).unwrap();
-    assert_eq!(in_force(&s)[13..], [live, made_with.computation]);
+    assert_eq!(active(&s)[13..], [live, made_with.computation]);
 }
 
 /// Identity: two instruments whose readings lie between each other have runs of their own.
@@ -122,7 +122,7 @@ fn instruments_are_switched_each_for_itself() {
     fill(&s, new, [3, 5, 7]);
     switch(&s, new);
     let live = first.computation;
-    assert_eq!(in_force(&s), [live, live, new, live, new, live, new, live, live, live]);
+    assert_eq!(active(&s), [live, live, new, live, new, live, new, live, live, live]);
 }
 
 /// Identity: what was begun is gone on with while it is the newest; any other is dropped piece by piece, one in force never.
@@ -141,7 +141,7 @@ fn what_was_begun_is_gone_on_with_or_dropped() {
     assert!(s.store.drop_computation(one.id, 3).unwrap());
     assert!(s.store.computation(one.id).unwrap().is_none());
     assert!(s.store.drop_computation(s.made_with.computation, 100).unwrap());
-    assert_eq!(in_force(&s), [s.made_with.computation; 10]);
+    assert_eq!(active(&s), [s.made_with.computation; 10]);
     assert!(s.store.switch_of(other.id).unwrap().is_none(), "it has no values");
 }
 
@@ -192,7 +192,7 @@ fn a_switch_with_many_runs_is_short() {
             "BEGIN; WITH RECURSIVE n(k) AS (SELECT 1 UNION ALL SELECT k + 1 FROM n WHERE k < 20000)
              INSERT INTO reading(time_start, time_mid, time_end, instrument, configuration, exposures, flags)
              SELECT k, k, k, 1, 1, '[]', 0 FROM n;
-             INSERT INTO values_in_force VALUES (1, 1, 1);
+             INSERT INTO active_values VALUES (1, 1, 1);
              INSERT INTO value(id, flags) SELECT 1 << 40 | id, 0 FROM reading; COMMIT",
         )
         .unwrap();

@@ -27,7 +27,7 @@ fn a_reading_that_fails_half_way_leaves_nothing_behind() {
     let frames = [FrameRecord {
         frame: frame(next_hour, 1),
         dark: DarkReference::Matched { dark: 12_345, model: None },
-        dark_use: None,
+        dark_provenance: None,
     }];
     let error = s.commit_with(&reading(next_hour), &frames).unwrap_err();
     assert!(!error.can_wait() && error.to_string().contains("FOREIGN KEY"), "{error}");

@@ -41,7 +41,7 @@ fn a_reading_brings_no_names_of_flags_along() {
         .chunks_exact(24 + super::super::PAGE_SIZE as usize)
         .map(|frame| u32::from_be_bytes(*frame.first_chunk().unwrap()))
         .collect();
-    assert!(pages.contains(&1) && pages.contains(&root("tracker")), "{pages:?}");
+    assert!(pages.contains(&1) && pages.contains(&root("saved_state")), "{pages:?}");
     for quiet in ["flag", "event", "event_by_time", "quantity"] {
         assert!(!pages.contains(&root(quiet)), "{quiet} is page {} of {pages:?}", root(quiet));
     }
@@ -181,10 +181,10 @@ fn a_new_quantity_gets_columns_and_older_readings_say_why_they_lack_it() {
         .commit_reading(&NewReading {
             reading: &r,
             made_with,
-            about: Circumstances::default(),
+            about: AcquisitionContext::default(),
             frames: &[],
             events: &[],
-            trackers: &[],
+            saved_states: &[],
         })
         .unwrap();
     let [old, new] = &store.latest(2).unwrap()[..] else { panic!("two readings") };

@@ -89,13 +89,13 @@ fn a_late_reading_drops_what_it_falls_into() {
 #[test]
 fn a_span_drops_what_it_covers_and_its_end_what_it_no_longer_does() {
     let s = Station::new();
-    let mut span = Span {
+    let mut span = FlaggedInterval {
         id: 0,
         from: at(-1.5),
         until: Some(at(1.0)),
         instrument: Some("another".into()),
-        flag: Flag::Maintenance,
-        spares: vec![],
+        flag: Flag::Servicing,
+        unaffected: vec![],
         text: "wiped".into(),
     };
     keep_all(&s);
@@ -123,7 +123,7 @@ fn a_roll_up_overtaken_by_a_change_is_not_kept() {
     s.store.add_event(&note(EventKind::Note(NoteClass::Other))).unwrap();
     assert_eq!(s.store.epoch().unwrap(), epoch);
     let other = Store::open_writer(&s.path()).unwrap();
-    other.add_event(&note(EventKind::Span(Flag::Obstructed))).unwrap();
+    other.add_event(&note(EventKind::FlaggedInterval(Flag::Obstructed))).unwrap();
     let i = s.made_with.instrument;
     assert!(!keep_hour(&s, i, hour(NOON), &[Some(value(0.0)), None, None], epoch));
     assert!(!s.store.keep_day(i, &day(NOON), epoch).unwrap());
@@ -176,10 +176,13 @@ fn a_database_without_roll_ups_gets_their_tables() {
 fn readings_of_some_quantities_are_those_of_all_cut_down() {
     let s = Station::new();
     s.commit(NOON).unwrap();
-    let spares = vec!["ppfd".to_owned(), "uv_index".to_owned()];
+    let unaffected = vec!["ppfd".to_owned(), "uv_index".to_owned()];
     let (instrument, text) = (None, String::new());
-    let span = Span { id: 0, from: NOON, until: None, instrument, flag: Flag::WavelengthDrift, spares, text };
-    s.store.add_span(&Span { flag: Flag::Obstructed, spares: vec!["cct".into()], ..span.clone() }).unwrap();
+    let span =
+        FlaggedInterval { id: 0, from: NOON, until: None, instrument, flag: Flag::WavelengthDrift, unaffected, text };
+    s.store
+        .add_span(&FlaggedInterval { flag: Flag::Obstructed, unaffected: vec!["cct".into()], ..span.clone() })
+        .unwrap();
     s.store.add_span(&span).unwrap();
     let end = NOON.plus_seconds(1.0);
     let some = s.store.readings_of(&["uv_index", "lux", "ppfd"], NOON, end).unwrap();

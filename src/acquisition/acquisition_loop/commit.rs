@@ -1,0 +1,312 @@
+//! What the road keeps: readings with all that belongs to them, gaps and events; and what waits for room.
+//!
+//! Reckoning and judging are other rooms' work. What must stay true: every tick ends on record, at once or when the disk has
+//! room again, in the order in which things happened; what is told as stored is on the disk.
+
+use super::connection::{EXPOSURE_STATE, SOURCE_EXPOSURE_STATE, WARM_UP_STATE};
+use super::{AcquisitionLoop, json};
+use crate::acquisition::StationError;
+use crate::acquisition::backlog::Committed;
+use crate::acquisition::context::Observer;
+use crate::acquisition::monitors::{DARK_STATE, SAVED_EVERY_S};
+use crate::clock::UtcMicros;
+use crate::exposure::grid::whole_half_cycles;
+use crate::exposure::{ExposureState, Taken, WarmUp};
+use crate::fault::{Fault, GapCause};
+use crate::processing::pipeline::{AcquisitionContext, FrameWithDark, without_calibration};
+use crate::quality::monitor::dark::DarkDrift;
+use crate::record::{Event, Frame};
+use crate::store::{FrameRecord, MadeWith, NewReading, SavedState};
+
+/// What of the road's own state is in the store.
+#[derive(Clone, Debug, Default)]
+pub(super) struct LoopState {
+    /// Exposure control before the light that is measured, and before the check source: when, and what.
+    light: (Option<UtcMicros>, ExposureState),
+    source: (Option<UtcMicros>, ExposureState),
+    drift: Option<DarkDrift>,
+}
+
+impl LoopState {
+    /// State to be saved with a reading: the warm-up always, since it tells how long the instrument was not heard; the dark's
+    /// drift where it has changed; exposure control where its times or its stuck pixels have, and otherwise now and then. It is
+    /// the check source's or the other light's, whichever the reading is of: the other one's is on record as it was.
+    fn due(
+        &mut self,
+        instrument: i64,
+        now: UtcMicros,
+        check_source: bool,
+        (exposure, warm_up, drift): (&ExposureState, &WarmUp, &DarkDrift),
+    ) -> Vec<SavedState> {
+        let tracker = |name: &str, json: String| SavedState { instrument, name: name.into(), json, time: now };
+        let mut due = vec![tracker(WARM_UP_STATE, json(warm_up))];
+        let times = |e: &ExposureState| (e.short_s, e.long_s);
+        let (name, (at, saved)) = match check_source {
+            true => (SOURCE_EXPOSURE_STATE, &mut self.source),
+            false => (EXPOSURE_STATE, &mut self.light),
+        };
+        let changed = times(exposure) != times(saved) || exposure.stuck != saved.stuck;
+        if changed || at.is_none_or(|at| now.seconds_since(at).abs() >= SAVED_EVERY_S) {
+            due.push(tracker(name, json(exposure)));
+            (*at, *saved) = (Some(now), exposure.clone());
+        }
+        if self.drift.as_ref() != Some(drift) {
+            due.push(tracker(DARK_STATE, json(drift)));
+            self.drift = Some(drift.clone());
+        }
+        due
+    }
+}
+
+impl AcquisitionLoop {
+    /// Reckons the reading, commits it with everything that belongs to it and tells the observer.
+    pub(super) fn store(
+        &mut self,
+        tick: UtcMicros,
+        taken: &Taken,
+        (link_fault, interrupted): (bool, bool),
+        observer: &mut dyn Observer,
+    ) -> Result<(), StationError> {
+        let now = self.parts.clock.now();
+        let name = self.parts.instrument.name.clone();
+        let stuck = taken.frames.iter().flat_map(|f| &f.stamps).any(|s| self.stuck_crcs.contains(&s.crc32));
+        let sun = taken.frames.first().and_then(|f| self.sun_about(f.start())).map(|s| s.elevation_deg);
+        let check_source = self.schedule.is_check_source(tick);
+        let Some(met) = self.met.as_mut() else { return Ok(()) };
+        met.watch.take_notes(&self.parts.store)?;
+        met.watch.take_darks(met.dark_set.drift(), met.dark_set.pixels(), now);
+        let about = AcquisitionContext {
+            warming: self.warm_up.warming(taken.frames[0].start(), self.parts.instrument.warm_up_s),
+            stuck,
+            shutter_fault: met.dark_set.shutter_fault(&taken.frames, &met.means(), sun),
+            dark_drift: met.dark_set.drift().is_beyond(),
+            link_fault,
+            clock_unsynced: (self.parts.clock_synchronised)() != Some(true),
+            single_shot: self.parts.instrument.schedule.window_s.is_none(),
+            interrupted,
+            unsteady_share: self.parts.instrument.exposure.unsteady_share,
+            peak_level: taken.peak_level,
+            check_source,
+            tracked: met.watch.tracked(taken.frames[0].start()),
+        };
+        let served: Vec<_> = taken.frames.iter().map(|f| met.dark_set.serve(f)).collect();
+        let frames_with_darks: Vec<FrameWithDark<'_>> = taken
+            .frames
+            .iter()
+            .zip(&served)
+            .map(|(frame, s)| FrameWithDark {
+                frame,
+                dark: met.dark_set.dark_for(s),
+                dark_provenance: s.used,
+                dark_time: s.time,
+                flicker: !whole_half_cycles(frame.integration_s, self.parts.station.mains_hz),
+            })
+            .collect();
+        let mut processed = match met.calibrated.as_mut() {
+            Some(c) => {
+                let processed = c.pipeline.process(&frames_with_darks, &singles(taken), &about);
+                let (_, matrix) = c.pipeline.axis(processed.reading.detector_temperature, about.tracked.shift_nm);
+                met.watch.look(&processed, &matrix);
+                processed
+            }
+            None => without_calibration(&name, &self.parts.station, &frames_with_darks, &about),
+        };
+        let records: Vec<FrameRecord> = taken
+            .frames
+            .iter()
+            .zip(&served)
+            .map(|(f, s)| FrameRecord { frame: f.clone(), dark: s.reference, dark_provenance: Some(s.used) })
+            .collect();
+        let exposure = if check_source { &self.source_exposure } else { &self.exposure };
+        let own = (exposure, &self.warm_up, met.dark_set.drift());
+        let mut saved_states = self.saved.due(met.row, now, check_source, own);
+        saved_states.extend(met.watch.states(now));
+        let made_with = MadeWith {
+            instrument: met.row,
+            calibration: met.calibrated.as_ref().map(|c| c.row),
+            configuration: self.parts.configuration,
+            computation: self.parts.computation,
+        };
+        let new = NewReading {
+            reading: &processed.reading,
+            made_with,
+            about,
+            frames: &records,
+            events: &[],
+            saved_states: &saved_states,
+        };
+        let committed = self.parts.backlog().commit(&self.parts.store, &new)?;
+        match committed {
+            Committed::Stored(id) => {
+                self.under_way = None;
+                self.gaps.close();
+                self.parts.status.update(|s| {
+                    s.stored += 1;
+                    s.good += u64::from(processed.reading.values.iter().any(|v| v.is_good()));
+                    s.last = Some((id, processed.reading.time_mid));
+                    s.exposure =
+                        processed.reading.exposures.first().map(|r| (r.integration_s, processed.reading.peak_level));
+                    for flag in processed.reading.flags.names() {
+                        *s.flags.entry(flag).or_insert(0) += 1;
+                    }
+                });
+                let told = self.settle(now)?;
+                if let Some(met) = &self.met {
+                    met.watch.put_under_spans(&mut processed.reading);
+                }
+                observer.stored(id, &processed, &taken.frames);
+                told.iter().for_each(|event| observer.event(event));
+                if let Some(c) = self.met.as_mut().and_then(|m| m.calibrated.as_mut()) {
+                    c.pipeline.recycle(processed.reduced);
+                }
+                Ok(())
+            }
+            Committed::Queued(let_go) => {
+                self.under_way = None;
+                self.gaps.close();
+                self.parts.status.update(|s| {
+                    s.let_go += let_go;
+                    if let_go > 0 {
+                        *s.gaps.entry(GapCause::StorageFull.name()).or_insert(0) += let_go;
+                    }
+                });
+                Ok(())
+            }
+        }
+    }
+
+    /// Puts on record what the saved_states found. A store that is full takes it with a later reading.
+    fn settle(&mut self, now: UtcMicros) -> Result<Vec<Event>, StationError> {
+        let Some(met) = self.met.as_mut() else { return Ok(Vec::new()) };
+        match met.watch.settle(&self.parts.store, now) {
+            Ok(events) => {
+                events.iter().for_each(|e| tracing::warn!(instrument = self.parts.instrument.name, "{}", e.text));
+                Ok(events)
+            }
+            Err(StationError::Store(error)) if error.can_wait() => {
+                tracing::error!("{error}: what the saved_states found is not on record yet");
+                Ok(Vec::new())
+            }
+            Err(error) => Err(error),
+        }
+    }
+
+    /// Looks at the free space now and then, and lets go of raw frames that have had their time.
+    pub(super) fn look_after_room(&mut self) -> Result<(), StationError> {
+        let right = (self.parts.clock_synchronised)() == Some(true);
+        match self.parts.upkeep.look(&self.parts.store, self.parts.clock.now(), right) {
+            Ok(Some(room)) => {
+                if room.let_go > 0 {
+                    tracing::info!("raw frames of {} readings let go, as configured", room.let_go);
+                }
+                self.parts.status.update(|s| s.room = room.free.map(|free| (free, room.below_floor)));
+                Ok(())
+            }
+            Ok(None) => Ok(()),
+            // That there is none is said where readings begin to wait.
+            Err(error) if error.can_wait() => Ok(()),
+            Err(error) => Err(error.into()),
+        }
+    }
+
+    /// Keeps an hour or a day that has passed, where one is not kept.
+    pub(super) fn sum_up(&mut self) {
+        if !self.parts.backlog().is_empty() {
+            return;
+        }
+        match self.keeper.keep_one(&self.parts.store, self.parts.clock.now()) {
+            // What is not kept is worked out when somebody asks: no reason to end the road, and none to say that there is no room.
+            Err(error) if !error.can_wait() => {
+                tracing::warn!(instrument = self.parts.instrument.name, "an hour or a day is not summed up: {error}")
+            }
+            _ => {}
+        }
+    }
+
+    /// Writes what waits for room, as far as there is some.
+    pub(super) fn catch_up(&mut self, observer: &mut dyn Observer) -> Result<(), StationError> {
+        let mut backlog = self.parts.backlog();
+        let status = &self.parts.status;
+        let done = backlog.write(&self.parts.store, |id, reading| {
+            status.update(|s| {
+                s.stored += 1;
+                s.good += u64::from(reading.values.iter().any(|v| v.is_good()));
+                s.last = Some((id, reading.time_mid));
+            });
+            observer.stored_late(id, reading);
+        });
+        let waiting = backlog.readings();
+        status.update(|s| s.waiting = waiting);
+        Ok(done?)
+    }
+
+    pub(super) fn gap(
+        &mut self,
+        tick: UtcMicros,
+        fault: &Fault,
+        observer: &mut dyn Observer,
+    ) -> Result<(), StationError> {
+        self.gap_of(tick, fault.cause(), &fault.to_string(), observer)
+    }
+
+    /// Puts a reading that did not happen on record, or in the row of what waits for room.
+    pub(super) fn gap_of(
+        &mut self,
+        tick: UtcMicros,
+        cause: GapCause,
+        why: &str,
+        observer: &mut dyn Observer,
+    ) -> Result<(), StationError> {
+        self.parts.status.gap(cause);
+        let mut backlog = self.parts.backlog();
+        if !backlog.is_empty() {
+            backlog.gap(tick, cause, why);
+            return Ok(());
+        }
+        match self.gaps.add(&self.parts.store, tick, cause, why) {
+            Ok(event) => observer.event(&event),
+            Err(error) if error.can_wait() => {
+                self.gaps.close();
+                backlog.begin(&error, tick);
+                backlog.gap(tick, cause, why);
+            }
+            Err(error) => return Err(error.into()),
+        }
+        Ok(())
+    }
+
+    pub(super) fn record(&mut self, event: Event, observer: &mut dyn Observer) -> Result<(), StationError> {
+        observer.event(&event);
+        let mut backlog = self.parts.backlog();
+        if !backlog.is_empty() {
+            backlog.event(event);
+            return Ok(());
+        }
+        match self.parts.store.add_event(&event) {
+            Err(error) if error.can_wait() => {
+                backlog.begin(&error, event.time);
+                backlog.event(event);
+            }
+            other => drop(other?),
+        }
+        Ok(())
+    }
+}
+
+/// The exposures of a window, bracket by bracket, as frames of one.
+fn singles(taken: &Taken) -> Vec<Vec<Frame>> {
+    if taken.singles.is_empty() {
+        return Vec::new();
+    }
+    let mut by_rung = vec![Vec::new(); taken.frames.len()];
+    for single in &taken.singles {
+        if let (Some(bracket), Some(frame)) = (by_rung.get_mut(single.frame), taken.frames.get(single.frame)) {
+            // Clipping is judged on the sum of the bracket: a pixel that clipped once is out for the whole window.
+            bracket.extend(
+                Frame::of(std::slice::from_ref(&single.exposure), |_| false)
+                    .map(|f| Frame { clipped: frame.clipped.clone(), ..f }),
+            );
+        }
+    }
+    by_rung
+}

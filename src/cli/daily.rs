@@ -1,0 +1,228 @@
+//! `vigilux daily`: the figures of days, for people, as JSON or as CSV.
+//!
+//! Text is made by pure functions of what was summed up.
+
+mod table;
+#[cfg(test)]
+mod tests;
+
+use super::source::{Named, Source};
+use super::{Failure, print};
+use crate::archive::daily;
+use crate::clock::{Clock, RealClock, UtcMicros};
+use crate::config::Config;
+use crate::export::long::quoted;
+use crate::quantities::Group;
+use crate::summary::{ComesWith, Day, FIGURES, Figure, QUANTITIES, Rules};
+use serde_json::{Value, json};
+use std::fmt::Write;
+
+/// Arguments of `days`.
+#[derive(Clone, Debug, clap::Args)]
+pub struct DailyArgs {
+    #[command(flatten)]
+    source: Source,
+    #[command(flatten)]
+    named: Named,
+    /// From this day of the station on, or from the day of an instant (RFC 3339)
+    #[arg(long, value_name = "DAY", value_parser = Moment::read)]
+    from: Option<Moment>,
+    /// Up to this day of the station, this one included
+    #[arg(long, value_name = "DAY", value_parser = Moment::read)]
+    to: Option<Moment>,
+    /// Only of what this instrument took
+    #[arg(long, value_name = "NAME")]
+    instrument: Option<String>,
+    /// Print JSON
+    #[arg(long, conflicts_with = "csv")]
+    json: bool,
+    /// Print CSV
+    #[arg(long)]
+    csv: bool,
+}
+
+/// A day, by its date or by an instant in it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Moment {
+    Date(chrono::NaiveDate),
+    Instant(UtcMicros),
+}
+
+impl Moment {
+    fn read(text: &str) -> Result<Self, String> {
+        let date = text.parse().map(Self::Date);
+        date.or_else(|_| UtcMicros::parse(text).map(Self::Instant))
+            .map_err(|_| "expected a date as in 2026-06-21, or an instant as in 2026-06-21T12:00:00Z".to_owned())
+    }
+
+    /// The day it stands for.
+    fn day(self, rules: &Rules) -> crate::summary::DayBounds {
+        match self {
+            Self::Date(date) => rules.day_on(date),
+            Self::Instant(t) => rules.day_of(t),
+        }
+    }
+}
+
+/// The days of one instrument.
+struct Days {
+    instrument: String,
+    days: Vec<Day>,
+}
+
+/// Runs `days`.
+pub fn run(args: DailyArgs) -> Result<(), Failure> {
+    let archive = args.named.turn(args.source.open(RealClock::new().now())?)?;
+    let Some(config) = &archive.config else {
+        let why =
+            "expected a configuration, which says where days begin, but the one on record cannot be read: use --config";
+        return Err(Failure::Failed(why.into()));
+    };
+    let rules = Rules::of(&config.station);
+    let from = args.from.map_or(UtcMicros(i64::MIN), |m| m.day(&rules).starts);
+    let to = args.to.map_or(UtcMicros(i64::MAX), |m| m.day(&rules).ends);
+    if to <= from {
+        return Err(Failure::Usage(format!("--to: expected a day not before --from, but found one that ends at {to}")));
+    }
+    let mut found = Vec::new();
+    for instrument in archive.chosen(args.instrument.as_deref())? {
+        let days = daily::days(&archive.reader, &rules, &instrument, from, to)?;
+        found.push(Days { instrument, days });
+    }
+    if args.json {
+        return super::print_json(&in_json(config, &rules, &found));
+    }
+    print(&if args.csv { in_csv(config, &rules, &found) } else { table::text(config, &rules, &found) })
+}
+
+/// What has to be said beside ultraviolet figures.
+fn caution() -> &'static str {
+    Group::Ultraviolet.caution().unwrap_or_default()
+}
+
+/// The figure of a day under an identifier.
+fn figure<'a>(day: &'a Day, id: &str) -> Option<&'a Figure> {
+    day.figures.get(id)
+}
+
+fn in_json(config: &Config, rules: &Rules, found: &[Days]) -> Value {
+    let instruments: Vec<Value> = found
+        .iter()
+        .map(|d| json!({ "instrument": d.instrument, "days": d.days.iter().map(day_json).collect::<Vec<_>>() }))
+        .collect();
+    let definitions: serde_json::Map<String, Value> =
+        FIGURES.iter().map(|f| (f.id.to_owned(), f.definition.into())).collect();
+    json!({
+        "station": config.station.name, "rules": rules.in_words(), "caution": caution(), "definitions": definitions,
+        "instruments": instruments,
+    })
+}
+
+fn day_json(day: &Day) -> Value {
+    let mut figures = serde_json::Map::new();
+    for info in FIGURES {
+        let entry = match figure(day, info.id) {
+            Some(Figure::Value { value, uncertainty, suspect_share, data_coverage, time }) => {
+                let mut entry = json!({ "value": value, "unit": info.unit, "suspect_share": suspect_share });
+                if let Some(u) = uncertainty {
+                    entry["uncertainty"] = json!(u);
+                }
+                if let Some(c) = data_coverage {
+                    entry["data_coverage"] = json!(c);
+                }
+                if let Some(t) = time {
+                    entry["time"] = json!(t.to_string());
+                }
+                entry
+            }
+            Some(Figure::Null { reason }) => json!({ "value": null, "unit": info.unit, "reason": reason }),
+            None => continue,
+        };
+        figures.insert(info.id.to_owned(), entry);
+    }
+    let verdicts: serde_json::Map<String, Value> = QUANTITIES
+        .iter()
+        .filter_map(|q| {
+            let [good, suspect, bad, none] = day.verdicts.get(*q)?;
+            Some(((*q).to_owned(), json!({ "good": good, "suspect": suspect, "bad": bad, "null": none })))
+        })
+        .collect();
+    json!({
+        "date": day.date, "starts": day.starts.to_string(), "ends": day.ends.to_string(), "readings": day.readings,
+        "reference_readings": day.references, "data_coverage": day.data_coverage, "partial": day.partial, "figures": figures,
+        "verdicts": verdicts, "flags": day.flags,
+    })
+}
+
+fn in_csv(config: &Config, rules: &Rules, found: &[Days]) -> String {
+    let mut out = String::new();
+    // Writing to a string cannot fail.
+    let _ = writeln!(out, "# station: {}", config.station.name.replace(['\n', '\r'], " "));
+    for line in rules.in_words() {
+        let _ = writeln!(out, "# {line}");
+    }
+    let _ = writeln!(out, "# caution: {}", caution());
+    for info in FIGURES {
+        let _ = writeln!(out, "# {} [{}]: {}", info.id, info.unit, info.definition);
+    }
+    out += "date,starts,ends,instrument,readings,reference_readings,data_coverage,partial";
+    for info in FIGURES {
+        for (column, there) in columns(info.comes_with) {
+            if there {
+                let _ = write!(out, ",{}{column}", info.id);
+            }
+        }
+    }
+    for q in QUANTITIES {
+        let _ = write!(out, ",{q}_good,{q}_suspect,{q}_bad,{q}_null");
+    }
+    out += ",flags,reasons\n";
+    for (instrument, day) in found.iter().flat_map(|d| d.days.iter().map(|day| (&d.instrument, day))) {
+        csv_row(&mut out, instrument, day);
+    }
+    out
+}
+
+/// The columns a figure may have, and which of them this one has.
+fn columns(with: ComesWith) -> [(&'static str, bool); 5] {
+    [
+        ("", true),
+        ("_uncertainty", with.uncertainty),
+        ("_suspect_share", true),
+        ("_covered", with.data_coverage),
+        ("_time", with.time),
+    ]
+}
+
+fn csv_row(out: &mut String, instrument: &str, day: &Day) {
+    let Day { date, starts, ends, readings, references, data_coverage, partial, .. } = day;
+    let _ =
+        write!(out, "{date},{starts},{ends},{},{readings},{references},{data_coverage},{partial}", quoted(instrument));
+    let mut reasons = Vec::new();
+    for info in FIGURES {
+        let mut fields = [const { String::new() }; 5];
+        match figure(day, info.id) {
+            Some(Figure::Value { value, uncertainty, suspect_share, data_coverage, time }) => {
+                let number = |x: &Option<f64>| x.map_or(String::new(), |x| x.to_string());
+                let time = time.map_or(String::new(), |t| t.to_string());
+                fields =
+                    [value.to_string(), number(uncertainty), suspect_share.to_string(), number(data_coverage), time];
+            }
+            Some(Figure::Null { reason }) => reasons.push(format!("{}: {reason}", info.id)),
+            None => {}
+        }
+        for (field, (_, there)) in fields.iter().zip(columns(info.comes_with)) {
+            if there {
+                let _ = write!(out, ",{field}");
+            }
+        }
+    }
+    for q in QUANTITIES {
+        let counts = day.verdicts.get(q).copied().unwrap_or_default();
+        for n in counts {
+            let _ = write!(out, ",{n}");
+        }
+    }
+    let flags: Vec<String> = day.flags.iter().map(|(name, n)| format!("{name}:{n}")).collect();
+    let _ = writeln!(out, ",{},{}", flags.join(" "), quoted(&reasons.join("; ")));
+}

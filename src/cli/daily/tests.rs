@@ -1,0 +1,152 @@
+use super::*;
+use crate::config;
+use std::collections::BTreeMap;
+use std::path::Path;
+
+const STATION: &str = r#"
+version = 1
+[station]
+name = "Brook glasshouse"
+kind = "glasshouse"
+latitude_deg = 56.3
+longitude_deg = 9.7
+time_zone = "Europe/Copenhagen"
+day_starts_at = "04:00"
+mains_hz = 50
+lamps = ["06:00-20:00"]
+[[instrument]]
+name = "canopy"
+link = "/dev/ttyUSB0"
+calibrations = ["c.toml"]
+"#;
+
+/// A station and two of its days: one whole, of which everything is known, and one partial, of which only its light is.
+fn two_days() -> (Config, Rules, Vec<Days>) {
+    let config = config::parse(Path::new("a.toml"), STATION, UtcMicros(0)).unwrap();
+    let rules = Rules::of(&config.station);
+    let day = |date: &str, data_coverage: f64, figures: BTreeMap<String, Figure>| {
+        let bounds = rules.day_on(date.parse().unwrap());
+        Day {
+            date: date.into(),
+            starts: bounds.starts,
+            ends: bounds.ends,
+            readings: 1440,
+            references: 2,
+            data_coverage,
+            partial: data_coverage < 1.0,
+            figures,
+            verdicts: QUANTITIES.iter().map(|q| ((*q).to_owned(), [1400, 30, 10, 0])).collect(),
+            flags: [("low_sun".to_owned(), 30)].into(),
+        }
+    };
+    let value = |value: f64, uncertainty: Option<f64>, data_coverage: Option<f64>, time: Option<&str>| Figure::Value {
+        value,
+        uncertainty,
+        suspect_share: 0.04,
+        data_coverage,
+        time: time.map(|t| UtcMicros::parse(t).unwrap()),
+    };
+    let noon = Some("2026-06-21T11:15:04Z");
+    let all = FIGURES.iter().map(|f| {
+        let figure = match f.id {
+            "light_integral" => value(42.3456, Some(0.62), Some(1.0), None),
+            "ppfd_maximum" => value(1890.4, Some(20.0), None, noon),
+            "uv_index_maximum" => value(7.06, Some(0.2), None, noon),
+            "lux_hours" => value(820_123.0, Some(8000.0), Some(1.0), None),
+            "lamps_share" => value(0.154, Some(0.001), Some(1.0), None),
+            _ => value(12.25, None, None, None),
+        };
+        (f.id.to_owned(), figure)
+    });
+    let some = FIGURES.iter().map(|f| match f.id {
+        "light_integral" => (f.id.to_owned(), value(3.2, Some(0.05), Some(0.9999), None)),
+        _ => (f.id.to_owned(), Figure::Null { reason: "no value, \"none\" at all".into() }),
+    });
+    let days = vec![day("2026-06-21", 1.0, all.collect()), day("2026-06-22", 0.9999, some.collect())];
+    let found = vec![Days { instrument: "canopy, south".into(), days }];
+    (config, rules, found)
+}
+
+/// Identity: a line a day within 100 characters, units above it, what is partial marked beside the number, and the caution that
+/// belongs to ultraviolet figures below.
+#[test]
+fn a_day_is_a_line_with_units_above_and_cautions_below() {
+    let (config, rules, found) = two_days();
+    let text = table::text(&config, &rules, &found);
+    for want in [
+        "Brook glasshouse, canopy, south: days from 04:00 in the standard time of Europe/Copenhagen",
+        "date          light integral  lamps'  photo-    h >     max ppfd     lux   dose    UV index   dusk   known   sus-",
+        "                 mol m⁻² d⁻¹   share  period  level           at   klx h    SED   30 min at   R:FR  of day   pect",
+        "2026-06-21        42.3 ± 1.2     15%    12.2   12.2   1890 13:15   820.1   12.2   7.1 13:15  12.25    100%     4%",
+        "2026-06-22     ≥ 3.20 ± 0.10       -       -      -            -       -      -           -      -   99.9%     4%",
+        "lamps shine 06:00-20:00 by the clock on the wall",
+        "≥: the day is partial, and its sums are what was seen of it (see `known of day`)",
+        "caution, of dose and UV index: no assessment of anybody's exposure and no risk group; follow local",
+    ] {
+        assert!(text.lines().any(|l| l == want), "no line `{want}` in\n{text}");
+    }
+    assert!(text.lines().all(|l| l.chars().count() <= 115), "{text}");
+    let none = table::text(&config, &rules, &[Days { instrument: "canopy".into(), days: vec![] }]);
+    assert!(none.ends_with("no reading in this span\n"), "{none}");
+    assert_eq!(table::text(&config, &rules, &[]), "Brook glasshouse: no instrument is on record yet\n");
+}
+
+/// Identity: names and forms in JSON are interface; what is null says why.
+#[test]
+fn json_carries_every_figure_with_unit_or_reason() {
+    let (config, rules, found) = two_days();
+    let json = in_json(&config, &rules, &found);
+    let days = &json["instruments"][0]["days"];
+    assert_eq!(json["instruments"][0]["instrument"], "canopy, south");
+    assert!(json["caution"].as_str().unwrap().contains("no risk group"));
+    assert_eq!(
+        days[0]["figures"]["light_integral"],
+        json!({ "value": 42.3456, "uncertainty": 0.62, "unit": "mol m-2 d-1", "suspect_share": 0.04, "data_coverage": 1.0 })
+    );
+    assert_eq!(days[0]["figures"]["ppfd_maximum"]["time"], "2026-06-21T11:15:04Z");
+    assert_eq!(
+        days[1]["figures"]["photoperiod"],
+        json!({ "value": null, "unit": "h", "reason": "no value, \"none\" at all" })
+    );
+    assert_eq!(
+        (&days[0]["starts"], &days[0]["ends"]),
+        (&json!("2026-06-21T03:00:00Z"), &json!("2026-06-22T03:00:00Z"))
+    );
+    assert_eq!(days[0]["verdicts"]["uv_index"], json!({ "good": 1400, "suspect": 30, "bad": 10, "null": 0 }));
+    assert_eq!((&days[1]["partial"], &days[1]["flags"]["low_sun"]), (&json!(true), &json!(30)));
+    for info in FIGURES {
+        assert_eq!(days[0]["figures"][info.id]["unit"], info.unit);
+        assert_eq!(json["definitions"][info.id], info.definition);
+    }
+}
+
+/// Identity: every row of the CSV has the header's fields; provenance, units and caution stand before it.
+#[test]
+fn csv_rows_have_the_fields_of_the_header() {
+    let (config, rules, found) = two_days();
+    let text = in_csv(&config, &rules, &found);
+    let (comments, rows): (Vec<&str>, Vec<&str>) = text.lines().partition(|l| l.starts_with('#'));
+    assert!(comments.contains(&"# station: Brook glasshouse"));
+    assert!(comments.contains(&"# light_integral [mol m-2 d-1]: daily light integral: ppfd over the day"));
+    assert!(comments.iter().any(|l| l.contains("no risk group")));
+    let header: Vec<&str> = rows[0].split(',').collect();
+    // Commas in quotes: one in the instrument's name, eleven reasons with one each.
+    let fields = |row: &str| row.split(',').count();
+    assert_eq!((fields(rows[1]), fields(rows[2])), (header.len() + 1, header.len() + 12));
+    let at = |id: &str| header.iter().position(|h| *h == id).unwrap() + 1;
+    let first: Vec<&str> = rows[1].split(',').collect();
+    assert_eq!((first[at("light_integral")], first[at("light_integral_uncertainty")]), ("42.3456", "0.62"));
+    assert_eq!(first[at("ppfd_maximum_time")], "2026-06-21T11:15:04Z");
+    assert_eq!(first[at("illuminance_suspect")], "30");
+    assert!(rows[2].contains("\"sun_share: no value, \"\"none\"\" at all; "), "{}", rows[2]);
+}
+
+/// Identity: a date is a day of the station, an instant the day it lies in.
+#[test]
+fn a_day_is_asked_for_by_date_or_instant() {
+    let (_, rules, _) = two_days();
+    let date = Moment::read("2026-06-21").unwrap().day(&rules);
+    assert_eq!(Moment::read("2026-06-22T02:59:59Z").unwrap().day(&rules), date);
+    assert_ne!(Moment::read("2026-06-22T03:00:00Z").unwrap().day(&rules), date);
+    assert!(Moment::read("21.6.2026").unwrap_err().starts_with("expected a date as in 2026-06-21"));
+}

@@ -1,0 +1,273 @@
+//! `vigilux series`: the course of a quantity over any span, for people, as JSON or as CSV.
+
+use super::show::{pretty_unit, put};
+use super::source::{Named, Source, instant};
+use super::{Failure, print};
+use crate::archive::series::{Curve, Point, curve};
+use crate::clock::{Clock, RealClock, UtcMicros};
+use crate::export::long::quoted;
+use crate::quantities::{self, Group};
+use crate::record::HourValue;
+use serde_json::{Value, json};
+use std::fmt::Write;
+
+/// Points of a table, and of data, where nobody asks for a number.
+const LINES: u32 = 48;
+const POINTS: u32 = 1000;
+/// Characters of a drawn range.
+const WIDTH: usize = 40;
+
+/// Arguments of `curve`.
+#[derive(Clone, Debug, clap::Args)]
+pub struct SeriesArgs {
+    /// Identifier of the quantity: see `vigilux quantities`
+    #[arg(value_name = "QUANTITY")]
+    quantity: String,
+    #[command(flatten)]
+    source: Source,
+    #[command(flatten)]
+    named: Named,
+    /// From this instant on: RFC 3339, or a date in UTC
+    #[arg(long, value_name = "TIME", value_parser = instant)]
+    from: Option<UtcMicros>,
+    /// Before this instant: RFC 3339, or a date in UTC
+    #[arg(long, value_name = "TIME", value_parser = instant)]
+    to: Option<UtcMicros>,
+    /// Points at most; 48 in the table and 1000 as data without it
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=100_000))]
+    points: Option<u32>,
+    /// Only of what this instrument took
+    #[arg(long, value_name = "NAME")]
+    instrument: Option<String>,
+    /// Print JSON
+    #[arg(long, conflicts_with = "csv")]
+    json: bool,
+    /// Print CSV
+    #[arg(long)]
+    csv: bool,
+}
+
+/// The curves of a quantity, one an instrument.
+struct Curves {
+    quantity: String,
+    unit: String,
+    zone: crate::zone::Zone,
+    curves: Vec<(String, Curve)>,
+}
+
+/// Runs `curve`.
+pub fn run(args: SeriesArgs) -> Result<(), Failure> {
+    let (from, to) = (args.from.unwrap_or(UtcMicros(i64::MIN)), args.to.unwrap_or(UtcMicros(i64::MAX)));
+    if from >= to {
+        return Err(Failure::Usage(format!("--to: expected an instant after --from {from}, but found {to}")));
+    }
+    let archive = args.named.turn(args.source.open(RealClock::new().now())?)?;
+    let Some(at) = archive.reader.position(&args.quantity) else {
+        let found =
+            format!("expected a quantity of the database (`vigilux quantities`), but found `{}`", args.quantity);
+        return Err(Failure::Usage(found));
+    };
+    let (quantity, unit) = archive.reader.quantities()[at].clone();
+    let points = args.points.unwrap_or(if args.json || args.csv { POINTS } else { LINES });
+    let mut curves = Vec::new();
+    for instrument in archive.chosen(args.instrument.as_deref())? {
+        let found = curve(&archive.reader, &instrument, &quantity, (from, to), points)?;
+        curves.push((instrument, found));
+    }
+    let zone = archive.config.as_ref().map_or(crate::zone::Zone::utc(), |c| c.station.time_zone);
+    let all = Curves { quantity, unit, zone, curves };
+    if args.json {
+        return super::print_json(&all.json());
+    }
+    print(&if args.csv { all.csv() } else { all.text() })
+}
+
+impl Curves {
+    fn caution(&self) -> Option<&'static str> {
+        let at = quantities::index_of(&self.quantity)?;
+        Group::caution(quantities::registry()[at].group)
+    }
+
+    fn text(&self) -> String {
+        let mut out = String::new();
+        let unit = pretty_unit(&self.unit);
+        for (instrument, curve) in &self.curves {
+            let unit = if unit.is_empty() { String::new() } else { format!(" [{unit}]") };
+            put(&mut out, format_args!("{instrument}: {}{unit}, minimum to maximum with the mean", self.quantity));
+            let ranges: Vec<[f64; 3]> = curve.points.iter().filter_map(|p| p.value?.range).collect();
+            if ranges.is_empty() {
+                put(&mut out, format_args!("no value that is not bad in this span"));
+                continue;
+            }
+            let low = ranges.iter().map(|r| r[0]).fold(f64::INFINITY, f64::min);
+            let high = ranges.iter().map(|r| r[2]).fold(f64::NEG_INFINITY, f64::max);
+            put(
+                &mut out,
+                format_args!("{:<16} {:>11} {:>11} {:>11}  suspect  bad", "from", "minimum", "mean", "maximum"),
+            );
+            for point in &curve.points {
+                self.line(&mut out, point, low, high);
+            }
+        }
+        if let Some(caution) = self.caution() {
+            out += &super::wrapped(&format!("caution: {caution}"), 0);
+        }
+        out
+    }
+
+    fn line(&self, out: &mut String, point: &Point, low: f64, high: f64) {
+        let from = point.from.to_chrono().with_timezone(&self.zone).format("%Y-%m-%d %H:%M");
+        let Some(HourValue { range, verdicts: [_, suspect, bad] }) = point.value else {
+            return put(out, format_args!("{from:<16} {:>11} {:>11} {:>11}", "-", "-", "-"));
+        };
+        let Some(range) = range else {
+            return put(out, format_args!("{from:<16} {:>11} {:>11} {:>11}  {suspect:>7} {bad:>4}", "-", "-", "-"));
+        };
+        let [a, b, c] = range.map(|x| significant(x, low.abs().max(high.abs())));
+        put(
+            out,
+            format_args!("{from:<16} {a:>11} {b:>11} {c:>11}  {suspect:>7} {bad:>4}  {}", drawn(range, low, high)),
+        );
+    }
+
+    fn json(&self) -> Value {
+        let point = |p: &Point| {
+            let [minimum, mean, maximum] = p.value.and_then(|v| v.range).map_or([None; 3], |r| r.map(Some));
+            let [good, suspect, bad] = p.value.map_or([0; 3], |v| v.verdicts);
+            json!({
+                "from": p.from.to_string(), "to": p.to.to_string(), "minimum": minimum, "mean": mean,
+                "maximum": maximum, "good": good, "suspect": suspect, "bad": bad,
+            })
+        };
+        let curves: Vec<Value> = self
+            .curves
+            .iter()
+            .map(|(instrument, c)| {
+                let points: Vec<Value> = c.points.iter().map(point).collect();
+                json!({ "instrument": instrument, "whole_hours": c.of_hours, "points": points })
+            })
+            .collect();
+        json!({ "quantity": self.quantity, "unit": self.unit, "caution": self.caution(), "curves": curves })
+    }
+
+    fn csv(&self) -> String {
+        let mut out = format!("# {} [{}]: of values that are not bad\n", self.quantity, self.unit);
+        // Writing to a string cannot fail.
+        if let Some(caution) = self.caution() {
+            let _ = writeln!(out, "# caution: {caution}");
+        }
+        out += "instrument,from,to,minimum,mean,maximum,good,suspect,bad\n";
+        for (instrument, point) in self.curves.iter().flat_map(|(i, c)| c.points.iter().map(move |p| (i, p))) {
+            let range = point.value.and_then(|v| v.range);
+            let range = range.map_or(",,".to_owned(), |r| r.map(|x| x.to_string()).join(","));
+            let verdicts = point.value.map_or([0; 3], |v| v.verdicts).map(|n| n.to_string()).join(",");
+            let _ = writeln!(out, "{},{},{},{range},{verdicts}", quoted(instrument), point.from, point.to);
+        }
+        out
+    }
+}
+
+/// Five significant digits of the largest number shown, for all of them: what a curve can show.
+fn significant(x: f64, largest: f64) -> String {
+    if !(largest > 0.0) {
+        return "0".into();
+    }
+    let digits = 4 - largest.log10().floor() as i32;
+    match digits {
+        // Adding zero takes the sign of a zero.
+        0..=9 => format!("{:.*}", digits as usize, x + 0.0),
+        -4..=-1 => format!("{x:.0}"),
+        _ => format!("{x:.4e}"),
+    }
+}
+
+/// A range as a line between two limits, with its mean.
+fn drawn([minimum, mean, maximum]: [f64; 3], low: f64, high: f64) -> String {
+    let place = |x: f64| if high > low { ((x - low) / (high - low) * (WIDTH - 1) as f64).round() as usize } else { 0 };
+    let (a, b, c) = (place(minimum), place(mean), place(maximum));
+    let mark = |k: usize| {
+        if k == b {
+            '●'
+        } else if (a..=c).contains(&k) {
+            '─'
+        } else {
+            ' '
+        }
+    };
+    (0..WIDTH).map(mark).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn two_points() -> Curves {
+        let at = |text: &str| UtcMicros::parse(text).unwrap();
+        let value = |range, verdicts| Some(HourValue { range, verdicts });
+        let noon = at("2026-06-21T12:00:00Z");
+        let point = |k: f64, value| Point {
+            from: noon.plus_seconds(3600.0 * k),
+            to: noon.plus_seconds(3600.0 * (k + 1.0)),
+            value,
+        };
+        let points = vec![
+            point(0.0, value(Some([0.0, 1.25, 5.0]), [50, 9, 1])),
+            point(1.0, value(Some([5.0, 7.5, 10.0]), [60, 0, 0])),
+            point(2.0, value(None, [0, 0, 60])),
+            point(3.0, None),
+        ];
+        let curves = vec![("south".to_owned(), Curve { of_hours: true, points })];
+        Curves { quantity: "uv_index".into(), unit: "1".into(), zone: "Europe/Copenhagen".parse().unwrap(), curves }
+    }
+
+    /// Identity: a line a point in local time, drawn between the limits of the whole; what is not there is a dash.
+    #[test]
+    fn a_point_is_a_line_drawn_between_the_limits() {
+        let text = two_points().text();
+        for want in [
+            "south: uv_index, minimum to maximum with the mean",
+            "from                 minimum        mean     maximum  suspect  bad",
+            "2026-06-21 14:00       0.000       1.250       5.000        9    1  ─────●───────────────",
+            "2026-06-21 15:00       5.000       7.500      10.000        0    0                      ─────────●──────────",
+            "2026-06-21 16:00           -           -           -        0   60",
+            "2026-06-21 17:00           -           -           -",
+        ] {
+            assert!(text.lines().any(|l| l.trim_end() == want), "no line `{want}` in\n{text}");
+        }
+        assert!(text.contains("no risk group") && text.lines().all(|l| l.chars().count() <= 110), "{text}");
+    }
+
+    /// Identity: names and forms of data are interface.
+    #[test]
+    fn data_carry_every_point_with_its_counts() {
+        let json = two_points().json();
+        let points = &json["curves"][0]["points"];
+        assert_eq!(
+            points[0],
+            json!({ "from": "2026-06-21T12:00:00Z", "to": "2026-06-21T13:00:00Z", "minimum": 0.0, "mean": 1.25,
+                    "maximum": 5.0, "good": 50, "suspect": 9, "bad": 1 })
+        );
+        assert_eq!((&points[3]["mean"], &points[3]["good"], &json["unit"]), (&json!(null), &json!(0), &json!("1")));
+        let csv = two_points().csv();
+        let rows: Vec<&str> = csv.lines().filter(|l| !l.starts_with('#')).collect();
+        assert_eq!(rows[0], "instrument,from,to,minimum,mean,maximum,good,suspect,bad");
+        assert_eq!(rows[1], "south,2026-06-21T12:00:00Z,2026-06-21T13:00:00Z,0,1.25,5,50,9,1");
+        assert_eq!(rows[4], "south,2026-06-21T15:00:00Z,2026-06-21T16:00:00Z,,,,0,0,0");
+        assert!(csv.starts_with("# uv_index [1]") && csv.contains("# caution: "));
+    }
+
+    /// Identity: five digits of the largest, whatever the size.
+    #[test]
+    fn a_number_shows_five_digits() {
+        for (x, largest, want) in [
+            (0.0, 0.0, "0"),
+            (-0.0, 10.0, "0.000"),
+            (1234.567, 1300.0, "1234.6"),
+            (0.00123456, 7.0, "0.0012"),
+            (-98_765.4, 98_765.4, "-98765"),
+            (2.5e-12, 3e-12, "2.5000e-12"),
+        ] {
+            assert_eq!(significant(x, largest), want);
+        }
+    }
+}

@@ -1,0 +1,172 @@
+//! `vigilux simulate`: the virtual spectrometer alone, on a pseudo-terminal whose path it prints.
+
+use super::Failure;
+use crate::clock::{Clock, CompressedClock, RealClock, Stop};
+use crate::simulator::scenes::{SceneKind, SkyKind};
+use crate::simulator::{Bench, BenchError, Device, Settings, TruthLog, certificate, pty};
+use std::io::Write as _;
+use std::path::PathBuf;
+use std::sync::Arc;
+
+/// Options of `vigilux simulate`; each overrides the bench file.
+#[derive(Debug, Default, clap::Args)]
+pub struct SimulateArgs {
+    /// Bench file (TOML) with the detector, the head, the scene and the faults
+    #[arg(long, value_name = "FILE")]
+    pub config: Option<PathBuf>,
+    /// What the spectrometer looks at
+    #[arg(long, value_enum)]
+    pub scene: Option<SceneKind>,
+    /// The sky's mood
+    #[arg(long, value_enum)]
+    pub sky: Option<SkyKind>,
+    /// Latitude of the scene in degrees, north positive
+    #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
+    pub latitude: Option<f64>,
+    /// Longitude of the scene in degrees, east positive
+    #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
+    pub longitude: Option<f64>,
+    /// Seed of every random number
+    #[arg(long)]
+    pub seed: Option<u64>,
+    /// Keep a symlink to the pseudo-terminal here
+    #[arg(long, value_name = "PATH")]
+    pub link: Option<PathBuf>,
+    /// Append the true irradiance of every exposure to this file, one JSON object a line
+    #[arg(long, value_name = "FILE")]
+    pub truth: Option<PathBuf>,
+    /// Write the laboratory's calibration of this very spectrometer to FILE and exit
+    #[arg(long, value_name = "FILE")]
+    pub certificate: Option<PathBuf>,
+    /// Look at the spectrum in this file (implies --scene spectrum)
+    #[arg(long, value_name = "FILE")]
+    pub spectrum: Option<PathBuf>,
+    /// Multiply the light by the factors in this file (rows of time_utc,factor)
+    #[arg(long, value_name = "FILE")]
+    pub modulation: Option<PathBuf>,
+    /// Line rate
+    #[arg(long)]
+    pub baud: Option<u32>,
+    /// Share a compressed clock with another process
+    #[arg(long, value_name = "CLOCK", hide = true)]
+    pub compressed_clock: Option<String>,
+}
+
+/// The bench file with the options on top.
+fn settings(args: &SimulateArgs) -> Result<Settings, Failure> {
+    let usage = |why: &dyn std::fmt::Display| Failure::Usage(why.to_string());
+    let mut settings = match &args.config {
+        Some(path) => Settings::read(path).map_err(|why| usage(&why))?,
+        None => Settings::default(),
+    };
+    let scene = &mut settings.scene;
+    scene.kind = args.scene.unwrap_or(scene.kind);
+    scene.sky = args.sky.unwrap_or(scene.sky);
+    scene.latitude_deg = args.latitude.unwrap_or(scene.latitude_deg);
+    scene.longitude_deg = args.longitude.unwrap_or(scene.longitude_deg);
+    if let Some(path) = &args.spectrum {
+        if args.scene.is_some_and(|kind| kind != SceneKind::Spectrum) {
+            return Err(usage(&"--spectrum: expected no other --scene than `spectrum` beside it"));
+        }
+        scene.kind = SceneKind::Spectrum;
+        scene.spectrum = Some(path.clone());
+    }
+    if args.modulation.is_some() {
+        scene.modulation.clone_from(&args.modulation);
+    }
+    settings.seed = args.seed.unwrap_or(settings.seed);
+    settings.baud = args.baud.unwrap_or(settings.baud);
+    settings.check().map_err(|why| usage(&why))?;
+    Ok(settings)
+}
+
+/// Runs the bench until INT or TERM, or writes its certificate.
+pub fn run(args: SimulateArgs) -> Result<(), Failure> {
+    let settings = settings(&args)?;
+    let built = |why: BenchError| Failure::Usage(why.to_string());
+    if let Some(path) = &args.certificate {
+        let text = certificate(&settings).map_err(built)?;
+        return std::fs::write(path, text)
+            .map_err(|why| Failure::Failed(format!("{}: cannot write the certificate: {why}", path.display())));
+    }
+    let clock: Arc<dyn Clock> = match &args.compressed_clock {
+        Some(text) => {
+            Arc::new(CompressedClock::parse(text).map_err(|why| Failure::Usage(format!("--compressed-clock: {why}")))?)
+        }
+        None => Arc::new(RealClock::new()),
+    };
+    let mut bench = Bench::new(&settings, clock.now()).map_err(built)?;
+    let truth = match &args.truth {
+        Some(path) => TruthLog::to_file(path)
+            .map_err(|why| Failure::Failed(format!("{}: cannot append the truth: {why}", path.display())))?,
+        None => TruthLog::none(),
+    };
+    bench.truth = truth.clone();
+    let stop = Stop::new();
+    stop_on_signals(stop.clone())?;
+    let mut front = Device::new(bench);
+    let served = pty::serve(&mut front, clock.as_ref(), args.link.as_deref(), &stop, |path| {
+        let mut out = std::io::stdout().lock();
+        // Whoever started the bench may have closed its end; the bench goes on.
+        let _ = writeln!(out, "{path}").and_then(|()| out.flush());
+    });
+    let flushed = truth.flush().map_err(|why| Failure::Failed(format!("cannot write the truth: {why}")));
+    served.map_err(|why| Failure::Failed(why.to_string()))?;
+    flushed
+}
+
+/// Raises the flag at INT or TERM, from a thread of its own.
+fn stop_on_signals(stop: Stop) -> Result<(), Failure> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let failed = |why: std::io::Error| Failure::Failed(format!("cannot listen for signals: {why}"));
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_io().build().map_err(failed)?;
+    let (mut interrupt, mut terminate) = {
+        let _inside = runtime.enter();
+        (signal(SignalKind::interrupt()).map_err(failed)?, signal(SignalKind::terminate()).map_err(failed)?)
+    };
+    std::thread::spawn(move || {
+        runtime.block_on(async {
+            tokio::select! {
+                _ = interrupt.recv() => {}
+                _ = terminate.recv() => {}
+            }
+        });
+        stop.request();
+    });
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Identity: options override the bench file, and what cannot be meant is a usage failure.
+    #[test]
+    fn options_override_the_bench_file() {
+        let dir = tempfile::tempdir().unwrap();
+        let file = dir.path().join("bench.toml");
+        std::fs::write(&file, "seed = 4\nbaud = 9600\n[scene]\nkind = \"lamp\"\nlatitude_deg = 10.0\n").unwrap();
+        let args = SimulateArgs { config: Some(file), seed: Some(9), latitude: Some(-33.0), ..SimulateArgs::default() };
+        let settings = settings(&args).unwrap();
+        assert_eq!((settings.seed, settings.baud, settings.scene.kind), (9, 9600, SceneKind::Lamp));
+        assert_eq!(settings.scene.latitude_deg, -33.0);
+        let args = SimulateArgs { latitude: Some(95.0), ..SimulateArgs::default() };
+        let Err(Failure::Usage(text)) = super::settings(&args) else { panic!("95° was taken") };
+        assert!(text.contains("scene.latitude_deg: expected -90 to 90, but found 95"), "{text}");
+    }
+
+    /// Identity: the certificate is written and nothing else happens.
+    #[test]
+    fn a_certificate_is_written_and_that_is_all() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("certificate.toml");
+        run(SimulateArgs { certificate: Some(path.clone()), ..SimulateArgs::default() }).unwrap();
+        let text = std::fs::read_to_string(path).unwrap();
+        assert!(text.contains("instrument_serial = \"VB-0001\""));
+        let path = dir.path().join("nowhere/certificate.toml");
+        assert!(matches!(
+            run(SimulateArgs { certificate: Some(path), ..SimulateArgs::default() }),
+            Err(Failure::Failed(_))
+        ));
+    }
+}

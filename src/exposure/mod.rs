@@ -1,0 +1,24 @@
+//! Exposure: when to read, how to expose, one reading as a state machine, warm-up.
+//!
+//! Pure: every part takes events (an exposure arrived, the time is now …) and answers with what to do next. Nothing here
+//! opens a port, reads a clock or knows the database. Invariants: a clipped pixel in use is always recorded as clipped, and
+//! no reading plans beyond its time budget.
+
+pub mod control;
+#[cfg(test)]
+mod exposure_tests;
+mod exposures;
+pub mod frame_statistics;
+pub mod grid;
+pub mod reading_plan;
+pub mod schedule;
+pub mod setup;
+pub mod warm_up;
+#[cfg(test)]
+mod wire_tests;
+
+pub use control::ExposureState;
+pub use reading_plan::{Action, ReadingPlan, Single, Taken};
+pub use schedule::{Gate, Schedule};
+pub use setup::CaptureSetup;
+pub use warm_up::WarmUp;

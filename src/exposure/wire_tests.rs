@@ -1,0 +1,124 @@
+//! Readings and darks over the wire: the virtual spectrometer, met through dialect and session only.
+
+use super::control::ExposureState;
+use super::reading_plan::{Action, ReadingPlan, Taken};
+use super::setup::CaptureSetup;
+use crate::calibration::Noise;
+use crate::clock::{Clock, SteppedClock, Stop, UtcMicros};
+use crate::config::ExposureConfig;
+use crate::darks::darkness::{DarkNoise, DarkRejection, judge};
+use crate::instrument::{SCPI, Session};
+use crate::record::{Detector, Frame, Shutter};
+use crate::simulator::Bench;
+use crate::simulator::inprocess;
+use crate::simulator::scenes::playback::Playback;
+use crate::simulator::settings::Settings;
+use crate::simulator::thermal::{Ambient, WarmUp};
+use crate::spectrum::Spectrum;
+use crate::spectrum::g173::g173;
+use std::sync::Arc;
+
+const START: UtcMicros = UtcMicros(1_782_036_000_000_000);
+const NOISE: Noise =
+    Noise { electrons_per_count: 3.0, read_noise_counts: 7.0, saturation_fraction: 0.95, blooming_pixels: 4 };
+
+/// A session with a warm bench at an air temperature, under the reference sun times `factor`.
+fn session(factor: f64, air_c: f64, seed: u64) -> (Session, Detector, Arc<SteppedClock>) {
+    let settings = Settings {
+        seed,
+        ambient: Ambient::constant(air_c),
+        warm_up: WarmUp { minutes: 0.0, self_heating_k: 0.0, ..WarmUp::default() },
+        ..Settings::default()
+    };
+    let sun = g173();
+    let spectrum =
+        Spectrum { irradiance: sun.global_tilt.iter().map(|e| e * factor).collect(), wavelength_nm: sun.wavelength_nm };
+    let scene = Box::new(Playback::new(&spectrum, Bench::grid_of(&settings)));
+    let clock = Arc::new(SteppedClock::new(START));
+    let (link, _) = inprocess::connect(Bench::with_scene(&settings, START, scene).unwrap(), clock.clone());
+    let mut session = Session::new(Box::new(link), clock.clone(), Stop::new(), 115_200, &SCPI);
+    let (_, detector) = session.connect().unwrap();
+    (session, detector, clock)
+}
+
+fn setup(detector: Detector) -> CaptureSetup {
+    let exposure = ExposureConfig {
+        target_level: 0.75,
+        integration_min_s: 1e-3,
+        integration_max_s: 60.0,
+        budget_s: 20.0,
+        exposures: 2,
+        bracket_ratio: Some(70.0),
+        bracket_exposures: 1,
+        discard_frames: 0,
+        unsteady_share: 0.05,
+    };
+    let in_use = vec![true; detector.pixels];
+    CaptureSetup::new(exposure, detector, &NOISE, &[1.0, -6.0e-7], &in_use, 0.0, None)
+}
+
+fn read(session: &mut Session, setup: &CaptureSetup, state: ExposureState, clock: &SteppedClock) -> (Taken, f64) {
+    let began = clock.now();
+    let mut plan = ReadingPlan::new(setup, state, began);
+    while let Action::Expose { integration_s, shutter } = plan.next(clock.now()) {
+        plan.take(session.expose(integration_s, shutter).unwrap());
+    }
+    (plan.finish(), clock.now().seconds_since(began))
+}
+
+/// Regression: under steady suns from noon to dusk the second reading needs no search, keeps its budget and calls the
+/// light steady, although the detector is not linear and the brackets differ seventyfold.
+#[test]
+fn steady_suns_are_read_without_search_and_called_steady() {
+    for factor in [1.0, 0.1, 1e-2, 1e-3, 1e-4] {
+        let (mut session, detector, clock) = session(factor, 20.0, 1);
+        let setup = setup(detector);
+        let (first, _) = read(&mut session, &setup, ExposureState::default(), &clock);
+        let (taken, spent) = read(&mut session, &setup, first.state, &clock);
+        assert!(spent <= 20.0, "×{factor}: {spent} s");
+        assert!(taken.converged && taken.frames[0].clipped.is_empty(), "×{factor}: peak_level {}", taken.peak_level);
+        assert!(taken.spread < 0.02, "×{factor}: spread {}", taken.spread);
+        assert_eq!(taken.frames[0].exposures(), 2, "×{factor}");
+        assert_eq!(taken.frames.len(), 2 - usize::from(factor < 1e-2), "×{factor}");
+    }
+}
+
+/// A frame of a few exposures with the shutter as stated.
+fn frame(session: &mut Session, setup: &CaptureSetup, t: f64, shutter: Shutter, n: usize) -> Frame {
+    let exposures: Vec<_> = (0..n).map(|_| session.expose(t, shutter).unwrap()).collect();
+    Frame::of(&exposures, |c| setup.is_clipped(c)).unwrap()
+}
+
+/// Regression: shutter darks of 1 ms to 60 s, from −10 to 40 °C, of several detectors, pass.
+#[test]
+fn shutter_darks_pass_at_any_length_and_temperature() {
+    let noise = DarkNoise { read_noise_counts: 7.0, electrons_per_count: 3.0 };
+    for seed in 0..4 {
+        for air in [-10.0, 15.0, 40.0] {
+            let (mut session, detector, _) = session(1.0, air, seed);
+            let setup = setup(detector);
+            for t in [1e-3, 0.1, 3.0, 60.0] {
+                for n in [1, 4] {
+                    let dark = frame(&mut session, &setup, t, Shutter::Closed, n);
+                    let found = judge(&dark, &setup.detector.shielded, noise, None);
+                    assert_eq!(found, Ok(()), "seed {seed}, {air} °C, {t} s");
+                }
+            }
+        }
+    }
+}
+
+/// Regression: the full moon, 2.5e-6 of the sun, is no night for darks of seconds: a rate of some 15 counts a second.
+#[test]
+fn a_moonlit_night_gives_no_dark() {
+    let noise = DarkNoise { read_noise_counts: 7.0, electrons_per_count: 3.0 };
+    for seed in 0..4 {
+        let (mut session, detector, _) = session(2.5e-6, 5.0, seed);
+        let setup = setup(detector);
+        for t in [2.0, 10.0, 60.0] {
+            let night = frame(&mut session, &setup, t, Shutter::Open, 4);
+            let found = judge(&night, &setup.detector.shielded, noise, None);
+            assert!(matches!(found, Err(DarkRejection::Lit { .. })), "seed {seed}, {t} s: {found:?}");
+        }
+    }
+}

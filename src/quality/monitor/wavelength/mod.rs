@@ -1,0 +1,322 @@
+//! Drift of the wavelength scale, seen in the light that is measured anyway.
+//!
+//! By daylight the lines of sun and air are compared with ASTM G173's through the instrument's own slit ([`mod@reference`],
+//! [`mod@fit`]); at lamps their own lines or pump peak with where those stood at first ([`peaks`]). What a table, a slit that is
+//! no Gaussian or a certificate has wrong shows alike every day: the first days are the *baseline*, and drift is what has
+//! changed since. A scale that is off from the beginning by more than the table can be is flagged too.
+//!
+//! Pure: a reading's spectrum in, a state and a turn out. What must stay true: one odd spectrum turns nothing.
+
+pub mod fit;
+pub mod peaks;
+pub mod reference;
+
+use super::limit_state::{LimitState, Transition};
+use crate::clock::UtcMicros;
+pub use fit::Shift;
+use fit::{FARTHEST_NM, STRETCHES};
+use reference::Reference;
+
+/// What one table and another, or the table and the sun, may make the same spectrum differ by [nm].
+const TABLE_NM: f64 = 0.05;
+/// A mark has an uncertainty of at least this, whatever its noise says [nm]: what the table has wrong moves a little with the
+/// height of the sun.
+const LEAST_UNCERTAINTY_NM: f64 = 0.01;
+/// A spectrum with a larger uncertainty than this share of the limit is no check.
+const CHECK_SHARE: f64 = 0.35;
+/// Spectra the baseline rests on, at least …
+const BASELINE_SPECTRA: u32 = 24;
+/// … and the time they span, at least [s].
+const BASELINE_S: f64 = 20.0 * 3600.0;
+/// Spectra that are looked at together, at most, and no older than [`RECENT_S`].
+const RECENT: usize = 9;
+/// [s].
+const RECENT_S: f64 = 2.0 * 3600.0;
+/// Spectra past the limit that make a finding.
+const CONFIRMED_BY: usize = 3;
+/// Spectra a shift that is applied rests on.
+const APPLIED_FROM: usize = 6;
+/// A shift smaller than this is not worth another axis [nm].
+const APPLIED_STEP_NM: f64 = 0.02;
+/// A slope of the shift is told from this many of its uncertainties on.
+const SIGNIFICANT: f64 = 4.0;
+
+/// What marks a scale is held against.
+#[derive(Clone, Debug)]
+pub enum ReferenceSpectrum {
+    /// Lines of sun and air.
+    Daylight(Box<Reference>),
+    /// Lines or peaks of a lamp.
+    Lamp,
+    /// A slit too wide for any.
+    None,
+}
+
+impl ReferenceSpectrum {
+    /// For light with or without a sun, through a slit [nm].
+    pub fn new(sunlit: bool, fwhm_nm: f64) -> Self {
+        match (sunlit, Reference::new(fwhm_nm)) {
+            (false, _) => Self::Lamp,
+            (true, Some(reference)) => Self::Daylight(Box::new(reference)),
+            (true, None) => Self::None,
+        }
+    }
+}
+
+/// A spectrum to be looked at.
+#[derive(Clone, Copy, Debug)]
+pub struct Spectrum<'a> {
+    /// Mean time.
+    pub time: UtcMicros,
+    /// Wavelengths [nm].
+    pub wavelength_nm: &'a [f64],
+    /// [W m⁻² nm⁻¹].
+    pub irradiance: &'a [f64],
+    /// [(W m⁻² nm⁻¹)²].
+    pub variance: &'a [f64],
+    /// Samples that may be used.
+    pub usable: &'a [bool],
+}
+
+/// One mark's baseline.
+#[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(default)]
+pub struct Feature {
+    /// Where a peak stood at first [nm]; 0 for a stretch of daylight.
+    pub place_nm: f64,
+    /// Mean wavelength of what it tells of [nm].
+    pub about_nm: f64,
+    /// Sum of its shifts [nm].
+    pub sum_nm: f64,
+    /// Spectra in the sum.
+    pub spectra: u32,
+}
+
+impl Feature {
+    fn baseline(&self) -> Option<f64> {
+        (self.spectra >= BASELINE_SPECTRA / 4).then(|| self.sum_nm / f64::from(self.spectra))
+    }
+}
+
+/// The shift of one spectrum.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct ShiftEstimate {
+    /// When.
+    pub time: UtcMicros,
+    /// True wavelength less the axis's, less the baseline [nm].
+    pub nm: f64,
+    /// Standard uncertainty [nm].
+    pub uncertainty_nm: f64,
+}
+
+/// The tracker, persisted over restarts.
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
+#[serde(default)]
+pub struct WavelengthDrift {
+    /// The calibration it watches.
+    pub calibration: String,
+    /// The marks with their baselines.
+    pub marks: Vec<Feature>,
+    /// When the baseline began.
+    pub baseline_from: Option<UtcMicros>,
+    /// Whether it is complete.
+    pub baseline_done: bool,
+    /// The newest spectra, oldest first.
+    pub recent: Vec<ShiftEstimate>,
+    /// Against the limit.
+    pub standing: LimitState,
+    /// The largest shift seen since it is past its limit, and its standard uncertainty [nm]; zero while it is within.
+    pub found_nm: (f64, f64),
+    /// Shift that is applied to the axis [nm]; 0 where it is only flagged.
+    pub applied_nm: f64,
+    /// Change of the shift over 100 nm, and its standard uncertainty [nm]; where the signal allows.
+    pub stretch: Option<(f64, f64)>,
+}
+
+/// What the tracker is held to.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Limits {
+    /// Shift past which it is drift [nm].
+    pub shift_nm: f64,
+    /// Whether a shift is applied rather than only flagged.
+    pub apply: bool,
+}
+
+impl WavelengthDrift {
+    /// Begins anew with another calibration; true when it did.
+    pub fn meet(&mut self, calibration: &str, now: UtcMicros) -> (bool, Option<Transition>) {
+        if self.calibration == calibration {
+            return (false, None);
+        }
+        let mut standing = self.standing;
+        let turn = standing.begin(now);
+        *self = Self { calibration: calibration.to_owned(), standing, ..Self::default() };
+        (true, turn)
+    }
+
+    /// Begins anew with other light: a lamp's own lines are its marks.
+    pub fn forget_marks(&mut self) {
+        self.marks.clear();
+        self.recent.clear();
+        (self.baseline_from, self.baseline_done, self.stretch) = (None, false, None);
+    }
+
+    /// The shift now, over the newest spectra [nm], and its standard uncertainty; `None` before there are enough.
+    pub fn now(&self) -> Option<(f64, f64)> {
+        if self.recent.len() < CONFIRMED_BY {
+            return None;
+        }
+        let mut shifts: Vec<f64> = self.recent.iter().map(|s| s.nm).collect();
+        shifts.sort_unstable_by(f64::total_cmp);
+        let n = shifts.len();
+        let middle = 0.5 * (shifts[(n - 1) / 2] + shifts[n / 2]);
+        let mean_square = self.recent.iter().map(|s| s.uncertainty_nm.powi(2)).sum::<f64>() / n as f64;
+        // A median of n is 1.25 times as uncertain as their mean.
+        Some((middle, 1.25 * (mean_square / n as f64).sqrt().max(LEAST_UNCERTAINTY_NM)))
+    }
+
+    /// Looks at a spectrum. `None` where it tells nothing.
+    pub fn look(
+        &mut self,
+        reference_spectrum: &ReferenceSpectrum,
+        spectrum: &Spectrum<'_>,
+        limits: &Limits,
+    ) -> Option<Transition> {
+        let shifts = self.measure(reference_spectrum, spectrum);
+        let seen = self.compare(&shifts, spectrum.time)?;
+        if !(seen.uncertainty_nm <= CHECK_SHARE * limits.shift_nm) {
+            return None;
+        }
+        self.recent.retain(|s| spectrum.time.seconds_since(s.time) <= RECENT_S && s.time < spectrum.time);
+        if self.recent.len() >= RECENT {
+            self.recent.remove(0);
+        }
+        self.recent.push(seen);
+        self.learn(&shifts, spectrum.time);
+        let turn = self.check(seen, limits);
+        if limits.apply {
+            self.apply();
+        }
+        turn
+    }
+
+    fn measure(&mut self, reference_spectrum: &ReferenceSpectrum, s: &Spectrum<'_>) -> Vec<Option<Shift>> {
+        match reference_spectrum {
+            ReferenceSpectrum::None => Vec::new(),
+            ReferenceSpectrum::Daylight(reference) => {
+                if self.marks.len() != STRETCHES.len() {
+                    let mark = |from: f64, to: f64| Feature { about_nm: 0.5 * (from + to), ..Feature::default() };
+                    self.marks = STRETCHES.iter().map(|x| mark(x.from, x.to)).collect();
+                }
+                let of = |stretch| fit::fit(reference, stretch, s.wavelength_nm, s.irradiance, s.variance, s.usable);
+                STRETCHES.iter().map(|x| of(*x)).collect()
+            }
+            ReferenceSpectrum::Lamp => {
+                if self.marks.is_empty() {
+                    let places = peaks::find(s.wavelength_nm, s.irradiance, s.variance, s.usable);
+                    let mark = |nm: f64| Feature { place_nm: nm, about_nm: nm, ..Feature::default() };
+                    self.marks = places.into_iter().map(mark).collect();
+                }
+                let places: Vec<f64> = self.marks.iter().map(|m| m.place_nm).collect();
+                peaks::moved(s.wavelength_nm, s.irradiance, s.variance, s.usable, &places)
+            }
+        }
+    }
+
+    /// All marks together, against their baselines; before those are known, as the table has them.
+    fn compare(&mut self, shifts: &[Option<Shift>], time: UtcMicros) -> Option<ShiftEstimate> {
+        let beginning = self.beginning();
+        let mut against: Vec<(f64, f64, f64)> = Vec::new();
+        for (mark, shift) in self.marks.iter().zip(shifts) {
+            let Some(shift) = shift.filter(|s| s.nm.abs() <= FARTHEST_NM) else { continue };
+            let zero = if self.baseline_done { mark.baseline() } else { Some(0.0) };
+            let Some(zero) = zero else { continue };
+            let variance = shift.uncertainty_nm.powi(2) + LEAST_UNCERTAINTY_NM.powi(2);
+            against.push((mark.about_nm, shift.nm - zero + beginning, 1.0 / variance));
+        }
+        let weight: f64 = against.iter().map(|a| a.2).sum();
+        if !(weight > 0.0) {
+            return None;
+        }
+        let mean = |f: &dyn Fn(&(f64, f64, f64)) -> f64| against.iter().map(|a| a.2 * f(a)).sum::<f64>() / weight;
+        let nm = mean(&|a| a.1);
+        let centre = mean(&|a| a.0);
+        let wide = against.iter().map(|a| a.2 * (a.0 - centre).powi(2)).sum::<f64>();
+        self.stretch = (self.baseline_done && against.len() >= 3 && wide > 0.0).then(|| {
+            let slope = against.iter().map(|a| a.2 * (a.0 - centre) * (a.1 - nm)).sum::<f64>() / wide;
+            (100.0 * slope, 100.0 / wide.sqrt())
+        });
+        Some(ShiftEstimate { time, nm, uncertainty_nm: weight.sqrt().recip() })
+    }
+
+    /// How far the scale was off when the baseline was taken, where that is more than the table can be [nm].
+    pub fn beginning(&self) -> f64 {
+        let known: Vec<f64> = self.marks.iter().filter(|m| m.place_nm == 0.0).filter_map(Feature::baseline).collect();
+        if !self.baseline_done || known.is_empty() {
+            return 0.0;
+        }
+        let mean = known.iter().sum::<f64>() / known.len() as f64;
+        if mean.abs() > 2.0 * TABLE_NM { mean } else { 0.0 }
+    }
+
+    fn learn(&mut self, shifts: &[Option<Shift>], time: UtcMicros) {
+        if self.baseline_done {
+            return;
+        }
+        let from = *self.baseline_from.get_or_insert(time);
+        for (mark, shift) in self.marks.iter_mut().zip(shifts) {
+            if let Some(shift) = shift.filter(|s| s.uncertainty_nm < 0.1 && s.nm.abs() <= FARTHEST_NM) {
+                // The axis may have been moved meanwhile; the baseline is the uncorrected scale's.
+                mark.sum_nm += shift.nm + self.applied_nm;
+                mark.spectra += 1;
+            }
+        }
+        let most = self.marks.iter().map(|m| m.spectra).max().unwrap_or(0);
+        self.baseline_done = most >= BASELINE_SPECTRA && time.seconds_since(from) >= BASELINE_S;
+        if self.baseline_done {
+            // What was seen before had other zeros.
+            self.recent.clear();
+        }
+    }
+
+    fn check(&mut self, seen: ShiftEstimate, limits: &Limits) -> Option<Transition> {
+        // Until the baseline is known, the table may be off as well.
+        let limit = if self.baseline_done { limits.shift_nm } else { limits.shift_nm + TABLE_NM };
+        let beyond = self.recent.iter().rev().take_while(|s| s.nm.abs() > limit).count();
+        let middle = self.now();
+        if beyond >= CONFIRMED_BY
+            && let Some((m, u)) = middle.filter(|(m, u)| m.abs() > limit + u)
+        {
+            if m.abs() > self.found_nm.0.abs() {
+                self.found_nm = (m, u);
+            }
+            return self.standing.fail(seen.time);
+        }
+        let clearly = seen.nm.abs() + 2.0 * seen.uncertainty_nm <= limit;
+        // One that passes is enough to go on passing; to come back, as many as it takes to fail.
+        let back = self.recent.iter().rev().take_while(|s| s.nm.abs() <= limit).count() >= CONFIRMED_BY;
+        if !(clearly && (self.standing.exceeded_since.is_none() || back)) {
+            return None;
+        }
+        self.found_nm = (0.0, 0.0);
+        self.standing.pass(seen.time)
+    }
+
+    fn apply(&mut self) {
+        let Some((middle, _)) = self.now().filter(|_| self.recent.len() >= APPLIED_FROM && self.baseline_done) else {
+            return;
+        };
+        if middle.abs() >= APPLIED_STEP_NM && (self.applied_nm + middle).abs() <= FARTHEST_NM {
+            self.applied_nm += middle;
+            self.recent.clear();
+        }
+    }
+
+    /// The slope of the shift over 100 nm, where it stands out [nm].
+    pub fn told_stretch(&self) -> Option<(f64, f64)> {
+        self.stretch.filter(|(slope, u)| slope.abs() > SIGNIFICANT * u)
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,176 @@
+//! The figures of days, beside numpy, pandas and pvlib on the exported readings.
+
+use crate::support::python;
+use serde_json::Value;
+use std::process::Command;
+use vigilux::clock::UtcMicros;
+use vigilux::record::{AcquisitionContext, Detector, Flag, QuantityValue, Reading, Verdict};
+use vigilux::store::{MadeWith, NewInstrument, NewReading, Store};
+use vigilux::sun::{self, Place};
+
+const CONFIG: &str = r#"
+version = 1
+[station]
+name = "Brook roof"
+kind = "roof"
+latitude_deg = 56.3
+longitude_deg = 9.7
+altitude_m = 40
+time_zone = "Europe/Copenhagen"
+day_starts_at = "04:00"
+[[instrument]]
+name = "south"
+link = "/dev/null"
+calibrations = ["none.toml"]
+"#;
+const QUANTITIES: [(&str, &str); 5] = [
+    ("ppfd", "umol m-2 s-1"),
+    ("illuminance", "lx"),
+    ("erythemal_irradiance", "W m-2"),
+    ("uv_index", "1"),
+    ("red_far_red_ratio", "1"),
+];
+const PLACE: Place = Place { latitude_deg: 56.3, longitude_deg: 9.7, altitude_m: 40.0 };
+
+/// Numbers from 0 to 1 that look drawn, the same in every run.
+struct Drawn(u64);
+
+impl Drawn {
+    fn next(&mut self) -> f64 {
+        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (self.0 >> 11) as f64 / (1u64 << 53) as f64
+    }
+}
+
+/// Four days around the change of the clocks on 2026-03-29: noisy light, values of every verdict, gaps of every length, two
+/// nights nobody looks at, readings at odd seconds.
+fn fill(store: &Store) {
+    let detector = Detector {
+        pixels: 8,
+        full_scale: 65_535,
+        shielded: Default::default(),
+        integration_min_s: 0.001,
+        integration_max_s: 60.0,
+        has_shutter: true,
+        transfer_s: 0.1,
+    };
+    let begin = UtcMicros::parse("2026-03-27T14:00:00Z").unwrap();
+    let new = NewInstrument { name: "south", serial: "VB-1", identity: "", detector: &detector };
+    let made_with = MadeWith {
+        instrument: store.register_instrument(&new, begin).unwrap(),
+        calibration: None,
+        configuration: store.register_configuration(CONFIG, begin).unwrap(),
+        computation: store.register_computation("r", begin).unwrap(),
+    };
+    let (mut drawn, mut blind) = (Drawn(7), 0.0);
+    for minute in 0..4 * 1440 {
+        let t = begin.plus_seconds(60.0 * f64::from(minute) + 3.0 * drawn.next());
+        let sun = sun::position(PLACE, t).unwrap();
+        if drawn.next() < 0.004 {
+            blind = 45.0 * drawn.next();
+        }
+        blind -= 1.0;
+        // In the first two nights the gate is closed below −6°.
+        if blind > 0.0 || (minute < 2880 && sun.elevation_deg < -6.0) {
+            continue;
+        }
+        let light = 1900.0 * sun.elevation_deg.to_radians().sin().max(0.0)
+            + 2.0 * (sun.elevation_deg / 6.0 + 1.0).clamp(0.0, 1.0);
+        let light = light * (0.3 + 0.7 * drawn.next());
+        let mut value = |k: f64| {
+            let verdict = match drawn.next() {
+                x if x < 0.01 => Verdict::Bad,
+                x if x < 0.2 => Verdict::Suspect,
+                _ => Verdict::Good,
+            };
+            QuantityValue::Value { value: k * light, uncertainty: k * (0.03 * light + 0.01), verdict }
+        };
+        let mut values: Vec<QuantityValue> = [1.0, 54.0, 1e-4, 0.004].map(&mut value).into();
+        values.push(if light > 0.5 { value(1.1 / light) } else { QuantityValue::Null("too little light".into()) });
+        let flags = if drawn.next() < 0.1 { [Flag::Unsteady].into_iter().collect() } else { Default::default() };
+        let reading = Reading {
+            id: 0,
+            time_start: t.plus_seconds(-0.5),
+            time_mid: t,
+            time_end: t.plus_seconds(0.5),
+            instrument: "south".into(),
+            sun_elevation: Some(sun.elevation_deg),
+            sun_azimuth: Some(sun.azimuth_deg),
+            relative_air_mass: None,
+            detector_temperature: None,
+            exposures: vec![],
+            peak_level: 0.5,
+            signal_to_noise: None,
+            stray_floor: None,
+            dark_age: None,
+            flags,
+            values,
+            window: vec![],
+        };
+        let about = AcquisitionContext::default();
+        let new = NewReading { reading: &reading, made_with, about, frames: &[], events: &[], saved_states: &[] };
+        store.commit_reading(&new).unwrap();
+    }
+}
+
+/// Independent: numpy, pandas and pvlib 0.16.1 find the same figures in the exported readings. They integrate piece by piece with
+/// interpolation of their own, sample the time above a level, integrate every half hour for itself and look for the
+/// dark second by second. Tolerances: 3 s at each of the day's borders of dark, 1 in 2e4 samples of a piece for durations,
+/// else rounding (1e-8 for sums, which the 3 s of dark do not touch by more).
+#[test]
+fn figures_of_days_agree_with_numpy_and_pandas() {
+    let folder = tempfile::tempdir().unwrap();
+    let database = folder.path().join("v.db");
+    fill(&Store::open_daemon(&database, &QUANTITIES).unwrap());
+    let run = |arguments: &[&str]| {
+        let ran = Command::new(env!("CARGO_BIN_EXE_vigilux")).args(arguments).arg("--database").arg(&database).output();
+        let ran = ran.unwrap();
+        assert!(ran.status.success(), "{}", String::from_utf8_lossy(&ran.stderr));
+        ran.stdout
+    };
+    let csv = folder.path().join("readings.csv");
+    std::fs::write(&csv, run(&["export"])).unwrap();
+    let ours: Value = serde_json::from_slice(&run(&["daily", "--json"])).unwrap();
+    let ours = ours["instruments"][0]["days"].as_array().unwrap();
+    let theirs = python::json_with("tests/references/daily.py", &[csv.as_os_str()]);
+    let theirs = theirs.as_array().unwrap();
+    assert_eq!((ours.len(), theirs.len()), (5, 5));
+    let (mut compared, mut partial) = (0, 0);
+    for (day, want) in ours.iter().zip(theirs) {
+        let starts = UtcMicros::parse(day["starts"].as_str().unwrap()).unwrap();
+        assert_eq!(Some(starts.seconds()), want["starts"].as_f64());
+        assert_eq!((&day["readings"], &day["verdicts"]["ppfd"]["bad"]), (&want["readings"], &want["ppfd_bad"]));
+        assert_eq!(day["flags"]["unsteady"], want["unsteady"]);
+        partial += u32::from(day["partial"] == true);
+        let covered = day["covered"].as_f64().unwrap();
+        assert!((covered - want["covered"].as_f64().unwrap()).abs() < 6.0 / 86_400.0, "{day} {want}");
+        for (id, relative, absolute) in [
+            ("light_integral", 1e-8, 2e-6),
+            ("lux_hours", 1e-8, 0.03),
+            ("erythemal_dose", 1e-8, 2e-4),
+            ("erythemal_dose_sed", 1e-8, 2e-6),
+            ("photoperiod", 1e-4, 0.0),
+            ("hours_above", 1e-4, 0.0),
+            ("ppfd_maximum", 1e-12, 0.0),
+            ("uv_index_maximum", 1e-6, 0.0),
+            ("dusk_red_far_red_ratio", 1e-12, 0.0),
+        ] {
+            let (got, want) = (day["figures"][id]["value"].as_f64(), want[id].as_f64());
+            let (Some(got), Some(want)) = (got, want) else {
+                assert_eq!((got, id), (want, id), "{day}");
+                continue;
+            };
+            compared += 1;
+            assert!(
+                (got - want).abs() <= relative * want.abs() + absolute,
+                "{} {id}: want {want}, got {got}",
+                day["date"]
+            );
+        }
+        let (got, want) = (&day["figures"]["light_integral"]["uncertainty"], &want["light_integral_uncertainty"]);
+        let (got, want) = (got.as_f64().unwrap(), want.as_f64().unwrap());
+        assert!((got - want).abs() <= 1e-8 * want + 2e-6, "uncertainty: want {want}, got {got}");
+    }
+    println!("{compared} figures of {} days compared, {partial} of them partial", ours.len());
+    assert!(compared >= 40 && partial >= 2);
+}
