@@ -160,7 +160,7 @@ fn station(name: &str, kind: SceneKind) -> (Vec<Taken>, Vec<f64>, Vec<f64>) {
         r#"
 version = 1
 [station]
-name = "Larkfield {name}"
+name = "Example {name}"
 kind = "{name}"
 latitude_deg = 48.0
 longitude_deg = 11.0

@@ -3,7 +3,7 @@
 pub const STATION: &str = r#"
 version = 1
 [station]
-name = "Larkfield roof"
+name = "Example roof"
 kind = "roof"
 latitude_deg = 48.0
 longitude_deg = 11.0

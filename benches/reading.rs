@@ -159,7 +159,7 @@ fn bounded(_: &mut Criterion) {
 
 fn station() -> Station {
     Station {
-        name: "Larkfield roof".into(),
+        name: "Example roof".into(),
         kind: StationKind::Roof,
         place: Place { latitude_deg: 48.0, longitude_deg: 11.0, altitude_m: 300.0 },
         time_zone: vigilux::zone::Zone::utc(),

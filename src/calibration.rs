@@ -11,7 +11,7 @@ pub use set::{Active, CalibrationSet};
 
 use crate::clock::UtcMicros;
 
-/// Everything in a calibration file (CONTRACTS: `[calibration]`, `[wavelength]`, …).
+/// Everything in a calibration file (sections `[calibration]`, `[wavelength]`, …).
 #[derive(Clone, Debug, PartialEq)]
 pub struct Calibration {
     /// Its own name.

@@ -5,7 +5,7 @@ use crate::record::DarkSource;
 const SHORT: &str = r#"
 version = 1
 [station]
-name = "Brook roof"
+name = "Example roof"
 kind = "roof"
 latitude_deg = 56.3
 longitude_deg = 9.7
@@ -126,8 +126,8 @@ fn each_broken_rule_names_key_rule_and_value() {
         ),
         (
             "\"Europe/Copenhagen\"",
-            "\"Europe/Brook\"",
-            "8: station.time_zone: expected an IANA time zone such as `Europe/Dublin`, but found `\"Europe/Brook\"`",
+            "\"Europe/Nowhere\"",
+            "8: station.time_zone: expected an IANA time zone such as `Europe/Dublin`, but found `\"Europe/Nowhere\"`",
         ),
         (
             "kind = \"roof\"",

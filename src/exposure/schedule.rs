@@ -175,7 +175,7 @@ mod tests {
             window_s: None,
         };
         let station = Station {
-            name: "Birkenhof".into(),
+            name: "Example station".into(),
             kind: StationKind::Roof,
             place: Place { latitude_deg: 47.5, longitude_deg: 8.7, altitude_m: 440.0 },
             time_zone: "Europe/Zurich".parse().unwrap(),

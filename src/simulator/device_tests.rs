@@ -1,4 +1,4 @@
-//! What DIALECT demands of the device, met with bytes and times only.
+//! What the SCPI dialect demands of the device, met with bytes and times only.
 
 use super::*;
 use crate::simulator::faults::{FaultRule, Strikes};

@@ -200,10 +200,10 @@ mod tests {
     /// Identity: what the form allows is read as written.
     #[test]
     fn remarks_signs_spaces_and_line_ends_are_read() {
-        let text = "\u{feff}# site: Harrow Hill: roof\r\n# made by:hand\r\nwavelength_nm,irradiance_w_m2_nm\r\n\
+        let text = "\u{feff}# site: Example site: roof\r\n# made by:hand\r\nwavelength_nm,irradiance_w_m2_nm\r\n\
                     280,1e-6\r\n281.5, -2.5E-7 \r\n\r\n\n";
         let file = read("a.csv", text.as_bytes()).unwrap();
-        assert_eq!(file.remarks[0], ("site".into(), "Harrow Hill: roof".into()));
+        assert_eq!(file.remarks[0], ("site".into(), "Example site: roof".into()));
         assert_eq!(file.remarks[1], ("made by".into(), "hand".into()));
         assert_eq!(file.spectrum.wavelength_nm, [280.0, 281.5]);
         assert_eq!(file.spectrum.irradiance, [1e-6, -2.5e-7]);

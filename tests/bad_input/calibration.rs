@@ -84,19 +84,19 @@ fn an_expired_calibration_is_refused() {
 fn calibrations_that_contradict_each_other_are_refused() {
     let both = [("[\"calibration.toml\"]", "[\"calibration.toml\", \"second.toml\"]")];
     let folder = folder_with(&both, &[]);
-    folder.put("second.toml", changed(CALIBRATION, &[("BR-0042", "BR-0043"), ("brook-2026", "second")]));
+    folder.put("second.toml", changed(CALIBRATION, &[("BR-0042", "BR-0043"), ("example-2026", "second")]));
     assert_refused(
         &folder,
-        &["second.toml: calibration.instrument_serial: expected the serial number `BR-0042` of `brook-2026` in \
+        &["second.toml: calibration.instrument_serial: expected the serial number `BR-0042` of `example-2026` in \
              calibration.toml, but found `BR-0043`"],
     );
     folder.put("second.toml", changed(CALIBRATION, &[("2026-01-01", "2027-01-01")]));
     assert_refused(
         &folder,
         &[
-            "second.toml: calibration.valid_from: expected a validity that begins when `brook-2026` in calibration.toml has \
+            "second.toml: calibration.valid_from: expected a validity that begins when `example-2026` in calibration.toml has \
              ended (2100-01-01T00:00:00Z), but found 2027-01-01T00:00:00Z",
-            "second.toml: calibration.id: expected another name than `brook-2026` in calibration.toml, but found `brook-2026`",
+            "second.toml: calibration.id: expected another name than `example-2026` in calibration.toml, but found `example-2026`",
         ],
     );
 }

@@ -64,7 +64,7 @@ fn each_wrong_value_is_named_with_key_rule_and_value() {
              `nan`",
         ),
         (
-            "name = \"Brook roof\"\n",
+            "name = \"Example roof\"\n",
             "",
             "station.toml: station.name: expected a name, but found nothing: the key is required",
         ),
@@ -195,7 +195,7 @@ fn a_configuration_that_cannot_be_read_says_why() {
 #[test]
 fn a_copied_instrument_is_refused() {
     let copy = CONFIG.split_once("[[instrument]]").expect("the good file has an instrument").1;
-    let copy = changed(copy, &[("\"south\"", "\"north\""), ("/dev/ttyBrook", "/dev/ttyBrook2")]);
+    let copy = changed(copy, &[("\"south\"", "\"north\""), ("/dev/ttyExample", "/dev/ttyExample2")]);
     let folder = Folder::new();
     folder.put("station.toml", format!("{CONFIG}\n[[instrument]]{copy}"));
     folder.put("calibration.toml", CALIBRATION);

@@ -11,7 +11,7 @@ pub fn glasshouse(instrument: &str) -> String {
         r#"
 version = 1
 [station]
-name = "Fenwick glasshouse"
+name = "Example glasshouse"
 kind = "glasshouse"
 latitude_deg = 52.0
 longitude_deg = 5.0

@@ -21,7 +21,7 @@ pub fn station(cron: &str, sun_above: f64) -> String {
         r#"
 version = 1
 [station]
-name = "Larkfield roof"
+name = "Example roof"
 kind = "roof"
 latitude_deg = 48.0
 longitude_deg = 11.0

@@ -86,7 +86,7 @@ fn a_check_source_tells_the_response_and_is_not_the_stations_light() {
 const GLASSHOUSE: &str = r#"
 version = 1
 [station]
-name = "Fenwick glasshouse"
+name = "Example glasshouse"
 kind = "glasshouse"
 latitude_deg = 52.0
 longitude_deg = 5.0

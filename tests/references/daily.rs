@@ -11,7 +11,7 @@ use vigilux::sun::{self, Place};
 const CONFIG: &str = r#"
 version = 1
 [station]
-name = "Brook roof"
+name = "Example roof"
 kind = "roof"
 latitude_deg = 56.3
 longitude_deg = 9.7

@@ -3,7 +3,7 @@ use super::*;
 /// A small calibration that is right, each value unlike its default.
 pub const GOOD: &str = r#"
 [calibration]
-id = "brook-2026"
+id = "example-2026"
 instrument_serial = "BR-0042"
 valid_from = 2026-01-01
 valid_until = 2027-01-01T00:00:00Z
@@ -59,7 +59,7 @@ fn refused(from: &str, to: &str) -> Vec<String> {
 #[test]
 fn a_good_file_is_read_whole() {
     let c = parse(Path::new("c.toml"), GOOD).unwrap();
-    assert_eq!((c.id.as_str(), c.instrument_serial.as_str()), ("brook-2026", "BR-0042"));
+    assert_eq!((c.id.as_str(), c.instrument_serial.as_str()), ("example-2026", "BR-0042"));
     assert_eq!(c.valid_from, UtcMicros::parse("2026-01-01T00:00:00Z").unwrap());
     assert_eq!(c.valid_until, UtcMicros::parse("2027-01-01T00:00:00Z").unwrap());
     assert_eq!((c.temperature_c, c.temperature_range_c), (23.0, (-5.0, 45.0)));

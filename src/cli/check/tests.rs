@@ -3,17 +3,17 @@ use super::*;
 const CONFIG: &str = r#"
 version = 1
 [station]
-name = "Brook roof"
+name = "Example roof"
 kind = "roof"
 latitude_deg = -33.5
 longitude_deg = -70.6
 altitude_m = 560
 time_zone = "America/Santiago"
 [store]
-path = "none/brook.db"
+path = "none/example.db"
 [[instrument]]
 name = "south"
-link = "/dev/ttyBrook"
+link = "/dev/ttyExample"
 calibrations = ["c.toml"]
 [instrument.schedule]
 cron = "0 0 * * * *"
@@ -24,7 +24,7 @@ budget_s = 3600
 
 const CALIBRATION: &str = r#"
 [calibration]
-id = "brook-2026"
+id = "example-2026"
 instrument_serial = "BR-0042"
 valid_from = 2026-01-01
 valid_until = 2027-01-01
@@ -63,12 +63,12 @@ fn the_summary_says_what_a_person_wants_to_know() {
     let text = Summary::of(Path::new("roof.toml"), &setup, at("2026-12-01T02:10:00.5Z")).in_words();
     let want = "roof.toml: valid
 
-station      Brook roof (roof), 33.5000° S, 70.6000° W, 560 m, America/Santiago
+station      Example roof (roof), 33.5000° S, 70.6000° W, 560 m, America/Santiago
 mains light  none expected
-database     FOLDER/none/brook.db
+database     FOLDER/none/example.db
 
-instrument   south on /dev/ttyBrook, 115200 baud, scpi
-calibration  in force  brook-2026 for serial number BR-0042, 290.5 nm to 1000 nm
+instrument   south on /dev/ttyExample, 115200 baud, scpi
+calibration  in force  example-2026 for serial number BR-0042, 290.5 nm to 1000 nm
              2026-01-01T00:00:00Z to 2027-01-01T00:00:00Z, FOLDER/c.toml
              no uvb: it needs 290 nm to 315 nm
              no erythemal_irradiance: it needs 290 nm to 400 nm
@@ -82,7 +82,7 @@ next         2026-12-01T11:00:00Z (2026-12-01 08:00:00 -03)
 
 warning: store.path: the folder FOLDER/none does not exist (yet)
 
-warning: south: calibration `brook-2026` ends in 31 days and no other follows it
+warning: south: calibration `example-2026` ends in 31 days and no other follows it
 
 warning: south: exposure.budget_s (3600 s) reaches the next tick: in weak light ticks will be lost as `busy`
 ";

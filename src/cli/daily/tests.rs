@@ -6,7 +6,7 @@ use std::path::Path;
 const STATION: &str = r#"
 version = 1
 [station]
-name = "Brook glasshouse"
+name = "Example glasshouse"
 kind = "glasshouse"
 latitude_deg = 56.3
 longitude_deg = 9.7
@@ -74,7 +74,7 @@ fn a_day_is_a_line_with_units_above_and_cautions_below() {
     let (config, rules, found) = two_days();
     let text = table::text(&config, &rules, &found);
     for want in [
-        "Brook glasshouse, canopy, south: days from 04:00 in the standard time of Europe/Copenhagen",
+        "Example glasshouse, canopy, south: days from 04:00 in the standard time of Europe/Copenhagen",
         "date          light integral  lamps'  photo-    h >     max ppfd     lux   dose    UV index   dusk   known   sus-",
         "                 mol m⁻² d⁻¹   share  period  level           at   klx h    SED   30 min at   R:FR  of day   pect",
         "2026-06-21        42.3 ± 1.2     15%    12.2   12.2   1890 13:15   820.1   12.2   7.1 13:15  12.25    100%     4%",
@@ -88,7 +88,7 @@ fn a_day_is_a_line_with_units_above_and_cautions_below() {
     assert!(text.lines().all(|l| l.chars().count() <= 115), "{text}");
     let none = table::text(&config, &rules, &[Days { instrument: "canopy".into(), days: vec![] }]);
     assert!(none.ends_with("no reading in this span\n"), "{none}");
-    assert_eq!(table::text(&config, &rules, &[]), "Brook glasshouse: no instrument is on record yet\n");
+    assert_eq!(table::text(&config, &rules, &[]), "Example glasshouse: no instrument is on record yet\n");
 }
 
 /// Identity: names and forms in JSON are interface; what is null says why.
@@ -126,7 +126,7 @@ fn csv_rows_have_the_fields_of_the_header() {
     let (config, rules, found) = two_days();
     let text = in_csv(&config, &rules, &found);
     let (comments, rows): (Vec<&str>, Vec<&str>) = text.lines().partition(|l| l.starts_with('#'));
-    assert!(comments.contains(&"# station: Brook glasshouse"));
+    assert!(comments.contains(&"# station: Example glasshouse"));
     assert!(comments.contains(&"# light_integral [mol m-2 d-1]: daily light integral: ppfd over the day"));
     assert!(comments.iter().any(|l| l.contains("no risk group")));
     let header: Vec<&str> = rows[0].split(',').collect();

@@ -58,12 +58,12 @@ fn station() -> String {
 version = 1
 
 [station]
-name = "Larkfield roof (demo)"
+name = "Example roof (demo)"
 kind = "roof"
 latitude_deg = 47.6
 longitude_deg = 9.2
 altitude_m = 420
-time_zone = "Europe/Berlin"
+time_zone = "Europe/Zurich"
 
 [store]
 path = "{DATABASE}"
