@@ -202,7 +202,8 @@ TITLE = """# Third-party notices
 
 Written by `python3 tests/third_party.py`; do not edit by hand. vigilux itself is under the MIT licence (LICENSE).
 """
-TABLES_INTRODUCTION = """Tables of figures that are compiled into the program, as each file describes itself.
+TABLES_INTRODUCTION = """Tables of figures that are compiled into the program, as each file describes itself. Of the alpha-opic efficacies of daylight
+(`src/quantities/alpha_opic.rs`), which CIE S 026 prints to four decimals, the origin of the digits beyond is open.
 """
 TABLES_END = """musica is under Apache-2.0, copyright University Corporation for Atmospheric Research; the text of that licence is below.
 
