@@ -10,7 +10,7 @@ use criterion::{Criterion, criterion_group, criterion_main};
 use std::hint::black_box;
 use std::sync::Arc;
 use vigilux::config::{DailyConfig, LimitsConfig, Station, StationKind};
-use vigilux::processing::pipeline::{AcquisitionContext, FrameWithDark, Pipeline};
+use vigilux::processing::pipeline::{AcquisitionContext, FrameWithDark, Pipeline, mean_time};
 use vigilux::quality::DarkProvenance;
 use vigilux::quantities::{self, Matrix, Quantity, Recipe, SourceRule};
 use vigilux::reduction::{self, Setting, reduce, reduce_with};
@@ -36,7 +36,8 @@ fn reading(c: &mut Criterion) {
         response_drift_relative: 0.07,
         response_growth_per_year: 0.02,
     };
-    let mut pipeline = Pipeline::new("bench", station(), limits, Arc::clone(calibration), noon.detector.clone());
+    let station = station();
+    let mut pipeline = Pipeline::new("bench", station.clone(), limits, Arc::clone(calibration), noon.detector.clone());
     let (scale, matrix) = pipeline.axis(Some(27.0), 0.0);
     let setting = Setting { temperature_c: Some(27.0), ..noon.setting(&scale) };
     let (mut reducing, mut evaluating) = (reduction::Workspace::default(), quantities::Workspace::default());
@@ -94,7 +95,8 @@ fn reading(c: &mut Criterion) {
     };
     c.bench_function("process two brackets: reduce, evaluate, sun, flags and verdicts", |b| {
         b.iter(|| {
-            let processed = pipeline.process(black_box(&frames_with_darks), &[], &about);
+            let sun = station.sun_at(mean_time(frames_with_darks.iter().map(|f| f.frame)));
+            let processed = pipeline.process(black_box(&frames_with_darks), &[], sun, &about);
             pipeline.recycle(black_box(processed.reduced));
         });
     });

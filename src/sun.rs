@@ -1,14 +1,12 @@
-//! Where the sun stands: a thin face on a published implementation of NREL's SPA.
+//! Position of the sun: a thin interface to a published implementation of NREL's SPA.
 //!
-//! No clock, no I/O, no panic, and an answer depends on the question alone: the last one is remembered, for whoever asks the same
-//! again. Outside the algorithm's years (−2000 to 6000) the answer is `None`.
+//! No clock, no I/O, no panic, no state. Outside the algorithm's years (−2000 to 6000) the answer is `None`.
 //! Source: Reda & Andreas 2004, NREL/TP-560-34302 (by way of the `solar-positioning` crate); air mass by Kasten &
 //! Young 1989, Appl. Opt. 28:4735; Earth–Sun distance by Spencer 1971 (Search 2(5):172).
 
 use crate::clock::UtcMicros;
 use chrono::Datelike;
 use solar_positioning::{Location, RefractionCorrection, SolarPositions, delta_t};
-use std::cell::Cell;
 
 /// A place on Earth.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -45,22 +43,8 @@ pub fn standard_pressure_hpa(altitude_m: f64) -> f64 {
     1013.25 * (1.0 - 2.25577e-5 * altitude_m.clamp(-500.0, 11_000.0)).powf(5.25588)
 }
 
-thread_local! {
-    /// What was asked last, with its answer: a reading's darks and its own record ask for one instant.
-    static LAST: Cell<Option<(Place, UtcMicros, Sun)>> = const { Cell::new(None) };
-}
-
 /// The sun's position, refracted for the standard pressure at the place's height and 10 °C.
 pub fn position(place: Place, t: UtcMicros) -> Option<Sun> {
-    if let Some((_, _, sun)) = LAST.get().filter(|(p, at, _)| (*p, *at) == (place, t)) {
-        return Some(sun);
-    }
-    let sun = worked_out(place, t)?;
-    LAST.set(Some((place, t, sun)));
-    Some(sun)
-}
-
-fn worked_out(place: Place, t: UtcMicros) -> Option<Sun> {
     let when = t.to_chrono();
     let delta = delta_t::estimate_from_date_like(&when).ok()?;
     let location = Location { latitude: place.latitude_deg, longitude: place.longitude_deg };

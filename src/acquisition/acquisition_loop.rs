@@ -18,7 +18,6 @@ use crate::fault::{Fault, GapCause};
 use crate::instrument::{Backoff, Session};
 use crate::processing::pipeline::mean_time;
 use crate::summary::Rules;
-use crate::sun::{self, Sun};
 use commit::LoopState;
 use connection::Connected;
 use std::sync::Arc;
@@ -68,8 +67,6 @@ pub struct AcquisitionLoop {
     under_way: Option<UtcMicros>,
     retries_seen: u64,
     keeper: Keeper,
-    /// Where the sun stood last, and when.
-    sun_seen: Option<(UtcMicros, Option<Sun>)>,
 }
 
 impl AcquisitionLoop {
@@ -96,7 +93,6 @@ impl AcquisitionLoop {
             under_way: None,
             retries_seen: 0,
             keeper: Keeper::new(&parts.instrument.name, Rules::of(&parts.station)),
-            sun_seen: None,
             parts: parts.clone(),
             stop,
         })
@@ -236,22 +232,6 @@ impl AcquisitionLoop {
         Ok(if open { result } else { result.or(Ok(())) })
     }
 
-    /// Where the sun stands, to an eighth of a degree: for half a minute the same answer serves. `None` where no sun shines.
-    fn sun_about(&mut self, t: UtcMicros) -> Option<Sun> {
-        const SAME_S: f64 = 30.0;
-        match self.sun_seen {
-            Some((at, sun)) if t.seconds_since(at).abs() <= SAME_S => sun,
-            _ => self.look_at_sun(t),
-        }
-    }
-
-    fn look_at_sun(&mut self, t: UtcMicros) -> Option<Sun> {
-        let station = &self.parts.station;
-        let sun = station.kind.sunlit().then(|| sun::position(station.place, t)).flatten();
-        self.sun_seen = Some((t, sun));
-        sun
-    }
-
     /// One reading, with the darks it needs.
     fn read(&mut self, tick: UtcMicros, observer: &mut dyn Observer) -> Result<Result<(), Fault>, StationError> {
         let began = self.parts.clock.now();
@@ -276,14 +256,14 @@ impl AcquisitionLoop {
             })));
         }
         let interrupted = fault.is_some();
-        // Asked for the instant that the reading's own record asks for next, which then costs nothing.
-        self.look_at_sun(mean_time(taken.frames.iter()));
+        // Computed once a reading: its darks, its record and its checks all take this one.
+        let sun = self.parts.station.sun_at(mean_time(taken.frames.iter()));
         // What was measured is kept, whatever happens after the light: a reading of fewer exposures, or of older darks.
         if fault.is_none() {
             let used: Vec<f64> = taken.frames.iter().map(|f| f.integration_s).collect();
             let temperature_c = taken.frames.iter().rev().find_map(|f| f.temperature_c);
             let end = self.schedule.next_tick(tick);
-            fault = self.take_darks(&used, temperature_c, tick, end, observer)?.err();
+            fault = self.take_darks(&used, (temperature_c, sun), tick, end, observer)?.err();
         }
         let now = self.parts.clock.now();
         let drifted = self.parts.clock.real_for(Duration::from_secs_f64(now.seconds_since(began).max(0.0)));
@@ -295,7 +275,7 @@ impl AcquisitionLoop {
         }
         self.warm_up.heard(now);
         let link_fault = fault.is_some() || self.session.counters().retries > rereads_before;
-        self.store(tick, &taken, (link_fault, interrupted), observer)?;
+        self.store(tick, &taken, sun, (link_fault, interrupted), observer)?;
         match fault {
             Some(fault) if ends_the_connection(&fault) => self.lost(&fault),
             Some(fault) => {

@@ -7,7 +7,9 @@
 use crate::calibration::{Calibration, file};
 use crate::config::{self, Config, InstrumentConfig};
 use crate::exposure::grid::whole_half_cycles;
-use crate::processing::pipeline::{AcquisitionContext, FrameWithDark, Pipeline, ProcessedReading, without_calibration};
+use crate::processing::pipeline::{
+    AcquisitionContext, FrameWithDark, Pipeline, ProcessedReading, mean_time, without_calibration,
+};
 use crate::record::{DarkProvenance, Flag, Flags, Frame, QuantityValue, Reading, Tracked};
 use crate::reduction::{DarkFor, DarkModel, Reduced};
 use crate::store::{DarkReference, FrameRecord, InstrumentRow, NOT_YET_A_QUANTITY, Reader, StoreError, StoredReading};
@@ -145,8 +147,9 @@ impl Recomputer {
                 flicker: !whole_half_cycles(record.frame.integration_s, config.station.mains_hz),
             })
             .collect();
+        let sun = config.station.sun_at(mean_time(frames.iter().map(|f| &f.frame)));
         let Some(calibration) = calibration else {
-            return Ok(without_calibration(name, &config.station, &frames_with_darks, &about));
+            return Ok(without_calibration(name, &frames_with_darks, sun, &about));
         };
         let key = (made_with.instrument, made_with.configuration, calibration);
         if !self.reckoners.contains_key(&key) {
@@ -161,7 +164,7 @@ impl Recomputer {
             self.reckoners.insert(key, if bare { pipeline.without_rendering_uncertainty() } else { pipeline });
         }
         match self.reckoners.get_mut(&key) {
-            Some(pipeline) => Ok(pipeline.process(&frames_with_darks, &[], &about)),
+            Some(pipeline) => Ok(pipeline.process(&frames_with_darks, &[], sun, &about)),
             // It was put in above.
             None => Err(RecomputeError::Missing { reading: id, what: "calibration", row: calibration }),
         }

@@ -2,8 +2,9 @@
 //!
 //! Written by [`super`] from the file as written; holds no text that still has to be understood.
 
+use crate::clock::UtcMicros;
 use crate::record::DarkSource;
-use crate::sun::Place;
+use crate::sun::{self, Place, Sun};
 use std::path::PathBuf;
 
 /// Everything one daemon needs to know.
@@ -65,6 +66,13 @@ pub struct Station {
     pub lamps_s: Vec<(u32, u32)>,
     /// How figures of days are made.
     pub days: DailyConfig,
+}
+
+impl Station {
+    /// Position of the sun at an instant; `None` at a station without sunlight.
+    pub fn sun_at(&self, t: UtcMicros) -> Option<Sun> {
+        self.kind.sunlit().then(|| sun::position(self.place, t)).flatten()
+    }
 }
 
 /// Whether a clock on the wall that shows `local_s` [s after local midnight] is within a window, start inclusive, end

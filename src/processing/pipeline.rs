@@ -13,7 +13,7 @@ use crate::quantities::{self, Matrix, SourceRule};
 pub use crate::record::AcquisitionContext;
 use crate::record::{Bracket, Detector, Flag, Flags, Frame, Reading, WindowStatistics};
 use crate::reduction::{self, Aged, BracketInput, DarkFor, Reduced, Scale, Setting, reduce, reduce_with, scale};
-use crate::sun;
+use crate::sun::{self, Sun};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -128,14 +128,16 @@ impl Pipeline {
     }
 
     /// Makes the reading. `frames_with_darks` are the brackets, shortest first, at least one. `singles` are the exposures of a window,
-    /// bracket by bracket, as frames of one; empty for a single shot.
+    /// bracket by bracket, as frames of one; empty for a single shot. `sun` is its position at the [`mean_time`] of the frames,
+    /// [`Station::sun_at`].
     pub fn process(
         &mut self,
         frames_with_darks: &[FrameWithDark<'_>],
         singles: &[Vec<Frame>],
+        sun: Option<Sun>,
         about: &AcquisitionContext,
     ) -> ProcessedReading {
-        let mut reading = facts(&self.instrument, &self.station, frames_with_darks, about);
+        let mut reading = facts(&self.instrument, frames_with_darks, sun, about);
         let served: Vec<&FrameWithDark<'_>> = frames_with_darks.iter().filter(|t| t.dark.is_some()).collect();
         let brackets: Vec<BracketInput<'_>> =
             served.iter().filter_map(|t| t.dark.map(|dark| BracketInput { frame: t.frame, dark })).collect();
@@ -211,12 +213,12 @@ impl Pipeline {
 /// A reading without numbers, since no calibration is in force: its frames are kept, all else can be computed later.
 pub fn without_calibration(
     instrument: &str,
-    station: &Station,
     frames_with_darks: &[FrameWithDark<'_>],
+    sun: Option<Sun>,
     about: &AcquisitionContext,
 ) -> ProcessedReading {
     let judged = judge_without_numbers(Flag::CalibrationMissing, "no calibration is in force", bare_flags(about));
-    finish(facts(instrument, station, frames_with_darks, about), None, judged, Vec::new())
+    finish(facts(instrument, frames_with_darks, sun, about), None, judged, Vec::new())
 }
 
 /// Flags that are known without any number.
@@ -234,15 +236,14 @@ fn bare_flags(about: &AcquisitionContext) -> Flags {
 /// Times, sun and how it was taken.
 fn facts(
     instrument: &str,
-    station: &Station,
     frames_with_darks: &[FrameWithDark<'_>],
+    sun: Option<Sun>,
     about: &AcquisitionContext,
 ) -> Reading {
     let frames = || frames_with_darks.iter().map(|t| t.frame);
     let time_start = begin(frames());
     let time_end = frames().map(Frame::end).max().unwrap_or_default();
     let time_mid = mean_time(frames());
-    let sun = sun::position(station.place, time_mid).filter(|_| station.kind.sunlit());
     let temperatures: Vec<f64> = frames().filter_map(|f| f.temperature_c).collect();
     let detector_temperature =
         (!temperatures.is_empty()).then(|| temperatures.iter().sum::<f64>() / temperatures.len() as f64);

@@ -17,6 +17,7 @@ use crate::processing::pipeline::{AcquisitionContext, FrameWithDark, without_cal
 use crate::quality::monitor::dark::DarkDrift;
 use crate::record::{Event, Frame};
 use crate::store::{FrameRecord, MadeWith, NewReading, SavedState};
+use crate::sun::Sun;
 
 /// What of the road's own state is in the store.
 #[derive(Clone, Debug, Default)]
@@ -64,13 +65,13 @@ impl AcquisitionLoop {
         &mut self,
         tick: UtcMicros,
         taken: &Taken,
+        sun: Option<Sun>,
         (link_fault, interrupted): (bool, bool),
         observer: &mut dyn Observer,
     ) -> Result<(), StationError> {
         let now = self.parts.clock.now();
         let name = self.parts.instrument.name.clone();
         let stuck = taken.frames.iter().flat_map(|f| &f.stamps).any(|s| self.stuck_crcs.contains(&s.crc32));
-        let sun = taken.frames.first().and_then(|f| self.sun_about(f.start())).map(|s| s.elevation_deg);
         let check_source = self.schedule.is_check_source(tick);
         let Some(met) = self.met.as_mut() else { return Ok(()) };
         met.watch.take_notes(&self.parts.store)?;
@@ -78,7 +79,7 @@ impl AcquisitionLoop {
         let about = AcquisitionContext {
             warming: self.warm_up.warming(taken.frames[0].start(), self.parts.instrument.warm_up_s),
             stuck,
-            shutter_fault: met.dark_set.shutter_fault(&taken.frames, &met.means(), sun),
+            shutter_fault: met.dark_set.shutter_fault(&taken.frames, &met.means(), sun.map(|s| s.elevation_deg)),
             dark_drift: met.dark_set.drift().is_beyond(),
             link_fault,
             clock_unsynced: (self.parts.clock_synchronised)() != Some(true),
@@ -104,12 +105,12 @@ impl AcquisitionLoop {
             .collect();
         let mut processed = match met.calibrated.as_mut() {
             Some(c) => {
-                let processed = c.pipeline.process(&frames_with_darks, &singles(taken), &about);
+                let processed = c.pipeline.process(&frames_with_darks, &singles(taken), sun, &about);
                 let (_, matrix) = c.pipeline.axis(processed.reading.detector_temperature, about.tracked.shift_nm);
                 met.watch.look(&processed, &matrix);
                 processed
             }
-            None => without_calibration(&name, &self.parts.station, &frames_with_darks, &about),
+            None => without_calibration(&name, &frames_with_darks, sun, &about),
         };
         let records: Vec<FrameRecord> = taken
             .frames

@@ -11,19 +11,19 @@ use crate::darks::DarkRequest;
 use crate::darks::dark_set::{DarkOutcome, Means, Pause};
 use crate::fault::Fault;
 use crate::record::{DarkSource, Exposure, Shutter};
+use crate::sun::Sun;
 
 impl AcquisitionLoop {
     /// Takes the darks that are due after a tick, as far as time allows before `end`.
     pub(super) fn take_darks(
         &mut self,
         used_s: &[f64],
-        temperature_c: Option<f64>,
+        (temperature_c, sun): (Option<f64>, Option<Sun>),
         tick: UtcMicros,
         end: Option<UtcMicros>,
         observer: &mut dyn Observer,
     ) -> Result<Result<(), Fault>, StationError> {
         let now = self.parts.clock.now();
-        let sun = self.sun_about(now);
         let Some(met) = self.met.as_ref() else { return Ok(Ok(())) };
         let until = |from: UtcMicros| end.map_or(f64::INFINITY, |e| e.seconds_since(from) - SPARE_S);
         let pause = Pause {
@@ -102,6 +102,7 @@ impl AcquisitionLoop {
         // Nothing has told the detector's temperature yet: any dark of about the last one's will do as reference.
         let temperature_c = self.met.as_ref().and_then(|m| m.dark_set.last_temperature_c());
         let end = self.schedule.next_open_within(tick, CLOSED_S);
-        self.take_darks(&[], temperature_c, tick, Some(end), observer)
+        let sun = self.parts.station.sun_at(self.parts.clock.now());
+        self.take_darks(&[], (temperature_c, sun), tick, Some(end), observer)
     }
 }
