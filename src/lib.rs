@@ -6,6 +6,7 @@
 pub mod clock;
 pub mod document;
 pub mod fault;
+pub mod numeric;
 pub mod summary;
 pub mod sun;
 #[expect(unsafe_code, reason = "system calls without a safe wrapper live here and nowhere else")]

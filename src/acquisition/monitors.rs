@@ -10,11 +10,12 @@ use super::StationError;
 use crate::calibration::Calibration;
 use crate::clock::UtcMicros;
 use crate::config::{InstrumentConfig, LimitsConfig, Station, StationKind};
+use crate::numeric::{median, ranked};
 use crate::processing::pipeline::ProcessedReading;
 use crate::quality::clear_sky::{PPFD_PER_WATT, expected_global};
 use crate::quality::monitor::obstruction::ObstructionDetector;
 use crate::quality::monitor::pixels::PixelDrift;
-use crate::quality::monitor::response::{LEAN_LIMIT_DEG, LEAN_PASS_DEG, Level, Light, ResponseDrift, Sample, middle};
+use crate::quality::monitor::response::{LEAN_LIMIT_DEG, LEAN_PASS_DEG, Level, Light, ResponseDrift, Sample};
 use crate::quality::monitor::wavelength::fit::STRETCHES;
 use crate::quality::monitor::wavelength::{Limits, ReferenceSpectrum, Spectrum, WavelengthDrift};
 use crate::quality::unaffected::{self, Error};
@@ -337,13 +338,13 @@ impl MonitorSet {
     fn close_night(&mut self) {
         let samples = std::mem::take(&mut self.samples);
         let mut light: Vec<f64> = samples.iter().map(|s| s.ppfd).collect();
-        light.sort_unstable_by(f64::total_cmp);
         let n = light.len();
         if n < NIGHT_READINGS {
             return;
         }
-        let (low, high) = (light[n / 4], light[3 * n / 4]);
-        let (Some(level), Some(last)) = (middle(light), samples.last()) else { return };
+        let (low, high) = (ranked(&mut light, n / 4), ranked(&mut light, 3 * n / 4));
+        let (Some(low), Some(high)) = (low, high) else { return };
+        let (Some(level), Some(last)) = (median(light), samples.last()) else { return };
         if high - low <= NIGHT_STEADY * level {
             self.take_level(Level { time: last.time, level: level.ln(), slope: (0.0, 0.0), east_deg: None });
         }

@@ -12,6 +12,7 @@ use crate::darks::{
     looks_dark, plan_darks,
 };
 use crate::exposure::CaptureSetup;
+use crate::numeric::upper_median;
 use crate::quality::DarkProvenance;
 use crate::quality::monitor::dark::{DarkDrift, Finding};
 use crate::quality::monitor::pixels::PixelDrift;
@@ -461,11 +462,7 @@ impl DarkSet {
 /// Median of the pixels that see light.
 fn open_median(counts: &[f64], shielded: &[bool]) -> f64 {
     let mut open: Vec<f64> = counts.iter().zip(shielded).filter(|(_, m)| !**m).map(|(c, _)| *c).collect();
-    if open.is_empty() {
-        return 0.0;
-    }
-    let middle = open.len() / 2;
-    *open.select_nth_unstable_by(middle, f64::total_cmp).1
+    upper_median(&mut open).unwrap_or(0.0)
 }
 
 fn note_of(dark: &Dark, place: Place) -> DarkMetadata {

@@ -7,6 +7,7 @@
 //! refuses a dark without a model's word, since levels drift with temperature.
 
 use crate::exposure::setup::dilate;
+use crate::numeric::upper_median;
 use crate::record::{Frame, PixelRanges};
 
 /// Reaches over which neighbours are correlated [pixels]: lines and bands.
@@ -213,13 +214,9 @@ fn waves(centred: &[f64]) -> f64 {
         .sum()
 }
 
-/// The middle value; 0 when there is none. NaN sorts last.
+/// The upper median; 0 of none.
 fn median(mut v: Vec<f64>) -> f64 {
-    if v.is_empty() {
-        return 0.0;
-    }
-    let middle = v.len() / 2;
-    *v.select_nth_unstable_by(middle, f64::total_cmp).1
+    upper_median(&mut v).unwrap_or(0.0)
 }
 
 #[cfg(test)]

@@ -77,7 +77,7 @@ mod tests {
         let axis: Vec<f64> = (0..1880).map(|i| 285.0 + 0.4 * f64::from(i)).collect();
         let light: Vec<f64> = axis
             .iter()
-            .map(|nm| crate::reduction::scale::interpolate(&table.wavelength_nm, &table.global_tilt, *nm))
+            .map(|nm| crate::numeric::interpolate_clamped(&table.wavelength_nm, &table.global_tilt, *nm))
             .collect();
         let matrix = Matrix::build(&axis, (285.0, 1036.6), SourceRule::Sun);
         let usable = vec![true; axis.len()];

@@ -8,7 +8,7 @@ use super::constants;
 use super::registry::{Group, Limit, Quantity, Recipe};
 use super::row::{Band, Curve, Row};
 use super::tables;
-use crate::spectrum::axis;
+use crate::numeric::locate;
 
 /// Where integrals under the sun start [nm].
 const SUN_FROM_NM: f64 = 290.0;
@@ -58,7 +58,7 @@ static ACTINIC: Row = Row {
 /// approximation by formula in the same guideline differs by up to a tenth and more.
 pub fn actinic(wavelength_nm: f64) -> f64 {
     let table = tables::actinic();
-    let Some((i, share)) = axis::locate(&table.wavelength_nm, wavelength_nm) else { return 0.0 };
+    let Some((i, share)) = locate(&table.wavelength_nm, wavelength_nm) else { return 0.0 };
     let (a, b) = (table.value[i], table.value[i + 1]);
     // Entries come back to the bit.
     match share {

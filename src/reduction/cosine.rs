@@ -3,8 +3,8 @@
 //! The share of the beam is not measured; it is estimated from how bright the reading is for the sun's height, and what
 //! that leaves open is an uncertainty common to all wavelengths.
 
-use super::scale::interpolate;
 use crate::calibration::Cosine;
+use crate::numeric::interpolate_clamped;
 
 /// Photons in 400–700 nm for each joule of global irradiance [µmol/J]; common practice (2.0–2.1 in the literature).
 const PPFD_PER_GLOBAL: f64 = 2.05;
@@ -49,7 +49,7 @@ pub fn under_the_sky(cosine: &Cosine, elevation_deg: f64, ppfd: f64) -> CosineFa
     if !(elevation_deg > 0.0) {
         return CosineFactor { factor: diffuse, uncertainty: 0.0, ultraviolet: diffuse, beam_effect: 0.0 };
     }
-    let beam = interpolate(&cosine.zenith_deg, &cosine.ratio, 90.0 - elevation_deg);
+    let beam = interpolate_clamped(&cosine.zenith_deg, &cosine.ratio, 90.0 - elevation_deg);
     // Even a sun on the horizon leaves some height; the clearness of the last degrees means little anyway.
     let height = elevation_deg.to_radians().sin().max(0.02);
     let clearness = ppfd / PPFD_PER_GLOBAL / (SOLAR_CONSTANT * height);

@@ -11,6 +11,7 @@ mod fit;
 
 use crate::calibration::Noise;
 use crate::clock::UtcMicros;
+use crate::numeric::upper_median;
 use crate::record::Frame;
 use pco::{ChunkConfig, DeltaSpec, ModeSpec};
 
@@ -185,10 +186,12 @@ impl DarkModel {
 
     /// Median offset at T₀ [counts] and median rate at a stated temperature [counts/s], to compare models by.
     pub fn summary(&self, temperature_c: f64) -> (f64, f64) {
-        let mut offsets = self.offset.clone();
-        let mut rates = self.rate.clone();
-        let offset = f64::from(median(&mut offsets)) + self.offset_shift(temperature_c);
-        (offset, f64::from(median(&mut rates)) * self.rate_factor(temperature_c))
+        let middle = |values: &[f32]| {
+            let mut values: Vec<f64> = values.iter().copied().map(f64::from).collect();
+            upper_median(&mut values).unwrap_or(0.0)
+        };
+        let offset = middle(&self.offset) + self.offset_shift(temperature_c);
+        (offset, middle(&self.rate) * self.rate_factor(temperature_c))
     }
 }
 
@@ -210,14 +213,6 @@ fn numbers(coded: &[u8]) -> Result<Vec<f32>, String> {
     }
     numbers.truncate(progress.n_processed);
     Ok(numbers)
-}
-
-fn median(values: &mut [f32]) -> f32 {
-    if values.is_empty() {
-        return 0.0;
-    }
-    let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f32::total_cmp).1
 }
 
 fn range(values: impl Iterator<Item = f64>) -> (f64, f64) {

@@ -6,8 +6,9 @@ use super::counts::{BracketInput, Signal, signal};
 use super::merge::{Merged, merge};
 use super::scale::Scale;
 use super::stray::floor_of;
-use super::sums::{median_above_zero, strided};
+use super::sums::strided;
 use crate::calibration::Calibration;
+use crate::numeric::upper_median;
 use crate::spectrum::errors::Errors;
 use crate::spectrum::wide;
 use std::sync::Arc;
@@ -94,7 +95,6 @@ pub struct Workspace {
     merged: Merged,
     inverse: Vec<f64>,
     ratios: Vec<f64>,
-    counts: Vec<u32>,
     spare: Option<Reduced>,
 }
 
@@ -137,7 +137,7 @@ fn reduce_in(work: &mut Workspace, brackets: &[BracketInput<'_>], setting: &Sett
     let scale = setting.scale;
     let pixels = scale.wavelength_nm.len();
     let shot = 1.0 / calibration.noise.electrons_per_count;
-    let Workspace { signals, merged, inverse, ratios, counts, spare } = work;
+    let Workspace { signals, merged, inverse, ratios, spare } = work;
     let mut out = spare.take().map_or_else(|| empty(scale), |reduced| Reduced { scale: Arc::clone(scale), ..reduced });
     signals.resize_with(brackets.len(), Signal::default);
     for (bracket, out) in brackets.iter().zip(signals.iter_mut()) {
@@ -148,7 +148,7 @@ fn reduce_in(work: &mut Workspace, brackets: &[BracketInput<'_>], setting: &Sett
         merged.rate =
             matrix.chunks_exact(pixels).map(|row| row.iter().zip(&merged.rate).map(|(m, r)| m * r).sum()).collect();
     }
-    out.signal_to_noise = median_signal_to_noise(merged, scale, ratios, counts);
+    out.signal_to_noise = median_signal_to_noise(merged, scale, ratios);
     let floor = floor_of(merged, scale, calibration.stray_light.relative_uncertainty);
     out.floor_rate = floor.map(|f| f.rate);
     out.disagreement = merged.disagreement;
@@ -205,7 +205,7 @@ fn inverse_response(scale: &Scale, dt: f64, inverse: &mut Vec<f64>) {
 }
 
 #[inline(always)]
-fn median_signal_to_noise(merged: &Merged, scale: &Scale, ratios: &mut Vec<f64>, counts: &mut Vec<u32>) -> Option<f64> {
+fn median_signal_to_noise(merged: &Merged, scale: &Scale, ratios: &mut Vec<f64>) -> Option<f64> {
     let n = scale.valid.len();
     let (valid, rate, variance) = (&scale.valid[..n], &merged.rate[..n], &merged.variance[..n]);
     // Squares order as the ratios do, and need one root in all; what is not lit stands as zero.
@@ -230,7 +230,7 @@ fn median_signal_to_noise(merged: &Merged, scale: &Scale, ratios: &mut Vec<f64>,
         kept += usize::from((ratio > 0.0) & (rate[i] > threshold));
     }
     ratios.truncate(kept);
-    median_above_zero(ratios, counts).map(f64::sqrt)
+    upper_median(ratios).map(f64::sqrt)
 }
 
 /// PPFD good to a few per cent, only to judge how clear the sky is [µmol m⁻² s⁻¹].

@@ -4,6 +4,7 @@
 //! axis (this, and the weights of the quantities) can be kept and used again, and a recomputed reading meets the same one.
 
 use crate::calibration::Calibration;
+use crate::numeric::interpolate_clamped;
 use crate::record::Detector;
 use crate::spectrum::bins::Bins;
 use std::ops::Range;
@@ -82,7 +83,7 @@ impl Scale {
             r.wavelength_nm.first().is_some_and(|a| nm >= *a) && r.wavelength_nm.last().is_some_and(|b| nm <= *b)
         };
         let valid: Vec<bool> = wavelength_nm.iter().zip(&masked_set).map(|(nm, m)| inside(*nm) && !m).collect();
-        let at = |nm: f64, y: &[f64]| interpolate(&r.wavelength_nm, y, nm);
+        let at = |nm: f64, y: &[f64]| interpolate_clamped(&r.wavelength_nm, y, nm);
         let per_valid =
             |y: &[f64]| wavelength_nm.iter().zip(&valid).map(|(nm, v)| if *v { at(*nm, y) } else { 0.0 }).collect();
         let response: Vec<f64> = per_valid(&r.counts_per_s_per_w_m2_nm);
@@ -92,7 +93,7 @@ impl Scale {
             .iter()
             .map(|nm| match temperature.wavelength_nm[..] {
                 [] => 0.0,
-                _ => interpolate(&temperature.wavelength_nm, &temperature.relative_per_k, *nm),
+                _ => interpolate_clamped(&temperature.wavelength_nm, &temperature.relative_per_k, *nm),
             })
             .collect();
         let first = valid.iter().position(|v| *v).unwrap_or(0);
@@ -172,21 +173,4 @@ fn photons(nm: &[f64], valid: &[bool]) -> (Range<usize>, Vec<f64>) {
     let end = nm.partition_point(|nm| *nm <= 700.0).max(start);
     let weight = |i: usize| if valid[i] { nm[i] * MICROMOL_PER_JOULE_NM * (nm[i] - nm[i - 1]) } else { 0.0 };
     (start..end, (start..end).map(weight).collect())
-}
-
-/// Linear between entries, held beyond the ends. x must rise and be as long as y; an empty table gives 0.
-pub fn interpolate(x: &[f64], y: &[f64], at: f64) -> f64 {
-    let n = x.len().min(y.len());
-    if n == 0 {
-        return 0.0;
-    }
-    let i = x[..n].partition_point(|v| *v <= at);
-    if i == 0 {
-        return y[0];
-    }
-    if i == n {
-        return y[n - 1];
-    }
-    let f = (at - x[i - 1]) / (x[i] - x[i - 1]);
-    y[i - 1] + f * (y[i] - y[i - 1])
 }

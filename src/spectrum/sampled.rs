@@ -1,6 +1,6 @@
 //! A sampled spectrum on a rising wavelength axis.
 
-use super::axis;
+use crate::numeric;
 
 /// Spectral irradiance, linear between samples.
 #[derive(Clone, Debug, PartialEq)]
@@ -19,6 +19,6 @@ impl Spectrum {
 
     /// Spectral irradiance at a wavelength [W m⁻² nm⁻¹], linear between samples; `None` outside them and for NaN.
     pub fn at(&self, wavelength_nm: f64) -> Option<f64> {
-        axis::interpolate(&self.wavelength_nm, &self.irradiance, wavelength_nm)
+        numeric::interpolate(&self.wavelength_nm, &self.irradiance, wavelength_nm)
     }
 }

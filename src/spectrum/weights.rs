@@ -6,6 +6,7 @@
 //! them. Pure; what must stay true: the weights of a flat weighting add up to the width of the band.
 
 use super::axis;
+use crate::numeric;
 
 /// Spacing of the grid on which weights given by a formula are evaluated [1/nm]: every 0.1 nm.
 const NODES_PER_NM: f64 = 10.0;
@@ -22,7 +23,7 @@ pub struct Table {
 impl Table {
     /// The weight at a wavelength [nm]; zero outside the table and for NaN.
     pub fn at(&self, wavelength_nm: f64) -> f64 {
-        axis::interpolate(&self.wavelength_nm, &self.value, wavelength_nm).unwrap_or(0.0)
+        numeric::interpolate(&self.wavelength_nm, &self.value, wavelength_nm).unwrap_or(0.0)
     }
 }
 
@@ -67,8 +68,8 @@ pub fn fold(axis: &[f64], band: (f64, f64), nodes: &[f64], weight: impl Fn(f64) 
     if !axis::is_usable(axis) || from.partial_cmp(&to) != Some(std::cmp::Ordering::Less) {
         return None;
     }
-    let (first, _) = axis::locate(axis, from)?;
-    let (last, share) = axis::locate(axis, to)?;
+    let (first, _) = numeric::locate(axis, from)?;
+    let (last, share) = numeric::locate(axis, to)?;
     let last = if share > 0.0 { last + 1 } else { last };
 
     let mut union = Vec::with_capacity(nodes.len() + last - first + 3);

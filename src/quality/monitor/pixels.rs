@@ -9,10 +9,10 @@
 
 use super::LimitState;
 use super::dark::can_be_baseline;
-use super::response::middle;
 use crate::calibration::Noise;
 use crate::clock::UtcMicros;
 use crate::config::LimitsConfig;
+use crate::numeric::median;
 use crate::record::Frame;
 use crate::reduction::DarkModel;
 use crate::reduction::dark_model::mean_counts;
@@ -121,7 +121,7 @@ impl PixelDrift {
         };
         let usable: Vec<usize> = (0..pixels).filter(|i| open(*i)).collect();
         let typical = self.typical.0 * x;
-        let Some(common) = middle(usable.iter().map(|i| left[*i]).collect()) else { return };
+        let Some(common) = median(usable.iter().map(|i| left[*i]).collect()) else { return };
         let unsure = baseline.exponent_uncertainty * (temperature_c - baseline.reference_c).abs();
         let (n, model_variance) =
             (dark.exposures().max(1) as f64, baseline.variance(dark.integration_s, temperature_c));

@@ -5,6 +5,7 @@
 //! the spectrum is the sum of its entries times what the nodes hold. Some three thousand weights so serve the three hundred
 //! sums of the test colours exactly, in one pass over the spectrum.
 
+use crate::numeric::locate;
 use crate::quantities::row::SLACK_NM;
 use crate::spectrum::axis;
 use crate::spectrum::weights::fold;
@@ -51,8 +52,8 @@ impl Fold {
         for node in 0..NODES {
             let at = FIRST_NM + node as f64;
             let support = ((at - 1.0).max(band.0), (at + 1.0).min(band.1));
-            let from = axis::locate(axis_nm, support.0)?.0;
-            let to = axis::locate(axis_nm, support.1)?.0 + 1;
+            let from = locate(axis_nm, support.0)?.0;
+            let to = locate(axis_nm, support.1)?.0 + 1;
             let row = fold(&axis_nm[from..=to], support, &[at], |nm| 1.0 - (nm - at).abs())?;
             first.push(from + row.first);
             weights.extend_from_slice(&row.weights);

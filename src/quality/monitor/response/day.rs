@@ -5,8 +5,8 @@
 //! the response tracker follows; its slope tells how turbid the air was, and the last part is the tilt.
 
 use crate::clock::UtcMicros;
+use crate::numeric::{inverse, upper_median};
 use crate::quality::clear_sky::{PPFD_PER_WATT, Thresholds, detect, expected_global};
-use crate::quality::monitor::wavelength::fit::inverse;
 use crate::sun;
 
 /// The sun's height from which on minutes count [degrees].
@@ -108,11 +108,7 @@ fn row(s: &Sample) -> Option<([f64; 3], f64)> {
 /// Time between readings, as most of them have it [min].
 fn interval_min(samples: &[Sample]) -> Option<f64> {
     let mut steps: Vec<f64> = samples.windows(2).map(|w| w[1].time.seconds_since(w[0].time) / 60.0).collect();
-    if steps.is_empty() {
-        return None;
-    }
-    let middle = steps.len() / 2;
-    let step = steps.select_nth_unstable_by(middle, f64::total_cmp).1.round();
+    let step = upper_median(&mut steps)?.round();
     (1.0..=30.0).contains(&step).then_some(step)
 }
 

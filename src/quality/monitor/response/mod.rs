@@ -13,6 +13,7 @@ pub mod day;
 
 use super::limit_state::{LimitState, Transition};
 use crate::clock::UtcMicros;
+use crate::numeric::median;
 pub use day::{Level, Sample};
 
 const DAY_S: f64 = 86_400.0;
@@ -193,10 +194,10 @@ impl ResponseDrift {
         if self.levels.len() < BASELINE {
             return;
         }
-        let of = |f: &dyn Fn(&Level) -> f64| middle(self.levels.iter().map(|k| f(&k.level)).collect());
+        let of = |f: &dyn Fn(&Level) -> f64| median(self.levels.iter().map(|k| f(&k.level)).collect());
         let (Some(level), Some(slope)) = (of(&|l| l.level), of(&|l| l.slope.0)) else { return };
         self.baseline = Some((level, slope));
-        self.baseline_east_deg = middle(self.levels.iter().filter_map(|k| k.level.east_deg).collect());
+        self.baseline_east_deg = median(self.levels.iter().filter_map(|k| k.level.east_deg).collect());
         let changes: Vec<f64> = self.levels.iter().map(|k| self.change_of(&k.level)).collect();
         self.levels.iter_mut().zip(changes).for_each(|(k, c)| k.change = c);
         let last = self.levels.last().map(|k| k.time);
@@ -220,7 +221,7 @@ impl ResponseDrift {
             years >= 1.0 && (days - 365.25 * years).abs() <= SEASON_D
         };
         let then: Vec<f64> = self.levels.iter().filter(alike).map(|k| k.change).collect();
-        if then.len() < 3 { 0.0 } else { middle(then).unwrap_or(0.0).clamp(-SEASON_MOST, SEASON_MOST) }
+        if then.len() < 3 { 0.0 } else { median(then).unwrap_or(0.0).clamp(-SEASON_MOST, SEASON_MOST) }
     }
 
     /// A rise that stays: the two newest levels stand above the three before them.
@@ -244,14 +245,14 @@ impl ResponseDrift {
     /// The change now [1]: the middle of the newest levels; `None` before there is a baseline.
     pub fn now(&self) -> Option<f64> {
         self.baseline?;
-        middle(self.levels.iter().rev().take(CONFIRMED_BY + 1).map(|k| k.change).collect())
+        median(self.levels.iter().rev().take(CONFIRMED_BY + 1).map(|k| k.change).collect())
     }
 
     /// How far levels scatter around their course [1]: what a single one cannot tell.
     pub fn scatter(&self) -> Option<f64> {
         let steps: Vec<f64> = self.levels.windows(2).map(|w| (w[1].change - w[0].change).abs()).collect();
         // Of normal numbers, the middle of |difference| is 0.954 standard deviations.
-        (self.baseline.is_some() && steps.len() >= BASELINE).then(|| middle(steps).unwrap_or(0.0) / 0.954)
+        (self.baseline.is_some() && steps.len() >= BASELINE).then(|| median(steps).unwrap_or(0.0) / 0.954)
     }
 
     /// The slope of the dirt since the optic was last clean; `None` from too few levels.
@@ -275,20 +276,8 @@ impl ResponseDrift {
     pub fn tilt_east_deg(&self) -> Option<f64> {
         let zero = self.baseline_east_deg?;
         let newest: Vec<f64> = self.levels.iter().rev().filter_map(|k| k.level.east_deg).take(TILT_LEVELS).collect();
-        if newest.len() < TILT_LEVELS { None } else { middle(newest).map(|now| now - zero) }
+        if newest.len() < TILT_LEVELS { None } else { median(newest).map(|now| now - zero) }
     }
-}
-
-/// The middle of some numbers.
-pub(crate) fn middle(mut values: Vec<f64>) -> Option<f64> {
-    values.retain(|v| v.is_finite());
-    let (n, half) = (values.len(), values.len() / 2);
-    if n == 0 {
-        return None;
-    }
-    let (below, upper, _) = values.select_nth_unstable_by(half, f64::total_cmp);
-    let lower = if n % 2 == 0 { below.iter().copied().fold(f64::MIN, f64::max) } else { *upper };
-    Some(0.5 * (lower + *upper))
 }
 
 #[cfg(test)]

@@ -101,7 +101,7 @@ fn the_seasons_own_course_is_no_drift_in_the_second_year() {
     let season = |d: u32| 0.03 * (std::f64::consts::TAU * f64::from(d) / 365.25).sin();
     assert_eq!(run(&mut drift, 1..800, |d| season(d) + 0.5 * scatter(d)), []);
     let second: Vec<f64> = drift.levels.iter().rev().take(300).map(|k| k.change.abs()).collect();
-    assert!(middle(second).is_some_and(|m| m < 0.02));
+    assert!(median(second).is_some_and(|m| m < 0.02));
     assert!(drift.levels.len() <= KEPT);
     assert_eq!(drift.meet("second", at(900.0)), (true, None));
     assert!(drift.baseline.is_none() && drift.levels.is_empty());

@@ -5,6 +5,7 @@
 //! smooth and go with the course, so any daylight will do.
 
 use super::reference::Reference;
+use crate::numeric::{inverse, upper_median};
 
 /// A stretch of spectrum with lines in it [nm], and whether the air's lines are among them.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -79,8 +80,7 @@ pub fn fit(
         return None;
     }
     let mut signal: Vec<f64> = points.iter().map(|p| p.weight.sqrt()).collect();
-    signal.sort_unstable_by(f64::total_cmp);
-    if !(signal[signal.len() / 2] >= LEAST_SIGNAL) {
+    if !(upper_median(&mut signal)? >= LEAST_SIGNAL) {
         return None;
     }
     // From zero first; where that leads to nothing, from farther away.
@@ -162,34 +162,6 @@ fn step(
     Some((solution, (inverse[1][1] * scatter).sqrt()))
 }
 
-/// The inverse of a symmetric positive matrix by elimination, scaled to its diagonal; `None` where it has none.
-pub fn inverse<const N: usize>(matrix: [[f64; N]; N]) -> Option<[[f64; N]; N]> {
-    let scale: [f64; N] = std::array::from_fn(|i| 1.0 / matrix[i][i].sqrt());
-    if !scale.iter().all(|s| s.is_finite()) {
-        return None;
-    }
-    let mut a: [[f64; N]; N] = std::array::from_fn(|i| std::array::from_fn(|j| matrix[i][j] * scale[i] * scale[j]));
-    let mut b: [[f64; N]; N] = std::array::from_fn(|i| std::array::from_fn(|j| if i == j { 1.0 } else { 0.0 }));
-    for k in 0..N {
-        let pivot = a[k][k];
-        if !(pivot > 1e-13) {
-            return None;
-        }
-        for j in 0..N {
-            a[k][j] /= pivot;
-            b[k][j] /= pivot;
-        }
-        for i in (0..N).filter(|i| *i != k) {
-            let factor = a[i][k];
-            for j in 0..N {
-                a[i][j] -= factor * a[k][j];
-                b[i][j] -= factor * b[k][j];
-            }
-        }
-    }
-    Some(std::array::from_fn(|i| std::array::from_fn(|j| b[i][j] * scale[i] * scale[j])))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -237,19 +209,5 @@ mod tests {
         assert!(try_it(&vec![f64::NAN; nm.len()], 1e-3, &usable).is_none());
         let holed: Vec<bool> = nm.iter().map(|nm| !(400.0..412.0).contains(nm)).collect();
         assert!(try_it(&light, 1e-3, &holed).is_none());
-    }
-
-    /// Identity: a matrix times its inverse is one; a singular one has none.
-    #[test]
-    fn an_inverse_undoes_its_matrix() {
-        let m = [[4.0, 1.0, 0.5], [1.0, 300.0, 2.0], [0.5, 2.0, 0.01 + 0.1]];
-        let inverse = inverse(m).unwrap();
-        for (i, row) in m.iter().enumerate() {
-            for j in 0..3 {
-                let sum: f64 = row.iter().zip(&inverse).map(|(a, b)| a * b[j]).sum();
-                assert!((sum - f64::from(u8::from(i == j))).abs() < 1e-10, "{i} {j}: {sum}");
-            }
-        }
-        assert!(super::inverse([[1.0, 1.0], [1.0, 1.0]]).is_none());
     }
 }

@@ -13,6 +13,7 @@ pub mod reference;
 
 use super::limit_state::{LimitState, Transition};
 use crate::clock::UtcMicros;
+use crate::numeric::median;
 pub use fit::Shift;
 use fit::{FARTHEST_NM, STRETCHES};
 use reference::Reference;
@@ -166,13 +167,11 @@ impl WavelengthDrift {
         if self.recent.len() < CONFIRMED_BY {
             return None;
         }
-        let mut shifts: Vec<f64> = self.recent.iter().map(|s| s.nm).collect();
-        shifts.sort_unstable_by(f64::total_cmp);
-        let n = shifts.len();
-        let middle = 0.5 * (shifts[(n - 1) / 2] + shifts[n / 2]);
-        let mean_square = self.recent.iter().map(|s| s.uncertainty_nm.powi(2)).sum::<f64>() / n as f64;
+        let n = self.recent.len() as f64;
+        let middle = median(self.recent.iter().map(|s| s.nm).collect())?;
+        let mean_square = self.recent.iter().map(|s| s.uncertainty_nm.powi(2)).sum::<f64>() / n;
         // A median of n is 1.25 times as uncertain as their mean.
-        Some((middle, 1.25 * (mean_square / n as f64).sqrt().max(LEAST_UNCERTAINTY_NM)))
+        Some((middle, 1.25 * (mean_square / n).sqrt().max(LEAST_UNCERTAINTY_NM)))
     }
 
     /// Looks at a spectrum. `None` where it tells nothing.

@@ -41,7 +41,7 @@ impl Reference {
         let at = |i: usize| SPAN_NM.0 + (i as f64 - reach as f64) * STEP_NM;
         let fine = |y: &[f64]| -> Vec<f64> {
             (0..nodes + 2 * reach)
-                .map(|i| crate::reduction::scale::interpolate(&table.wavelength_nm, y, at(i)))
+                .map(|i| crate::numeric::interpolate_clamped(&table.wavelength_nm, y, at(i)))
                 .collect()
         };
         let (top, direct) = (fine(&table.extraterrestrial), fine(&table.direct_normal));
