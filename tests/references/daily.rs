@@ -142,7 +142,7 @@ fn figures_of_days_agree_with_numpy_and_pandas() {
         assert_eq!((&day["readings"], &day["verdicts"]["ppfd"]["bad"]), (&want["readings"], &want["ppfd_bad"]));
         assert_eq!(day["flags"]["unsteady"], want["unsteady"]);
         partial += u32::from(day["partial"] == true);
-        let covered = day["covered"].as_f64().unwrap();
+        let covered = day["data_coverage"].as_f64().unwrap();
         assert!((covered - want["covered"].as_f64().unwrap()).abs() < 6.0 / 86_400.0, "{day} {want}");
         for (id, relative, absolute) in [
             ("light_integral", 1e-8, 2e-6),

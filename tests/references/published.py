@@ -33,7 +33,8 @@ def table(name):
     return {column: (values[:, 0], values[:, i + 1]) for i, column in enumerate(rows[0].split(",")[1:])}
 
 
-ALPHA_OPIC = table("cie_s026_alpha_opic.csv")
+# The rods see by V', which stands in a file of its own.
+ALPHA_OPIC = table("cie_s026_alpha_opic.csv") | {"rhodopic": (SCOTOPIC.wavelengths, SCOTOPIC.values)}
 MCCREE = table("mccree_1972_field.csv")["relative_quantum_yield"]
 PHYTOCHROME = table("phytochrome_lagarias_1987.csv")
 PREVITAMIN = table("cie_174_previtamin_d3.csv")["response"]
