@@ -167,6 +167,7 @@ fn station() -> Station {
         time_zone: vigilux::zone::Zone::utc(),
         day_starts_at_s: 0,
         mains_hz: 0.0,
+        ultraviolet_lamps: false,
         lamps_s: vec![],
         days: DailyConfig::default(),
     }

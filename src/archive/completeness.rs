@@ -142,6 +142,7 @@ mod tests {
             time_zone: crate::zone::Zone::utc(),
             day_starts_at_s: 0,
             mains_hz: 0.0,
+            ultraviolet_lamps: false,
             lamps_s: vec![],
             days: DailyConfig::default(),
         };

@@ -18,6 +18,9 @@ use std::path::{Path, PathBuf};
 /// Days before the end of a validity from which the owner is told.
 const NOTICE_DAYS: f64 = 60.0;
 
+/// Ultraviolet radiation ends here [nm].
+const ULTRAVIOLET_BELOW_NM: f64 = 400.0;
+
 /// What `vigilux check` is asked for.
 #[derive(Debug, clap::Args)]
 pub struct CheckArgs {
@@ -78,6 +81,12 @@ struct StationSummary {
     altitude_m: f64,
     time_zone: String,
     mains_hz: f64,
+    ultraviolet_lamps: bool,
+    /// The rule of ultraviolet quantities: `sun` or `lamp`.
+    source_rule: &'static str,
+    /// The same for people, with the key that decides it.
+    #[serde(skip)]
+    ultraviolet: &'static str,
 }
 
 #[derive(Debug, serde::Serialize)]
@@ -126,6 +135,9 @@ impl Summary {
         let mut instruments = Vec::new();
         for (instrument, set) in config.instruments.iter().zip(&setup.calibrations) {
             warn_of(instrument, set, now, &mut warnings);
+            if station.source_rule() == SourceRule::Lamp {
+                warnings.extend(lit_floor_bands(&instrument.name, set));
+            }
             instruments.push(InstrumentSummary::of(instrument, set, station, now));
         }
         Self {
@@ -139,6 +151,9 @@ impl Summary {
                 altitude_m: station.place.altitude_m,
                 time_zone: station.time_zone.name().to_owned(),
                 mains_hz: station.mains_hz,
+                ultraviolet_lamps: station.ultraviolet_lamps,
+                source_rule: station.source_rule().name(),
+                ultraviolet: ultraviolet_rule(station),
             },
             database: config.store.path.display().to_string(),
             instruments,
@@ -166,6 +181,7 @@ impl Summary {
         );
         let mains = if s.mains_hz == 0.0 { "none expected".into() } else { format!("at {} Hz", s.mains_hz) };
         let _ = writeln!(t, "mains light  {mains}");
+        let _ = writeln!(t, "ultraviolet  {}", s.ultraviolet);
         let _ = writeln!(t, "database     {}", self.database);
         for i in &self.instruments {
             i.in_words(&mut t);
@@ -191,7 +207,7 @@ impl InstrumentSummary {
             valid_until: c.valid_until.to_string(),
             active: active.is_some_and(|now| now.id == c.id),
             calibrated_nm: calibrated_nm(c),
-            without: out_of_reach(calibrated_nm(c), station.kind),
+            without: out_of_reach(calibrated_nm(c), station.source_rule()),
         };
         let local = |t: &UtcMicros| t.to_chrono().with_timezone(&station.time_zone).format("%Y-%m-%d %H:%M:%S %Z");
         let tick = |t: UtcMicros| TickSummary { utc: t.to_string(), local: local(&t).to_string() };
@@ -233,6 +249,20 @@ impl InstrumentSummary {
     }
 }
 
+/// The rule of ultraviolet quantities, and the key that decides it.
+fn ultraviolet_rule(station: &Station) -> &'static str {
+    match (station.kind, station.ultraviolet_lamps) {
+        (StationKind::Roof, _) => "rule of the sun: integrals start at 290 nm",
+        (StationKind::Glasshouse, false) => {
+            "rule of the sun: integrals start at 290 nm; where lamps emit ultraviolet, set station.ultraviolet_lamps = true"
+        }
+        (StationKind::Glasshouse, true) => {
+            "rule of lamps, by station.ultraviolet_lamps: integrals need the whole range of each weighting"
+        }
+        (StationKind::Lamp, _) => "rule of lamps: integrals need the whole range of each weighting",
+    }
+}
+
 /// The wavelengths that both the response and the scale give a meaning [nm].
 fn calibrated_nm(c: &Calibration) -> (f64, f64) {
     // A response has at least two entries.
@@ -240,8 +270,7 @@ fn calibrated_nm(c: &Calibration) -> (f64, f64) {
     (first.max(c.wavelength.at(0.0)), last)
 }
 
-fn out_of_reach(calibrated_nm: (f64, f64), kind: StationKind) -> Vec<(&'static str, (f64, f64))> {
-    let source = if kind.sunlit() { SourceRule::Sun } else { SourceRule::Lamp };
+fn out_of_reach(calibrated_nm: (f64, f64), source: SourceRule) -> Vec<(&'static str, (f64, f64))> {
     let needs = registry().iter().filter_map(|q| Some((q.id, q.needs(source)?)));
     needs.filter(|(_, (from, to))| !(calibrated_nm.0 <= *from && *to <= calibrated_nm.1)).collect()
 }
@@ -271,6 +300,20 @@ fn warn_of(instrument: &InstrumentConfig, set: &CalibrationSet, now: UtcMicros, 
             "{name}: exposure.budget_s ({budget} s) reaches the next tick: in weak light ticks will be lost as `busy`"
         ));
     }
+}
+
+/// A warning for each calibration whose stray-light floor is read where lamps may emit.
+fn lit_floor_bands(instrument: &str, set: &CalibrationSet) -> Vec<String> {
+    let bands = set.entries().filter_map(|(_, c)| Some((&c.id, c.stray_light.floor_band_nm?)));
+    let ultraviolet = bands.filter(|(_, (low, _))| *low < ULTRAVIOLET_BELOW_NM);
+    ultraviolet
+        .map(|(id, (low, high))| {
+            format!(
+                "{instrument}: calibration `{id}` takes the stray-light floor from {low} nm to {high} nm: a lamp that emits there \
+                 makes ultraviolet quantities read too low"
+            )
+        })
+        .collect()
 }
 
 #[cfg(test)]

@@ -95,9 +95,9 @@ pub fn run(args: DailyArgs) -> Result<(), Failure> {
     print(&if args.csv { in_csv(config, &rules, &found) } else { table::text(config, &rules, &found) })
 }
 
-/// What has to be said beside ultraviolet figures.
-fn caution() -> &'static str {
-    Group::Ultraviolet.caution().unwrap_or_default()
+/// The safety notice for the ultraviolet figures of a station.
+fn caution(config: &Config) -> String {
+    Group::Ultraviolet.caution(Some(config.station.source_rule())).unwrap_or_default()
 }
 
 /// The figure of a day under an identifier.
@@ -113,7 +113,7 @@ fn in_json(config: &Config, rules: &Rules, found: &[Days]) -> Value {
     let definitions: serde_json::Map<String, Value> =
         FIGURES.iter().map(|f| (f.id.to_owned(), f.definition.into())).collect();
     json!({
-        "station": config.station.name, "rules": rules.in_words(), "caution": caution(), "definitions": definitions,
+        "station": config.station.name, "rules": rules.in_words(), "caution": caution(config), "definitions": definitions,
         "instruments": instruments,
     })
 }
@@ -161,7 +161,7 @@ fn in_csv(config: &Config, rules: &Rules, found: &[Days]) -> String {
     for line in rules.in_words() {
         let _ = writeln!(out, "# {line}");
     }
-    let _ = writeln!(out, "# caution: {}", caution());
+    let _ = writeln!(out, "# caution: {}", caution(config));
     for info in FIGURES {
         let _ = writeln!(out, "# {} [{}]: {}", info.id, info.unit, info.definition);
     }

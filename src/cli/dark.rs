@@ -20,6 +20,11 @@ use std::io::{BufRead, IsTerminal, Write};
 use std::path::PathBuf;
 use std::sync::Arc;
 
+/// Printed before anybody goes to the head.
+const CAUTION: &str = "Caution: do not look into the sun or into a lamp. Protect eyes and skin where lamps emit ultraviolet. Lamps, and \
+                       covers near them, get hot. Work at heights and on mains wiring is for qualified people. Keep off roofs in \
+                       bad weather and when lightning is near. Local rules prevail.";
+
 /// Arguments of `vigilux dark`.
 #[derive(Debug, clap::Args)]
 pub struct DarkArgs {
@@ -105,11 +110,13 @@ fn take(args: &DarkArgs, parts: &LoopContext) -> Result<(), Failure> {
     let seconds: f64 = plan_darks.iter().map(|o| f64::from(o.exposures) * (o.integration_s + setup.overhead_s())).sum();
     let minutes = (seconds / 60.0).ceil();
     if args.covered {
-        super::print(&format!("{} ({idn}): keep the head covered for about {minutes:.0} min.\n", instrument.name))?;
+        let text = format!("{} ({idn}): keep the head covered for about {minutes:.0} min.\n", instrument.name);
+        super::print(&(text + &super::wrapped(CAUTION, 0)))?;
     } else {
         ask(&format!(
-            "ObstructionDetector the head of {} ({idn}) so that no light reaches it. It must stay covered for about {minutes:.0} min.",
-            instrument.name
+            "Cover the head of {} ({idn}) so that no light reaches it. It must stay covered for about {minutes:.0} min.\n{}",
+            instrument.name,
+            super::wrapped(CAUTION, 0)
         ))?;
     }
 
@@ -154,7 +161,7 @@ fn ask(text: &str) -> Result<(), Failure> {
     if !std::io::stdin().is_terminal() {
         return Err(Failure::Usage("expected somebody at the terminal to cover the head, or --covered".to_owned()));
     }
-    super::print(&format!("{text}\nPress Enter when it is covered, Ctrl-C to leave. "))?;
+    super::print(&format!("{text}Press Enter when it is covered, Ctrl-C to leave. "))?;
     let mut line = String::new();
     let read = std::io::stdin().lock().read_line(&mut line).map_err(|e| Failure::from_error("the terminal", &e))?;
     let _ = std::io::stdout().flush();

@@ -14,7 +14,7 @@ use crate::acquisition::supervision::{Charge, supervise};
 use crate::clock::{Clock, CompressedClock, Stop, UtcMicros};
 use crate::config;
 use crate::processing::ProcessedReading;
-use crate::quantities::SourceRule;
+use crate::quantities::{Group, SourceRule};
 use crate::record::{Event, Frame};
 use crate::simulator::comparison::Comparison;
 use crate::simulator::truth::TruthTail;
@@ -91,6 +91,11 @@ pub fn run(args: &DemoArgs) -> Result<(), Failure> {
     result.map_err(|e| Failure::from_error("the demo stopped", &e))?;
     let tally = tally.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
     super::print(&tally.report(&dir, &setup.config))
+}
+
+/// The safety notice for the demo's ultraviolet values: its station stands under the open sky.
+fn caution() -> String {
+    Group::Ultraviolet.caution(Some(SourceRule::Sun)).unwrap_or_default()
 }
 
 /// The folder for the demo's files: the one asked for, or the first free name here. Nothing is overwritten.

@@ -11,8 +11,8 @@ use crate::clock::{Clock, RealClock, UtcMicros};
 use crate::export::long::quoted;
 use crate::export::netcdf::Per;
 use crate::export::whole::Whole;
-use crate::export::{ExportError, Provenance, What, long};
-use crate::quantities::{Group, registry};
+use crate::export::{ExportError, Header, What, long};
+use crate::quantities::cautions;
 use crate::record::QuantityValue;
 use crate::store::StoredReading;
 use std::collections::BTreeMap;
@@ -124,8 +124,8 @@ fn csv(archive: &Archive, choice: &Choice, what: What, path: &Path, out: &mut im
     if what == What::Values {
         return write_csv(archive, choice, out);
     }
-    for (key, text) in provenance(archive, choice)? {
-        comment(out, &key, &text)?;
+    for (key, text) in header(archive, choice, what)?.lines() {
+        comment(out, &key, text)?;
     }
     forms::walk(archive, choice, what, &mut long::Long::new(out, path.to_owned())).map_err(|e| match e {
         ExportError::Output { why, .. } => Trouble::Output(why),
@@ -227,8 +227,18 @@ fn suffixes(windows: bool) -> &'static [&'static str] {
     if windows { all } else { &all[..3] }
 }
 
-/// Where the numbers come from.
-fn provenance(archive: &Archive, choice: &Choice) -> Result<Provenance, Failure> {
+/// The head of every file: origin and safety notices. Values carry the notices of the groups they hold; spectra and counts carry
+/// all of them, since they can be weighted for any group.
+fn header(archive: &Archive, choice: &Choice, what: What) -> Result<Header, Failure> {
+    let cautions = match what {
+        What::Values => archive.cautions(),
+        What::Spectra | What::Darks | What::Frames => cautions(|_| true, archive.source_rule()),
+    };
+    Ok(Header { provenance: provenance(archive, choice)?, cautions })
+}
+
+/// Origin of the numbers.
+fn provenance(archive: &Archive, choice: &Choice) -> Result<Vec<(String, String)>, Failure> {
     let reader = &archive.reader;
     let mut lines = vec![("program".to_owned(), concat!("vigilux ", env!("CARGO_PKG_VERSION")).to_owned())];
     let mut line = |key: &str, text: String| lines.push((key.to_owned(), text));
@@ -269,19 +279,13 @@ fn comment(out: &mut impl Write, key: &str, text: &str) -> Result<(), Trouble> {
 /// Where the numbers come from and what they mean, one `# key: value` a line.
 fn preamble(archive: &Archive, choice: &Choice, windows: bool, out: &mut impl Write) -> Result<(), Trouble> {
     let reader = &archive.reader;
-    for (key, text) in provenance(archive, choice)? {
-        comment(out, &key, &text)?;
+    for (key, text) in header(archive, choice, What::Values)?.lines() {
+        comment(out, &key, text)?;
     }
     let mut line = |key: &str, text: &str| comment(out, key, text);
     line("time", "time_mid is the time of a reading; rows stand in the order in which they were stored")?;
     line("uncertainty", "ID_uncertainty is the standard uncertainty (k = 1) in the unit of ID")?;
     line("verdict", "good, suspect or bad; empty where there is no value, with the reason in reasons")?;
-    for group in Group::ALL {
-        let here = reader.quantities().iter().any(|(id, _)| registry().iter().any(|q| q.id == id && q.group == group));
-        if let Some(caution) = group.caution().filter(|_| here) {
-            line(&format!("caution on {}", group.name()), caution)?;
-        }
-    }
     if windows {
         line("window", "ID_minimum, ID_maximum, ID_deviation over the exposures of a window, in the unit of ID")?;
     }

@@ -89,7 +89,7 @@ fn as_json(q: &Quantity) -> Value {
         "needs": { "sun": needs(SourceRule::Sun), "lamp": needs(SourceRule::Lamp) },
         "limit": { "relative": q.limit.relative, "absolute": q.limit.absolute },
         "flags": { "always": names(flags_with(q, Reach::Always)), "by_size": names(flags_with(q, Reach::BySize)) },
-        "caution": q.group.caution(),
+        "caution": q.group.caution(None),
     })
 }
 
@@ -106,7 +106,7 @@ fn text(chosen: &[&Quantity]) -> String {
             continue;
         }
         out += &format!("\n{}\n", group.name());
-        if let Some(caution) = group.caution() {
+        if let Some(caution) = group.caution(None) {
             out += &wrapped(&format!("caution: {caution}"), 2);
         }
         for q in members {
@@ -138,7 +138,7 @@ fn markdown(chosen: &[&Quantity]) -> String {
             continue;
         }
         out += &format!("\n## {}\n\n", group.name());
-        if let Some(caution) = group.caution() {
+        if let Some(caution) = group.caution(None) {
             out += &format!("**Caution:** {caution}.\n\n");
         }
         out += "| identifier | unit | definition | source | needs | good within | other flags |\n";

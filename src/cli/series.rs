@@ -6,7 +6,7 @@ use super::{Failure, print};
 use crate::archive::series::{Curve, Point, curve};
 use crate::clock::{Clock, RealClock, UtcMicros};
 use crate::export::long::quoted;
-use crate::quantities::{self, Group};
+use crate::quantities;
 use crate::record::HourValue;
 use serde_json::{Value, json};
 use std::fmt::Write;
@@ -52,6 +52,8 @@ struct Curves {
     quantity: String,
     unit: String,
     zone: crate::zone::Zone,
+    /// The safety notice for the quantity, where its group has one.
+    caution: Option<String>,
     curves: Vec<(String, Curve)>,
 }
 
@@ -75,7 +77,9 @@ pub fn run(args: SeriesArgs) -> Result<(), Failure> {
         curves.push((instrument, found));
     }
     let zone = archive.config.as_ref().map_or(crate::zone::Zone::utc(), |c| c.station.time_zone);
-    let all = Curves { quantity, unit, zone, curves };
+    let group = quantities::index_of(&quantity).map(|at| quantities::registry()[at].group);
+    let caution = group.and_then(|group| group.caution(archive.source_rule()));
+    let all = Curves { quantity, unit, zone, caution, curves };
     if args.json {
         return super::print_json(&all.json());
     }
@@ -83,11 +87,6 @@ pub fn run(args: SeriesArgs) -> Result<(), Failure> {
 }
 
 impl Curves {
-    fn caution(&self) -> Option<&'static str> {
-        let at = quantities::index_of(&self.quantity)?;
-        Group::caution(quantities::registry()[at].group)
-    }
-
     fn text(&self) -> String {
         let mut out = String::new();
         let unit = pretty_unit(&self.unit);
@@ -109,7 +108,7 @@ impl Curves {
                 self.line(&mut out, point, low, high);
             }
         }
-        if let Some(caution) = self.caution() {
+        if let Some(caution) = &self.caution {
             out += &super::wrapped(&format!("caution: {caution}"), 0);
         }
         out
@@ -147,13 +146,13 @@ impl Curves {
                 json!({ "instrument": instrument, "whole_hours": c.of_hours, "points": points })
             })
             .collect();
-        json!({ "quantity": self.quantity, "unit": self.unit, "caution": self.caution(), "curves": curves })
+        json!({ "quantity": self.quantity, "unit": self.unit, "caution": self.caution, "curves": curves })
     }
 
     fn csv(&self) -> String {
         let mut out = format!("# {} [{}]: of values that are not bad\n", self.quantity, self.unit);
         // Writing to a string cannot fail.
-        if let Some(caution) = self.caution() {
+        if let Some(caution) = &self.caution {
             let _ = writeln!(out, "# caution: {caution}");
         }
         out += "instrument,from,to,minimum,mean,maximum,good,suspect,bad\n";
@@ -200,6 +199,7 @@ fn drawn([minimum, mean, maximum]: [f64; 3], low: f64, high: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::quantities::{Group, SourceRule};
 
     fn two_points() -> Curves {
         let at = |text: &str| UtcMicros::parse(text).unwrap();
@@ -217,7 +217,13 @@ mod tests {
             point(3.0, None),
         ];
         let curves = vec![("south".to_owned(), Curve { of_hours: true, points })];
-        Curves { quantity: "uv_index".into(), unit: "1".into(), zone: "Europe/Copenhagen".parse().unwrap(), curves }
+        Curves {
+            quantity: "uv_index".into(),
+            unit: "1".into(),
+            zone: "Europe/Copenhagen".parse().unwrap(),
+            caution: Group::Ultraviolet.caution(Some(SourceRule::Sun)),
+            curves,
+        }
     }
 
     /// Identity: a line a point in local time, drawn between the limits of the whole; what is not there is a dash.

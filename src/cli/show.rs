@@ -12,6 +12,7 @@ use crate::quantities::{self, Group};
 use crate::record::{Event, QuantityValue, Reading, Verdict};
 use crate::store::StoredReading;
 use serde_json::{Value, json};
+use std::collections::BTreeMap;
 use std::fmt::Write;
 
 /// Quantities of the short list of several readings.
@@ -199,7 +200,7 @@ impl View<'_> {
                 continue;
             }
             put(out, format_args!("{}", group.map_or("other", Group::name)));
-            if let Some(caution) = group.and_then(Group::caution) {
+            if let Some(caution) = group.and_then(|g| g.caution(self.archive.source_rule())) {
                 put(out, format_args!("  caution: {caution}"));
             }
             ours.into_iter().for_each(|k| self.quantity(out, r, k, unit_width));
@@ -240,6 +241,7 @@ impl View<'_> {
         Ok(json!({
             "station": self.archive.config.as_ref().map(|c| &c.station.name),
             "database": self.archive.reader.path().to_string_lossy(),
+            "cautions": self.archive.cautions().into_iter().collect::<BTreeMap<_, _>>(),
             "readings": readings?,
             "saved_states": monitor_states(&self.archive.reader, self.archive.config.as_ref())?.iter().map(MonitorState::json).collect::<Vec<_>>(),
             "last_event": self.event.map(event),

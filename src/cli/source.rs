@@ -3,6 +3,7 @@
 use super::Failure;
 use crate::clock::UtcMicros;
 use crate::config::{self, Config};
+use crate::quantities::{SourceRule, cautions, index_of, registry};
 use crate::store::{Reader, StoreError};
 use std::path::{Path, PathBuf};
 
@@ -82,6 +83,18 @@ impl Source {
 }
 
 impl Archive {
+    /// The source rule of the station; `None` where its configuration cannot be read.
+    pub fn source_rule(&self) -> Option<SourceRule> {
+        self.config.as_ref().map(|c| c.station.source_rule())
+    }
+
+    /// Safety notices for the quantities of the database, as (group, text).
+    pub fn cautions(&self) -> Vec<(&'static str, String)> {
+        let known = self.reader.quantities().iter().filter_map(|(id, _)| index_of(id));
+        let groups: Vec<_> = known.map(|at| registry()[at].group).collect();
+        cautions(|group| groups.contains(&group), self.source_rule())
+    }
+
     /// The names of all instruments on record, or the one that was asked for, which has to be among them.
     pub fn chosen(&self, asked: Option<&str>) -> Result<Vec<String>, Failure> {
         let mut known: Vec<String> = Vec::new();

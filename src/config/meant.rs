@@ -3,6 +3,7 @@
 //! Written by [`super`] from the file as written; holds no text that still has to be understood.
 
 use crate::clock::UtcMicros;
+use crate::quantities::SourceRule;
 use crate::record::DarkSource;
 use crate::sun::{self, Place, Sun};
 use std::path::PathBuf;
@@ -61,6 +62,8 @@ pub struct Station {
     pub day_starts_at_s: u32,
     /// Mains frequency [Hz]; 0 where no mains-driven light is seen.
     pub mains_hz: f64,
+    /// Whether lamps under the glazing emit ultraviolet; false under any other kind.
+    pub ultraviolet_lamps: bool,
     /// When lamps shine, by the clock on the wall [s after local midnight], start inclusive, end exclusive; may wrap
     /// midnight. Empty where it is not known.
     pub lamps_s: Vec<(u32, u32)>,
@@ -72,6 +75,14 @@ impl Station {
     /// Position of the sun at an instant; `None` at a station without sunlight.
     pub fn sun_at(&self, t: UtcMicros) -> Option<Sun> {
         self.kind.sunlit().then(|| sun::position(self.place, t)).flatten()
+    }
+
+    /// The source rule of its quantities.
+    ///
+    /// Ultraviolet lamps under glazing call for the rule of lamps, which differs from the sun's in ultraviolet rows alone: the
+    /// sun's rule leaves out everything below 290 nm and would understate them.
+    pub fn source_rule(&self) -> SourceRule {
+        if self.kind.sunlit() && !self.ultraviolet_lamps { SourceRule::Sun } else { SourceRule::Lamp }
     }
 }
 

@@ -33,6 +33,7 @@ pub fn read_station(s: &Section) -> (Option<StationKind>, Option<Station>) {
     let default_mains = (kind == Some(StationKind::Roof)).then_some(0.0);
     let mains_hz = read_mains(s, default_mains, kind.is_none());
     let lamps_s = read_lamps(s, kind);
+    let ultraviolet_lamps = read_ultraviolet_lamps(s, kind);
     s.close();
     let whole = || {
         let place = Place { latitude_deg: latitude_deg?, longitude_deg: longitude_deg?, altitude_m: altitude_m? };
@@ -43,6 +44,7 @@ pub fn read_station(s: &Section) -> (Option<StationKind>, Option<Station>) {
             time_zone: time_zone?,
             day_starts_at_s: day_starts_at_s?,
             mains_hz: mains_hz?,
+            ultraviolet_lamps,
             lamps_s,
             days: DailyConfig::default(),
         })
@@ -77,6 +79,17 @@ fn read_lamps(s: &Section, kind: Option<StationKind>) -> Vec<(u32, u32)> {
         s.refuse("lamps", "no such key under kind `roof`, where no lamp is seen");
     }
     windows.unwrap_or_default()
+}
+
+/// Whether lamps under the glazing emit ultraviolet.
+fn read_ultraviolet_lamps(s: &Section, kind: Option<StationKind>) -> bool {
+    let given = s.has("ultraviolet_lamps");
+    let present = s.truth("ultraviolet_lamps", false);
+    if given && matches!(kind, Some(StationKind::Roof | StationKind::Lamp)) {
+        let expected = "no such key but under kind `glasshouse`: the rule of the sun holds under `roof`, the rule of lamps under `lamp`";
+        s.refuse("ultraviolet_lamps", expected);
+    }
+    present
 }
 
 /// Reads `[daily]`: how figures of days are made. Everything in it may be left out.

@@ -1,4 +1,5 @@
 use super::*;
+use crate::quantities::SourceRule;
 use crate::record::DarkSource;
 
 /// The shortest file that is right.
@@ -38,7 +39,8 @@ fn a_short_file_is_complete() {
         c.station.days,
         DailyConfig { interpolate_up_to_s: 900.0, photoperiod_ppfd: 1.0, hours_above_ppfd: 200.0 }
     );
-    assert!(c.station.lamps_s.is_empty());
+    assert!(c.station.lamps_s.is_empty() && !c.station.ultraviolet_lamps);
+    assert_eq!(c.station.source_rule(), SourceRule::Sun);
     let i = &c.instruments[0];
     assert_eq!((i.baud, i.dialect.as_str(), i.warm_up_s), (115_200, "scpi", 1200.0));
     assert_eq!(i.link, Path::new("/dev/ttyUSB0"));
@@ -67,20 +69,23 @@ fn a_short_file_is_complete() {
 fn a_full_file_arrives_in_its_units() {
     let text = format!(
         "{SHORT}baud = 57600\nwarm_up_min = 5\n[instrument.schedule]\ncron = \"0 */5 * * * *\"\nsun_above_deg = -6\n\
-         local_window = \"22:00-04:00\"\nwindow_s = 50\n[instrument.exposure]\nladder = false\nintegration_min_ms = 2.5\n\
+         local_window = \"22:00-04:00\"\nwindow_s = 50\n[instrument.exposure]\nbracketing = false\nintegration_min_ms = 2.5\n\
          [instrument.darks]\nsources = [\"night\"]\nnight_every_min = 30\n[instrument.limits]\nlamp_rating_ppfd = 900\n\
          [instrument.limits.uncertainty]\nppfd = {{ relative = 0.05, absolute = 2 }}\n\
-         [daily]\nbridge_min = 5\nphotoperiod_ppfd = 0.5\nhours_above_ppfd = 500\n[page]\nlisten = \"[::1]:8050\"\n"
+         [daily]\ninterpolate_up_to_min = 5\nphotoperiod_ppfd = 0.5\nhours_above_ppfd = 500\n[page]\nlisten = \"[::1]:8050\"\n"
     );
     let c = parse(Path::new("roof.toml"), &text, now()).unwrap();
     assert_eq!(
         c.station.days,
         DailyConfig { interpolate_up_to_s: 300.0, photoperiod_ppfd: 0.5, hours_above_ppfd: 500.0 }
     );
-    let under_glass =
-        text.replace("\"roof\"", "\"glasshouse\"\nmains_hz = 50\nlamps = [\"05:00-08:30\", \"20:00-02:00\"]");
+    let under_glass = text.replace(
+        "\"roof\"",
+        "\"glasshouse\"\nmains_hz = 50\nultraviolet_lamps = true\nlamps = [\"05:00-08:30\", \"20:00-02:00\"]",
+    );
     let glass = parse(Path::new("glass.toml"), &under_glass, now()).unwrap();
     assert_eq!(glass.station.lamps_s, [(18_000, 30_600), (72_000, 7_200)]);
+    assert_eq!((glass.station.ultraviolet_lamps, glass.station.source_rule()), (true, SourceRule::Lamp));
     let i = &c.instruments[0];
     assert_eq!((i.baud, i.warm_up_s), (57_600, 300.0));
     assert_eq!((i.schedule.sun_above_deg, i.schedule.local_window_s), (Some(-6.0), Some((79_200, 14_400))));
@@ -139,6 +144,12 @@ fn each_broken_rule_names_key_rule_and_value() {
             "kind = \"lamp\"",
             ": station.mains_hz: expected a number from 0 to 70 [Hz; 0 where no mains-driven light is seen], but found \
              nothing: the key is required",
+        ),
+        (
+            "kind = \"roof\"",
+            "kind = \"roof\"\nultraviolet_lamps = true",
+            "6: station.ultraviolet_lamps: expected no such key but under kind `glasshouse`: the rule of the sun holds under \
+             `roof`, the rule of lamps under `lamp`, but found `true`",
         ),
         (
             "[[instrument]]",

@@ -71,5 +71,19 @@ impl What {
     }
 }
 
-/// What stands at the head of every file: where its numbers come from, as (key, text).
-pub type Provenance = Vec<(String, String)>;
+/// What stands at the head of every file.
+#[derive(Clone, Debug, Default)]
+pub struct Header {
+    /// Origin of the numbers, as (key, text).
+    pub provenance: Vec<(String, String)>,
+    /// Safety notices, as (group of quantities, text).
+    pub cautions: Vec<(&'static str, String)>,
+}
+
+impl Header {
+    /// All of it as (key, text), for formats whose headers are key and text.
+    pub fn lines(&self) -> impl Iterator<Item = (String, &str)> {
+        let cautions = self.cautions.iter().map(|(group, text)| (format!("caution on {group}"), text.as_str()));
+        self.provenance.iter().map(|(key, text)| (key.clone(), text.as_str())).chain(cautions)
+    }
+}

@@ -8,7 +8,7 @@
 use super::joined::Joined;
 use super::sheet::{Axis, Column, Data, Place, Sheet, Sink};
 use super::whole::{Whole, output};
-use super::{ExportError, Provenance, What};
+use super::{ExportError, Header, What};
 use crate::record::Flag;
 use netcdf3::{DataSet, FileWriter, InvalidDataSet, Version, WriteError};
 use std::cell::RefCell;
@@ -49,7 +49,7 @@ pub struct NetCdf {
     folder: PathBuf,
     what: What,
     per: Per,
-    provenance: Provenance,
+    header: Header,
     /// When this export began, for `history`.
     made: String,
     /// What the last file is called but for its part, and which part it is.
@@ -62,8 +62,8 @@ pub struct NetCdf {
 
 impl NetCdf {
     /// Into a folder.
-    pub fn new(folder: &Path, what: What, per: Per, provenance: Provenance, made: String) -> Self {
-        Self { folder: folder.to_owned(), what, per, provenance, made, last: None, open: None, files: 0 }
+    pub fn new(folder: &Path, what: What, per: Per, header: Header, made: String) -> Self {
+        Self { folder: folder.to_owned(), what, per, header, made, last: None, open: None, files: 0 }
     }
 
     /// The name of the next file for a place.
@@ -125,8 +125,13 @@ impl NetCdf {
                 set.add_global_attr_string(key, &text)?;
             }
         }
-        let provenance: Vec<String> = self.provenance.iter().map(|(k, v)| format!("{k}: {v}")).collect();
+        let provenance: Vec<String> = self.header.provenance.iter().map(|(k, v)| format!("{k}: {v}")).collect();
         set.add_global_attr_string("provenance", provenance.join("\n"))?;
+        let cautions: Vec<String> =
+            self.header.cautions.iter().map(|(group, text)| format!("{group}: {text}")).collect();
+        if !cautions.is_empty() {
+            set.add_global_attr_string("caution", cautions.join("\n"))?;
+        }
         let over = match &sheet.axis {
             Axis::None => None,
             Axis::Wavelength(w) => {
@@ -347,8 +352,15 @@ mod tests {
         Sheet { columns, axis: Axis::Wavelength(Arc::new(wavelengths.to_vec())), rows: (to - from) as usize }
     }
 
+    fn header() -> Header {
+        Header {
+            provenance: vec![],
+            cautions: vec![("ultraviolet", "protect eyes".into()), ("retina", "do not look".into())],
+        }
+    }
+
     fn written(folder: &Path, per: Per, sheets: &[(&str, Sheet)]) -> u64 {
-        let mut sink = NetCdf::new(folder, What::Spectra, per, vec![], "now".into());
+        let mut sink = NetCdf::new(folder, What::Spectra, per, header(), "now".into());
         for (date, sheet) in sheets {
             sink.put(&place(date), sheet).unwrap();
             sink.close().unwrap();
@@ -372,6 +384,8 @@ mod tests {
         assert!(path("days/south_spectra_2026-06-22.nc").exists());
         let mut reader = netcdf3::FileReader::open(path("joined/south_spectra.nc")).unwrap();
         assert_eq!(reader.read_var_i32("id").unwrap(), [0, 1, 2, 3, 4, 5]);
+        let caution = reader.data_set().get_global_attr_as_string("caution").unwrap();
+        assert_eq!(caution, "ultraviolet: protect eyes\nretina: do not look");
         assert_eq!(reader.read_var_f64("ppfd").unwrap(), [0.0, 1.0, 2.0, NO_REAL, 4.0, 5.0]);
     }
 

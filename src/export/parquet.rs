@@ -5,7 +5,7 @@
 
 use super::sheet::{Axis, Column, Data, Place, Sheet, Sink};
 use super::whole::{Whole, output};
-use super::{ExportError, Provenance, What};
+use super::{ExportError, Header, What};
 use crate::record::{Flags, Verdict};
 use parquet::basic::{Compression, Encoding, LogicalType, Repetition, TimeUnit, Type as Physical, ZstdLevel};
 use parquet::data_type::{ByteArray, ByteArrayType, DoubleType, FloatType, Int32Type, Int64Type};
@@ -22,7 +22,7 @@ use std::sync::Arc;
 pub struct Parquet {
     folder: PathBuf,
     what: What,
-    provenance: Provenance,
+    header: Header,
     open: Option<Open>,
     /// Files written.
     pub files: u64,
@@ -48,8 +48,8 @@ pub fn escaped(name: &str) -> String {
 
 impl Parquet {
     /// Below a folder.
-    pub fn new(folder: &Path, what: What, provenance: Provenance) -> Self {
-        Self { folder: folder.to_owned(), what, provenance, open: None, files: 0 }
+    pub fn new(folder: &Path, what: What, header: Header) -> Self {
+        Self { folder: folder.to_owned(), what, header, open: None, files: 0 }
     }
 
     fn path(&self, place: &Place) -> PathBuf {
@@ -64,14 +64,14 @@ impl Parquet {
         let form = refused(path);
         let schema = schema(sheet).map_err(&form)?;
         let level = ZstdLevel::try_new(1).map_err(&form)?;
-        let mut units: Vec<KeyValue> =
-            self.provenance.iter().map(|(k, v)| KeyValue::new(k.clone(), v.clone())).collect();
+        let mut metadata: Vec<KeyValue> =
+            self.header.lines().map(|(key, text)| KeyValue::new(key, text.to_owned())).collect();
         let with_unit = sheet.columns.iter().filter(|c| !c.unit.is_empty());
-        units.extend(with_unit.map(|c| KeyValue::new(format!("unit of {}", c.name), c.unit.clone())));
+        metadata.extend(with_unit.map(|c| KeyValue::new(format!("unit of {}", c.name), c.unit.clone())));
         let mut properties = WriterProperties::builder()
             .set_created_by(format!("vigilux {}", env!("CARGO_PKG_VERSION")))
             .set_compression(Compression::ZSTD(level))
-            .set_key_value_metadata(Some(units));
+            .set_key_value_metadata(Some(metadata));
         for column in &sheet.columns {
             // Measured numbers hardly repeat: no dictionary, and their bytes by significance, which zstd takes better.
             let path = match column.data {

@@ -181,6 +181,7 @@ mod tests {
             time_zone: "Europe/Zurich".parse().unwrap(),
             day_starts_at_s: 0,
             mains_hz: 0.0,
+            ultraviolet_lamps: false,
             lamps_s: vec![],
             days: DailyConfig::default(),
         };

@@ -9,7 +9,7 @@ use crate::config::{LimitsConfig, Station};
 use crate::quality::limits::PlausibilityLimit;
 use crate::quality::verdict::judge_without_numbers;
 use crate::quality::{Assessment, DarkProvenance, Judged, judge};
-use crate::quantities::{self, Matrix, SourceRule};
+use crate::quantities::{self, Matrix};
 pub use crate::record::AcquisitionContext;
 use crate::record::{Bracket, Detector, Flag, Flags, Frame, Reading, WindowStatistics};
 use crate::reduction::{self, Aged, BracketInput, DarkFor, Reduced, Scale, Setting, reduce, reduce_with, scale};
@@ -118,10 +118,9 @@ impl Pipeline {
                 self.axes.remove(&farthest);
             }
         }
-        let rule = if self.station.kind.sunlit() { SourceRule::Sun } else { SourceRule::Lamp };
         let (scale, matrix) = self.axes.entry(step).or_insert_with(|| {
             let scale = Scale::new(&self.calibration, &self.detector, step);
-            let matrix = Matrix::build(&scale.wavelength_nm, scale.valid_nm, rule);
+            let matrix = Matrix::build(&scale.wavelength_nm, scale.valid_nm, self.station.source_rule());
             (Arc::new(scale), Arc::new(matrix))
         });
         (Arc::clone(scale), Arc::clone(matrix))

@@ -8,6 +8,7 @@
 //! the whole range it is defined on, or absent with a reason; it is never silently partial, and noise below zero stays.
 
 pub mod alpha_opic;
+mod caution;
 pub mod colour;
 pub mod constants;
 pub mod energy;
@@ -27,6 +28,7 @@ pub mod row;
 pub mod tables;
 pub mod ultraviolet;
 
+pub use caution::cautions;
 pub use evaluate::{Mode, Outcome, Workspace, effects, effects_with, evaluate, evaluate_with, values, values_of_many};
 pub use matrix::Matrix;
 pub use reason::NullReason;

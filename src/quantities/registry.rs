@@ -43,24 +43,7 @@ impl Group {
     /// All groups, in the order in which they are shown.
     pub const ALL: [Self; 7] =
         [Self::Plants, Self::Photometry, Self::Colour, Self::AlphaOpic, Self::Ultraviolet, Self::Retina, Self::Energy];
-
-    /// What has to stand beside its values wherever a person sees them; `None` where nothing has to.
-    pub fn caution(self) -> Option<&'static str> {
-        match self {
-            Self::Ultraviolet => Some(ULTRAVIOLET_CAUTION),
-            Self::Retina => Some(RETINA_CAUTION),
-            _ => None,
-        }
-    }
 }
-
-/// What an ultraviolet value is not. WHO, WMO, UNEP, ICNIRP 2002.
-const ULTRAVIOLET_CAUTION: &str = "no assessment of anybody's exposure and no risk group; follow local codes and qualified \
-                                   practice; from UV index 3 on protection of eyes and skin is advised (WHO 2002)";
-
-/// What a blue-light value is not.
-const RETINA_CAUTION: &str = "no assessment of anybody's exposure and no risk group, which would need the radiance and size of \
-                              the source; do not look into bright lamps or the sun; follow local codes and qualified practice";
 
 /// The expanded uncertainty (k = 2) up to which a value may be called good: the larger of the two counts.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -281,18 +264,12 @@ mod tests {
         assert_eq!(index_of("lumens"), None);
     }
 
-    /// Identity: groups stand together and in one order, so that headings appear once; what can hurt carries its caution.
     #[test]
-    fn groups_stand_together_and_those_that_can_hurt_say_so() {
+    fn groups_stand_together_so_that_headings_appear_once() {
         let groups: Vec<Group> = registry().iter().map(|q| q.group).collect();
         let mut headings = groups.clone();
         headings.dedup();
         assert_eq!(headings, Group::ALL);
-        for group in Group::ALL {
-            let hurts = matches!(group, Group::Ultraviolet | Group::Retina);
-            assert_eq!(group.caution().is_some_and(|c| c.contains("no risk group")), hurts, "{}", group.name());
-        }
-        assert!(Group::Ultraviolet.caution().unwrap().contains("UV index 3"));
     }
 
     /// Identity: rows that share a name are the same row, since they are folded once.

@@ -156,7 +156,7 @@ pub const VITAMIN_D_IRRADIANCE: Quantity = Quantity {
     title: "Vitamin D effective irradiance",
     definition: "Spectral irradiance weighted by the action spectrum for previtamin D3 in skin, 252-330 nm; from 290 nm under the sun",
     source: "CIE 174:2006, 1 nm, linear",
-    remark: "the action spectrum is disputed above 315 nm",
+    remark: "no health advice; the action spectrum is disputed above 315 nm",
     group: Group::Ultraviolet,
     // About 3 % of what a high sun gives.
     limit: Limit { relative: 0.20, absolute: 0.015 },

@@ -54,7 +54,7 @@ fn each_wrong_value_is_named_with_key_rule_and_value() {
         ),
         (
             "[store]",
-            "[daily]\nbridge_min = 90\n[store]",
+            "[daily]\ninterpolate_up_to_min = 90\n[store]",
             "station.toml:12: daily.interpolate_up_to_min: expected a number above 0 and at most 60 [min], but found `90`",
         ),
         (
@@ -93,7 +93,7 @@ fn each_wrong_value_is_named_with_key_rule_and_value() {
         ),
         (
             "cron = \"0 * * * * *\"",
-            "cron = \"0 * * * * *\"\nreference = \"noon\"",
+            "cron = \"0 * * * * *\"\ncheck_source = \"noon\"",
             "station.toml:22: instrument[0].schedule.check_source: expected a cron expression in UTC that fires: second minute hour \
              day-of-month month day-of-week (1 = Sunday to 7) and perhaps year, but found `noon`, which has 1 fields",
         ),

@@ -1,7 +1,8 @@
 //! Lamps: mains ripple in a glasshouse, single shots and windows, and an ageing lamp that is switched on and off.
 
-use crate::closed_loop::{Loop, Row, assert_good_within, quantile, share, why_not_good};
-use vigilux::record::Flag;
+use crate::closed_loop::{Loop, Row, assert_good_within, index, quantile, share, why_not_good};
+use vigilux::quantities::{Group, registry};
+use vigilux::record::{Flag, QuantityValue};
 use vigilux::simulator::optic::OpticSettings;
 use vigilux::simulator::scenes::SceneKind;
 use vigilux::simulator::settings::Settings;
@@ -56,8 +57,7 @@ fn under_rippling_lamps_good_ppfd_is_right() {
         assert!(good > 0.9, "{}", why_not_good(&rows, "ppfd"));
         assert!(rows.iter().all(|r| !r.is_good("ppfd") || r.reading.exposures.iter().all(|e| whole(e.integration_s))));
         if !extra.is_empty() {
-            let window =
-                rows.last().and_then(|r| r.reading.window[crate::closed_loop::index("ppfd")]).expect("a window");
+            let window = rows.last().and_then(|r| r.reading.window[index("ppfd")]).expect("a window");
             let value = rows.last().and_then(|r| r.value("ppfd")).expect("a value");
             assert!(
                 window.minimum <= value && value <= window.maximum && window.deviation >= 0.0,
@@ -84,6 +84,25 @@ fn what_cannot_be_averaged_over_the_ripple_is_flagged() {
     assert!(bright.len() > 30);
     assert!(bright.iter().all(|r| r.has(Flag::Flicker) && !r.is_good("ppfd")), "{}", bright[0].describe("ppfd"));
     assert_good_within(&bright, "ppfd", |truth| 0.02 * truth);
+}
+
+#[test]
+fn ultraviolet_lamps_under_glass_change_the_rule_of_ultraviolet_quantities_alone() {
+    let last_of = |config: &str| {
+        let mut station = Loop::new(&lit_house(), config, "2026-11-10T11:00:00Z");
+        station.run_until("2026-11-10T11:10:00Z");
+        station.rows.last().expect("a reading").reading.values.clone()
+    };
+    let sun = last_of(&glasshouse(""));
+    let lamps = last_of(&glasshouse("").replace("mains_hz = 50", "mains_hz = 50\nultraviolet_lamps = true"));
+    assert!(sun[index("uv_index")].value().is_some(), "{:?}", sun[index("uv_index")]);
+    let QuantityValue::Null(reason) = &lamps[index("uv_index")] else { panic!("{:?}", lamps[index("uv_index")]) };
+    assert!(reason.starts_with("needs 250 to 400 nm, but the range is 280 to "), "{reason}");
+    for (q, (sun, lamps)) in
+        registry().iter().zip(sun.iter().zip(&lamps)).filter(|(q, _)| q.group != Group::Ultraviolet)
+    {
+        assert_eq!(sun, lamps, "{}", q.id);
+    }
 }
 
 /// A white lamp that burns for three quarters of an hour and rests for one.
@@ -154,7 +173,7 @@ fn a_cycled_lamp_is_measured_lit_and_unlit() {
 fn a_restarted_station_goes_on_with_what_the_check_source_needs() {
     let mut bench = cycled();
     bench.warm_up.minutes = 0.0;
-    let config = rack("warm_up_min = 0", "cron = \"0 50 * * * *\"\nreference = \"0 20 * * * *\"");
+    let config = rack("warm_up_min = 0", "cron = \"0 50 * * * *\"\ncheck_source = \"0 20 * * * *\"");
     let mut station = Loop::new(&bench, &config, "2026-03-01T00:00:00Z");
     station.run_until("2026-03-01T01:59:00Z");
     station.restart();

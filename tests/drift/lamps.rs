@@ -68,7 +68,7 @@ fn a_check_source_tells_the_response_and_is_not_the_stations_light() {
     const LOSS: &str = "2026-03-05T00:10:00Z";
     for seed in SEEDS {
         let loss = Disturbance { share: 0.1, ..disturbance(DisturbanceKind::ResponseLoss, LOSS) };
-        let config = rack("reference = \"0 0 */12 * * *\"");
+        let config = rack("check_source = \"0 0 */12 * * *\"");
         let mut run = Loop::new(&bench(seed, loss), &config, "2026-03-01T00:00:00Z");
         run.run_until("2026-03-07T00:00:00Z");
         let looked: Vec<_> = run.rows.iter().filter(|r| r.has(Flag::CheckSource)).collect();

@@ -21,6 +21,7 @@ fn a_covered_head_gives_a_whole_library() {
         lines[0].starts_with("south (Vigilux,Virtual-2048,VB-0001,1.0): keep the head covered for about "),
         "{out}"
     );
+    assert!(lines[1].starts_with("Caution: do not look into the sun or into a lamp. Protect eyes and skin"), "{out}");
     let stored: i64 = site.column("SELECT count(*) FROM dark WHERE source = 'covered'")[0];
     assert!(stored >= 8, "a library is more than {stored} darks");
     let last = lines.last().copied().unwrap_or_default();

@@ -61,6 +61,7 @@ fn show_and_export_read_beside_the_daemon() {
         ("flags         ", ""),
         ("quantity ", "verdict"),
         ("ppfd ", ""),
+        ("  caution: from UV index 3 on", ""),
         ("uv_index ", ""),
         ("last gap      ", ""),
         ("last event    ", ""),
@@ -71,6 +72,8 @@ fn show_and_export_read_beside_the_daemon() {
     let ran = site.output(&["show", "--config", "station.toml", "--last", "2", "--json"]);
     let json: Value = serde_json::from_slice(&ran.stdout).unwrap();
     assert_eq!((&json["station"], json["readings"].as_array().map(Vec::len)), (&"Test roof".into(), Some(2)), "{json}");
+    let caution = |group: &str| json["cautions"][group].as_str().unwrap_or_default();
+    assert!(caution("ultraviolet").starts_with("from UV index 3 on") && !caution("retina").is_empty(), "{json}");
     let ppfd = &json["readings"][1]["quantities"]["ppfd"];
     assert!(ppfd["value"].is_f64() && ppfd["uncertainty"].is_f64(), "{ppfd}");
     assert_eq!(ppfd["unit"], "umol m-2 s-1", "{ppfd}");
@@ -112,8 +115,45 @@ fn compute_prints_numbers_with_units_and_absences_with_reasons() {
     let uv = &json["quantities"]["uv_index"];
     assert_eq!((&uv["value"], uv["reason"].is_string()), (&Value::Null, true), "{uv}");
     let line = |start: &str, end: &str| out.lines().any(|l| l.trim_start().starts_with(start) && l.ends_with(end));
-    assert!(out.starts_with("lamp.csv: source sun, 380 to 780 nm\n\nplants\n"), "{out}");
+    let why = "assumed, since the file starts at 280 nm or above; for a lamp's spectrum say --source lamp";
+    assert!(out.starts_with(&format!("lamp.csv: 380 to 780 nm\nsource sun: {why}\n\nplants\n")), "{out}");
+    assert_eq!((&json["source"], &json["source_reason"]), (&"sun".into(), &why.into()), "{json}");
     assert!(line("ppfd ", "umol m-2 s-1  Photosynthetic photon flux density"), "{out}");
     assert!(line("pfd_far_red ", "-  needs 700 to 800 nm, but the range is 380 to 780 nm"), "{out}");
     assert!(line("uv_index ", "-  needs 290 to 400 nm, but the range is 380 to 780 nm"), "{out}");
+}
+
+#[test]
+fn values_of_lamps_carry_the_notice_for_lamps() {
+    let site = Site::new(240.0, "", "cron = \"0 * * * * *\"");
+    let station = std::fs::read_to_string(site.path("station.toml")).unwrap();
+    site.put("lamp.toml", &station.replace("kind = \"roof\"", "kind = \"lamp\"\nmains_hz = 0"));
+    let bench = site.bench(&[]);
+    let daemon = site.run();
+    site.reading(&daemon);
+    drop((daemon, bench));
+    for arguments in [
+        &["show"][..],
+        &["show", "--json"],
+        &["daily"],
+        &["daily", "--json"],
+        &["daily", "--csv"],
+        &["series", "uv_index"],
+        &["series", "uv_index", "--json"],
+        &["series", "uv_index", "--csv"],
+        &["export"],
+        &["export", "--what", "spectra"],
+    ] {
+        let printed = |config: &str| {
+            let ran = site.output(&[arguments, &["--config", config]].concat());
+            let (out, err) = texts(&ran);
+            assert_eq!(ran.status.code(), Some(0), "{arguments:?}: {err}");
+            out.split_whitespace().collect::<Vec<_>>().join(" ")
+        };
+        let (sun, lamp) = (printed("station.toml"), printed("lamp.toml"));
+        assert!(sun.contains("from UV index 3 on protection of eyes and skin is advised"), "{arguments:?}: {sun}");
+        assert!(!sun.contains("no value means safe"), "{arguments:?}: {sun}");
+        assert!(lamp.contains("before a lamp no value means safe; protect eyes and skin"), "{arguments:?}: {lamp}");
+        assert!(!lamp.contains("UV index 3"), "{arguments:?}: {lamp}");
+    }
 }

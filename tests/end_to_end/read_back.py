@@ -67,6 +67,25 @@ for engine in ("netcdf4", "scipy"):
     assert spectra["radiation_wavelength"].attrs["units"] == "nm"
     assert (np.diff(spectra["radiation_wavelength"]) > 0).all()
 
+# Safety notices: in every file, for the sun of a roof.
+notices = {}
+for line in open(folder / "values.csv"):
+    if line.startswith("# caution on "):
+        group, text = line[len("# caution on ") :].rstrip("\n").split(": ", 1)
+        notices[group] = text
+assert list(notices) == ["ultraviolet", "retina"] and "from UV index 3 on" in notices["ultraviolet"], notices
+spectra_head = [line.rstrip("\n") for line in open(folder / "spectra.csv") if line.startswith("#")]
+for group, text in notices.items():
+    assert f"# caution on {group}: {text}" in spectra_head, spectra_head
+joined = "\n".join(f"{group}: {text}" for group, text in notices.items())
+for path in glob.glob(str(folder / "nc" / "*.nc")) + glob.glob(str(folder / "range" / "*.nc")):
+    assert xr.open_dataset(path, engine="netcdf4").attrs["caution"] == joined, path
+for path in glob.glob(str(folder / "pq" / "**" / "*.parquet"), recursive=True):
+    found = duckdb.sql(f"SELECT key, value FROM parquet_kv_metadata('{path}')").fetchall()
+    found = {bytes(key).decode(): bytes(value).decode() for key, value in found}
+    for group, text in notices.items():
+        assert found.get(f"caution on {group}") == text, path
+
 # One file for the range holds what the files of the days hold, in order.
 for what in ("values", "spectra", "darks", "frames"):
     days = opened(what)

@@ -8,10 +8,10 @@ use vigilux::acquisition::LinkMaker;
 use vigilux::acquisition::assemble::{Station, assemble};
 use vigilux::acquisition::{AcquisitionLoop, Observer};
 use vigilux::clock::{Clock, SteppedClock, Stop, UtcMicros};
-use vigilux::config::{self, Setup, StationKind};
+use vigilux::config::{self, Setup};
 use vigilux::instrument::Link;
 use vigilux::processing::ProcessedReading;
-use vigilux::quantities::{self, SourceRule};
+use vigilux::quantities;
 use vigilux::record::{Event, Flag, Frame, Reading};
 use vigilux::simulator::comparison::Comparison;
 use vigilux::simulator::inprocess::{Handle, InProcessLink, connect};
@@ -114,7 +114,7 @@ impl Loop {
         // The road asks for its link once; the in-process one is handed over through this.
         let unused: LinkMaker = Arc::new(|_: &Stop| -> Box<dyn Link> { unreachable!("replaced below") });
         let station = assemble(&setup, &shared, |_| Arc::clone(&unused), || Some(true)).expect("the store opens");
-        let rule = if setup.config.station.kind == StationKind::Lamp { SourceRule::Lamp } else { SourceRule::Sun };
+        let rule = setup.config.station.source_rule();
         Self {
             clock,
             handle,

@@ -65,6 +65,7 @@ fn the_summary_says_what_a_person_wants_to_know() {
 
 station      Example roof (roof), 33.5000° S, 70.6000° W, 560 m, America/Santiago
 mains light  none expected
+ultraviolet  rule of the sun: integrals start at 290 nm
 database     FOLDER/none/example.db
 
 instrument   south on /dev/ttyExample, 115200 baud, scpi
@@ -87,4 +88,40 @@ warning: south: calibration `example-2026` ends in 31 days and no other follows 
 warning: south: exposure.budget_s (3600 s) reaches the next tick: in weak light ticks will be lost as `busy`
 ";
     assert_eq!(text.replace(&folder.path().display().to_string(), "FOLDER"), want);
+}
+
+#[test]
+fn ultraviolet_lamps_are_named_with_the_rule_that_holds() {
+    let glasshouse = |lamps: &str| {
+        let folder = tempfile::tempdir().unwrap();
+        let calibration =
+            format!("{CALIBRATION}[stray_light]\nfloor_band_nm = [291, 294]\nrelative_uncertainty = 0.3\n");
+        std::fs::write(folder.path().join("c.toml"), calibration).unwrap();
+        let config = CONFIG.replace("\"roof\"", &format!("\"glasshouse\"\nmains_hz = 50\n{lamps}"));
+        std::fs::write(folder.path().join("glass.toml"), config).unwrap();
+        let now = at("2026-12-01T02:10:00.5Z");
+        let setup = config::load(&folder.path().join("glass.toml"), now).unwrap();
+        let summary = Summary::of(Path::new("glass.toml"), &setup, now);
+        (summary.in_words(), serde_json::to_value(&summary).unwrap())
+    };
+    let (text, json) = glasshouse("ultraviolet_lamps = true");
+    for line in [
+        "ultraviolet  rule of lamps, by station.ultraviolet_lamps: integrals need the whole range of each weighting",
+        "             no uv_index: it needs 250 nm to 400 nm",
+        "warning: south: calibration `example-2026` takes the stray-light floor from 291 nm to 294 nm: a lamp that emits there \
+         makes ultraviolet quantities read too low",
+    ] {
+        assert!(text.lines().any(|l| l == line), "no line `{line}` in\n{text}");
+    }
+    assert_eq!(
+        (&json["station"]["ultraviolet_lamps"], &json["station"]["source_rule"]),
+        (&true.into(), &"lamp".into())
+    );
+    let (text, json) = glasshouse("");
+    assert!(text.contains("rule of the sun: integrals start at 290 nm; where lamps emit ultraviolet, set "), "{text}");
+    assert!(text.contains("no uv_index: it needs 290 nm to 400 nm") && !text.contains("stray-light floor"), "{text}");
+    assert_eq!(
+        (&json["station"]["ultraviolet_lamps"], &json["station"]["source_rule"]),
+        (&false.into(), &"sun".into())
+    );
 }

@@ -7,17 +7,28 @@ use super::Source;
 use crate::cli::Failure;
 use crate::export::long::quoted;
 use crate::quantities::reason::NullReason;
-use crate::quantities::{Group, Matrix, Quantity, SourceRule, registry, values};
+use crate::quantities::{Group, Matrix, Quantity, SourceRule, cautions, registry, values};
 use crate::spectrum::csv::SpectrumFile;
 use serde::ser::{Serialize, SerializeMap, Serializer};
+use std::collections::{BTreeMap, BTreeSet};
 
-/// A file that starts here or above can hold daylight [nm]; one that starts below was taken at a lamp.
+/// A file that starts here or above may hold daylight [nm]; one that starts below is taken for a lamp's.
 const SUN_FROM_NM: f64 = 280.0;
+
+/// Why a source rule was applied.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Basis {
+    /// The command line names the source.
+    Given,
+    /// The first wavelength decides.
+    FirstWavelength,
+}
 
 /// Every quantity of one file, ready to be printed.
 pub(super) struct Report {
     name: String,
     source: SourceRule,
+    basis: Basis,
     range_nm: (f64, f64),
     values: Vec<Result<f64, NullReason>>,
 }
@@ -26,14 +37,36 @@ impl Report {
     pub(super) fn of(name: &str, file: &SpectrumFile, source: Option<Source>) -> Self {
         let axis = &file.spectrum.wavelength_nm;
         let range_nm = file.spectrum.range_nm().unwrap_or((f64::NAN, f64::NAN));
-        let source = match source {
-            Some(Source::Sun) => SourceRule::Sun,
-            Some(Source::Lamp) => SourceRule::Lamp,
-            None if range_nm.0 >= SUN_FROM_NM => SourceRule::Sun,
-            None => SourceRule::Lamp,
+        let (source, basis) = match source {
+            Some(Source::Sun) => (SourceRule::Sun, Basis::Given),
+            Some(Source::Lamp) => (SourceRule::Lamp, Basis::Given),
+            None if range_nm.0 >= SUN_FROM_NM => (SourceRule::Sun, Basis::FirstWavelength),
+            None => (SourceRule::Lamp, Basis::FirstWavelength),
         };
         let matrix = Matrix::build(axis, range_nm, source);
-        Self { name: name.to_string(), source, range_nm, values: values(&matrix, &file.spectrum.irradiance) }
+        Self { name: name.to_string(), source, basis, range_nm, values: values(&matrix, &file.spectrum.irradiance) }
+    }
+
+    /// Why the source rule was applied, as a part of a sentence.
+    fn source_reason(&self) -> String {
+        match (self.basis, self.source) {
+            (Basis::Given, _) => "as --source says".to_owned(),
+            (Basis::FirstWavelength, SourceRule::Sun) => format!(
+                "assumed, since the file starts at {SUN_FROM_NM} nm or above; for a lamp's spectrum say --source lamp"
+            ),
+            (Basis::FirstWavelength, SourceRule::Lamp) => {
+                format!("assumed, since the file starts below {SUN_FROM_NM} nm, where no sunlight reaches the ground")
+            }
+        }
+    }
+
+    /// The source that decides the safety notices: a lamp's spectrum may start at 280 nm or above too, so that a sun that was only
+    /// assumed calls for the notices of both.
+    fn notice_source(&self) -> Option<SourceRule> {
+        match (self.basis, self.source) {
+            (Basis::FirstWavelength, SourceRule::Sun) => None,
+            (_, source) => Some(source),
+        }
     }
 
     fn entries(&self) -> impl Iterator<Item = (&'static Quantity, &Result<f64, NullReason>)> {
@@ -46,16 +79,18 @@ impl Report {
         struct Whole<'a> {
             file: &'a str,
             source: &'a str,
+            source_reason: String,
             range_nm: [f64; 2],
             quantities: Entries<'a>,
-            caution: String,
+            cautions: BTreeMap<&'static str, String>,
         }
         let mut wholes = reports.iter().map(|report| Whole {
             file: &report.name,
             source: report.source.name(),
+            source_reason: report.source_reason(),
             range_nm: [report.range_nm.0, report.range_nm.1],
             quantities: Entries(report),
-            caution: cautions(),
+            cautions: cautions(|_| true, report.notice_source()).into_iter().collect(),
         });
         let text = match (reports.len(), wholes.next()) {
             (1, Some(only)) => serde_json::to_string_pretty(&only),
@@ -68,7 +103,15 @@ impl Report {
     pub(super) fn csv(reports: &[Self]) -> String {
         let units: Vec<String> = registry().iter().map(|q| format!("{} {}", q.id, q.unit)).collect();
         let ids: Vec<&str> = registry().iter().map(|q| q.id).collect();
-        let mut text = format!("# units: {}\n# caution: {}\n", units.join(", "), cautions());
+        let mut text = format!("# units: {}\n", units.join(", "));
+        for (source, reason) in reports.iter().map(|r| (r.source.name(), r.source_reason())).collect::<BTreeSet<_>>() {
+            text += &format!("# source {source}: {reason}\n");
+        }
+        let mut sources = reports.iter().map(Self::notice_source);
+        let first = sources.next().flatten();
+        for (group, notice) in cautions(|_| true, first.filter(|_| sources.all(|s| s == first))) {
+            text += &format!("# caution on {group}: {notice}\n");
+        }
         text += &format!("file,source,{},reasons\n", ids.join(","));
         for report in reports {
             let mut fields = vec![quoted(&report.name), report.source.name().to_string()];
@@ -96,14 +139,14 @@ impl Report {
         let width = |column: usize| rows.iter().map(|r| r[column].chars().count()).max().unwrap_or(0);
         let (ids, numbers) = (width(0), width(1));
         let units = registry().iter().map(|q| q.unit.len()).max().unwrap_or(0);
-        let mut text =
-            format!("{}: source {}, {} to {} nm\n", self.name, self.source.name(), self.range_nm.0, self.range_nm.1);
+        let mut text = format!("{}: {} to {} nm\n", self.name, self.range_nm.0, self.range_nm.1);
+        text += &format!("source {}: {}\n", self.source.name(), self.source_reason());
         let mut group: Option<Group> = None;
         for ((q, value), [id, number, unit]) in self.entries().zip(&rows) {
             if group != Some(q.group) {
                 group = Some(q.group);
                 text += &format!("\n{}\n", q.group.name());
-                if let Some(caution) = q.group.caution() {
+                if let Some(caution) = q.group.caution(self.notice_source()) {
                     text += &format!("  caution: {caution}\n");
                 }
             }
@@ -118,12 +161,6 @@ impl Report {
         }
         text
     }
-}
-
-/// What has to be said beside the groups that can hurt, in one line.
-fn cautions() -> String {
-    let lines = Group::ALL.iter().filter_map(|g| g.caution().map(|c| format!("{}: {c}", g.name())));
-    lines.collect::<Vec<_>>().join(". ")
 }
 
 /// A number for people: six significant digits, plain where that stays short.
@@ -189,8 +226,8 @@ mod tests {
         }
         assert_eq!(quantities["par_irradiance"]["value"].as_f64().unwrap().round(), 300.0);
         assert_eq!(quantities["uv_index"]["reason"], "needs 290 to 400 nm, but the range is 300 to 700 nm");
-        let caution = json["caution"].as_str().unwrap();
-        assert!(caution.contains("UV index 3") && caution.contains("retina: "), "{caution}");
+        let caution = |group: &str| json["cautions"][group].as_str().unwrap();
+        assert!(caution("ultraviolet").contains("UV index 3") && caution("retina").contains("no risk group"), "{json}");
         assert_eq!(json["file"], "a.csv");
     }
 
@@ -203,12 +240,57 @@ mod tests {
         assert_eq!(report("300,1\n800,1\n", Some(Source::Lamp)).source, SourceRule::Lamp);
     }
 
+    #[test]
+    fn every_form_states_the_source_rule_and_why() {
+        for (first, source, rule, why) in [
+            (
+                280.0,
+                None,
+                "sun",
+                "assumed, since the file starts at 280 nm or above; for a lamp's spectrum say --source lamp",
+            ),
+            (250.0, None, "lamp", "assumed, since the file starts below 280 nm, where no sunlight reaches the ground"),
+            (280.0, Some(Source::Lamp), "lamp", "as --source says"),
+        ] {
+            let report = report(&format!("{first},1\n800,1\n"), source);
+            let table = report.table();
+            assert_eq!(table.lines().nth(1).unwrap(), format!("source {rule}: {why}"));
+            let csv = Report::csv(std::slice::from_ref(&report));
+            assert!(csv.lines().any(|l| l == format!("# source {rule}: {why}")), "{csv}");
+            let json: serde_json::Value = serde_json::from_str(&Report::json(&[report]).unwrap()).unwrap();
+            assert_eq!((&json["source"], &json["source_reason"]), (&rule.into(), &why.into()));
+        }
+    }
+
+    #[test]
+    fn a_lamps_uv_index_never_stands_beside_the_advice_for_the_sun() {
+        // Mercury's line at 254 nm, 20 mW/m²: a UV index of about 1.4.
+        let line = "240,0\n253.6,0\n253.7,0.2\n253.8,0\n400,0\n";
+        let forms = |report: Report| {
+            [report.table(), Report::csv(std::slice::from_ref(&report)), Report::json(&[report]).unwrap()]
+        };
+        for text in forms(report(line, None)) {
+            assert!(!text.contains("UV index 3"), "{text}");
+            assert!(text.contains("before a lamp no value means safe; protect eyes and skin"), "{text}");
+        }
+        // A file from 280 nm on may be a lamp's.
+        for text in forms(report("280,0.01\n400,0.01\n", None)) {
+            assert!(
+                text.contains("under the sun: from UV index 3 on") && text.contains("no value means safe"),
+                "{text}"
+            );
+        }
+        for text in forms(report("280,0.01\n400,0.01\n", Some(Source::Sun))) {
+            assert!(text.contains("from UV index 3 on") && !text.contains("no value means safe"), "{text}");
+        }
+    }
+
     /// Regression: the lines people read, with the caution in the ultraviolet group.
     #[test]
     fn the_table_has_units_reasons_notes_and_the_caution() {
         let table = report("300,1\n1000,1\n", None).table();
         let has = |line: &str| assert!(table.lines().any(|l| l == line), "no line `{line}` in\n{table}");
-        has("a.csv: source sun, 300 to 1000 nm");
+        has("a.csv: 300 to 1000 nm");
         has("  ppfd                              1379.29  umol m-2 s-1  Photosynthetic photon flux density");
         has("  uvb                                     -  needs 290 to 315 nm, but the range is 300 to 1000 nm");
         has(
@@ -216,7 +298,7 @@ mod tests {
              not solar global irradiance, which reaches from 280 to 4000 nm)",
         );
         for group in [Group::Ultraviolet, Group::Retina] {
-            has(&format!("  caution: {}", group.caution().unwrap()));
+            has(&format!("  caution: {}", group.caution(None).unwrap()));
         }
     }
 

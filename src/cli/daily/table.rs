@@ -47,7 +47,7 @@ pub(super) fn text(config: &Config, rules: &Rules, found: &[Days]) -> String {
         out.push('\n');
         table(&mut out, rules, &days.days);
         out.push('\n');
-        notes(&mut out, rules, &days.days);
+        notes(&mut out, config, rules, &days.days);
     }
     if found.is_empty() {
         put(&mut out, format_args!("{}: no instrument is on record yet", config.station.name));
@@ -70,7 +70,7 @@ fn table(out: &mut String, rules: &Rules, days: &[Day]) {
     }
 }
 
-fn notes(out: &mut String, rules: &Rules, days: &[Day]) {
+fn notes(out: &mut String, config: &Config, rules: &Rules, days: &[Day]) {
     let mut notes = rules.in_words().split_off(1);
     notes.push("light integral ± expanded uncertainty (k = 2), all of it taken as common to the day".to_owned());
     if days.iter().any(|d| d.partial) {
@@ -78,7 +78,7 @@ fn notes(out: &mut String, rules: &Rules, days: &[Day]) {
     }
     notes.push("suspect: share of the light integral that rests on suspect values".to_owned());
     notes.push("-: none; --json says why".to_owned());
-    notes.push(format!("caution, of dose and UV index: {}", caution()));
+    notes.push(format!("caution, of dose and UV index: {}", caution(config)));
     notes.iter().for_each(|n| *out += &wrapped(n, 0));
 }
 

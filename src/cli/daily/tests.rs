@@ -81,7 +81,7 @@ fn a_day_is_a_line_with_units_above_and_cautions_below() {
         "2026-06-22     ≥ 3.20 ± 0.10       -       -      -            -       -      -           -      -   99.9%     4%",
         "lamps shine 06:00-20:00 by the clock on the wall",
         "≥: the day is partial, and its sums are what was seen of it (see `known of day`)",
-        "caution, of dose and UV index: no assessment of anybody's exposure and no risk group; follow local",
+        "caution, of dose and UV index: from UV index 3 on protection of eyes and skin is advised (WHO 2002);",
     ] {
         assert!(text.lines().any(|l| l == want), "no line `{want}` in\n{text}");
     }

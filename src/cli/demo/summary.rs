@@ -1,5 +1,6 @@
 //! What the day came to, and what to try next.
 
+use super::super::wrapped;
 use super::site;
 use crate::clock::UtcMicros;
 use crate::config::Config;
@@ -124,14 +125,14 @@ impl Tally {
         let here = dir.display();
         format!(
             "What the day came to:\n{text}\
-             \nAt UV index 3 and above protection of eyes and skin is advised (WHO 2002). A reading is no assessment of\n\
-             anybody's exposure; follow local codes and qualified practice.\n\
+             \n{}\
              \nThe database is {here}/{db}. To look further:\n  \
              vigilux show --database {here}/{db}\n  \
              vigilux daily --database {here}/{db}\n  \
              vigilux export --database {here}/{db} --format csv --output day.csv\n  \
              vigilux check --config {here}/station.toml\n\
              A station of your own starts from the files in config/.\n",
+            wrapped(&format!("Ultraviolet: {}.", super::caution()), 0),
             db = site::DATABASE
         )
     }

@@ -3,7 +3,7 @@
 use super::super::{Failure, print, wrapped};
 use super::site::Site;
 use crate::clock::UtcMicros;
-use crate::quantities::{self, Group};
+use crate::quantities;
 use crate::record::{QuantityValue, Reading};
 use indicatif::{ProgressBar, ProgressStyle};
 use std::io::IsTerminal;
@@ -38,7 +38,7 @@ impl View {
             "A day on an invented roof: a virtual spectrometer on a pseudo-terminal, and the real daemon reading it\n\
              every five minutes of compressed time. Files are kept in {}.\n{}\n",
             dir.display(),
-            wrapped(&format!("Ultraviolet: {}.", Group::Ultraviolet.caution().unwrap_or_default()), 0)
+            wrapped(&format!("Ultraviolet: {}.", super::caution()), 0)
         ))
     }
 

@@ -2,7 +2,7 @@
 
 use super::super::source::Archive;
 use super::super::{Failure, print};
-use super::{Choice, provenance, things};
+use super::{Choice, header, things};
 use crate::clock::UtcMicros;
 use crate::export::netcdf::{NetCdf, Per};
 use crate::export::parquet::Parquet;
@@ -27,7 +27,7 @@ pub fn netcdf(
     folder: &Path,
     now: UtcMicros,
 ) -> Result<(), Failure> {
-    let mut sink = NetCdf::new(folder, what, per, provenance(archive, choice)?, now.to_string());
+    let mut sink = NetCdf::new(folder, what, per, header(archive, choice, what)?, now.to_string());
     let rows = walk(archive, choice, what, &mut sink)?;
     sink.finish()?;
     told(rows, sink.files, what, folder)
@@ -35,7 +35,7 @@ pub fn netcdf(
 
 /// Writes Parquet files.
 pub fn parquet(archive: &Archive, choice: &Choice, what: What, folder: &Path) -> Result<(), Failure> {
-    let mut sink = Parquet::new(folder, what, provenance(archive, choice)?);
+    let mut sink = Parquet::new(folder, what, header(archive, choice, what)?);
     let rows = walk(archive, choice, what, &mut sink)?;
     told(rows, sink.files, what, folder)
 }
