@@ -83,6 +83,7 @@ fn main() {
         from: begin,
         until: None,
         instrument: None,
+        pixel: None,
         flag: Flag::Servicing,
         unaffected: vec![],
         text: "a year".into(),

@@ -467,7 +467,7 @@ impl MonitorSet {
         };
         let unaffected = self.spares_of(flag).unwrap_or_default();
         let instrument = Some(self.instrument.clone());
-        let mut span = FlaggedInterval { id: 0, from, until: None, instrument, flag, unaffected, text };
+        let mut span = FlaggedInterval { id: 0, from, until: None, instrument, pixel: None, flag, unaffected, text };
         span.id = store.add_span(&span)?;
         self.tell(now, format!("{}: {}, in doubt from {from} on", flag.name(), span.text));
         self.open.push(span);

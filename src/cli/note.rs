@@ -64,6 +64,7 @@ fn record(store: &Store, args: &NoteArgs, at: UtcMicros) -> Result<String, Failu
                 from: at,
                 until: args.until,
                 instrument: args.instrument.clone(),
+                pixel: None,
                 flag: Flag::Servicing,
                 unaffected: Vec::new(),
                 text: args.text.clone(),

@@ -18,6 +18,8 @@ pub struct FlaggedInterval {
     pub until: Option<UtcMicros>,
     /// The instrument it is about; `None` for the whole station.
     pub instrument: Option<String>,
+    /// The pixel it is about, where it is about a single one.
+    pub pixel: Option<usize>,
     /// The flag it raises.
     pub flag: Flag,
     /// Identifiers of the quantities it does not touch; it touches all others.
@@ -104,6 +106,7 @@ mod tests {
             from: UtcMicros(10),
             until: Some(UtcMicros(20)),
             instrument: Some("south".into()),
+            pixel: None,
             flag: Flag::WavelengthDrift,
             unaffected: vec!["ppfd".into()],
             text: String::new(),

@@ -17,7 +17,7 @@ pub(super) const READING_BITS: u32 = 40;
 pub(super) const FRAMES_PER_READING: i64 = 16;
 
 /// One script for each schema version, the first one making version 1.
-pub(super) const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5];
+pub(super) const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5, VERSION_6];
 
 /// Where a disk may spoil the neighbours of what it writes, a page is written together with the other one of its 4 KB, and every
 /// reading writes the first page of the file. So what every reading changes comes first, and not the names of flags.
@@ -263,6 +263,9 @@ CREATE TABLE pattern_copy (
     crc32 INTEGER NOT NULL
 ) STRICT;
 ";
+
+/// Flagged intervals that are about a single pixel.
+const VERSION_6: &str = "ALTER TABLE event ADD COLUMN pixel INTEGER; -- NULL where it is about no single pixel";
 
 /// Which id of `value` holds the values in force of the reading `r.id`, as SQL: one step into the runs.
 pub(super) const VALUE_IN_FORCE: &str = "(SELECT f.computation << 40 | r.id FROM active_values f \

@@ -6,7 +6,8 @@ use crate::clock::UtcMicros;
 use crate::record::{Event, EventKind, FlaggedInterval, NoteClass, flagged_interval};
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
-const SELECT: &str = "SELECT id, time, until, instrument, kind, cause, text, unaffected FROM event WHERE kind = 'span'";
+const SELECT: &str =
+    "SELECT id, time, until, instrument, kind, cause, text, unaffected, pixel FROM event WHERE kind = 'span'";
 
 impl Store {
     /// Stores a span; returns its row.
@@ -21,7 +22,11 @@ impl Store {
         };
         self.transact("storing a span", |tx| {
             let id = write::put_event(tx, &event)?;
-            tx.prepare_cached("UPDATE event SET unaffected = ?2 WHERE id = ?1")?.execute(params![id, unaffected])?;
+            tx.prepare_cached("UPDATE event SET unaffected = ?2, pixel = ?3 WHERE id = ?1")?.execute(params![
+                id,
+                unaffected,
+                new.pixel.map(|i| i as i64)
+            ])?;
             Ok(id)
         })
     }
@@ -158,6 +163,7 @@ fn span_of(row: &Row<'_>) -> rusqlite::Result<Result<FlaggedInterval, StoreError
         from: UtcMicros(row.get(1)?),
         until: row.get::<_, Option<i64>>(2)?.map(UtcMicros),
         instrument: row.get(3)?,
+        pixel: row.get::<_, Option<u32>>(8)?.map(|i| i as usize),
         flag,
         unaffected,
         text: row.get(6)?,

@@ -365,6 +365,27 @@ fn events_and_gaps_are_found_by_the_span_they_cover() {
     assert_eq!((counts.events, counts.gaps, counts.readings), (9, 8, 0));
 }
 
+/// Identity: a flagged interval keeps the pixel it is about, whatever its text says.
+#[test]
+fn a_flagged_interval_keeps_its_pixel() {
+    let s = Station::new();
+    for pixel in [None, Some(0), Some(65_535)] {
+        let mut interval = FlaggedInterval {
+            id: 0,
+            from: NOON,
+            until: None,
+            instrument: Some("roof head".into()),
+            pixel,
+            flag: Flag::PixelFault,
+            unaffected: vec!["cct".into()],
+            text: "pixel 7 (501.2 nm)".into(),
+        };
+        interval.id = s.store.add_span(&interval).unwrap();
+        assert_eq!(s.store.open_spans().unwrap(), std::slice::from_ref(&interval));
+        s.store.end_span(interval.id, NOON).unwrap();
+    }
+}
+
 /// Identity: state is replaced under its name, and floating-point numbers in it keep every bit.
 #[test]
 fn state_is_replaced_under_its_name() {

@@ -101,10 +101,18 @@ impl MonitorSet {
         unaffected.retain(|id| by_light.contains(id));
         let nm = scale.wavelength_nm.get(pixel).copied().unwrap_or(f64::NAN);
         let (counts, long) = (odd.counts, odd.integration_s);
-        let text =
-            format!("{}{nm:.1} nm) stands {counts:+.0} counts from its dark baseline in {long:.3} s", named(pixel));
+        let text = format!("pixel {pixel} ({nm:.1} nm): {counts:+.0} counts from its dark baseline in {long:.3} s");
         let (from, instrument) = (odd.exceeded_since.unwrap_or(reading.time_mid), Some(self.instrument.clone()));
-        FlaggedInterval { id: 0, from, until: None, instrument, flag: Flag::PixelFault, unaffected, text }
+        FlaggedInterval {
+            id: 0,
+            from,
+            until: None,
+            instrument,
+            pixel: Some(pixel),
+            flag: Flag::PixelFault,
+            unaffected,
+            text,
+        }
     }
 
     /// Beginning of a doubt about the dark that is not on record yet.
@@ -121,8 +129,16 @@ impl MonitorSet {
         let until = self.dark.found.unwrap_or(now).max(from);
         let text = format!("the dark was found past its limit at {until}, and the check before it passed");
         let instrument = Some(self.instrument.clone());
-        let span =
-            FlaggedInterval { id: 0, from, until: Some(until), instrument, flag: Flag::DarkDrift, unaffected, text };
+        let span = FlaggedInterval {
+            id: 0,
+            from,
+            until: Some(until),
+            instrument,
+            pixel: None,
+            flag: Flag::DarkDrift,
+            unaffected,
+            text,
+        };
         let same = |s: &FlaggedInterval| s.flag == span.flag && s.instrument == span.instrument && s.from == from;
         let known = store.spans(from, UtcMicros(from.0.saturating_add(1)))?.iter().any(same);
         if !known {
@@ -135,13 +151,12 @@ impl MonitorSet {
         Ok(())
     }
 
-    /// Each pixel in doubt has a span of its own, where it touches anything. A span is its pixel's by what it says, not by what the
-    /// reported knew: a stop may have come between the two.
+    /// Each anomalous pixel has a flagged interval of its own, where it affects anything. The interval names its pixel; the
+    /// reported state may lag behind it, since a stop may have come between the two.
     pub(super) fn settle_pixels(&mut self, store: &Store, now: UtcMicros) -> Result<(), StationError> {
         let confirmed: BTreeSet<usize> = self.pixels.confirmed().map(|(i, _)| i).collect();
-        let doubted = |s: &FlaggedInterval| {
-            s.flag != Flag::PixelFault || confirmed.iter().any(|i| s.text.starts_with(&named(*i)))
-        };
+        let doubted =
+            |s: &FlaggedInterval| s.flag != Flag::PixelFault || s.pixel.is_some_and(|i| confirmed.contains(&i));
         while let Some(at) = self.open.iter().position(|s| !doubted(s)) {
             store.end_span(self.open[at].id, now)?;
             self.open.remove(at);
@@ -155,7 +170,7 @@ impl MonitorSet {
         while let Some((pixel, (light, mut span))) = self.odd_pixels.pop_first() {
             let known = self.reported.pixels.contains_key(&pixel);
             let touches = span.unaffected.len() < quantities::registry().len();
-            let its = |s: &&mut FlaggedInterval| s.flag == Flag::PixelFault && s.text.starts_with(&named(pixel));
+            let its = |s: &&mut FlaggedInterval| s.flag == Flag::PixelFault && s.pixel == Some(pixel);
             if let Some(open) = self.open.iter_mut().find(its) {
                 span.unaffected.retain(|id| open.unaffected.contains(id));
                 if span.unaffected.len() < open.unaffected.len() {
@@ -176,9 +191,4 @@ impl MonitorSet {
         }
         Ok(())
     }
-}
-
-/// How the text of a pixel's span begins.
-fn named(pixel: usize) -> String {
-    format!("pixel {pixel} (")
 }

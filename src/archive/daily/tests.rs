@@ -189,7 +189,16 @@ fn what_is_kept_is_what_the_readings_give() {
                 Step::FlaggedInterval(m, long) => {
                     let until = long.map(|l| ago(m).plus_seconds(MINUTE * l as f64));
                     let (flag, unaffected, text) = (Flag::WavelengthDrift, vec!["ppfd".into()], String::new());
-                    let span = FlaggedInterval { id: 0, from: ago(m), until, instrument: None, flag, unaffected, text };
+                    let span = FlaggedInterval {
+                        id: 0,
+                        from: ago(m),
+                        until,
+                        instrument: None,
+                        pixel: None,
+                        flag,
+                        unaffected,
+                        text,
+                    };
                     let id = site.store.add_span(&span).unwrap();
                     open.extend(until.is_none().then_some(id));
                 }
@@ -252,6 +261,7 @@ fn a_daemon_started_again_in_mid_day_keeps_whole_days() {
             from: BEGIN,
             until: None,
             instrument: None,
+            pixel: None,
             flag: Flag::ClockUnsynced,
             unaffected: QUANTITIES.map(|q| q.0.to_owned()).into(),
             text: String::new(),

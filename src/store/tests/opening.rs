@@ -87,7 +87,7 @@ fn databases_of_others_and_of_newer_programs_are_refused() {
     s.shell().pragma_update(None, "user_version", 99).unwrap();
     for error in [Reader::open(&s.path()).unwrap_err(), Store::open_writer(&s.path()).unwrap_err()] {
         let error = error.to_string();
-        assert!(error.contains("version 5 or older, but found version 99: a newer vigilux wrote it"), "{error}");
+        assert!(error.contains("version 6 or older, but found version 99: a newer vigilux wrote it"), "{error}");
     }
     let (path, folder) = (s.path(), s.folder);
     drop(s.store);

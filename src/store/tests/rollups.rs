@@ -94,6 +94,7 @@ fn a_span_drops_what_it_covers_and_its_end_what_it_no_longer_does() {
         from: at(-1.5),
         until: Some(at(1.0)),
         instrument: Some("another".into()),
+        pixel: None,
         flag: Flag::Servicing,
         unaffected: vec![],
         text: "wiped".into(),
@@ -177,9 +178,16 @@ fn readings_of_some_quantities_are_those_of_all_cut_down() {
     let s = Station::new();
     s.commit(NOON).unwrap();
     let unaffected = vec!["ppfd".to_owned(), "uv_index".to_owned()];
-    let (instrument, text) = (None, String::new());
-    let span =
-        FlaggedInterval { id: 0, from: NOON, until: None, instrument, flag: Flag::WavelengthDrift, unaffected, text };
+    let span = FlaggedInterval {
+        id: 0,
+        from: NOON,
+        until: None,
+        instrument: None,
+        pixel: None,
+        flag: Flag::WavelengthDrift,
+        unaffected,
+        text: String::new(),
+    };
     s.store
         .add_span(&FlaggedInterval { flag: Flag::Obstructed, unaffected: vec!["cct".into()], ..span.clone() })
         .unwrap();
