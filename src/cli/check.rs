@@ -129,9 +129,6 @@ impl Summary {
         if let Some(folder) = config.store.path.parent().filter(|f| !f.as_os_str().is_empty() && !f.is_dir()) {
             warnings.push(format!("store.path: the folder {} does not exist (yet)", folder.display()));
         }
-        if setup.page.is_some() {
-            warnings.push("page.listen: this version serves no page; the key is kept for one that does".into());
-        }
         let mut instruments = Vec::new();
         for (instrument, set) in config.instruments.iter().zip(&setup.calibrations) {
             warn_of(instrument, set, now, &mut warnings);

@@ -14,7 +14,6 @@ pub use meant::*;
 use crate::calibration::CalibrationSet;
 use crate::clock::UtcMicros;
 use crate::document::{Diagnostic, Diagnostics, Document, Range, read_text};
-use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
 /// The version of the file's form.
@@ -27,9 +26,6 @@ pub struct Setup {
     pub config: Config,
     /// The calibrations of each instrument, in the order of [`Config::instruments`].
     pub calibrations: Vec<CalibrationSet>,
-    /// Where the station's page is to listen, if anywhere. Checked here so that the key is safe to write down; no part of
-    /// this version serves it.
-    pub page: Option<SocketAddr>,
 }
 
 /// Reads and checks a configuration and its calibrations; a schedule has to fire after `now`. For the daemon: where no
@@ -47,7 +43,7 @@ pub fn load_strictly(path: &Path, now: UtcMicros) -> Result<Setup, Diagnostics> 
 fn load_all(path: &Path, now: UtcMicros, active: bool) -> Result<Setup, Diagnostics> {
     let text = read_text(path)?;
     let mut diagnostics = Diagnostics::default();
-    let Parsed { config, files, page } = parse_all(path, &text, now)?;
+    let Parsed { config, files } = parse_all(path, &text, now)?;
     let config = diagnostics.gather(config);
     let sets: Vec<Option<CalibrationSet>> = files.iter().map(|f| diagnostics.gather(CalibrationSet::load(f))).collect();
     for set in sets.iter().flatten().filter(|_| active) {
@@ -56,7 +52,7 @@ fn load_all(path: &Path, now: UtcMicros, active: bool) -> Result<Setup, Diagnost
     diagnostics.gather(no_serial_twice(path, &sets));
     diagnostics.into_result()?;
     match (config, sets.into_iter().collect()) {
-        (Some(config), Some(calibrations)) => Ok(Setup { config, calibrations, page }),
+        (Some(config), Some(calibrations)) => Ok(Setup { config, calibrations }),
         _ => Err(unusable(path)),
     }
 }
@@ -77,7 +73,6 @@ struct Parsed {
     config: Result<Config, Diagnostics>,
     /// The calibration files of each instrument, known whatever else is wrong, so that they are checked in the same go.
     files: Vec<Vec<PathBuf>>,
-    page: Option<SocketAddr>,
 }
 
 /// Broken syntax is an error of its own: then nothing is known.
@@ -91,7 +86,6 @@ fn parse_all(path: &Path, text: &str, now: UtcMicros) -> Result<Parsed, Diagnost
     let (kind, station) = station::read_station(&root.section("station"));
     let store = station::read_store(&root.section("store"), folder);
     let days = station::read_days(&root.section("daily"));
-    let page = root.optional_section("page").and_then(|s| station::read_page(&s));
     let context = instrument::Context { kind, folder, now };
     let sections = root.sections("instrument");
     let files =
@@ -120,7 +114,7 @@ fn parse_all(path: &Path, text: &str, now: UtcMicros) -> Result<Parsed, Diagnost
             _ => Err(unusable(path)),
         }
     });
-    Ok(Parsed { config, files, page })
+    Ok(Parsed { config, files })
 }
 
 /// One instrument cannot hang on two lines: a copied section whose calibration was forgotten.

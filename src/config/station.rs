@@ -1,9 +1,8 @@
-//! Reading `[station]`, `[store]` and `[page]`.
+//! Reading `[station]`, `[store]` and `[daily]`.
 
 use super::{DailyConfig, Station, StationKind, StoreConfig};
 use crate::document::{Range, Section};
 use crate::sun::Place;
-use std::net::SocketAddr;
 use std::path::Path;
 
 /// Height above sea level where the file does not say [m].
@@ -140,13 +139,6 @@ pub fn read_store(s: &Section, folder: &Path) -> Option<StoreConfig> {
     };
     s.close();
     Some(StoreConfig { path: folder.join(path?), free_space_floor_mb: u64::from(floor?), keep_raw_months })
-}
-
-/// Reads `[page]`: where the station's page will listen.
-pub fn read_page(s: &Section) -> Option<SocketAddr> {
-    let listen = s.understood("listen", None, "an address and port such as `127.0.0.1:8050`", |text| text.parse().ok());
-    s.close();
-    listen
 }
 
 #[cfg(test)]

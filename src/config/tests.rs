@@ -72,7 +72,7 @@ fn a_full_file_arrives_in_its_units() {
          local_window = \"22:00-04:00\"\nwindow_s = 50\n[instrument.exposure]\nbracketing = false\nintegration_min_ms = 2.5\n\
          [instrument.darks]\nsources = [\"night\"]\nnight_every_min = 30\n[instrument.limits]\nlamp_rating_ppfd = 900\n\
          [instrument.limits.uncertainty]\nppfd = {{ relative = 0.05, absolute = 2 }}\n\
-         [daily]\ninterpolate_up_to_min = 5\nphotoperiod_ppfd = 0.5\nhours_above_ppfd = 500\n[page]\nlisten = \"[::1]:8050\"\n"
+         [daily]\ninterpolate_up_to_min = 5\nphotoperiod_ppfd = 0.5\nhours_above_ppfd = 500\n"
     );
     let c = parse(Path::new("roof.toml"), &text, now()).unwrap();
     assert_eq!(
