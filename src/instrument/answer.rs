@@ -7,6 +7,7 @@
 
 use super::dialect::Keyword;
 use super::fields::Fields;
+use super::malformed::{Malformed, malformed, shown};
 use crate::record::PixelRanges;
 
 /// The longest text answer that is waited for [bytes].
@@ -26,27 +27,6 @@ pub enum Step<T> {
         /// How many bytes it took.
         used: usize,
     },
-}
-
-/// Bytes that can never become the answer.
-#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error("expected {expected}, but found {found}")]
-pub struct Malformed {
-    /// What would have been right.
-    pub expected: String,
-    /// What is there.
-    pub found: String,
-}
-
-fn malformed<T>(expected: impl Into<String>, found: impl Into<String>) -> Result<T, Malformed> {
-    Err(Malformed { expected: expected.into(), found: found.into() })
-}
-
-/// Bytes for a message to a person: printable, and not too many.
-pub fn shown(bytes: &[u8]) -> String {
-    const MOST: usize = 48;
-    let text = bytes[..bytes.len().min(MOST)].escape_ascii();
-    if bytes.len() > MOST { format!("`{text}…` ({} bytes)", bytes.len()) } else { format!("`{text}`") }
 }
 
 /// One line of text as its fields, which `;` separates outside of quotes.
@@ -88,29 +68,6 @@ pub struct BlockHead {
 /// The head of an answer of `count` text fields and then a definite-length block (IEEE 488.2: `#`, one digit d that is
 /// not 0, d digits of length) of exactly `length` bytes.
 pub fn block_head(bytes: &[u8], count: usize, length: usize) -> Result<Step<BlockHead>, Malformed> {
-    Ok(match head_of(bytes, count, length)? {
-        Step::More => Step::More,
-        Step::Done { value, used } => Step::Done { value: value.read(count)?, used },
-    })
-}
-
-/// A head that is there but not read yet: the frame's bytes come in many pieces, and each asks whether it is whole.
-struct Head<'a> {
-    fields: &'a [u8],
-    payload: usize,
-}
-
-impl Head<'_> {
-    fn read(&self, count: usize) -> Result<BlockHead, Malformed> {
-        let fields = if count == 0 { Fields::default() } else { Fields::of(self.fields) };
-        match fields.len() == count {
-            true => Ok(BlockHead { fields, payload: self.payload }),
-            false => malformed(format!("{count} fields without quotes and a block"), shown(self.fields)),
-        }
-    }
-}
-
-fn head_of(bytes: &[u8], count: usize, length: usize) -> Result<Step<Head<'_>>, Malformed> {
     // Fields in front of a block are numbers and keywords: no quotes, so every `;` separates.
     let mut start = 0;
     for done in 0..count {
@@ -152,8 +109,12 @@ fn head_of(bytes: &[u8], count: usize, length: usize) -> Result<Step<Head<'_>>, 
     if announced != length {
         return malformed(want(), format!("one of {announced} bytes"));
     }
+    let fields = if count == 0 { Fields::default() } else { Fields::of(head) };
+    if fields.len() != count {
+        return malformed(format!("{count} fields without quotes and a block"), shown(head));
+    }
     let payload = start + 2 + digits;
-    Ok(Step::Done { value: Head { fields: head, payload }, used: payload })
+    Ok(Step::Done { value: BlockHead { fields, payload }, used: payload })
 }
 
 /// Fields and the payload of the block behind them.
@@ -167,7 +128,7 @@ pub struct Block<'a> {
 
 /// A whole answer of `count` fields and a block of `length` bytes.
 pub fn block(bytes: &[u8], count: usize, length: usize) -> Result<Step<Block<'_>>, Malformed> {
-    let head = match head_of(bytes, count, length)? {
+    let head = match block_head(bytes, count, length)? {
         Step::More => return Ok(Step::More),
         Step::Done { value, .. } => value,
     };
@@ -181,7 +142,7 @@ pub fn block(bytes: &[u8], count: usize, length: usize) -> Result<Step<Block<'_>
         }
     };
     let used = head.payload + length + used;
-    Ok(Step::Done { value: Block { fields: head.read(count)?.fields, payload }, used })
+    Ok(Step::Done { value: Block { fields: head.fields, payload }, used })
 }
 
 /// A number: NR1, NR2 or NR3, finite.
@@ -228,7 +189,7 @@ pub fn error(field: &str) -> Result<(i32, String), Malformed> {
     }
 }
 
-/// Masked pixels as `first,last[,first,last…]` or the word for none.
+/// Shielded pixels as `first,last[,first,last…]` or the word for none.
 pub fn shielded(field: &str, none: &Keyword, pixels: usize) -> Result<PixelRanges, Malformed> {
     if none.matches(field) {
         return Ok(PixelRanges::default());

@@ -4,7 +4,7 @@
 //! is [`super::scpi::SCPI`]. What must stay true: the session composes messages from these words only, so another dialect
 //! of the same grammar (messages of commands, answers of fields, one block last) needs no change of code.
 
-use super::answer::Malformed;
+use super::malformed::Malformed;
 use std::borrow::Cow;
 
 /// A word or template of a dialect.
@@ -33,7 +33,7 @@ impl Keyword {
     }
 }
 
-/// A setting: how to make it and how to ask for the one in force.
+/// A setting: its command and its query.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Setting {
     /// The command; `{}` stands for the value.
@@ -66,9 +66,9 @@ pub struct Probe {
 pub struct Dialect {
     /// Its name in a configuration.
     pub name: Text,
-    /// The digits 0 and 1: queries whose known answers differ. A few of them stand in front of the queries of every
-    /// message, and so number the messages.
-    pub digits: [Probe; 2],
+    /// The binary digits of sequence tags: queries whose known answers differ. A few of them stand in front of the queries of
+    /// every message, and so number the messages.
+    pub tag: [Probe; 2],
     /// Asks for `maker,model,serial,firmware`; the last query of its message.
     pub identify: Text,
     /// Empties the error queue.

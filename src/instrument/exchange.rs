@@ -1,42 +1,54 @@
 //! One exchange on the line: a message out, its answer in, before a deadline.
 //!
-//! Knows framing and time, not what the words mean. What must stay true: **an answer is never taken for that of another
-//! message.** Messages are numbered: each asks a few queries with known answers before its own, chosen so that they spell its
-//! number, and an answer that comes late or twice spells another. (A checksum alone would not do: an old block and its old
-//! checksum agree with each other.) After any fault the line is out of step, and nothing is asked before
-//! [`Exchange::resynchronise`] has drained it and seen a known answer.
+//! Knows framing and time, not what the words mean. What must stay true:
+//! - An answer is never taken for that of another message ([`tag`]).
+//! - After any fault the line is out of step, and nothing is asked before [`Exchange::resynchronise`] has drained it and read a
+//!   known answer.
+//!
+//! A serial port wakes its reader every few bytes. Each answer is therefore waited for once, for the time that its bytes need
+//! on the line, and only then read.
 
-use super::answer::{self, Block, BlockHead, Malformed, Step};
-use super::dialect::{Dialect, Probe};
+mod resynchronise;
+mod tag;
+
+use super::answer::{self, Block, BlockHead, Step};
+use super::dialect::Dialect;
 use super::fields::Fields;
 use super::link::Link;
-use super::session::LinkCounters;
-use crate::clock::{Clock, Deadline, STOP_SLICE, Stop, UtcMicros};
+use super::malformed::{Malformed, shown};
+use crate::clock::{Clock, Deadline, Stop, UtcMicros};
 use crate::fault::Fault;
 use std::sync::Arc;
 use std::time::Duration;
+use tag::{PROBES, Tag};
 
-/// What an answer may be late beyond light and transfer, on the monotonic scale.
+/// How late an answer may be beyond light and transfer, on the monotonic scale.
 const MARGIN: Duration = Duration::from_secs(2);
 /// How long the instrument may think about a message before it answers, light apart [s].
 const THINKING_S: f64 = 0.5;
-/// Binary digits of a message's number.
-const DIGITS: usize = 4;
-/// Numbers in turn: a prime, so that the same few messages over and over do not meet the same numbers again.
-const NUMBERS: usize = 13;
-/// Attempts at seeing a known answer on a drained line; four of them outlast an instrument that starts anew.
-const PROBINGS: usize = 4;
-/// Share of the time its last like answer took that is slept through before an answer is looked for. It is less than all of it, so
-/// that a line that has become faster is found out: what was there when the sleep was over took no longer than the sleep.
-const SLEPT: f64 = 0.95;
-/// What a text answer has at least [bytes]: nothing is slept through that the line could not take.
-const LEAST_TEXT: usize = 40;
-/// A shorter nap saves nothing: ports hand over what has come every millisecond or rarer, and who waits for a port wakes no oftener.
-const LEAST_NAP: Duration = Duration::from_millis(2);
-/// Bytes that may come while nobody reads: a terminal holds 4096 for its reader, and some adapters lose what comes beyond.
-const HELD: usize = 3840;
-/// Garbage that is read before a line is called babbling [bytes].
-const MOST_WASTE: usize = 1 << 20;
+/// Length of a field of an answer, as far as waiting for it goes [bytes].
+const FIELD: usize = 6;
+/// Bytes that may arrive unread: a terminal holds 4096, and some adapters lose what comes beyond.
+const UNREAD_AT_MOST: usize = 3840;
+
+/// What has happened on a line since the session began.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct LinkCounters {
+    /// Messages sent that wait for an answer.
+    pub exchanges: u64,
+    /// Attempts repeated after a fault.
+    pub retries: u64,
+    /// Blocks asked for again without a new exposure.
+    pub refetches: u64,
+    /// Times the line was brought back in step.
+    pub resynchronisations: u64,
+    /// Times unsolicited bytes were found.
+    pub unsolicited: u64,
+    /// Times the device was opened anew.
+    pub reconnects: u64,
+    /// Bytes received in answers.
+    pub bytes_received: u64,
+}
 
 fn span(seconds: f64) -> Duration {
     Duration::try_from_secs_f64(seconds).unwrap_or_default()
@@ -61,24 +73,6 @@ pub(super) struct BlockFault {
     pub begun: Option<Box<Fields>>,
 }
 
-/// What came while an answer was looked for and was none.
-#[derive(Debug, Default)]
-struct Waste {
-    bytes: usize,
-    /// The last whole line of it.
-    line: Vec<u8>,
-}
-
-/// How long answers take beyond light, by the last one of their kind, on the monotonic scale; unknown before there was one.
-///
-/// A serial port wakes whoever waits for it every few bytes. An answer that is slept through until it is nearly
-/// whole costs one or two wake-ups instead of some hundred.
-#[derive(Clone, Copy, Debug, Default)]
-struct Pace {
-    text: Option<Duration>,
-    block: Option<Duration>,
-}
-
 /// The line to one instrument.
 pub(super) struct Exchange {
     link: Box<dyn Link>,
@@ -87,10 +81,9 @@ pub(super) struct Exchange {
     baud: u32,
     dialect: &'static Dialect,
     received: Vec<u8>,
-    number: usize,
+    tag: Tag,
     in_step: bool,
     opened_before: bool,
-    pace: Pace,
     /// What has happened so far.
     pub counters: LinkCounters,
 }
@@ -104,10 +97,9 @@ impl Exchange {
             baud: baud.max(1),
             dialect,
             received: Vec::new(),
-            number: 0,
+            tag: Tag::default(),
             in_step: false,
             opened_before: false,
-            pace: Pace::default(),
             counters: LinkCounters::default(),
         }
     }
@@ -135,7 +127,7 @@ impl Exchange {
         self.baud
     }
 
-    /// Waits, for an answer that is later than its deadline to come and be thrown away.
+    /// Waits, for an answer that is later than its deadline to come and be discarded.
     pub fn rest(&mut self, span: Duration) {
         // A stop that cuts it short is seen by whatever is asked next.
         self.clock.pause(span, &self.stop);
@@ -144,7 +136,6 @@ impl Exchange {
     pub fn reopen(&mut self) -> Result<(), Fault> {
         self.lose_step();
         self.received.clear();
-        self.pace = Pace::default();
         self.link.reopen()?;
         self.counters.reconnects += u64::from(self.opened_before);
         self.opened_before = true;
@@ -159,25 +150,16 @@ impl Exchange {
     /// Sends `settings`, asks `queries` and answers one field for each. The instrument may need `busy_s` for them [s].
     pub fn ask(&mut self, settings: &[String], queries: &[&str], busy_s: f64) -> Result<Fields, Fault> {
         let message = self.compose(settings, queries.iter().copied());
-        let count = DIGITS + queries.len();
-        let sent = self.clock.monotonic();
-        let (deadline, _) = self.send(&message, busy_s + self.wire_s(answer::MAX_TEXT))?;
-        // Settings may take their time, a shutter's for instance, which says nothing about other messages.
-        let plain = settings.is_empty();
-        let slept = match plain {
-            true => self.sleep_through(sent, self.pace.text, Duration::ZERO, message.len() + LEAST_TEXT),
-            false => Ok(()),
-        };
-        let received = slept.and_then(|()| self.receive(&message, deadline, answer::MAX_TEXT + 2, None, answer::text));
-        let result = received.and_then(|fields| {
-            self.own(&fields, count).map_err(|e| corrupt(&message, e))?;
-            Ok(fields.behind(DIGITS))
-        });
-        if plain {
-            self.pace.text = result.is_ok().then(|| self.since(sent));
-        }
+        let result = self.ask_text(&message, queries.len(), busy_s);
         self.in_step &= result.is_ok();
         result
+    }
+
+    fn ask_text(&mut self, message: &str, queries: usize, busy_s: f64) -> Result<Fields, Fault> {
+        let (deadline, _) = self.send(message, busy_s + self.wire_s(answer::MAX_TEXT))?;
+        self.wait_for(0.0, message.len() + FIELD * (PROBES + queries))?;
+        let fields = self.receive(message, deadline, answer::MAX_TEXT + 2, answer::text)?;
+        self.tag.answers(self.dialect, &fields, queries).map_err(|e| corrupt(message, e))
     }
 
     /// Sends `settings`, asks `queries` and then `last`, whose answer is a block of `length` bytes that needs `light_s` to become,
@@ -188,142 +170,62 @@ impl Exchange {
         queries: &[&str],
         last: &str,
         length: usize,
-        (light_s, more_s): (f64, f64),
+        light_s: (f64, f64),
         written: &mut UtcMicros,
     ) -> Result<BlockAnswer, BlockFault> {
         let message = self.compose(settings, queries.iter().copied().chain([last]));
-        let count = DIGITS + queries.len();
-        let most = answer::MAX_TEXT + length + 16;
-        let (sent, light) = (self.clock.monotonic(), self.clock.real_for(span(light_s)));
+        let result = self.receive_block(&message, queries.len(), length, light_s, written);
+        self.in_step &= result.is_ok();
+        result.map_err(|fault| BlockFault { begun: self.begun(queries.len(), length), fault })
+    }
+
+    fn receive_block(
+        &mut self,
+        message: &str,
+        queries: usize,
+        length: usize,
+        (light_s, more_s): (f64, f64),
+        written: &mut UtcMicros,
+    ) -> Result<BlockAnswer, Fault> {
         let deadline;
-        (deadline, *written) = self
-            .send(&message, light_s + more_s + self.wire_s(length + 256))
-            .map_err(|fault| BlockFault { fault, begun: None })?;
-        let pace = self.pace.block;
-        let slept = self.sleep_through(sent, pace, light, message.len() + length);
+        (deadline, *written) = self.send(message, light_s + more_s + self.wire_s(length + 256))?;
+        self.wait_for(light_s, message.len() + length)?;
         let parse = |bytes: &[u8]| {
-            Ok(match answer::block(bytes, count, length)? {
+            Ok(match answer::block(bytes, PROBES + queries, length)? {
                 Step::More => Step::More,
                 Step::Done { value: Block { fields, payload }, used } => {
                     Step::Done { value: BlockAnswer { fields, payload: payload.to_vec() }, used }
                 }
             })
         };
-        let whole = pace.map(|pace| (length, pace));
-        let received = slept.and_then(|()| self.receive(&message, deadline, most, whole, parse));
-        let result = match received {
-            Ok(BlockAnswer { fields, payload }) => match self.own(&fields, count) {
-                Ok(()) => Ok(BlockAnswer { fields: fields.behind(DIGITS), payload }),
-                Err(e) => Err(BlockFault { fault: corrupt(&message, e), begun: None }),
-            },
-            Err(fault) => Err(BlockFault { fault, begun: self.begun(count, length) }),
-        };
-        self.pace.block = result.is_ok().then(|| self.since(sent).saturating_sub(light));
-        self.in_step &= result.is_ok();
-        result
-    }
-
-    /// Sleeps until an answer to what was begun at `sent` is nearly whole, where that is known: after the light, and the time
-    /// such answers take, or that `bytes` take on the line where this is shorter. A device that hangs up is let go of
-    /// within a slice all the same.
-    fn sleep_through(
-        &mut self,
-        sent: Duration,
-        pace: Option<Duration>,
-        light: Duration,
-        bytes: usize,
-    ) -> Result<(), Fault> {
-        let Some(pace) = pace else { return Ok(()) };
-        let line = self.clock.real_for(span(self.wire_s(bytes)));
-        let until = sent + light + pace.min(line).mul_f64(SLEPT).min(self.held());
-        if let Some(watched) = until.checked_sub(STOP_SLICE).filter(|t| *t > self.clock.monotonic()) {
-            let mut piece = [0; 256];
-            let n = self.link.read(&mut piece, Deadline(watched))?;
-            self.counters.bytes_received += n as u64;
-            self.received.extend_from_slice(&piece[..n]);
-        }
-        self.nap(until.saturating_sub(self.clock.monotonic()));
-        Ok(())
-    }
-
-    /// Sleeps for a span, or a slice of it; not where it is hardly worth it.
-    fn nap(&self, span: Duration) {
-        if span >= LEAST_NAP {
-            // A stop that cuts it short is seen by whoever reads.
-            self.clock.pause(span.min(STOP_SLICE), &self.stop);
-        }
-    }
-
-    /// The longest nap while bytes come.
-    fn held(&self) -> Duration {
-        self.clock.real_for(span(self.wire_s(HELD)))
-    }
-
-    fn since(&self, moment: Duration) -> Duration {
-        self.clock.monotonic().saturating_sub(moment)
+        let BlockAnswer { fields, payload } = self.receive(message, deadline, answer::MAX_TEXT + length + 16, parse)?;
+        let fields = self.tag.answers(self.dialect, &fields, queries).map_err(|e| corrupt(message, e))?;
+        Ok(BlockAnswer { fields, payload })
     }
 
     /// The fields of a block answer that failed after its head had come.
-    fn begun(&self, count: usize, length: usize) -> Option<Box<Fields>> {
-        match answer::block_head(&self.received, count, length) {
-            Ok(Step::Done { value: BlockHead { fields, .. }, .. }) if self.own(&fields, count).is_ok() => {
-                Some(Box::new(fields.behind(DIGITS)))
+    fn begun(&self, queries: usize, length: usize) -> Option<Box<Fields>> {
+        match answer::block_head(&self.received, PROBES + queries, length) {
+            Ok(Step::Done { value: BlockHead { fields, .. }, .. }) => {
+                self.tag.answers(self.dialect, &fields, queries).ok().map(Box::new)
             }
             _ => None,
         }
     }
 
-    /// The digits of the current message's number.
-    fn digits(&self) -> [&'static Probe; DIGITS] {
-        std::array::from_fn(|i| &self.dialect.digits[self.number >> i & 1])
-    }
-
-    /// Whether fields are the answer to the current message, which has `count` of them.
-    fn own(&self, fields: &Fields, count: usize) -> Result<(), Malformed> {
-        let right = self.digits().map(|d| d.answer.as_ref());
-        if fields.len() == count && fields.iter().zip(right).all(|(found, right)| found == right) {
-            return Ok(());
-        }
-        Err(Malformed {
-            expected: format!("{count} fields that start with {}", right.join(";")),
-            found: format!("{} fields: {}", fields.len(), answer::shown(fields.line().as_bytes())),
-        })
-    }
-
-    /// The text of the next message. Settings stand on a line of their own, so that a refused one cannot take the
-    /// queries with it.
     fn compose<'a>(&mut self, settings: &[String], queries: impl Iterator<Item = &'a str>) -> String {
-        self.number = (self.number + 1) % NUMBERS;
-        let mut message = String::with_capacity(256);
-        let mut line = |parts: &mut dyn Iterator<Item = &str>| {
-            for (i, part) in parts.enumerate() {
-                message.extend((i > 0).then_some(';'));
-                message.push_str(part);
-            }
-            message.push('\n');
-        };
-        if !settings.is_empty() {
-            line(&mut settings.iter().map(String::as_str));
-        }
-        let digits = self.digits().map(|d| d.query.as_ref());
-        line(&mut digits.into_iter().chain(queries));
-        message
+        self.tag = self.tag.next();
+        self.tag.message(self.dialect, settings, queries)
     }
 
     /// Sends a message; answers the deadline of its answer, `busy_s` [s] after its last byte, and the instant at which
     /// that byte leaves the line.
     fn send(&mut self, message: &str, busy_s: f64) -> Result<(Deadline, UtcMicros), Fault> {
-        let result = self.send_now(message, busy_s);
-        self.in_step &= result.is_ok();
-        result
-    }
-
-    fn send_now(&mut self, message: &str, busy_s: f64) -> Result<(Deadline, UtcMicros), Fault> {
         if self.stop.requested() {
             return Err(Fault::Stopped);
         }
-        if self.something_came()? {
-            self.counters.strays += 1;
+        if self.anything_unsolicited()? {
+            self.counters.unsolicited += 1;
             self.received.clear();
             self.link.drain()?;
         }
@@ -339,25 +241,41 @@ impl Exchange {
         self.clock.deadline(span(simulated_s), MARGIN)
     }
 
-    /// Whether bytes are there that nobody has asked for.
-    fn something_came(&mut self) -> Result<bool, Fault> {
+    fn anything_unsolicited(&mut self) -> Result<bool, Fault> {
         let now = Deadline(self.clock.monotonic());
         Ok(!self.received.is_empty() || self.link.read(&mut [0; 256], now)? > 0)
     }
 
-    /// Reads until `parse` has its answer. What follows it stays in the buffer and will be found to be a stray.
-    ///
-    /// Most of what is still to come of one of `whole` bytes, that takes so long, is slept through before more is looked for.
+    /// Waits for an answer that needs `light_s` [s] to begin and then brings `bytes`, or as many of them as may arrive unread.
+    /// The light is waited for at the port, so that a device that hangs up is noticed.
+    fn wait_for(&mut self, light_s: f64, bytes: usize) -> Result<(), Fault> {
+        if light_s > 0.0 {
+            self.read_more(self.clock.deadline(span(light_s), Duration::ZERO))?;
+        }
+        let transfer = self.clock.real_for(span(self.wire_s(bytes.min(UNREAD_AT_MOST))));
+        // A stop that cuts it short is seen by whoever reads.
+        self.clock.pause(transfer, &self.stop);
+        Ok(())
+    }
+
+    /// Reads what has come, at least one byte unless the deadline passes first; answers how much it was.
+    fn read_more(&mut self, deadline: Deadline) -> Result<usize, Fault> {
+        let mut piece = [0; 4096];
+        let n = self.link.read(&mut piece, deadline)?;
+        self.counters.bytes_received += n as u64;
+        self.received.extend_from_slice(&piece[..n]);
+        Ok(n)
+    }
+
+    /// Reads until `parse` has its answer. What follows it stays in the buffer and will be found to be unsolicited.
     fn receive<T>(
         &mut self,
         message: &str,
         deadline: Deadline,
         most: usize,
-        whole: Option<(usize, Duration)>,
         parse: impl Fn(&[u8]) -> Result<Step<T>, Malformed>,
     ) -> Result<T, Fault> {
         let started = self.clock.monotonic();
-        let mut piece = [0; 4096];
         loop {
             match parse(&self.received).map_err(|e| corrupt(message, e))? {
                 Step::Done { value, used } => {
@@ -366,31 +284,22 @@ impl Exchange {
                 }
                 Step::More if self.received.len() > most => {
                     let expected = format!("at most {most} bytes");
-                    return Err(corrupt(message, Malformed { expected, found: answer::shown(&self.received) }));
+                    return Err(corrupt(message, Malformed { expected, found: shown(&self.received) }));
                 }
                 Step::More => {}
             }
             if self.stop.requested() {
                 return Err(Fault::Stopped);
             }
-            let n = self.link.read(&mut piece, deadline)?;
-            if n == 0 {
+            if self.read_more(deadline)? == 0 {
                 return Err(Fault::NoAnswer {
                     command: message.trim_end().replace('\n', "\\n"),
                     waited: self.clock.monotonic().saturating_sub(started),
                     found: match self.received.len() {
                         0 => "nothing came".into(),
-                        n => format!("only {n} bytes came: {}", answer::shown(&self.received)),
+                        n => format!("only {n} bytes came: {}", shown(&self.received)),
                     },
                 });
-            }
-            self.counters.bytes_received += n as u64;
-            self.received.extend_from_slice(&piece[..n]);
-            if let Some((bytes, pace)) = whole {
-                let rest = bytes.saturating_sub(self.received.len());
-                let line = self.clock.real_for(span(self.wire_s(rest)));
-                let span = line.min(pace.mul_f64(rest as f64 / bytes.max(1) as f64)).mul_f64(SLEPT);
-                self.nap(span.min(self.held()));
             }
         }
     }
@@ -401,71 +310,6 @@ impl Exchange {
         let soon = self.clock.deadline(Duration::ZERO, Duration::from_millis(500));
         // Nothing is left to be done where even this does not go through.
         let _ = self.link.write(format!("\n{}\n", self.dialect.abort).as_bytes(), soon);
-    }
-
-    /// Brings both ends back in step: throws away what is on its way, ends whatever runs, and asks a query with a known
-    /// answer, more often than any message has digits and more often each time, until exactly that answer comes.
-    pub fn resynchronise(&mut self) -> Result<(), Fault> {
-        self.lose_step();
-        self.counters.resynchronisations += 1;
-        self.received.clear();
-        let started = self.clock.monotonic();
-        let mut waste = Waste::default();
-        // The first line end closes a message that may have been cut on its way out.
-        let calm = format!("\n{}\n{}\n", self.dialect.abort, self.dialect.clear_errors);
-        let probe = &self.dialect.digits[0];
-        let repeated = |word: &str, times: usize| vec![word; times].join(";") + "\n";
-        for probing in 1..=PROBINGS {
-            let asked = repeated(&probe.query, DIGITS + probing);
-            let right = repeated(&probe.answer, DIGITS + probing);
-            self.link.write(calm.as_bytes(), self.deadline(self.wire_s(calm.len())))?;
-            self.link.drain()?;
-            self.received.clear();
-            let deadline = self.deadline(self.wire_s(asked.len() * 2) + THINKING_S);
-            self.link.write(asked.as_bytes(), deadline)?;
-            if self.comes(right.trim_end(), deadline, &mut waste)? {
-                self.received.clear();
-                self.in_step = true;
-                return Ok(());
-            }
-        }
-        let command = repeated(&probe.query, DIGITS + PROBINGS).trim_end().to_owned();
-        let waited = self.clock.monotonic().saturating_sub(started);
-        if waste.bytes == 0 {
-            return Err(Fault::NoAnswer { command, waited, found: "nothing came".into() });
-        }
-        let last = if waste.line.is_empty() { &self.received } else { &waste.line };
-        let found = format!(
-            "{} bytes within {waited:?}, none of them that, the last: {}",
-            waste.bytes,
-            answer::shown(last.trim_ascii())
-        );
-        Err(Fault::Corrupt { command, expected: "its answer".into(), found })
-    }
-
-    /// Reads lines until the right one comes (true) or the deadline passes (false).
-    fn comes(&mut self, right: &str, deadline: Deadline, waste: &mut Waste) -> Result<bool, Fault> {
-        let mut piece = [0; 4096];
-        loop {
-            while let Some(end) = self.received.iter().position(|b| *b == b'\n') {
-                if self.received[..end].trim_ascii() == right.as_bytes() {
-                    return Ok(true);
-                }
-                waste.line = self.received.drain(..=end).collect();
-            }
-            if self.received.len() > answer::MAX_TEXT {
-                self.received.clear();
-            }
-            if self.stop.requested() {
-                return Err(Fault::Stopped);
-            }
-            let n = self.link.read(&mut piece, deadline)?;
-            waste.bytes += n;
-            if n == 0 || waste.bytes > MOST_WASTE {
-                return Ok(false);
-            }
-            self.received.extend_from_slice(&piece[..n]);
-        }
     }
 }
 

@@ -1,81 +1,57 @@
-//! The fields of an answer: one line, and where in it each of them stands.
-//!
-//! Pure. Every exposure brings a dozen fields, which are looked at once: none of them has memory of its own. What must stay true:
-//! a field that is not there is the empty text, which no reader of fields takes for a value.
+//! The fields of an answer. A field that is not there is the empty text, which no reader of fields takes for a value. Pure.
+
+use std::fmt;
 
 /// The fields of a line, which `;` separates outside of quotes, without the blanks around them.
-#[derive(Clone, Debug, Default)]
-pub struct Fields {
-    line: String,
-    /// Where each begins and ends.
-    places: Vec<(usize, usize)>,
-    /// How many of them are passed over.
-    passed: usize,
-}
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Fields(Vec<String>);
 
 impl Fields {
-    /// Takes a line apart; one that is no text has no fields but an empty one.
+    /// The fields of a line; one that is no text has a single empty field.
     pub fn of(line: &[u8]) -> Self {
-        let line = std::str::from_utf8(line).unwrap_or_default();
-        let mut places = Vec::with_capacity(16);
-        let (mut begin, mut quoted) = (0, false);
-        let mut put = |begin: usize, end: usize| {
-            let field = &line[begin..end];
-            let blank = field.len() - field.trim_ascii_start().len();
-            places.push((begin + blank, begin + blank + field.trim_ascii().len()));
+        let mut quoted = false;
+        let separates = |c: char| {
+            quoted ^= c == '"';
+            c == ';' && !quoted
         };
-        for (at, byte) in line.bytes().enumerate() {
-            quoted ^= byte == b'"';
-            if byte == b';' && !quoted {
-                put(begin, at);
-                begin = at + 1;
-            }
-        }
-        put(begin, line.len());
-        Self { line: line.to_owned(), places, passed: 0 }
+        let line = std::str::from_utf8(line).unwrap_or_default();
+        Self(line.split(separates).map(|field| field.trim_ascii().to_owned()).collect())
     }
 
-    /// The rest of them, behind the first `n`.
-    pub fn behind(mut self, n: usize) -> Self {
-        self.passed = (self.passed + n).min(self.places.len());
-        self
+    /// The fields behind the first `n`.
+    pub fn without_first(&self, n: usize) -> Self {
+        Self(self.0.get(n..).unwrap_or_default().to_vec())
     }
 
     /// How many there are.
     pub fn len(&self) -> usize {
-        self.places.len() - self.passed
+        self.0.len()
     }
 
     /// Whether there is none.
     pub fn is_empty(&self) -> bool {
-        self.len() == 0
+        self.0.is_empty()
     }
 
     /// One of them, if there are so many.
     pub fn get(&self, at: usize) -> Option<&str> {
-        self.iter().nth(at)
+        self.0.get(at).map(String::as_str)
     }
 
-    /// One of them, or nothing.
+    /// One of them, or the empty text.
     pub fn at(&self, at: usize) -> &str {
         self.get(at).unwrap_or_default()
     }
 
-    /// All of them, in their order.
+    /// All of them, in order.
     pub fn iter(&self) -> impl Iterator<Item = &str> {
-        self.places[self.passed..].iter().map(|(begin, end)| &self.line[*begin..*end])
-    }
-
-    /// The line they came in.
-    pub fn line(&self) -> &str {
-        &self.line
+        self.0.iter().map(String::as_str)
     }
 }
 
-impl PartialEq for Fields {
-    /// By what they say, blanks left out.
-    fn eq(&self, other: &Self) -> bool {
-        self.iter().eq(other.iter())
+impl fmt::Display for Fields {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0.join(";"))
     }
 }
 
@@ -83,16 +59,13 @@ impl PartialEq for Fields {
 mod tests {
     use super::*;
 
-    /// Identity: blanks go, empty fields stay, a `;` in quotes separates nothing, and what is passed over is no longer there.
     #[test]
-    fn a_line_is_taken_apart_where_its_fields_end() {
+    fn a_line_is_split_outside_of_quotes_and_blanks_are_dropped() {
         let fields = Fields::of(b" 1 ;;OPEN;-222,\"a;b\" ; \t");
         assert_eq!(fields.iter().collect::<Vec<_>>(), ["1", "", "OPEN", "-222,\"a;b\"", ""]);
         assert_eq!((fields.len(), fields.at(2), fields.get(5), fields.at(5)), (5, "OPEN", None, ""));
-        let rest = fields.clone().behind(2);
-        assert_eq!((rest.len(), rest.at(0)), (3, "OPEN"));
-        assert_eq!(rest, Fields::of(b"OPEN;-222,\"a;b\";"));
-        assert!(fields.behind(9).is_empty());
+        assert_eq!(fields.without_first(2), Fields::of(b"OPEN;-222,\"a;b\";"));
+        assert!(fields.without_first(9).is_empty());
         assert_eq!(Fields::of(b"").iter().collect::<Vec<_>>(), [""]);
         assert_eq!(Fields::of(b"1;caf\xe9").iter().collect::<Vec<_>>(), [""]);
     }

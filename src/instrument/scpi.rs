@@ -20,7 +20,7 @@ const fn setting(set: &'static str, query: &'static str) -> Setting {
 /// The built-in dialect.
 pub static SCPI: Dialect = Dialect {
     name: text("scpi"),
-    digits: [
+    tag: [
         Probe { query: text("*OPC?"), answer: text("1") },
         Probe { query: text(":SYST:VERS?"), answer: text("1999.0") },
     ],

@@ -19,8 +19,6 @@ use std::time::{Duration, Instant};
 /// A line is quiet when nothing has come for this long, or for [`QUIET_CHARACTERS`] where that is longer.
 const QUIET: Duration = Duration::from_millis(100);
 const QUIET_CHARACTERS: f64 = 30.0;
-/// What a terminal holds for its reader, at the most [bytes].
-const BRIMFUL: usize = 4095;
 /// A line that is not quiet after this long is not going to be: longer than 4 KB as text at 9600 baud.
 const DRAIN_LIMIT: Duration = Duration::from_secs(30);
 
@@ -32,14 +30,12 @@ pub struct SerialLink {
     clock: Arc<dyn Clock>,
     stop: Stop,
     port: Option<TTYPort>,
-    /// Whether the last read took all that a terminal holds.
-    brimful: bool,
 }
 
 impl SerialLink {
     /// A link that is still closed; [`Link::reopen`] opens it. 8 data bits, no parity, one stop bit, no flow control.
     pub fn new(path: &Path, baud: u32, clock: Arc<dyn Clock>, stop: Stop) -> Self {
-        Self { name: path.display().to_string(), path: path.to_owned(), baud, clock, stop, port: None, brimful: false }
+        Self { name: path.display().to_string(), path: path.to_owned(), baud, clock, stop, port: None }
     }
 
     fn absent(&self, why: impl Into<String>) -> Fault {
@@ -86,16 +82,8 @@ impl Link for SerialLink {
             let left = clock.left(deadline);
             let port = self.port()?;
             // The stop flag is not looked at here: the command that ends a running exposure is sent after it was raised.
-            // A line nearly always has room; only where it has none is room waited for.
-            let at_once = nix::unistd::write(port.as_raw_fd(), rest).map_err(io::Error::from);
-            let moved = match sort(at_once) {
-                Attempt::Nothing => {
-                    set_timeout(port, left.min(STOP_SLICE));
-                    sort(port.write(rest))
-                }
-                other => other,
-            };
-            match moved {
+            set_timeout(port, left.min(STOP_SLICE));
+            match sort(port.write(rest)) {
                 Attempt::Moved(n) => rest = &rest[n.min(rest.len())..],
                 Attempt::Gone(why) => return Err(self.gone(&why)),
                 Attempt::Nothing if left.is_zero() => {
@@ -116,36 +104,15 @@ impl Link for SerialLink {
             return Ok(0);
         }
         let clock = self.clock.clone();
-        let brimful = std::mem::take(&mut self.brimful);
         loop {
             if self.stop.requested() {
                 return Err(Fault::Stopped);
             }
             let left = clock.left(deadline);
             let port = self.port()?;
-            // Who only looks whether something has come asks for the number of bytes: that costs a third of waiting for none of them.
-            let empty = left.is_zero() && port.bytes_to_read().is_ok_and(|n| n == 0);
-            if empty {
-                return Ok(0);
-            }
-            // Behind as much as a terminal holds there is more, which need not be waited for.
-            let at_once = if brimful {
-                sort(nix::unistd::read(port.as_raw_fd(), buffer).map_err(io::Error::from))
-            } else {
-                Attempt::Nothing
-            };
-            let read = match at_once {
-                Attempt::Nothing => {
-                    set_timeout(port, left.min(STOP_SLICE));
-                    sort(port.read(buffer))
-                }
-                other => other,
-            };
-            match read {
-                Attempt::Moved(n) => {
-                    self.brimful = n >= BRIMFUL;
-                    return Ok(n);
-                }
+            set_timeout(port, left.min(STOP_SLICE));
+            match sort(port.read(buffer)) {
+                Attempt::Moved(n) => return Ok(n),
                 Attempt::Gone(why) => return Err(self.gone(&why)),
                 Attempt::Nothing if left.is_zero() => return Ok(0),
                 Attempt::Nothing => {}

@@ -72,7 +72,7 @@ fn the_session_and_the_bench_understand_each_other() {
         assert!(took < s + detector.transfer_s + 0.2, "an exposure of {s} s took {took} s");
     }
     assert_eq!(line.session.check_identity().unwrap(), identity);
-    assert_eq!((line.session.counters().retries, line.session.counters().strays), (0, 0));
+    assert_eq!((line.session.counters().retries, line.session.counters().unsolicited), (0, 0));
 }
 
 /// Identity: each fault of the bench, on every answer now and then, costs retries and never a wrong exposure.
@@ -108,7 +108,7 @@ fn each_fault_of_the_line_costs_retries_and_never_a_wrong_exposure() {
         // A second copy at once is found before the next message goes out.
         let harmless = [FaultKind::Pieces, FaultKind::ErrorQueueFills, FaultKind::DoubledAnswer].contains(&kind);
         assert_eq!(counters.retries == 0, harmless, "{kind:?}: {counters:?}");
-        assert!(counters.strays > 0 || kind != FaultKind::DoubledAnswer, "{kind:?}: {counters:?}");
+        assert!(counters.unsolicited > 0 || kind != FaultKind::DoubledAnswer, "{kind:?}: {counters:?}");
     }
 }
 

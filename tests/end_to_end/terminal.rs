@@ -9,9 +9,31 @@ use vigilux::instrument::{SCPI, SerialLink, Session};
 use vigilux::record::Shutter;
 
 fn session(instrument: &VirtualSpectrometer, stop: &Stop) -> Session {
+    session_at(115_200, instrument, stop)
+}
+
+fn session_at(baud: u32, instrument: &VirtualSpectrometer, stop: &Stop) -> Session {
     let clock = Arc::new(RealClock::new());
-    let link = SerialLink::new(&instrument.path(), 115_200, clock.clone(), stop.clone());
-    Session::new(Box::new(link), clock, stop.clone(), 115_200, &SCPI)
+    let link = SerialLink::new(&instrument.path(), baud, clock.clone(), stop.clone());
+    Session::new(Box::new(link), clock, stop.clone(), baud, &SCPI)
+}
+
+/// Identity: blocks of 16 KB, four times what a terminal holds, arrive whole at either rate, and not later than the line takes.
+#[test]
+fn blocks_of_16_kb_arrive_whole() {
+    for baud in [115_200, 460_800] {
+        let instrument = VirtualSpectrometer::with(&format!("baud = {baud}\n[detector]\npixels = 8192\n"));
+        let mut session = session_at(baud, &instrument, &Stop::new());
+        let (_, detector) = session.connect().unwrap();
+        assert_eq!(detector.pixels, 8192);
+        for _ in 0..5 {
+            let started = Instant::now();
+            assert_eq!(session.expose(0.02, Shutter::Open).unwrap().rereads, 0);
+            let took = started.elapsed().as_secs_f64();
+            assert!(took < 0.02 + detector.transfer_s + 1.0, "{took} s at {baud} baud");
+        }
+        assert_eq!((session.counters().retries, session.counters().unsolicited), (0, 0), "{baud} baud");
+    }
 }
 
 /// Identity: real bytes through a real terminal, at the line's rate, without a retry.

@@ -13,9 +13,18 @@ pub struct VirtualSpectrometer {
 impl VirtualSpectrometer {
     /// Starts one and waits until its terminal is there.
     pub fn start() -> Self {
+        Self::with("")
+    }
+
+    /// Starts one with the settings of a simulator file.
+    pub fn with(settings: &str) -> Self {
         let folder = tempfile::tempdir().unwrap();
+        let config = folder.path().join("simulator.toml");
+        std::fs::write(&config, settings).unwrap();
         let mut process = Command::new(env!("CARGO_BIN_EXE_vigilux"))
             .arg("simulate")
+            .arg("--config")
+            .arg(&config)
             .arg("--link")
             .arg(folder.path().join("spectrometer"))
             .stdout(Stdio::piped())

@@ -4,9 +4,10 @@
 
 use super::{Connected, Identity, SHUTTER_S, Session};
 use crate::fault::Fault;
-use crate::instrument::answer::{self, Malformed};
+use crate::instrument::answer;
 use crate::instrument::dialect::PixelFormat;
 use crate::instrument::exchange::corrupt;
+use crate::instrument::malformed::Malformed;
 use crate::record::Detector;
 
 impl Session {

@@ -6,13 +6,14 @@
 use super::{SHUTTER_S, Session};
 use crate::clock::UtcMicros;
 use crate::fault::Fault;
-use crate::instrument::answer::{self, Malformed};
+use crate::instrument::answer;
 use crate::instrument::dialect::{Dialect, Keyword};
 use crate::instrument::exchange::{BlockAnswer, BlockFault, corrupt};
 use crate::instrument::fields::Fields;
+use crate::instrument::malformed::Malformed;
 use crate::record::{Exposure, Frame, Shutter};
 
-/// How far the integration time in force may be from the one asked for: the larger of this share [1] …
+/// How far the active integration time may be from the one asked for: the larger of this share [1] …
 const ROUNDING_SHARE: f64 = 0.1;
 /// … and this step [s].
 const ROUNDING_S: f64 = 0.001;
@@ -30,8 +31,37 @@ pub(super) struct Active {
 impl Session {
     /// One attempt at an exposure: settings, light, checksum.
     pub(super) fn expose_once(&mut self, integration_s: f64, shutter: Shutter) -> Result<Exposure, Fault> {
-        // Where only the time is another one, it is set in the message that exposes. Whatever goes wrong with that is followed by
-        // an attempt that sets everything and has it confirmed first.
+        let mut start = UtcMicros::default();
+        let (active, answer) = self.read_block(integration_s, shutter, &mut start)?;
+        let (payload, crc32, temperature_c) = self.verified(&active, answer)?;
+        self.active = Some(active);
+        let (format, full_scale) = (self.facts()?.format, self.facts()?.detector.full_scale);
+        let counts = format.decode(&payload).map_err(|e| corrupt(&self.dialect.read, e))?;
+        if let Some(above) = counts.iter().max().filter(|c| **c > full_scale) {
+            let expected = format!("counts up to the full scale of {full_scale}");
+            return Err(corrupt(&self.dialect.read, Malformed { expected, found: above.to_string() }));
+        }
+        Ok(Exposure {
+            start,
+            integration_s: active.integration_s,
+            shutter,
+            temperature_c,
+            counts,
+            crc32,
+            rereads: self.rereads,
+        })
+    }
+
+    /// Makes the settings and the exposure; answers the settings that are active and the block. Sets `start` to the instant at
+    /// which the command was through.
+    fn read_block(
+        &mut self,
+        integration_s: f64,
+        shutter: Shutter,
+        start: &mut UtcMicros,
+    ) -> Result<(Active, BlockAnswer), Fault> {
+        // Where only the integration time changes, it is set in the message that exposes. Whatever goes wrong with that is
+        // followed by an attempt that sets everything and has it confirmed first.
         let known = match self.active.take() {
             Some(before) if before.shutter == shutter && before.requested_s != integration_s => None,
             before => {
@@ -39,82 +69,71 @@ impl Session {
                 Some(self.apply(integration_s, shutter)?)
             }
         };
-        let (format, pixels) = (self.facts()?.format, self.facts()?.detector.pixels);
-        let length = pixels * format.width();
-        let mut start = UtcMicros::default();
         let d = self.dialect;
-        let queries = self.exposing_queries();
+        let (queries, length) = (self.exposing_queries(), self.payload_bytes()?);
         let asked = match known {
-            Some(force) => {
-                self.exchange.ask_block(&[], &queries, &d.read, length, (force.integration_s, 0.0), &mut start)
-            }
+            Some(active) => self.exchange.ask_block(&[], &queries, &d.read, length, (active.integration_s, 0.0), start),
             None => {
                 let settings = [d.clear_errors.to_string(), d.aperture.to(&integration_s.to_string())];
                 let light_s = (integration_s, rounding_s(integration_s));
                 let with_error: Vec<&str> = queries.iter().copied().chain([&*d.next_error]).collect();
-                self.exchange.ask_block(&settings, &with_error, &d.read, length, light_s, &mut start)
+                self.exchange.ask_block(&settings, &with_error, &d.read, length, light_s, start)
             }
         };
-        let force = |fields: &Fields| match known {
-            Some(force) => Ok(force),
+        let active = |fields: &Fields| match known {
+            Some(active) => Ok(active),
             // The oldest error is asked for behind all else.
             None => {
                 let set = || d.aperture.to(&integration_s.to_string());
                 made(d, set, integration_s, shutter, (fields.at(0), fields.at(queries.len())))
             }
         };
-        let (force, mut answer) = match asked {
-            Ok(answer) => (force(&answer.fields)?, answer),
+        match asked {
+            Ok(answer) => Ok((active(&answer.fields)?, answer)),
             // The block is cut or damaged, but it is this exposure's, and the instrument still has it.
             Err(BlockFault {
                 fault: fault @ (Fault::NoAnswer { .. } | Fault::Corrupt { .. }),
                 begun: Some(fields),
             }) => {
-                let force = force(&fields)?;
-                self.verify_force(&force, &fields)?;
+                let active = active(&fields)?;
+                self.verify_active(&active, &fields)?;
                 self.spend_retry(fault)?;
-                (force, self.fetch(&force, &queries, length)?)
+                Ok((active, self.fetch(&active)?))
             }
-            Err(BlockFault { fault, .. }) => return Err(fault),
-        };
-        let before = self.verify_force(&force, &answer.fields)?;
-        let (crc32, temperature_c) = loop {
+            Err(BlockFault { fault, .. }) => Err(fault),
+        }
+    }
+
+    /// A payload that agrees with the instrument's checksum, fetched again as often as needed and allowed; the checksum, and the
+    /// detector's temperature [°C].
+    fn verified(&mut self, active: &Active, mut answer: BlockAnswer) -> Result<(Vec<u8>, u32, Option<f64>), Fault> {
+        let before = self.verify_active(active, &answer.fields)?;
+        loop {
             let crc32 = crc32fast::hash(&answer.payload);
-            let (instruments, temperature) = match self.confirm(&force, before) {
+            let (instruments, temperature_c) = match self.confirm(active, before) {
                 Ok(confirmed) => confirmed,
                 // What confirms it was damaged, which says nothing about the block.
                 Err(fault @ (Fault::NoAnswer { .. } | Fault::Corrupt { .. })) => {
                     self.spend_retry(fault)?;
                     self.make_ready()?;
-                    self.confirm(&force, before)?
+                    self.confirm(active, before)?
                 }
                 Err(fault) => return Err(fault),
             };
             if instruments == crc32 {
-                break (crc32, temperature);
+                return Ok((answer.payload, crc32, temperature_c));
             }
             self.spend_retry(corrupt(
                 &self.dialect.read,
                 Malformed { expected: format!("a block with CRC-32 {instruments}"), found: crc32.to_string() },
             ))?;
-            answer = self.fetch(&force, &queries, length)?;
-        };
-        self.active = Some(force);
-        let counts = format.decode(&answer.payload).map_err(|e| corrupt(&self.dialect.read, e))?;
-        let full_scale = self.facts()?.detector.full_scale;
-        if let Some(above) = counts.iter().max().filter(|c| **c > full_scale) {
-            let expected = format!("counts up to the full scale of {full_scale}");
-            return Err(corrupt(&self.dialect.read, Malformed { expected, found: above.to_string() }));
+            answer = self.fetch(active)?;
         }
-        Ok(Exposure {
-            start,
-            integration_s: force.integration_s,
-            shutter,
-            temperature_c,
-            counts,
-            crc32,
-            rereads: self.rereads,
-        })
+    }
+
+    fn payload_bytes(&self) -> Result<usize, Fault> {
+        let facts = self.facts()?;
+        Ok(facts.detector.pixels * facts.format.width())
     }
 
     /// The queries in front of an exposure: all that decides what its block means, and the temperature last.
@@ -127,13 +146,13 @@ impl Session {
         queries
     }
 
-    /// Makes settings, unless they are known to be in force, and has the instrument confirm them.
+    /// Makes settings, unless they are known to be active, and has the instrument confirm them.
     fn apply(&mut self, integration_s: f64, shutter: Shutter) -> Result<Active, Fault> {
-        if let Some(force) = self.active
-            && force.requested_s == integration_s
-            && force.shutter == shutter
+        if let Some(active) = self.active
+            && active.requested_s == integration_s
+            && active.shutter == shutter
         {
-            return Ok(force);
+            return Ok(active);
         }
         self.active = None;
         let d = self.dialect;
@@ -150,10 +169,10 @@ impl Session {
         queries.push(&d.next_error);
         let answers = self.exchange.ask(&settings, &queries, SHUTTER_S)?;
         let told = (answers.at(0), answers.at(queries.len() - 1));
-        let force = made(d, || settings[1..].join(";"), integration_s, shutter, told)?;
-        self.verify_force(&force, &answers)?;
-        self.active = Some(force);
-        Ok(force)
+        let active = made(d, || settings[1..].join(";"), integration_s, shutter, told)?;
+        self.verify_active(&active, &answers)?;
+        self.active = Some(active);
+        Ok(active)
     }
 
     fn shutter_word(&self, shutter: Shutter) -> &'static Keyword {
@@ -163,8 +182,8 @@ impl Session {
         }
     }
 
-    /// Compares the answers to [`Self::exposing_queries`] with what must be in force; answers the temperature [°C].
-    fn verify_force(&self, force: &Active, answers: &Fields) -> Result<Option<f64>, Fault> {
+    /// Compares the answers to [`Self::exposing_queries`] with what must be active; answers the temperature [°C].
+    fn verify_active(&self, active: &Active, answers: &Fields) -> Result<Option<f64>, Fault> {
         let d = self.dialect;
         let connected = self.facts()?;
         let changed = |query: &str, expected: String, found: &str| {
@@ -174,11 +193,11 @@ impl Session {
         let mut next = || rest.next().unwrap_or_default();
         let aperture = next();
         match answer::seconds(aperture) {
-            Ok(s) if Frame::same_integration(s, force.integration_s) => {}
-            _ => return Err(changed(&d.aperture.query, format!("{} s", force.integration_s), aperture)),
+            Ok(s) if Frame::same_integration(s, active.integration_s) => {}
+            _ => return Err(changed(&d.aperture.query, format!("{} s", active.integration_s), aperture)),
         }
         let words = [(&d.format, connected.format.word(d)), (&d.byte_order, &d.big_endian)];
-        let shutter = connected.detector.has_shutter.then(|| (&d.shutter, self.shutter_word(force.shutter)));
+        let shutter = connected.detector.has_shutter.then(|| (&d.shutter, self.shutter_word(active.shutter)));
         for (setting, word) in words.into_iter().chain(shutter) {
             let found = next();
             if !word.matches(found) {
@@ -189,15 +208,16 @@ impl Session {
     }
 
     /// Asks for the last block again, on a line in step, without a new exposure.
-    fn fetch(&mut self, force: &Active, queries: &[&str], length: usize) -> Result<BlockAnswer, Fault> {
+    fn fetch(&mut self, active: &Active) -> Result<BlockAnswer, Fault> {
         self.make_ready()?;
+        let (queries, length) = (self.exposing_queries(), self.payload_bytes()?);
         self.exchange.counters.refetches += 1;
         let fetch: &str = &self.dialect.fetch;
         let answer = self
             .exchange
-            .ask_block(&[], queries, fetch, length, (0.0, 0.0), &mut UtcMicros::default())
+            .ask_block(&[], &queries, fetch, length, (0.0, 0.0), &mut UtcMicros::default())
             .map_err(|e| e.fault)?;
-        self.verify_force(force, &answer.fields)?;
+        self.verify_active(active, &answer.fields)?;
         // An instrument that lost the block may offer the one before. A new exposure with the very same noise is not
         // impossible, but here it costs only another exposure to be sure.
         if self.last_crc == Some(crc32fast::hash(&answer.payload)) {
@@ -209,14 +229,14 @@ impl Session {
 
     /// The instrument's checksum of the last block, and the detector's temperature [°C] as the mean of the one `before`
     /// the exposure and the one now.
-    fn confirm(&mut self, force: &Active, before: Option<f64>) -> Result<(u32, Option<f64>), Fault> {
+    fn confirm(&mut self, active: &Active, before: Option<f64>) -> Result<(u32, Option<f64>), Fault> {
         let d = self.dialect;
         let mut queries: Vec<&str> = vec![&d.aperture.query, &d.temperature, &d.checksum];
         queries.extend(self.doubted.then_some::<&str>(&d.identify));
         let answers = self.exchange.ask(&[], &queries, 0.0)?;
         match answer::seconds(answers.at(0)) {
-            Ok(s) if Frame::same_integration(s, force.integration_s) => {}
-            _ => return Err(self.differs(&d.aperture.query, &force.integration_s.to_string(), answers.at(0))),
+            Ok(s) if Frame::same_integration(s, active.integration_s) => {}
+            _ => return Err(self.differs(&d.aperture.query, &active.integration_s.to_string(), answers.at(0))),
         }
         if let Some(found) = answers.get(3) {
             // Damaged on its way or another instrument: who asks anew finds out.
@@ -240,12 +260,12 @@ impl Session {
     }
 }
 
-/// How far the integration time in force may be from the one asked for [s].
+/// How far the active integration time may be from the one asked for [s].
 fn rounding_s(integration_s: f64) -> f64 {
     (ROUNDING_SHARE * integration_s).max(ROUNDING_S)
 }
 
-/// What is in force after settings, by the answers about the integration time and the oldest error. `settings` is for messages.
+/// What is active after settings, by the answers about the integration time and the oldest error. `settings` is for messages.
 fn made(
     d: &Dialect,
     settings: impl Fn() -> String,

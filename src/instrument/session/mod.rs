@@ -20,7 +20,7 @@ mod tests;
 mod wakeup_tests;
 
 use super::dialect::{Dialect, PixelFormat};
-use super::exchange::Exchange;
+use super::exchange::{Exchange, LinkCounters};
 use super::link::Link;
 use crate::clock::{Clock, Stop};
 use crate::fault::Fault;
@@ -47,25 +47,6 @@ pub struct Identity {
     pub serial: String,
     /// Its firmware's version.
     pub firmware: String,
-}
-
-/// What has happened on a line since the session began.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct LinkCounters {
-    /// Messages sent that wait for an answer.
-    pub exchanges: u64,
-    /// Attempts repeated after a fault.
-    pub retries: u64,
-    /// Blocks asked for again without a new exposure.
-    pub refetches: u64,
-    /// Times the line was brought back in step.
-    pub resynchronisations: u64,
-    /// Times bytes were there that nobody had asked for.
-    pub strays: u64,
-    /// Times the device was opened anew.
-    pub reconnects: u64,
-    /// Bytes received in answers.
-    pub bytes_received: u64,
 }
 
 /// What is known of a connected instrument.
