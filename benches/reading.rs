@@ -13,7 +13,7 @@ use vigilux::config::{DailyConfig, LimitsConfig, Station, StationKind};
 use vigilux::processing::pipeline::{AcquisitionContext, FrameWithDark, Pipeline, mean_time};
 use vigilux::quality::DarkProvenance;
 use vigilux::quantities::{self, Matrix, Quantity, Recipe, SourceRule};
-use vigilux::reduction::{self, Setting, reduce, reduce_with};
+use vigilux::reduction::{Setting, reduce};
 use vigilux::sun::Place;
 
 mod example_reading;
@@ -40,18 +40,16 @@ fn reading(c: &mut Criterion) {
     let mut pipeline = Pipeline::new("bench", station.clone(), limits, Arc::clone(calibration), noon.detector.clone());
     let (scale, matrix) = pipeline.axis(Some(27.0), 0.0);
     let setting = Setting { temperature_c: Some(27.0), ..noon.setting(&scale) };
-    let (mut reducing, mut evaluating) = (reduction::Workspace::default(), quantities::Workspace::default());
+    let mut evaluating = quantities::Workspace::default();
     let reduced = reduce(&brackets, &setting);
     c.bench_function("reduce two brackets", |b| {
         b.iter(|| {
-            let reduced = reduce_with(&mut reducing, black_box(&brackets), &setting);
-            reducing.recycle(black_box(reduced));
+            black_box(reduce(black_box(&brackets), &setting));
         });
     });
     c.bench_function("reduce one bracket", |b| {
         b.iter(|| {
-            let reduced = reduce_with(&mut reducing, black_box(&brackets[..1]), &setting);
-            reducing.recycle(black_box(reduced));
+            black_box(reduce(black_box(&brackets[..1]), &setting));
         });
     });
     c.bench_function("evaluate with uncertainty", |b| {
@@ -68,7 +66,7 @@ fn reading(c: &mut Criterion) {
     });
     c.bench_function("reduce and evaluate two brackets with uncertainty", |b| {
         b.iter(|| {
-            let reduced = reduce_with(&mut reducing, black_box(&brackets), &setting);
+            let reduced = reduce(black_box(&brackets), &setting);
             let outcomes = quantities::evaluate_with(
                 &mut evaluating,
                 &matrix,
@@ -77,7 +75,6 @@ fn reading(c: &mut Criterion) {
                 &reduced.errors,
             );
             evaluating.recycle(black_box(outcomes));
-            reducing.recycle(reduced);
         });
     });
     let frames_with_darks = brackets.map(|r| FrameWithDark {
@@ -96,8 +93,7 @@ fn reading(c: &mut Criterion) {
     c.bench_function("process two brackets: reduce, evaluate, sun, flags and verdicts", |b| {
         b.iter(|| {
             let sun = station.sun_at(mean_time(frames_with_darks.iter().map(|f| f.frame)));
-            let processed = pipeline.process(black_box(&frames_with_darks), &[], sun, &about);
-            pipeline.recycle(black_box(processed.reduced));
+            black_box(pipeline.process(black_box(&frames_with_darks), &[], sun, &about));
         });
     });
 }
@@ -143,15 +139,14 @@ fn bounded(_: &mut Criterion) {
         ("all but colour rendering", build(&|q| !matches!(q.recipe, Recipe::Rendering { .. }))),
     ] {
         for n in [1, 2] {
-            let (mut reducing, mut evaluating) = (reduction::Workspace::default(), quantities::Workspace::default());
+            let mut evaluating = quantities::Workspace::default();
             let took_us = 1e6
                 * median(|| {
-                    let reduced = reduce_with(&mut reducing, black_box(&brackets[2 - n..]), &setting);
+                    let reduced = reduce(black_box(&brackets[2 - n..]), &setting);
                     let (light, variance) = (&reduced.irradiance, &reduced.variance);
                     let outcomes =
                         quantities::evaluate_with(&mut evaluating, &matrix, light, variance, &reduced.errors);
                     evaluating.recycle(black_box(outcomes));
-                    reducing.recycle(reduced);
                 });
             let verdict = if took_us <= AT_MOST_US { "PASS" } else { "over" };
             println!("  {what:26} {n} bracket{} {took_us:7.1} {verdict}", if n == 1 { " " } else { "s" });

@@ -11,7 +11,7 @@ use crate::processing::pipeline::{
     AcquisitionContext, FrameWithDark, Pipeline, ProcessedReading, mean_time, without_calibration,
 };
 use crate::record::{DarkProvenance, Flag, Flags, Frame, QuantityValue, Reading, Tracked};
-use crate::reduction::{DarkFor, DarkModel, Reduced};
+use crate::reduction::{DarkFor, DarkModel};
 use crate::store::{DarkReference, FrameRecord, InstrumentRow, NOT_YET_A_QUANTITY, Reader, StoreError, StoredReading};
 use std::collections::{BTreeMap, VecDeque};
 use std::path::Path;
@@ -95,15 +95,6 @@ impl Recomputer {
     pub fn process(&mut self, reader: &Reader, stored: &StoredReading) -> Result<ProcessedReading, RecomputeError> {
         let frames = reader.frames(stored.reading.id)?;
         self.reckon_with(reader, stored, &frames, stored.made_with.calibration)
-    }
-
-    /// Takes back the spectrum of a reading that was made again, where it is no longer needed.
-    pub fn recycle(&mut self, stored: &StoredReading, calibration: Option<i64>, reduced: Option<Reduced>) {
-        let made_with = stored.made_with;
-        let key = calibration.map(|row| (made_with.instrument, made_with.configuration, row));
-        if let Some(pipeline) = key.and_then(|key| self.reckoners.get_mut(&key)) {
-            pipeline.recycle(reduced);
-        }
     }
 
     /// Makes a reading again from its frames, with the calibration in a row; `None` makes one without numbers.

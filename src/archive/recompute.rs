@@ -341,7 +341,6 @@ fn one(
     match done {
         Ok(None) => Ok(Err(Kept::Damaged)),
         Ok(Some(processed)) => {
-            again.recycle(stored, calibration, processed.reduced);
             let reading = Reading { id: stored.reading.id, ..processed.reading };
             Ok(Ok(NewValues { reading, calibration }))
         }

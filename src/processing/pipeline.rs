@@ -12,7 +12,7 @@ use crate::quality::{Assessment, DarkProvenance, Judged, judge};
 use crate::quantities::{self, Matrix};
 pub use crate::record::AcquisitionContext;
 use crate::record::{Bracket, Detector, Flag, Flags, Frame, Reading, WindowStatistics};
-use crate::reduction::{self, Aged, BracketInput, DarkFor, Reduced, Scale, Setting, reduce, reduce_with, scale};
+use crate::reduction::{Aged, BracketInput, DarkFor, Reduced, Scale, Setting, reduce, scale};
 use crate::sun::{self, Sun};
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -59,7 +59,6 @@ pub struct Pipeline {
     detector: Detector,
     axes: BTreeMap<i32, (Arc<Scale>, Arc<Matrix>)>,
     kept_axes: usize,
-    reducing: reduction::Workspace,
     evaluating: quantities::Workspace,
 }
 
@@ -80,7 +79,6 @@ impl Pipeline {
             detector,
             axes: BTreeMap::new(),
             kept_axes: KEPT_AXES,
-            reducing: reduction::Workspace::default(),
             evaluating: quantities::Workspace::default(),
         }
     }
@@ -95,13 +93,6 @@ impl Pipeline {
     #[doc(hidden)]
     pub fn without_rendering_uncertainty(self) -> Self {
         Self { evaluating: quantities::Workspace::without_rendering_uncertainty(), ..self }
-    }
-
-    /// Takes back the spectrum of a reading that is no longer needed: the next one then asks the allocator for next to nothing.
-    pub fn recycle(&mut self, reduced: Option<Reduced>) {
-        if let Some(reduced) = reduced {
-            self.reducing.recycle(reduced);
-        }
     }
 
     /// The calibration it works with.
@@ -156,7 +147,7 @@ impl Pipeline {
                 response: self.limits.response_growth_per_year * about.tracked.response_age_s / YEAR_S,
             },
         };
-        let reduced = reduce_with(&mut self.reducing, &brackets, &setting);
+        let reduced = reduce(&brackets, &setting);
         let outcomes = quantities::evaluate_with(
             &mut self.evaluating,
             &matrix,

@@ -1,38 +1,37 @@
 //! From merged rates to irradiance, variance and the errors that pixels share.
 //!
-//! Many modes are mixtures of few columns: the floor, the dark levels and the dark model all move rates by something that
-//! is divided by the response, so they share those columns. The order of columns is this file's own: only
+//! Many error modes are mixtures of few columns: the floor, the dark levels and the dark model all move rates, which are divided
+//! by the response, so they share those columns ([`super::modes`]). The order of columns is this module's own: only
 //! [`crate::spectrum::errors::Errors`] is handed on.
 
 use super::cosine::CosineFactor;
 use super::counts::Signal;
 use super::merge::Merged;
-use super::reduce::{Aged, Reduced, mode_names as names};
+use super::reduced::Aged;
 use super::scale::Scale;
 use super::stray::Floor;
 use crate::calibration::Calibration;
-use crate::spectrum::errors::{Correlation, ErrorMode, IRRADIANCE, RESPONSE};
-use crate::spectrum::lanes::LANES;
-use std::sync::Arc;
+use crate::spectrum::errors::{IRRADIANCE, RESPONSE};
+use crate::spectrum::lanes::{LANES, Lanes};
+use std::ops::Range;
 
 /// 1 counts/s in every pixel.
-const RATE: usize = 2;
+pub const RATE: usize = 2;
 /// A shift of the scale by 1 nm.
-const SHIFT: usize = 3;
+pub const SHIFT: usize = 3;
 /// The excess of the slit.
-const SLIT: usize = 4;
+pub const SLIT: usize = 4;
 /// The first column that not every reading has.
 const OPTIONAL: usize = 5;
 
-/// Standard uncertainty of a detector's temperature by its own sensor [K]: sensor and silicon are not the same place.
-const SENSOR_UNCERTAINTY_K: f64 = 0.3;
 /// Pixels that are worked on at a time, so that all columns of them stay in the nearest memory.
 const TILE: usize = 64;
+type Tile = [[f64; TILE]];
 
-/// What is known when columns are made.
+/// What the columns are made from.
 #[derive(Clone, Copy, Debug)]
 pub struct Known<'a> {
-    /// The calibration in force.
+    /// The active calibration.
     pub calibration: &'a Calibration,
     /// Its axis.
     pub scale: &'a Scale,
@@ -44,107 +43,135 @@ pub struct Known<'a> {
     pub floor: Option<Floor>,
     /// Irradiance for a count a second, with temperature and cosine [W m⁻² nm⁻¹ / (counts s⁻¹)].
     pub inverse: &'a [f64],
-    /// What the optic did.
+    /// Correction for the optic's cosine response.
     pub cosine: Option<CosineFactor>,
-    /// What time since the last check may have done.
+    /// Detector temperature [°C].
+    pub temperature_c: Option<f64>,
+    /// Effect of the time since the last check.
     pub aged: Aged,
 }
 
 /// Where the columns stand that not every reading has.
-#[derive(Clone, Copy, Debug, Default)]
-struct Places {
-    temperature: Option<usize>,
+#[derive(Clone, Copy, Debug)]
+pub struct Places {
+    pub temperature: Option<usize>,
     /// The first of the shares of the brackets, all but the last, whose share is what the others leave.
-    served: usize,
-    dark_model: Option<usize>,
+    pub served: usize,
+    pub dark_model: Option<usize>,
     columns: usize,
 }
 
-/// Fills irradiance, variance, dark irradiance and errors of a reading.
-#[inline(always)]
-pub fn fill(known: &Known<'_>, temperature_c: Option<f64>, out: &mut Reduced) {
-    let mut places = Places { columns: OPTIONAL, ..Places::default() };
-    let mut place = |n: usize| {
-        let at = places.columns;
-        places.columns += n;
-        at
-    };
-    let temperature = known.scale.follows_temperature.then(|| place(1));
-    let served = place(known.signals.len().saturating_sub(1));
-    let dark_model = known.signals.iter().any(|s| s.exponent_effect != 0.0).then(|| place(1));
-    places = Places { temperature, served, dark_model, columns: places.columns };
-    fill_columns(known, temperature_c, places, out);
-    out.errors.bins = Arc::clone(&known.scale.bins);
-    modes(known, temperature_c, places, &mut out.errors.modes);
+impl Places {
+    fn of(known: &Known<'_>) -> Self {
+        let mut columns = OPTIONAL;
+        let mut place = |n: usize| {
+            columns += n;
+            columns - n
+        };
+        let temperature = known.scale.follows_temperature.then(|| place(1));
+        let served = place(known.signals.len().saturating_sub(1));
+        let dark_model = known.signals.iter().any(|s| s.exponent_effect != 0.0).then(|| place(1));
+        Self { temperature, served, dark_model, columns }
+    }
 }
 
+/// The irradiance of a reading and the columns of its errors; see [`super::Reduced`].
+#[derive(Debug)]
+pub struct Filled {
+    pub irradiance: Vec<f64>,
+    pub variance: Vec<f64>,
+    pub dark_irradiance: Vec<f64>,
+    pub lanes: Lanes,
+    /// Which columns there are.
+    pub places: Places,
+}
+
+/// Irradiance, variance, dark irradiance and columns of a reading.
 #[inline(always)]
-fn fill_columns(known: &Known<'_>, temperature_c: Option<f64>, places: Places, out: &mut Reduced) {
-    let (scale, merged, inverse) = (known.scale, known.merged, known.inverse);
-    let pixels = inverse.len();
-    out.irradiance.resize(pixels, 0.0);
-    out.variance.resize(pixels, 0.0);
-    out.dark_irradiance.resize(pixels, 0.0);
-    out.errors.lanes.reshape(places.columns, pixels);
-    let dt = temperature_c.map_or(0.0, |t| t - known.calibration.temperature_c);
+pub fn fill(known: &Known<'_>) -> Filled {
+    let places = Places::of(known);
+    let pixels = known.inverse.len();
+    let mut out = Filled {
+        irradiance: vec![0.0; pixels],
+        variance: vec![0.0; pixels],
+        dark_irradiance: vec![0.0; pixels],
+        lanes: Lanes::zeros(places.columns, pixels),
+        places,
+    };
     let mut tile = vec![[0.0; TILE]; places.columns.next_multiple_of(LANES)];
     for start in (0..pixels).step_by(TILE) {
         let at = start..(start + TILE).min(pixels);
-        let n = at.len();
-        let k = &inverse[at.clone()][..n];
-        let rate = &merged.rate[at.clone()][..n];
-        let irradiance = &mut out.irradiance[at.clone()][..n];
-        for i in 0..n {
-            irradiance[i] = rate[i] * k[i];
-        }
-        let (variance, merged_variance) = (&mut out.variance[at.clone()][..n], &merged.variance[at.clone()][..n]);
-        for i in 0..n {
-            variance[i] = merged_variance[i] * k[i] * k[i];
-        }
-        tile[IRRADIANCE][..n].copy_from_slice(irradiance);
-        tile[RATE][..n].copy_from_slice(k);
-        let (column, u) = (&mut tile[RESPONSE][..n], &scale.relative_uncertainty[at.clone()][..n]);
-        for i in 0..n {
-            column[i] = u[i] * irradiance[i];
-        }
-        difference(&mut tile[SHIFT], &merged.rate, start, n, 1, k, &scale.per_nm, |left, _, right| right - left);
-        let reach = scale.slit_pixels;
-        let curve = |left: f64, here: f64, right: f64| right - 2.0 * here + left;
-        difference(&mut tile[SLIT], &merged.rate, start, n, reach, k, &scale.slit_excess, curve);
-        blunted(&mut tile[SLIT], &merged.rate, start, n, reach, k, &scale.slit_blunting);
-        if let Some(c) = places.temperature {
-            let (column, per_k) = (&mut tile[c][..n], &scale.relative_per_k[at.clone()][..n]);
-            for i in 0..n {
-                column[i] = irradiance[i] * per_k[i] / (1.0 + per_k[i] * dt);
-            }
-        }
-        let dark = &mut out.dark_irradiance[at.clone()][..n];
-        dark.fill(0.0);
-        if let Some(c) = places.dark_model {
-            tile[c].fill(0.0);
-        }
-        for (r, (signal, served)) in known.signals.iter().zip(&merged.served).enumerate() {
-            let (dark_rate, served) = (&signal.dark_rate[at.clone()][..n], &served[at.clone()][..n]);
-            for i in 0..n {
-                dark[i] += served[i] * dark_rate[i] * k[i];
-            }
-            if r + 1 < known.signals.len() {
-                let column = &mut tile[places.served + r][..n];
-                for i in 0..n {
-                    column[i] = served[i] * k[i];
-                }
-            }
-            if let (Some(c), true) = (places.dark_model, signal.exponent_effect != 0.0) {
-                let column = &mut tile[c][..n];
-                for i in 0..n {
-                    column[i] += served[i] * dark_rate[i] * signal.exponent_effect * k[i];
-                }
-            }
-        }
-        for (block, columns) in out.errors.lanes.blocks_mut().iter_mut().zip(tile.as_chunks::<LANES>().0) {
+        light_columns(known, at.clone(), places, &mut tile, &mut out);
+        dark_columns(known, at.clone(), places, &mut tile, &mut out.dark_irradiance);
+        for (block, columns) in out.lanes.blocks_mut().iter_mut().zip(tile.as_chunks::<LANES>().0) {
             let [a, b, c, d, e, f, g, h] = columns;
             for (i, lanes) in block[at.clone()].iter_mut().enumerate() {
                 *lanes = [a[i], b[i], c[i], d[i], e[i], f[i], g[i], h[i]];
+            }
+        }
+    }
+    out
+}
+
+/// Irradiance and variance, and the columns of the errors that go with the light.
+#[inline(always)]
+fn light_columns(known: &Known<'_>, at: Range<usize>, places: Places, tile: &mut Tile, out: &mut Filled) {
+    let (scale, merged) = (known.scale, known.merged);
+    let (start, n) = (at.start, at.len());
+    let k = &known.inverse[at.clone()][..n];
+    let rate = &merged.rate[at.clone()][..n];
+    let irradiance = &mut out.irradiance[at.clone()][..n];
+    for i in 0..n {
+        irradiance[i] = rate[i] * k[i];
+    }
+    let (variance, merged_variance) = (&mut out.variance[at.clone()][..n], &merged.variance[at.clone()][..n]);
+    for i in 0..n {
+        variance[i] = merged_variance[i] * k[i] * k[i];
+    }
+    tile[IRRADIANCE][..n].copy_from_slice(irradiance);
+    tile[RATE][..n].copy_from_slice(k);
+    let (column, u) = (&mut tile[RESPONSE][..n], &scale.relative_uncertainty[at.clone()][..n]);
+    for i in 0..n {
+        column[i] = u[i] * irradiance[i];
+    }
+    difference(&mut tile[SHIFT], &merged.rate, start, n, 1, k, &scale.per_nm, |left, _, right| right - left);
+    let reach = scale.slit_pixels;
+    let curve = |left: f64, here: f64, right: f64| right - 2.0 * here + left;
+    difference(&mut tile[SLIT], &merged.rate, start, n, reach, k, &scale.slit_excess, curve);
+    blunted(&mut tile[SLIT], &merged.rate, start, n, reach, k, &scale.slit_blunting);
+    if let Some(c) = places.temperature {
+        let dt = known.temperature_c.map_or(0.0, |t| t - known.calibration.temperature_c);
+        let (column, per_k) = (&mut tile[c][..n], &scale.relative_per_k[at][..n]);
+        for i in 0..n {
+            column[i] = irradiance[i] * per_k[i] / (1.0 + per_k[i] * dt);
+        }
+    }
+}
+
+/// The dark irradiance, and the columns of the darks: the share of each bracket but the last, and the dark model's.
+#[inline(always)]
+fn dark_columns(known: &Known<'_>, at: Range<usize>, places: Places, tile: &mut Tile, dark_irradiance: &mut [f64]) {
+    let n = at.len();
+    let k = &known.inverse[at.clone()][..n];
+    let dark = &mut dark_irradiance[at.clone()][..n];
+    if let Some(c) = places.dark_model {
+        tile[c].fill(0.0);
+    }
+    for (r, (signal, served)) in known.signals.iter().zip(&known.merged.served).enumerate() {
+        let (dark_rate, served) = (&signal.dark_rate[at.clone()][..n], &served[at.clone()][..n]);
+        for i in 0..n {
+            dark[i] += served[i] * dark_rate[i] * k[i];
+        }
+        if r + 1 < known.signals.len() {
+            let column = &mut tile[places.served + r][..n];
+            for i in 0..n {
+                column[i] = served[i] * k[i];
+            }
+        }
+        if let (Some(c), true) = (places.dark_model, signal.exponent_effect != 0.0) {
+            let column = &mut tile[c][..n];
+            for i in 0..n {
+                column[i] += served[i] * dark_rate[i] * signal.exponent_effect * k[i];
             }
         }
     }
@@ -194,82 +221,5 @@ fn blunted(column: &mut [f64; TILE], rate: &[f64], start: usize, n: usize, reach
     for i in 0..m {
         let fourth = outer_left[i] - 4.0 * left[i] + 6.0 * here[i] - 4.0 * right[i] + outer_right[i];
         column[i] -= fourth * factor[i] * k[i];
-    }
-}
-
-fn modes(known: &Known<'_>, temperature_c: Option<f64>, places: Places, modes: &mut Vec<ErrorMode>) {
-    let (calibration, scale, merged) = (known.calibration, known.scale, known.merged);
-    modes.clear();
-    let mut common = |name, parts: Vec<(usize, f64)>| {
-        let of_light = |(column, _): &(usize, f64)| {
-            matches!(*column, IRRADIANCE | RESPONSE | SHIFT | SLIT) || Some(*column) == places.temperature
-        };
-        modes.push(ErrorMode { name, of_light: parts.iter().all(of_light), mixture: Correlation::Common(parts) });
-    };
-    let shared = calibration.response.correlated_fraction.clamp(0.0, 1.0);
-    common(names::RESPONSE_SCALE, vec![(RESPONSE, shared.sqrt())]);
-    if let Some(f) = known.floor {
-        common(names::STRAY_FLOOR, vec![(RATE, f.uncertainty)]);
-    }
-    // An error common to all pixels of a bracket is partly taken out again with the floor.
-    let in_floor = |per_pixel: &dyn Fn(usize) -> f64| match scale.floor.len() {
-        0 => 0.0,
-        n if known.floor.is_some() => scale.floor.iter().map(|i| per_pixel(*i)).sum::<f64>() / n as f64,
-        _ => 0.0,
-    };
-    let last = known.signals.len().saturating_sub(1);
-    for (r, (s, served)) in known.signals.iter().zip(&merged.served).enumerate() {
-        let u = s.level_uncertainty;
-        let back = in_floor(&|i| served[i]);
-        common(
-            names::DARK_LEVEL,
-            match r {
-                _ if r < last => vec![(places.served + r, u), (RATE, -u * back)],
-                _ => (0..last).map(|j| (places.served + j, -u)).chain([(RATE, u * (1.0 - back))]).collect(),
-            },
-        );
-    }
-    if let Some(c) = places.dark_model {
-        let effect = |i: usize| {
-            let parts = known.signals.iter().zip(&merged.served);
-            parts.map(|(s, w)| s.dark_rate[i] * s.exponent_effect * w[i]).sum::<f64>()
-        };
-        common(names::DARK_MODEL, vec![(c, 1.0), (RATE, -in_floor(&effect))]);
-    }
-    let scale_uncertainty = calibration.wavelength.uncertainty_nm.hypot(known.aged.wavelength_nm);
-    common(names::WAVELENGTH, vec![(SHIFT, scale_uncertainty)]);
-    common(names::BANDWIDTH, vec![(SLIT, 1.0)]);
-    let per_k_nm = calibration.wavelength.shift_nm_per_k;
-    if places.temperature.is_some() || per_k_nm != 0.0 {
-        let u = temperature_uncertainty(calibration, temperature_c);
-        let response = places.temperature.map(|c| (c, u));
-        common(names::TEMPERATURE, response.into_iter().chain([(SHIFT, u * per_k_nm)]).collect());
-    }
-    if known.aged.response > 0.0 {
-        common(names::RESPONSE_AGE, vec![(IRRADIANCE, known.aged.response)]);
-    }
-    if shared < 1.0 {
-        let mixture = Correlation::Shape((1.0 - shared).sqrt());
-        modes.push(ErrorMode { name: names::RESPONSE_SHAPE, of_light: true, mixture });
-    }
-    if let Some(c) = known.cosine.filter(|c| c.uncertainty > 0.0) {
-        let bin = scale.bins.starting_at(scale.ultraviolet_end).unwrap_or(scale.bins.count());
-        let (before, from) = (c.uncertainty / c.ultraviolet, c.uncertainty / c.factor);
-        let mixture = Correlation::Split { bin, before, from };
-        modes.push(ErrorMode { name: names::COSINE, of_light: true, mixture });
-    }
-}
-
-/// Standard uncertainty of the detector's temperature [K]: its sensor's, or without one that of any temperature which the
-/// calibration covers.
-fn temperature_uncertainty(calibration: &Calibration, temperature_c: Option<f64>) -> f64 {
-    let (low, high) = calibration.temperature_range_c;
-    match temperature_c {
-        Some(_) => SENSOR_UNCERTAINTY_K,
-        // Any of them alike: the deviation of a rectangle, about the temperature that was assumed instead.
-        None => {
-            let middle = 0.5 * (low + high) - calibration.temperature_c;
-            ((high - low) / 12f64.sqrt()).hypot(middle)
-        }
     }
 }

@@ -1,10 +1,12 @@
 //! One frame: offset, linearity, dark. Counts become a rate with the noise of a single exposure's terms kept apart.
 
+use super::blooming::widened_ranges;
 use super::dark_model::DarkModel;
 use super::linearity::{self, Polynomial};
 use super::scale::Scale;
+use super::sums::trimmed_mean;
 use crate::calibration::Calibration;
-use crate::record::{Frame, PixelRanges};
+use crate::record::Frame;
 use std::borrow::Cow;
 use std::ops::Range;
 
@@ -61,21 +63,25 @@ impl Signal {
     }
 }
 
-/// Turns a frame into signal, in the memory of an earlier one.
+/// Turns a frame into signal.
 ///
-/// The common offset of every frame is taken from the light-shielded pixels that no clipped one spills into: what they show
+/// The common offset of every frame is taken from the light-shielded pixels beyond the blooming length of any clipped one: what they show
 /// beyond their dark is electronics, not light. Without a sensor the model's own reference temperature stands in.
 #[inline(always)]
-pub fn signal(bracket: &BracketInput<'_>, calibration: &Calibration, scale: &Scale, out: &mut Signal) {
+pub fn signal(bracket: &BracketInput<'_>, calibration: &Calibration, scale: &Scale) -> Signal {
     let frame = bracket.frame;
     let pixels = scale.wavelength_nm.len();
     let (n, t) = (frame.exposures().max(1) as f64, frame.integration_s);
     let noise = &calibration.noise;
     let read = noise.read_noise_counts * noise.read_noise_counts;
     let shot = 1.0 / noise.electrons_per_count;
-    out.total_s = frame.total_s();
-    spilled_ranges(&frame.clipped, noise.blooming_pixels, pixels, &mut out.clipped);
-    out.exponent_effect = 0.0;
+    let mut out = Signal {
+        rate: vec![0.0; pixels],
+        dark_rate: vec![0.0; pixels],
+        total_s: frame.total_s(),
+        clipped: widened_ranges(&frame.clipped, noise.blooming_pixels, pixels),
+        ..Signal::default()
+    };
 
     let light = Light { sums: fitted(&frame.sums, pixels), exposures: n, integration_s: t };
     let polynomial = Polynomial::new(&calibration.linearity);
@@ -85,7 +91,7 @@ pub fn signal(bracket: &BracketInput<'_>, calibration: &Calibration, scale: &Sca
             let temperature = frame.temperature_c.unwrap_or(model.reference_c);
             let (shift, factor) = (model.offset_shift(temperature), model.rate_factor(temperature) * t);
             let (offset, rate) = (fitted(&model.offset, pixels), fitted(&model.rate, pixels));
-            let level = light.submit(&polynomial, scale, out, |at, offsets, darks| {
+            let level = light.subtract(&polynomial, scale, &mut out, |at, offsets, darks| {
                 for ((to, dark), (o, r)) in offsets.iter_mut().zip(darks).zip(offset[at.clone()].iter().zip(&rate[at]))
                 {
                     *to = f64::from(*o) + shift;
@@ -109,7 +115,7 @@ pub fn signal(bracket: &BracketInput<'_>, calibration: &Calibration, scale: &Sca
                         Some(now) if m.holds_at(now) => (m.rate_factor(now) - m.rate_factor(then)) * t,
                         _ => 0.0,
                     };
-                    light.submit(&polynomial, scale, out, |at, offsets, darks| {
+                    light.subtract(&polynomial, scale, &mut out, |at, offsets, darks| {
                         let model = m.offset[at.clone()].iter().zip(&m.rate[at.clone()]);
                         for (((to, dark), sum), (o, r)) in offsets.iter_mut().zip(darks).zip(&sums[at]).zip(model) {
                             let offset = f64::from(*o) + shift;
@@ -120,7 +126,7 @@ pub fn signal(bracket: &BracketInput<'_>, calibration: &Calibration, scale: &Sca
                 }
                 // Without a model the dark itself stands in for the offset: its own non-linearity (a few per cent of
                 // the dark current's share of full scale) is then left out.
-                _ => light.submit(&polynomial, scale, out, |at, offsets, darks| {
+                _ => light.subtract(&polynomial, scale, &mut out, |at, offsets, darks| {
                     for ((to, dark), sum) in offsets.iter_mut().zip(darks).zip(&sums[at]) {
                         *to = f64::from(*sum) * per_exposure;
                         *dark = 0.0;
@@ -138,6 +144,7 @@ pub fn signal(bracket: &BracketInput<'_>, calibration: &Calibration, scale: &Sca
         kept => (read / n + dark_read) / kept as f64,
     };
     out.level_uncertainty = level_variance.sqrt() / t;
+    out
 }
 
 /// The counts of a frame.
@@ -154,19 +161,18 @@ impl Light<'_> {
     /// Fills rate and dark rate; `baseline` fills in offset and dark signal of some pixels in one exposure [counts]. Answers
     /// how many shielded pixels the common level was taken from.
     #[inline(always)]
-    fn submit(
+    fn subtract(
         &self,
         polynomial: &Polynomial<'_>,
         scale: &Scale,
         out: &mut Signal,
         baseline: impl Fn(Range<usize>, &mut [f64], &mut [f64]),
     ) -> usize {
-        let pixels = scale.wavelength_nm.len();
         let (per_exposure, per_s) = (1.0 / self.exposures, 1.0 / self.integration_s);
         let (mut offset, mut dark, mut counts) = ([0.0; TILE], [0.0; TILE], [0.0; TILE]);
         let mut excess: Vec<f64> = Vec::with_capacity(scale.shielded.len());
-        // What spilled over from clipped neighbours is light after all.
-        let clean = |i: &usize| !out.clipped.iter().any(|spilled| spilled.contains(i));
+        // Charge from clipped neighbours is light.
+        let clean = |i: &usize| !out.clipped.iter().any(|blooming| blooming.contains(i));
         for i in scale.shielded.iter().copied().filter(clean) {
             baseline(i..i + 1, &mut offset[..1], &mut dark[..1]);
             excess.push(f64::from(self.sums[i]) * per_exposure - offset[0] - dark[0]);
@@ -174,8 +180,6 @@ impl Light<'_> {
         // The middle three quarters: one shielded pixel turned hot must not move every other pixel.
         let cut = excess.len() / 8;
         let (level, kept) = trimmed_mean(&mut excess, cut).unwrap_or((0.0, 0));
-        out.rate.resize(pixels, 0.0);
-        out.dark_rate.resize(pixels, 0.0);
         let tiles = out.rate.chunks_mut(TILE).zip(out.dark_rate.chunks_mut(TILE)).zip(self.sums.chunks(TILE));
         for (k, ((rate, dark_rate), sums)) in tiles.enumerate() {
             let n = sums.len();
@@ -201,13 +205,6 @@ impl Light<'_> {
     }
 }
 
-/// The mean without the `cut` lowest and highest numbers, and how many it is of; `None` where nothing is left.
-pub(super) fn trimmed_mean(values: &mut [f64], cut: usize) -> Option<(f64, usize)> {
-    values.sort_unstable_by(f64::total_cmp);
-    let kept = values.get(cut..values.len().checked_sub(cut)?)?;
-    (!kept.is_empty()).then(|| (kept.iter().sum::<f64>() / kept.len() as f64, kept.len()))
-}
-
 /// As many numbers as there are pixels: what is missing counts as zero, what is too much is left out.
 fn fitted<T: Copy + Default>(values: &[T], pixels: usize) -> Cow<'_, [T]> {
     if values.len() >= pixels {
@@ -216,55 +213,4 @@ fn fitted<T: Copy + Default>(values: &[T], pixels: usize) -> Cow<'_, [T]> {
     let mut longer = values.to_vec();
     longer.resize(pixels, T::default());
     Cow::Owned(longer)
-}
-
-/// Ranges of pixels widened by `margin` on either side, as half-open ranges, ascending and apart.
-fn spilled_ranges(ranges: &PixelRanges, margin: u16, pixels: usize, out: &mut Vec<Range<usize>>) {
-    let margin = margin as usize;
-    out.clear();
-    for &(a, b) in &ranges.0 {
-        let wide = (a as usize).saturating_sub(margin)..(b as usize + margin + 1).min(pixels);
-        match out.last_mut() {
-            Some(last) if wide.start <= last.end => last.end = last.end.max(wide.end),
-            _ if wide.start < wide.end => out.push(wide),
-            _ => {}
-        }
-    }
-}
-
-/// A mask widened by `margin` pixels on either side.
-pub fn spilled(mask: &[bool], margin: u16) -> Vec<bool> {
-    let mut ranges = Vec::new();
-    spilled_ranges(&PixelRanges::from_mask(mask), margin, mask.len(), &mut ranges);
-    let mut wide = vec![false; mask.len()];
-    ranges.into_iter().for_each(|r| wide[r].fill(true));
-    wide
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// Identity: every pixel within the margin of a marked one is marked, and no other.
-    #[test]
-    fn a_mask_is_widened_to_both_sides() {
-        let mut mask = vec![false; 40];
-        for i in [0, 9, 11, 25, 39] {
-            mask[i] = true;
-        }
-        for margin in [0_u16, 1, 4, 50] {
-            let near = |i: usize| (0..40).any(|j| mask[j] && i.abs_diff(j) <= margin as usize);
-            let want: Vec<bool> = (0..40).map(near).collect();
-            assert_eq!(spilled(&mask, margin), want, "margin {margin}");
-        }
-        assert_eq!(spilled(&[], 3), Vec::<bool>::new());
-    }
-
-    /// Identity: the trimmed mean leaves the outliers out, and has no answer where nothing is left.
-    #[test]
-    fn a_trimmed_mean_leaves_outliers_out() {
-        assert_eq!(trimmed_mean(&mut [1e9, 1.0, 2.0, 3.0, -1e9], 1), Some((2.0, 3)));
-        assert_eq!(trimmed_mean(&mut [], 0), None);
-        assert_eq!(trimmed_mean(&mut [1.0], 1), None);
-    }
 }

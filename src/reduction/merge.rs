@@ -23,33 +23,31 @@ pub struct Merged {
     pub disagreement: Option<(f64, f64)>,
 }
 
-/// Merges the brackets, shortest first, in the memory of an earlier merge. `shot` is 1 / electrons per count.
+/// Merges the brackets, shortest first. `shot` is 1 / electrons per count.
 #[inline(always)]
-pub fn merge(brackets: &[Signal], scale: &Scale, shot: f64, merged: &mut Merged) {
+pub fn merge(brackets: &[Signal], scale: &Scale, shot: f64) -> Merged {
     let pixels = scale.wavelength_nm.len();
-    merged.rate.resize(pixels, 0.0);
-    merged.variance.resize(pixels, 0.0);
-    merged.saturated.clear();
-    merged.saturated.resize(pixels, false);
-    merged.served.resize_with(brackets.len(), Vec::new);
-    merged.served.iter_mut().for_each(|s| s.resize(pixels, 0.0));
-    merged.disagreement = None;
-    let Some(shortest) = brackets.first() else {
-        merged.rate.fill(0.0);
-        merged.variance.fill(0.0);
-        return;
+    let mut merged = Merged {
+        rate: vec![0.0; pixels],
+        variance: vec![0.0; pixels],
+        served: vec![vec![0.0; pixels]; brackets.len()],
+        saturated: vec![false; pixels],
+        disagreement: None,
     };
+    if brackets.is_empty() {
+        return merged;
+    }
     let stretches = stretches(brackets, pixels);
     for stretch in &stretches {
         match serving(brackets, stretch)[..] {
             [] => {
                 // Nothing could see it: the shortest bracket gives a lower bound, and the pixels are marked.
-                one(brackets, 0, stretch.clone(), shot, merged);
+                one(brackets, 0, stretch.clone(), shot, &mut merged);
                 merged.saturated[stretch.clone()].copy_from_slice(&scale.valid[stretch.clone()]);
             }
-            [only] => one(brackets, only, stretch.clone(), shot, merged),
-            [a, b] => two(brackets, (a, b), stretch.clone(), shot, merged),
-            ref many => several(brackets, many, stretch.clone(), shot, merged),
+            [only] => one(brackets, only, stretch.clone(), shot, &mut merged),
+            [a, b] => two(brackets, (a, b), stretch.clone(), shot, &mut merged),
+            ref many => several(brackets, many, stretch.clone(), shot, &mut merged),
         }
     }
     if brackets.len() > 1 {
@@ -57,7 +55,7 @@ pub fn merge(brackets: &[Signal], scale: &Scale, shot: f64, merged: &mut Merged)
             .filter_map(|k| disagreement(brackets, k, &stretches, scale, shot))
             .max_by(|a, b| (a.0.abs() / a.1).total_cmp(&(b.0.abs() / b.1)));
     }
-    debug_assert_eq!(shortest.rate.len(), pixels);
+    merged
 }
 
 /// The axis in stretches of pixels that the same brackets serve.
@@ -87,9 +85,7 @@ fn one(brackets: &[Signal], k: usize, at: Range<usize>, shot: f64, merged: &mut 
     for ((v, r), d) in merged.variance[at.clone()].iter_mut().zip(rate).zip(dark) {
         *v = bracket.dark_variance(*d) + shot_per_rate * r.max(0.0);
     }
-    for (j, served) in merged.served.iter_mut().enumerate() {
-        served[at.clone()].fill(if j == k { 1.0 } else { 0.0 });
-    }
+    merged.served[k][at].fill(1.0);
 }
 
 /// Two brackets: with v of each as its variance, the shares are those of the other's v in the sum, and one division does.
@@ -99,10 +95,6 @@ fn two(brackets: &[Signal], (a, b): (usize, usize), at: Range<usize>, shot: f64,
     let per_total = 1.0 / (short.total_s + long.total_s);
     let (part_a, part_b) = (short.total_s * per_total, long.total_s * per_total);
     let (shot_a, shot_b) = (shot / short.total_s, shot / long.total_s);
-    for (j, served) in merged.served.iter_mut().enumerate().filter(|(j, _)| *j != a && *j != b) {
-        debug_assert!(j < brackets.len());
-        served[at.clone()].fill(0.0);
-    }
     let (before, after) = merged.served.split_at_mut(b);
     let (served_a, served_b) = (&mut before[a][at.clone()], &mut after[0][at.clone()]);
     let n = at.len();
@@ -124,7 +116,6 @@ fn two(brackets: &[Signal], (a, b): (usize, usize), at: Range<usize>, shot: f64,
 }
 
 fn several(brackets: &[Signal], serving: &[usize], at: Range<usize>, shot: f64, merged: &mut Merged) {
-    merged.served.iter_mut().for_each(|s| s[at.clone()].fill(0.0));
     let time: f64 = serving.iter().map(|k| brackets[*k].total_s).sum();
     for i in at {
         let guess = serving.iter().map(|k| brackets[*k].total_s * brackets[*k].rate[i]).sum::<f64>().max(0.0) / time;

@@ -1,8 +1,8 @@
 //! The stray-light floor: what pixels show that see no true light.
 
-use super::counts::trimmed_mean;
 use super::merge::Merged;
 use super::scale::Scale;
+use super::sums::trimmed_mean;
 
 /// The floor and what is not known about it.
 #[derive(Clone, Copy, Debug)]

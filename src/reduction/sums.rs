@@ -1,4 +1,4 @@
-//! Sums over pixels in eight fixed strides, for decisions and uncertainties, never for a value itself.
+//! Sums over pixels in eight fixed strides, and trimmed means: for decisions and uncertainties, never for a value itself.
 //!
 //! The strides are part of the definition, so the bits are the same on every machine.
 
@@ -27,6 +27,13 @@ pub fn strided<const K: usize>(n: usize, of: impl Fn(usize) -> [f64; K]) -> [f64
     sums
 }
 
+/// The mean without the `cut` lowest and highest numbers, and how many it is of; `None` where nothing is left.
+pub fn trimmed_mean(values: &mut [f64], cut: usize) -> Option<(f64, usize)> {
+    values.sort_unstable_by(f64::total_cmp);
+    let kept = values.get(cut..values.len().checked_sub(cut)?)?;
+    (!kept.is_empty()).then(|| (kept.iter().sum::<f64>() / kept.len() as f64, kept.len()))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -40,5 +47,13 @@ mod tests {
             prop_assert!((sum - values.iter().sum::<f64>()).abs() < 1e-13);
             prop_assert!((squares - values.iter().map(|v| v * v).sum::<f64>()).abs() < 1e-13);
         }
+    }
+
+    /// Identity: the trimmed mean leaves the outliers out, and has no answer where nothing is left.
+    #[test]
+    fn a_trimmed_mean_leaves_outliers_out() {
+        assert_eq!(trimmed_mean(&mut [1e9, 1.0, 2.0, 3.0, -1e9], 1), Some((2.0, 3)));
+        assert_eq!(trimmed_mean(&mut [], 0), None);
+        assert_eq!(trimmed_mean(&mut [1.0], 1), None);
     }
 }

@@ -157,9 +157,6 @@ impl AcquisitionLoop {
                 }
                 observer.stored(id, &processed, &taken.frames);
                 told.iter().for_each(|event| observer.event(event));
-                if let Some(c) = self.met.as_mut().and_then(|m| m.calibrated.as_mut()) {
-                    c.pipeline.recycle(processed.reduced);
-                }
                 Ok(())
             }
             Committed::Queued(let_go) => {

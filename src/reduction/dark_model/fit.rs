@@ -8,7 +8,7 @@
 use super::{FittingDark, mean_counts};
 use crate::calibration::Noise;
 use crate::record::Frame;
-use crate::reduction::counts::spilled;
+use crate::reduction::blooming::widened_mask;
 use crate::reduction::linearity;
 
 /// Temperatures of the library must span this much for β to be fitted [K].
@@ -151,7 +151,7 @@ impl Darks {
 /// Which pixels of a dark are clipped: a hot pixel that overflows lends its neighbours charge that is not their own.
 /// Empty where none is.
 fn clipped(frame: &Frame, pixels: usize, noise: &Noise) -> Vec<bool> {
-    if frame.clipped.is_empty() { Vec::new() } else { spilled(&frame.clipped.to_mask(pixels), noise.blooming_pixels) }
+    if frame.clipped.is_empty() { Vec::new() } else { widened_mask(&frame.clipped, noise.blooming_pixels, pixels) }
 }
 
 /// What the darks have in common: sums over the kept pixels.

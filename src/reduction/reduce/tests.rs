@@ -1,10 +1,11 @@
 //! The reduction against the same formulas written down one pixel at a time.
 
 use super::*;
+use crate::calibration::Calibration;
 use crate::calibration::{Noise, TemperatureCoefficient, file};
 use crate::clock::UtcMicros;
 use crate::record::{Detector, Frame, PixelRanges, Shutter, Stamp};
-use crate::reduction::{DarkFor, DarkModel};
+use crate::reduction::{DarkFor, DarkModel, mode_names};
 use std::path::Path;
 
 const PIXELS: usize = 700;
@@ -73,7 +74,7 @@ fn model() -> DarkModel {
 }
 
 /// One pixel of one bracket: rate, dark rate and variance without the light's shot noise.
-fn submit(bracket: &BracketInput<'_>, c: &Calibration, level: f64, i: usize) -> (f64, f64, f64) {
+fn one_pixel(bracket: &BracketInput<'_>, c: &Calibration, level: f64, i: usize) -> (f64, f64, f64) {
     let (n, t) = (bracket.frame.exposures() as f64, bracket.frame.integration_s);
     let (read, shot) = (c.noise.read_noise_counts.powi(2), 1.0 / c.noise.electrons_per_count);
     let (offset, dark, own) = baseline(bracket, read, shot, i);
@@ -122,7 +123,7 @@ fn close(what: &str, want: f64, got: f64, scale: f64) {
     assert!((got - want).abs() <= ROUNDING * scale.abs().max(want.abs()), "{what}: want {want}, got {got}");
 }
 
-fn compare(brackets: &[BracketInput<'_>], setting: &Setting<'_>, work: &mut Workspace) {
+fn compare(brackets: &[BracketInput<'_>], setting: &Setting<'_>) {
     let (c, scale) = (setting.calibration, setting.scale);
     let shot = 1.0 / c.noise.electrons_per_count;
     let levels: Vec<f64> = brackets.iter().map(|r| level(r, scale)).collect();
@@ -133,7 +134,7 @@ fn compare(brackets: &[BracketInput<'_>], setting: &Setting<'_>, work: &mut Work
         (vec![0.0; PIXELS], vec![0.0; PIXELS], vec![vec![0.0; PIXELS]; brackets.len()]);
     let mut saturated = vec![false; PIXELS];
     for i in 0..PIXELS {
-        let all: Vec<_> = brackets.iter().zip(&levels).map(|(r, l)| submit(r, c, *l, i)).collect();
+        let all: Vec<_> = brackets.iter().zip(&levels).map(|(r, l)| one_pixel(r, c, *l, i)).collect();
         let mut sees: Vec<usize> = (0..brackets.len()).filter(|k| !out(&brackets[*k], i)).collect();
         if sees.is_empty() {
             saturated[i] = scale.valid[i];
@@ -161,9 +162,9 @@ fn compare(brackets: &[BracketInput<'_>], setting: &Setting<'_>, work: &mut Work
         .extend((0..PIXELS).filter(|i| scale.valid[*i] && rate[*i] > 0.1 * peak).map(|i| rate[i] / variance[i].sqrt()));
     ratios.sort_by(f64::total_cmp);
 
-    let reduced = reduce_with(work, brackets, setting);
+    let reduced = reduce(brackets, setting);
     // Compiled for any machine, the same bits.
-    let narrow = reduce_in(&mut Workspace::default(), brackets, setting);
+    let narrow = reduce_in(brackets, setting);
     assert_eq!((&narrow.irradiance, &narrow.variance), (&reduced.irradiance, &reduced.variance));
     assert_eq!((&narrow.errors, &narrow.served), (&reduced.errors, &reduced.served));
     assert_eq!((narrow.signal_to_noise, narrow.floor_rate), (reduced.signal_to_noise, reduced.floor_rate));
@@ -184,7 +185,7 @@ fn compare(brackets: &[BracketInput<'_>], setting: &Setting<'_>, work: &mut Work
         close("irradiance", irradiance(i), reduced.irradiance[i], top);
         close("variance", variance[i] * inverse(i).powi(2), reduced.variance[i], 0.0);
         served.iter().zip(&reduced.served).for_each(|(want, got)| close("served", want[i], got[i], 1.0));
-        let dark: f64 = (0..brackets.len()).map(|k| served[k][i] * submit(&brackets[k], c, levels[k], i).1).sum();
+        let dark: f64 = (0..brackets.len()).map(|k| served[k][i] * one_pixel(&brackets[k], c, levels[k], i).1).sum();
         close("dark", dark * inverse(i), reduced.dark_irradiance[i], 0.0);
     }
 
@@ -200,7 +201,9 @@ fn compare(brackets: &[BracketInput<'_>], setting: &Setting<'_>, work: &mut Work
     let (low, high) = scale.valid_pixels;
     let reach = (0.5 * c.wavelength.fwhm_nm / ((x[high] - x[low]) / (high - low) as f64)).round().max(1.0) as usize;
     let beta = |k: usize, i: usize| match brackets[k].dark {
-        DarkFor::Model(m) => submit(&brackets[k], c, levels[k], i).1 * m.exponent_uncertainty * (24.0 - m.reference_c),
+        DarkFor::Model(m) => {
+            one_pixel(&brackets[k], c, levels[k], i).1 * m.exponent_uncertainty * (24.0 - m.reference_c)
+        }
         DarkFor::Matched { .. } => 0.0,
     };
     let effect = |i: usize| (0..brackets.len()).map(|k| served[k][i] * beta(k, i)).sum::<f64>();
@@ -257,11 +260,10 @@ fn compare(brackets: &[BracketInput<'_>], setting: &Setting<'_>, work: &mut Work
         }
     }
     assert_eq!(bracket, brackets.len());
-    work.recycle(reduced);
 }
 
 /// Independent: the formulas of each step, one pixel at a time, for one to three brackets, clipped and not, with every kind of
-/// dark, with and without an optic's correction; and memory used again leaves no trace.
+/// dark, with and without an optic's correction.
 #[test]
 fn the_fast_loops_do_what_the_formulas_say() {
     let (c, d, m) = (calibration(), detector(), model());
@@ -273,7 +275,6 @@ fn the_fast_loops_do_what_the_formulas_say() {
     ];
     let dark = [frame(0.01, 0.0, 8, 4, &[]), frame(0.5, 0.0, 4, 5, &[]), frame(2.0, 0.0, 2, 6, &[])];
     let clipped = frame(0.01, 4e6, 2, 1, &[(290, 300)]);
-    let mut work = Workspace::default();
     for sun in [None, Some(40.0), Some(8.0)] {
         let setting = Setting {
             calibration: &c,
@@ -291,9 +292,9 @@ fn the_fast_loops_do_what_the_formulas_say() {
             for n in 1..=3 {
                 let mut brackets: Vec<BracketInput<'_>> =
                     (0..n).map(|k| BracketInput { frame: &light[k], dark: dark_for(k) }).collect();
-                compare(&brackets, &setting, &mut work);
+                compare(&brackets, &setting);
                 brackets[0].frame = &clipped;
-                compare(&brackets, &setting, &mut work);
+                compare(&brackets, &setting);
             }
         }
     }
@@ -301,7 +302,7 @@ fn the_fast_loops_do_what_the_formulas_say() {
 
 /// Independent: brackets that saw different light say by how much, within the noise they state.
 #[test]
-fn rungs_that_disagree_say_by_how_much() {
+fn brackets_that_disagree_say_by_how_much() {
     let (c, d) = (calibration(), detector());
     let scale = Arc::new(Scale::new(&c, &d, 0));
     let (short, long) = (frame(0.1, 3e4, 1, 1, &[]), frame(0.4, 3e4 * 0.9, 1, 2, &[]));
