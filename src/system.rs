@@ -54,54 +54,6 @@ pub fn give_memory_back() {
     }
 }
 
-/// Lets go of memory that nothing uses at present: free pages of the allocator, and pages of the program and its libraries
-/// that are the file's own bytes; those that are in use come back by themselves, from the page cache.
-///
-/// What a program runs through once (its start, a day's summing up) otherwise stays mapped for months, and every page that
-/// was needed brought fifteen neighbours along.
-pub fn let_go_of_idle_memory() {
-    // SAFETY: malloc_trim takes one integer; the allocator locks itself.
-    unsafe { libc::malloc_trim(0) };
-    // Where the kernel does not tell, everything stays as it is.
-    let mappings = std::fs::read_to_string("/proc/self/smaps").unwrap_or_default();
-    for (start, end) in unchanged(&mappings) {
-        // SAFETY: the kernel says that these are pages of a file, that nobody may write to them and that none of them
-        // differs from the file, so that what is dropped is read again as it was. Where it refuses, nothing has happened.
-        unsafe { libc::madvise(start as *mut libc::c_void, end - start, libc::MADV_DONTNEED) };
-    }
-}
-
-/// The mappings (start, end) in an smaps file of files that may not be written to and have not been: no page is the process's
-/// own, in memory or swapped out. Constants with addresses in them are files that may not be written to either, but were.
-fn unchanged(smaps: &str) -> Vec<(usize, usize)> {
-    let mut found = Vec::new();
-    let mut candidate = None;
-    let (mut own, mut swapped) = (None, None);
-    // A header begins the next mapping; one more line than there are ends the last.
-    for line in smaps.lines().chain(["0-0 ---p"]) {
-        let mut words = line.split_ascii_whitespace();
-        let Some(first) = words.next() else { continue };
-        let size = |words: &mut std::str::SplitAsciiWhitespace<'_>| words.next().and_then(|kb| kb.parse::<u64>().ok());
-        match first {
-            "Anonymous:" => own = size(&mut words),
-            "Swap:" => swapped = size(&mut words),
-            _ if first.ends_with(':') => {}
-            _ => {
-                found.extend(candidate.take().filter(|_| own == Some(0) && swapped == Some(0)));
-                (own, swapped) = (None, None);
-                let range = first.split_once('-').and_then(|(start, end)| {
-                    Some((usize::from_str_radix(start, 16).ok()?, usize::from_str_radix(end, 16).ok()?))
-                });
-                let may = words.next().unwrap_or_default();
-                // Offset, device and inode stand before the path.
-                let file = words.nth(3).is_some_and(|path| path.starts_with('/'));
-                candidate = range.filter(|_| file && (may == "r-xp" || may == "r--p"));
-            }
-        }
-    }
-    found
-}
-
 /// Asks a child process to end (SIGTERM). One that has ended already is left alone: until it is waited for, its number
 /// cannot have gone to another process.
 pub fn terminate(child: &std::process::Child) {
@@ -157,42 +109,6 @@ mod tests {
         assert_eq!(synchronised(Some(true), false), Some(true));
         assert_eq!(synchronised(None, true), Some(true));
         assert_eq!(synchronised(None, false), None);
-    }
-
-    /// Identity: of a file's mappings only those are let go of that nobody may write to and whose pages are all the file's.
-    #[test]
-    fn only_mappings_that_are_still_the_file_are_let_go_of() {
-        let mapping = |range: &str, may: &str, path: &str, own: u32, swapped: u32| {
-            format!(
-                "{range} {may} 00001000 fe:00 1234    {path}\nSize:   8 kB\nRss:   8 kB\nAnonymous:   {own} kB\n\
-                 Swap:   {swapped} kB\nVmFlags: rd ex mr\n"
-            )
-        };
-        let all = [
-            mapping("1000-3000", "r-xp", "/usr/bin/vigilux", 0, 0),
-            mapping("3000-5000", "r--p", "/usr/bin/vigilux", 0, 0),
-            mapping("5000-7000", "r--p", "/usr/bin/vigilux", 4, 0),
-            mapping("7000-9000", "r--p", "/usr/bin/vigilux", 0, 4),
-            mapping("9000-b000", "rw-p", "/usr/bin/vigilux", 0, 0),
-            mapping("b000-d000", "r--s", "/var/lib/vigilux/station.db-shm", 0, 0),
-            mapping("d000-f000", "rw-p", "[heap]", 8, 0),
-            mapping("f000-11000", "r-xp", "[vdso]", 0, 0),
-            "11000-13000 r-xp 00001000 fe:00 1234 /lib/cut off.so\nAnonymous: 0 kB\n".to_owned(),
-        ];
-        assert_eq!(unchanged(&all.concat()), [(0x1000, 0x3000), (0x3000, 0x5000)]);
-        assert_eq!(unchanged(&all[0]), [(0x1000, 0x3000)]);
-        assert_eq!(unchanged("nonsense"), []);
-    }
-
-    /// Identity: what was let go of comes back as it was, code and constants.
-    #[test]
-    fn the_program_runs_on_after_it_let_go_of_idle_memory() {
-        let before: Vec<f64> = (0..1000).map(|i| f64::from(i).sqrt().sin()).collect();
-        let own = std::fs::read_to_string("/proc/self/smaps").unwrap();
-        assert!(!unchanged(&own).is_empty());
-        let_go_of_idle_memory();
-        let after: Vec<f64> = (0..1000).map(|i| f64::from(i).sqrt().sin()).collect();
-        assert_eq!(before, after);
     }
 
     /// Identity: an empty pipe answers "would block" instead of waiting; a descriptor that is none is an error.

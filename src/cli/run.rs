@@ -27,43 +27,25 @@ pub struct RunArgs {
 /// Asks whether the clock is known to be synchronised.
 type Synchronised = fn() -> Option<bool>;
 
-/// How often idle memory is let go of [µs].
-const THREE_HOURS_US: i64 = 3 * 3_600_000_000;
+/// Prints an acknowledgement for each stored reading.
+struct Acknowledge;
 
-/// What the program does with a stored reading: it says so, and tidies up now and then.
-#[derive(Default)]
-struct Onlooker {
-    /// Which three hours since 1970 the newest reading is in.
-    hours: Option<i64>,
-}
-
-impl Onlooker {
-    /// Prints the acknowledgement, unbuffered: whoever reads it may rely on the reading being kept.
-    fn acknowledge(id: i64, reading: &Reading) {
+impl Acknowledge {
+    /// One line, unbuffered: its reader may rely on the reading being stored.
+    fn print(id: i64, reading: &Reading) {
         let line = format!("stored {id} {}\n", reading.time_mid);
-        // Nobody listening is no reason to stop measuring.
+        // A closed stdout is no reason to stop measuring.
         let mut out = std::io::stdout().lock();
         let _ = out.write_all(line.as_bytes()).and_then(|()| out.flush());
     }
-
-    /// Lets go of idle memory with the first reading of every three hours: what is in use comes back in the readings after it,
-    /// each page by a fault.
-    fn tidy(&mut self, reading: &Reading) {
-        let hours = Some(reading.time_mid.0.div_euclid(THREE_HOURS_US));
-        if std::mem::replace(&mut self.hours, hours) != hours {
-            system::let_go_of_idle_memory();
-        }
-    }
 }
 
-impl Observer for Onlooker {
+impl Observer for Acknowledge {
     fn stored(&mut self, id: i64, processed: &ProcessedReading, _frames: &[Frame]) {
-        Self::acknowledge(id, &processed.reading);
-        self.tidy(&processed.reading);
+        Self::print(id, &processed.reading);
     }
     fn stored_late(&mut self, id: i64, reading: &Reading) {
-        Self::acknowledge(id, reading);
-        self.tidy(reading);
+        Self::print(id, reading);
     }
 }
 
@@ -83,11 +65,8 @@ pub fn run(args: &RunArgs) -> Result<(), Failure> {
         "vigilux {} measures",
         env!("CARGO_PKG_VERSION")
     );
-    let charges = station
-        .roads
-        .iter()
-        .map(|parts| Charge { parts: parts.clone(), observer: Box::<Onlooker>::default() })
-        .collect();
+    let charges =
+        station.roads.iter().map(|parts| Charge { parts: parts.clone(), observer: Box::new(Acknowledge) }).collect();
     let result = supervise(charges, &Stop::new());
     station.stopped();
     result.map_err(failed)
