@@ -9,7 +9,7 @@ pub mod backlog;
 pub mod context;
 pub mod disk_space;
 pub mod gaps;
-pub mod monitors;
+pub mod monitor_actions;
 pub mod status;
 pub mod supervision;
 

@@ -94,8 +94,7 @@ fn take(args: &DarkArgs, parts: &LoopContext) -> Result<(), Failure> {
     let row = parts.store.register_instrument(&new, now).map_err(store_failure)?;
     let station_failure = |e: crate::acquisition::StationError| Failure::from_error("the darks", &e);
     let instrument = &parts.instrument;
-    let mut room = DarkSet::open(instrument, parts.station.place, row, &parts.store, Default::default(), now)
-        .map_err(station_failure)?;
+    let mut room = DarkSet::open(instrument, parts.station.place, row, &parts.store, now).map_err(station_failure)?;
     let setup = CaptureSetup::new(
         instrument.exposure.clone(),
         detector.clone(),

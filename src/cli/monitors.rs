@@ -2,15 +2,16 @@
 //!
 //! Pure: from the saved_states' saved state to lines and JSON.
 
-use crate::acquisition::monitors::{COVER_STATE, DARK_STATE, PIXEL_STATE, RESPONSE_STATE, WAVELENGTH_STATE};
 use crate::clock::UtcMicros;
 use crate::config::{Config, LimitsConfig};
-use crate::quality::DarkDrift;
-use crate::quality::LimitState;
 use crate::quality::monitor::obstruction::{LIMIT_TEXT, ObstructionDetector};
 use crate::quality::monitor::pixels::PixelDrift;
 use crate::quality::monitor::response::ResponseDrift;
 use crate::quality::monitor::wavelength::WavelengthDrift;
+use crate::quality::monitor::{
+    DARK_STATE, DarkDrift, OBSTRUCTION_STATE, PIXEL_STATE, RESPONSE_STATE, WAVELENGTH_STATE,
+};
+use crate::record::LimitState;
 use crate::store::{Reader, StoreError};
 use serde_json::{Value, json};
 
@@ -61,21 +62,21 @@ pub fn monitor_states(reader: &Reader, config: Option<&Config>) -> Result<Vec<Mo
             });
         };
         if let Some(state) = load::<WavelengthDrift>(reader, instrument.id, WAVELENGTH_STATE)? {
-            put(WAVELENGTH_STATE, state.standing, wavelength(&state, limits));
+            put(WAVELENGTH_STATE, state.limit_state, wavelength(&state, limits));
         }
         if let Some(state) = load::<ResponseDrift>(reader, instrument.id, RESPONSE_STATE)? {
-            put(RESPONSE_STATE, state.doubt(), response(&state, limits));
+            put(RESPONSE_STATE, state.limit_state(), response(&state, limits));
         }
-        if let Some(state) = load::<ObstructionDetector>(reader, instrument.id, COVER_STATE)? {
-            put(COVER_STATE, state.standing, cover(&state));
+        if let Some(state) = load::<ObstructionDetector>(reader, instrument.id, OBSTRUCTION_STATE)? {
+            put(OBSTRUCTION_STATE, state.limit_state, obstruction(&state));
         }
         if let Some(state) = load::<DarkDrift>(reader, instrument.id, DARK_STATE)? {
-            for (offset, watch) in [(true, state.offset), (false, state.rate)] {
-                put(DARK_STATE, watch.standing(), dark(&state, offset, watch.latest, limits));
+            for (offset, side) in [(true, state.offset), (false, state.rate)] {
+                put(DARK_STATE, side.limit_state(), dark(&state, offset, side.latest, limits));
             }
         }
         if let Some(state) = load::<PixelDrift>(reader, instrument.id, PIXEL_STATE)? {
-            put(PIXEL_STATE, state.standing(), pixels(&state, limits));
+            put(PIXEL_STATE, state.limit_state(), pixels(&state, limits));
         }
     }
     Ok(all)
@@ -91,23 +92,23 @@ type Told = (String, Option<String>, String);
 
 fn wavelength(state: &WavelengthDrift, limits: Option<&LimitsConfig>) -> Told {
     let limit = limits.map(|l| format!("{} nm", l.wavelength_drift_nm));
-    let Some((shift, u)) = state.now() else {
+    let Some((shift, u)) = state.shift() else {
         return ("nothing yet: too few spectra with lines".into(), limit, "nothing yet".into());
     };
     let mut estimate = format!("{shift:+.3} ± {:.3} nm", 2.0 * u);
-    if let Some((slope, u)) = state.told_stretch() {
+    if let Some((slope, u)) = state.significant_stretch() {
         estimate += &format!(", {slope:+.3} ± {:.3} nm more every 100 nm", 2.0 * u);
     }
     if state.applied_nm != 0.0 {
         estimate += &format!(", {:+.3} nm of it applied", state.applied_nm);
     }
-    if state.beginning() != 0.0 {
-        estimate += &format!(" (the scale was off by {:+.2} nm from the beginning)", state.beginning());
+    if state.initial_offset_nm() != 0.0 {
+        estimate += &format!(" (the scale was off by {:+.2} nm from the beginning)", state.initial_offset_nm());
     }
     let detection_limit = if state.baseline_done {
         format!("{:.3} nm", 2.0 * u)
     } else {
-        let spectra = state.marks.iter().map(|m| m.spectra).max().unwrap_or(0);
+        let spectra = state.features.iter().map(|m| m.spectra).max().unwrap_or(0);
         format!("0.05 nm more than the limit: the baseline is in the making, {spectra} spectra so far")
     };
     (estimate, limit, detection_limit)
@@ -116,21 +117,21 @@ fn wavelength(state: &WavelengthDrift, limits: Option<&LimitsConfig>) -> Told {
 fn response(state: &ResponseDrift, limits: Option<&LimitsConfig>) -> Told {
     let limit = limits.map(|l| format!("{:.0} %", 100.0 * l.response_drift_relative));
     let n = state.levels.len();
-    let Some(change) = state.now() else {
+    let Some(change) = state.change() else {
         return (format!("nothing yet: {n} of 4 levels of the baseline"), limit, "nothing yet".into());
     };
     let mut estimate = format!("{:+.1} % from {n} levels", 100.0 * change);
     if let Some(s) = state.soiling() {
         estimate += &format!(", dirt {:+.2} ± {:.2} % a day", 100.0 * s.per_day, 200.0 * s.uncertainty);
     }
-    if let Some((when, step)) = state.last_wipe {
+    if let Some((when, step)) = state.last_cleaning_step {
         estimate += &format!(", a rise of {:.1} % on {}", 100.0 * step, when.to_chrono().format("%Y-%m-%d"));
     }
     if let Some((when, step)) = state.last_cleaning() {
         let step = step.map_or("not yet known".into(), |s| format!("{:+.1} %", 100.0 * s));
         estimate += &format!(", cleaned on {}: {step}", when.to_chrono().format("%Y-%m-%d"));
     }
-    if let Some(lean) = state.tilt_east_deg() {
+    if let Some(lean) = state.tilt_change_deg() {
         let side = if lean < 0.0 { "west" } else { "east" };
         estimate += &format!(", head {:.1}° to the {side}", lean.abs());
     }
@@ -139,7 +140,7 @@ fn response(state: &ResponseDrift, limits: Option<&LimitsConfig>) -> Told {
     (estimate, limit, detection_limit)
 }
 
-fn cover(state: &ObstructionDetector) -> Told {
+fn obstruction(state: &ObstructionDetector) -> Told {
     let estimate = state.latest.map_or("nothing yet".into(), |s| format!("{:.0} % of a clear sky's light", 100.0 * s));
     (estimate, Some(LIMIT_TEXT.into()), "what takes nearly all light; less looks like a cloud".into())
 }
@@ -184,7 +185,7 @@ mod tests {
     /// Identity: what is known is told with unit, limit and reach, and what is not yet known says so.
     #[test]
     fn a_tracker_tells_what_it_sees_and_what_it_could_tell() {
-        let limits = crate::quality::monitor::dark::test_limits();
+        let limits = crate::quality::monitor::test_limits();
         let (estimate, limit, could) = wavelength(&WavelengthDrift::default(), Some(&limits));
         assert!(estimate.starts_with("nothing yet") && limit.as_deref() == Some("0.1 nm") && could == "nothing yet");
         let mut state = ResponseDrift::default();
@@ -193,7 +194,7 @@ mod tests {
             let time = UtcMicros(0).plus_seconds(86_400.0 * f64::from(d));
             let change = if d < 6 { 0.0 } else { -0.04 } + 0.002 * f64::from(d % 2);
             let slope = (-0.1 * day::AT_AIR_MASS, 0.004);
-            state.take(Level { time, level: 7.0 + change, slope, east_deg: Some(0.2) }, 0.07);
+            state.observe_level(Level { time, level: 7.0 + change, slope, tilt_east_deg: Some(0.2) }, 0.07);
         }
         let (estimate, limit, could) = response(&state, Some(&limits));
         assert!(
@@ -201,7 +202,7 @@ mod tests {
             "{estimate}"
         );
         assert_eq!((limit.as_deref(), could.as_str()), (Some("7 %"), "0.4 % on two levels in a row"));
-        assert_eq!(cover(&ObstructionDetector::default()).0, "nothing yet");
+        assert_eq!(obstruction(&ObstructionDetector::default()).0, "nothing yet");
         let mut darks = PixelDrift::default();
         assert!(pixels(&darks, Some(&limits)).0.starts_with("nothing yet"));
         darks.baseline = Some(3);

@@ -6,7 +6,7 @@
 use crate::acquisition::StationError;
 use crate::calibration::Calibration;
 use crate::clock::UtcMicros;
-use crate::config::{DarksConfig, InstrumentConfig, LimitsConfig};
+use crate::config::{DarksConfig, InstrumentConfig};
 use crate::darks::{
     DarkChoice, DarkContext, DarkMetadata, DarkNoise, DarkRequest, DarkWanted, choose, darkest_below_deg, judge,
     looks_dark, plan_darks,
@@ -14,8 +14,6 @@ use crate::darks::{
 use crate::exposure::CaptureSetup;
 use crate::numeric::upper_median;
 use crate::quality::DarkProvenance;
-use crate::quality::monitor::dark::{DarkDrift, Finding};
-use crate::quality::monitor::pixels::PixelDrift;
 use crate::record::{Dark, DarkSource, Event, EventKind, Exposure, Frame};
 use crate::reduction::dark_model::mean_counts;
 use crate::reduction::{DarkFor, DarkModel, FittingDark};
@@ -45,7 +43,6 @@ const DAYLIGHT_DEG: f64 = 3.0;
 /// The darks of one instrument.
 pub struct DarkSet {
     config: DarksConfig,
-    limits: LimitsConfig,
     instrument: String,
     place: Place,
     row: i64,
@@ -56,10 +53,6 @@ pub struct DarkSet {
     new_since_fit: usize,
     refused_at: Option<UtcMicros>,
     shutter_lit: bool,
-    drift: DarkDrift,
-    pixels: PixelDrift,
-    /// The model the pixels are held against.
-    baseline: Option<DarkModel>,
     /// Darks from before this taught another detector than the one there is now.
     library_from: Option<UtcMicros>,
 }
@@ -74,10 +67,19 @@ struct Kept {
 /// What came of a dark.
 #[derive(Clone, Debug)]
 pub enum DarkOutcome {
-    /// It serves; where it shows that the dark has drifted, or has come back, that is an event.
-    Accepted(Option<Event>),
+    /// It serves.
+    Accepted(Option<AcceptedDark>),
     /// It does not serve.
     Refused(Event),
+}
+
+/// A dark that was accepted and stored.
+#[derive(Clone, Debug)]
+pub struct AcceptedDark {
+    /// The dark.
+    pub frame: Frame,
+    /// Taken in warm-up: the monitors do not observe it.
+    pub warming: bool,
 }
 
 /// The dark that serves a frame.
@@ -132,12 +134,10 @@ impl DarkSet {
         place: Place,
         row: i64,
         store: &Arc<Store>,
-        (drift, pixels): (DarkDrift, PixelDrift),
         now: UtcMicros,
     ) -> Result<Self, StationError> {
         let mut room = Self {
             config: instrument.darks.clone(),
-            limits: instrument.limits.clone(),
             instrument: instrument.name.clone(),
             place,
             row,
@@ -148,9 +148,6 @@ impl DarkSet {
             new_since_fit: 0,
             refused_at: None,
             shutter_lit: false,
-            drift,
-            pixels,
-            baseline: None,
             library_from: None,
         };
         for dark in store.darks(row, now.plus_seconds(-LOADED_S))? {
@@ -160,13 +157,6 @@ impl DarkSet {
             }
         }
         room.prune(now);
-        if let Some(row) = room.pixels.baseline {
-            room.baseline = store.dark_model(row)?.and_then(|stored| DarkModel::decode(&stored.blob).ok());
-            if room.baseline.is_none() {
-                tracing::error!(instrument = room.instrument, "the pixels' baseline, dark model {row}, cannot be used");
-                room.pixels.baseline = None;
-            }
-        }
         if let Some(stored) = store.latest_dark_model(row)? {
             match DarkModel::decode(&stored.blob) {
                 Ok(model) => {
@@ -179,25 +169,6 @@ impl DarkSet {
             }
         }
         Ok(room)
-    }
-
-    /// Sees to it that the dark's drift is watched under the calibration in force.
-    pub fn calibrate(&mut self, calibration: &Calibration) {
-        self.drift.meet(&calibration.id);
-        self.pixels.meet(&calibration.id);
-        if self.pixels.baseline.is_none() {
-            self.baseline = None;
-        }
-    }
-
-    /// The tracker of single pixels.
-    pub fn pixels(&self) -> &PixelDrift {
-        &self.pixels
-    }
-
-    /// The tracker of the dark's drift.
-    pub fn drift(&self) -> &DarkDrift {
-        &self.drift
     }
 
     /// Detector temperature of the newest dark [°C].
@@ -264,21 +235,19 @@ impl DarkSet {
             self.shutter_lit = false;
         }
         let now = dark.frame.end();
-        let event = if warming { None } else { self.watch(&dark.frame, means) };
+        if !warming {
+            self.detect_changed_detector(&dark.frame, means);
+        }
+        let accepted = AcceptedDark { frame: dark.frame.clone(), warming };
         self.darks.push(Kept { note: note_of(&dark, self.place), frame: dark.frame, warming });
         self.new_since_fit += usize::from(!warming);
         self.prune(now);
-        Ok(DarkOutcome::Accepted(event))
+        Ok(DarkOutcome::Accepted(Some(accepted)))
     }
 
-    /// Checks the drift of the dark, and whether the detector is still the one the model was fitted to.
-    fn watch(&mut self, frame: &Frame, means: &Means<'_>) -> Option<Event> {
-        let shielded = &means.setup.shielded;
-        let level = open_median(&mean_counts(frame), shielded);
-        if let (Some(baseline), Some(calibration)) = (&self.baseline, means.calibration) {
-            let open = |i: usize| !shielded.get(i).copied().unwrap_or(true);
-            self.pixels.check(baseline, frame, open, &calibration.noise, &self.limits);
-        }
+    /// Whether the detector is still the one the model was fitted to.
+    fn detect_changed_detector(&mut self, frame: &Frame, means: &Means<'_>) {
+        let level = open_median(&mean_counts(frame), &means.setup.shielded);
         if let (Some((_, model)), Some(temperature)) = (&self.model, frame.temperature_c)
             && model.holds_at(temperature)
         {
@@ -288,16 +257,6 @@ impl DarkSet {
                 self.library_from = Some(frame.start());
             }
         }
-        self.drift.check(frame, level, &self.limits).map(|finding| Event {
-            time: frame.end(),
-            until: None,
-            instrument: Some(self.instrument.clone()),
-            kind: EventKind::Drift,
-            text: match finding {
-                Finding::Beyond(text) => text,
-                Finding::Within => "the dark is within its limits again".to_owned(),
-            },
-        })
     }
 
     fn predicted(&self, frame: &Frame) -> Option<Vec<f64>> {
@@ -306,9 +265,9 @@ impl DarkSet {
         model.holds_at(temperature).then(|| model.predict(frame.integration_s, temperature))
     }
 
-    /// Fits the model anew where that is due.
-    pub fn refit(&mut self, means: &Means<'_>, now: UtcMicros) -> Result<(), StationError> {
-        let Some(calibration) = means.calibration else { return Ok(()) };
+    /// Fits the model anew where that is due; answers with it and its row.
+    pub fn refit(&mut self, means: &Means<'_>, now: UtcMicros) -> Result<Option<(i64, &DarkModel)>, StationError> {
+        let Some(calibration) = means.calibration else { return Ok(None) };
         let due = match (&self.model, self.fitted_at) {
             (Some((_, model)), Some(at)) => {
                 now.seconds_since(at).abs() >= REFIT_S
@@ -317,7 +276,7 @@ impl DarkSet {
             _ => true,
         };
         if !due || self.new_since_fit == 0 {
-            return Ok(());
+            return Ok(None);
         }
         let library: Vec<FittingDark<'_>> = self
             .library(now)
@@ -332,22 +291,18 @@ impl DarkSet {
             Ok(model) => model,
             Err(why) => {
                 tracing::debug!(instrument = self.instrument, "no dark model yet: {why}");
-                return Ok(());
+                return Ok(None);
             }
         };
         let id = match self.store.add_dark_model(self.row, now, &model.encode()) {
             Ok(id) => id,
-            Err(error) if error.can_wait() => return Ok(()),
+            Err(error) if error.can_wait() => return Ok(None),
             Err(error) => return Err(error.into()),
         };
-        self.drift.adopt(&model, now);
-        if self.pixels.adopt(id, &model, now) {
-            self.baseline = Some(model.clone());
-        }
         self.model = Some((id, model));
         self.fitted_at = Some(now);
         self.new_since_fit = 0;
-        Ok(())
+        Ok(self.model.as_ref().map(|(row, model)| (*row, model)))
     }
 
     /// Indices of the darks the model is fitted to, oldest first: the newest, spread over times and temperatures.

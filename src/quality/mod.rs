@@ -9,9 +9,7 @@ pub mod flag_scope;
 pub mod limits;
 pub mod monitor;
 pub mod pixel_anomaly;
-pub mod unaffected;
 pub mod verdict;
 
 pub use crate::record::DarkProvenance;
-pub use monitor::{DarkDrift, LimitState, Transition};
 pub use verdict::{Assessment, Judged, judge};

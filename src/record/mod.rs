@@ -9,6 +9,7 @@ pub mod event;
 pub mod flag;
 pub mod flagged_interval;
 pub mod frame;
+pub mod limit_state;
 pub mod reading;
 pub mod rollup;
 
@@ -19,5 +20,6 @@ pub use event::{Event, EventKind, NoteClass};
 pub use flag::{Effect, Flag, Flags, Verdict};
 pub use flagged_interval::FlaggedInterval;
 pub use frame::{Exposure, Frame, PixelRanges, Shutter, Stamp};
+pub use limit_state::{LimitState, Transition};
 pub use reading::{Bracket, QuantityValue, Reading, WindowStatistics};
 pub use rollup::HourValue;

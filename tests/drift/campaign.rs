@@ -106,15 +106,15 @@ pub fn nothing_wrong_since(station: &Loop, befell: UtcMicros, found: &FlaggedInt
 
 /// The saved_states as they stand.
 pub fn wavelength(station: &Loop) -> WavelengthDrift {
-    state(station, vigilux::acquisition::monitors::WAVELENGTH_STATE)
+    state(station, vigilux::quality::monitor::WAVELENGTH_STATE)
 }
 
 pub fn response(station: &Loop) -> ResponseDrift {
-    state(station, vigilux::acquisition::monitors::RESPONSE_STATE)
+    state(station, vigilux::quality::monitor::RESPONSE_STATE)
 }
 
 pub fn pixels(station: &Loop) -> PixelDrift {
-    state(station, vigilux::acquisition::monitors::PIXEL_STATE)
+    state(station, vigilux::quality::monitor::PIXEL_STATE)
 }
 
 fn state<T: serde::de::DeserializeOwned>(station: &Loop, name: &str) -> T {

@@ -54,7 +54,7 @@ fn a_knock_is_told_by_the_pump_peak_of_a_lamp() {
         run.run_until("2026-03-03T12:00:00Z");
         let found = spans(&run, Flag::WavelengthDrift);
         assert!(found.len() == 1 && found[0].text.contains("or the lamp's own lines have moved"), "{found:?}");
-        let (now, _) = wavelength(&run).now().expect("it was seen");
+        let (now, _) = wavelength(&run).shift().expect("it was seen");
         row("shift of +0.3 nm at a white lamp", seed, &format!("estimated {now:+.3} nm by its pump peak"));
         assert!((now - 0.3).abs() < 0.03, "seed {seed}: {now}");
         let told = run.events.iter().find(|e| e.text.starts_with("wavelength_drift")).expect("it is on record");
@@ -76,7 +76,7 @@ fn a_check_source_tells_the_response_and_is_not_the_stations_light() {
         assert!(looked.iter().all(|r| !r.is_good("ppfd")) && run.rows.iter().any(|r| r.is_good("ppfd")));
         let found = spans(&run, Flag::ResponseDrift);
         assert!(found.len() == 1 && found[0].from <= at(LOSS), "seed {seed}: {found:?}");
-        let change = response(&run).now().expect("there is a baseline");
+        let change = response(&run).change().expect("there is a baseline");
         row("10 % of the response lost at a lamp with a check source", seed, &format!("{:+.1} %", 100.0 * change));
         assert!((change - 0.9f64.ln()).abs() < 0.01, "seed {seed}: {change}");
         assert_eq!(wrong(&run, "ppfd", |truth| (0.02 * truth).max(1.0)), (0, None), "seed {seed}");
@@ -149,7 +149,7 @@ fn a_tenth_of_the_response_lost_under_glass_is_told_by_the_lamps_by_night() {
         row(
             "10 % of the response lost under glass, lamps by night",
             seed,
-            &format!("{nights} nights; {:+.1} % before it", 100.0 * before.now().unwrap_or(f64::NAN)),
+            &format!("{nights} nights; {:+.1} % before it", 100.0 * before.change().unwrap_or(f64::NAN)),
         );
         assert!((1..=10).contains(&nights) && found[0].from <= at(LOSS).plus_seconds(1.0), "seed {seed}: {nights}");
         nothing_wrong_since(&run, at(LOSS), &found[0], &format!("seed {seed}"));

@@ -29,8 +29,8 @@ fn sixty_days_of_weather_and_temperature_raise_no_drift_flag() {
             seed,
             &format!(
                 "no flag; scale {:+.3} nm, response {:+.1} % on {} clear days",
-                scale.now().map_or(f64::NAN, |n| n.0),
-                100.0 * response.now().unwrap_or(f64::NAN),
+                scale.shift().map_or(f64::NAN, |n| n.0),
+                100.0 * response.change().unwrap_or(f64::NAN),
                 response.levels.len()
             ),
         );

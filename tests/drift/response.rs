@@ -101,7 +101,7 @@ fn the_slope_of_dirt_and_the_step_of_a_wipe_are_estimated() {
         );
         assert!((soiling.per_day / 0.003 - 1.0).abs() <= 0.3, "seed {seed}: {soiling:?}");
         run.run_until("2026-06-20T00:00:00Z");
-        let (when, step) = response(&run).last_wipe.expect("the wipe was seen");
+        let (when, step) = response(&run).last_cleaning_step.expect("the wipe was seen");
         row("its wipe, 8.9 %", seed, &format!("{:+.1} % on {}", 100.0 * step, &when.to_string()[..10]));
         // Two clear days after it lie on new dirt.
         assert!((step - 0.089).abs() < 0.03, "seed {seed}: {step}");
@@ -125,16 +125,16 @@ fn a_lean_of_three_degrees_is_told_within_ten_clear_days() {
     for seed in SEEDS {
         let lean = Disturbance { degrees: 3.0, azimuth_deg: 90.0, ..disturbance(DisturbanceKind::Tilt, LOSS) };
         let run = run(seed, vec![lean], "2026-06-05T00:00:00Z");
-        let told = run.events.iter().find(|e| e.kind == EventKind::Drift && e.text.contains("leans"));
-        let told = told.unwrap_or_else(|| panic!("seed {seed}: not told, {:?}", response(&run).tilt_east_deg()));
+        let told = run.events.iter().find(|e| e.kind == EventKind::Drift && e.text.contains("tilted"));
+        let told = told.unwrap_or_else(|| panic!("seed {seed}: not told, {:?}", response(&run).tilt_change_deg()));
         let levels = response(&run).levels;
         let clear = levels.iter().filter(|k| k.time > at(LOSS) && k.time <= told.time).count();
-        let lean = response(&run).tilt_east_deg().expect("it was told");
+        let lean = response(&run).tilt_change_deg().expect("it was told");
         row("tilt of 3° to the east", seed, &format!("{clear} clear days, {lean:+.1}°"));
         assert!(clear <= 10 && (lean - 3.0).abs() < 0.8, "seed {seed}: {clear} days, {lean}");
         assert!(told.text.contains("to the east"), "{}", told.text);
         let found = spans(&run, Flag::ResponseDrift);
-        assert!(found.len() == 1 && found[0].until.is_none() && found[0].text.contains("leans"), "{found:?}");
+        assert!(found.len() == 1 && found[0].until.is_none() && found[0].text.contains("tilted"), "{found:?}");
         nothing_wrong_since(&run, at(LOSS), &found[0], &format!("seed {seed}"));
     }
 }

@@ -31,7 +31,7 @@ fn a_knock_marks_the_ultraviolet_within_an_hour_and_leaves_ppfd_good() {
             let first = found.first().unwrap_or_else(|| panic!("{nm} nm, seed {seed}: not found"));
             let told = run.events.iter().find(|e| e.text.starts_with("wavelength_drift")).expect("it is on record");
             let hours = told.time.seconds_since(at(KNOCK)) / 3600.0;
-            let (now, u) = wavelength(&run).now().expect("it was seen");
+            let (now, u) = wavelength(&run).shift().expect("it was seen");
             row(
                 &format!("wavelength shift of {nm:+.1} nm"),
                 seed,
@@ -75,7 +75,7 @@ fn the_estimated_shift_is_right_while_the_sun_stands_above_30_degrees() {
             let late = run.clock.now().seconds_since(run.rows.last().expect("there are readings").reading.time_mid);
             if high
                 && late < 1200.0
-                && let Some((now, _)) = wavelength(&run).now()
+                && let Some((now, _)) = wavelength(&run).shift()
             {
                 worst = worst.max((now - 0.2).abs());
             }

@@ -8,13 +8,13 @@ use super::{AcquisitionLoop, json};
 use crate::acquisition::StationError;
 use crate::acquisition::backlog::Committed;
 use crate::acquisition::context::Observer;
-use crate::acquisition::monitors::{DARK_STATE, SAVED_EVERY_S};
+use crate::acquisition::monitor_actions;
 use crate::clock::UtcMicros;
 use crate::exposure::grid::whole_half_cycles;
 use crate::exposure::{ExposureState, Taken, WarmUp};
 use crate::fault::{Fault, GapCause};
 use crate::processing::pipeline::{AcquisitionContext, FrameWithDark, without_calibration};
-use crate::quality::monitor::dark::DarkDrift;
+use crate::quality::monitor::set::SAVE_EVERY_S;
 use crate::record::{Event, Frame};
 use crate::store::{FrameRecord, MadeWith, NewReading, SavedState};
 use crate::sun::Sun;
@@ -25,19 +25,18 @@ pub(super) struct LoopState {
     /// Exposure control before the light that is measured, and before the check source: when, and what.
     light: (Option<UtcMicros>, ExposureState),
     source: (Option<UtcMicros>, ExposureState),
-    drift: Option<DarkDrift>,
 }
 
 impl LoopState {
-    /// State to be saved with a reading: the warm-up always, since it tells how long the instrument was not heard; the dark's
-    /// drift where it has changed; exposure control where its times or its stuck pixels have, and otherwise now and then. It is
+    /// State to be saved with a reading: the warm-up always, since it tells how long the instrument was not heard;
+    /// exposure control where its times or its stuck pixels have, and otherwise now and then. It is
     /// the check source's or the other light's, whichever the reading is of: the other one's is on record as it was.
     fn due(
         &mut self,
         instrument: i64,
         now: UtcMicros,
         check_source: bool,
-        (exposure, warm_up, drift): (&ExposureState, &WarmUp, &DarkDrift),
+        (exposure, warm_up): (&ExposureState, &WarmUp),
     ) -> Vec<SavedState> {
         let tracker = |name: &str, json: String| SavedState { instrument, name: name.into(), json, time: now };
         let mut due = vec![tracker(WARM_UP_STATE, json(warm_up))];
@@ -47,13 +46,9 @@ impl LoopState {
             false => (EXPOSURE_STATE, &mut self.light),
         };
         let changed = times(exposure) != times(saved) || exposure.stuck != saved.stuck;
-        if changed || at.is_none_or(|at| now.seconds_since(at).abs() >= SAVED_EVERY_S) {
+        if changed || at.is_none_or(|at| now.seconds_since(at).abs() >= SAVE_EVERY_S) {
             due.push(tracker(name, json(exposure)));
             (*at, *saved) = (Some(now), exposure.clone());
-        }
-        if self.drift.as_ref() != Some(drift) {
-            due.push(tracker(DARK_STATE, json(drift)));
-            self.drift = Some(drift.clone());
         }
         due
     }
@@ -74,13 +69,12 @@ impl AcquisitionLoop {
         let stuck = taken.frames.iter().flat_map(|f| &f.stamps).any(|s| self.stuck_crcs.contains(&s.crc32));
         let check_source = self.schedule.is_check_source(tick);
         let Some(met) = self.met.as_mut() else { return Ok(()) };
-        met.watch.take_notes(&self.parts.store)?;
-        met.watch.take_darks(met.dark_set.drift(), met.dark_set.pixels(), now);
+        monitor_actions::observe_notes(&mut met.monitors, &self.parts.store)?;
         let about = AcquisitionContext {
             warming: self.warm_up.warming(taken.frames[0].start(), self.parts.instrument.warm_up_s),
             stuck,
             shutter_fault: met.dark_set.shutter_fault(&taken.frames, &met.means(), sun.map(|s| s.elevation_deg)),
-            dark_drift: met.dark_set.drift().is_beyond(),
+            dark_drift: met.monitors.dark_exceeded(),
             link_fault,
             clock_unsynced: (self.parts.clock_synchronised)() != Some(true),
             single_shot: self.parts.instrument.schedule.window_s.is_none(),
@@ -88,7 +82,7 @@ impl AcquisitionLoop {
             unsteady_share: self.parts.instrument.exposure.unsteady_share,
             peak_level: taken.peak_level,
             check_source,
-            tracked: met.watch.tracked(taken.frames[0].start()),
+            tracked: met.monitors.tracked(taken.frames[0].start()),
         };
         let served: Vec<_> = taken.frames.iter().map(|f| met.dark_set.serve(f)).collect();
         let frames_with_darks: Vec<FrameWithDark<'_>> = taken
@@ -107,7 +101,9 @@ impl AcquisitionLoop {
             Some(c) => {
                 let processed = c.pipeline.process(&frames_with_darks, &singles(taken), sun, &about);
                 let (_, matrix) = c.pipeline.axis(processed.reading.detector_temperature, about.tracked.shift_nm);
-                met.watch.look(&processed, &matrix);
+                if let Some(reduced) = &processed.reduced {
+                    met.monitors.observe_reading(&processed.reading, reduced, &matrix);
+                }
                 processed
             }
             None => without_calibration(&name, &frames_with_darks, sun, &about),
@@ -119,9 +115,10 @@ impl AcquisitionLoop {
             .map(|(f, s)| FrameRecord { frame: f.clone(), dark: s.reference, dark_provenance: Some(s.used) })
             .collect();
         let exposure = if check_source { &self.source_exposure } else { &self.exposure };
-        let own = (exposure, &self.warm_up, met.dark_set.drift());
+        let own = (exposure, &self.warm_up);
         let mut saved_states = self.saved.due(met.row, now, check_source, own);
-        saved_states.extend(met.watch.states(now));
+        let (states, reported) = monitor_actions::reading_record(&mut met.monitors, met.row, now);
+        saved_states.extend(states);
         let made_with = MadeWith {
             instrument: met.row,
             calibration: met.calibrated.as_ref().map(|c| c.row),
@@ -133,7 +130,7 @@ impl AcquisitionLoop {
             made_with,
             about,
             frames: &records,
-            events: &[],
+            events: &reported,
             saved_states: &saved_states,
         };
         let committed = self.parts.backlog().commit(&self.parts.store, &new)?;
@@ -151,12 +148,13 @@ impl AcquisitionLoop {
                         *s.flags.entry(flag).or_insert(0) += 1;
                     }
                 });
-                let told = self.settle(now)?;
-                if let Some(met) = &self.met {
-                    met.watch.put_under_spans(&mut processed.reading);
+                let mut events = reported;
+                if let Some(met) = self.met.as_mut() {
+                    events.extend(monitor_actions::execute(&mut met.monitors, &self.parts.store, now)?);
+                    met.monitors.apply_intervals(&mut processed.reading);
                 }
                 observer.stored(id, &processed, &taken.frames);
-                told.iter().for_each(|event| observer.event(event));
+                self.tell(&events, observer);
                 Ok(())
             }
             Committed::Queued(let_go) => {
@@ -168,24 +166,16 @@ impl AcquisitionLoop {
                         *s.gaps.entry(GapCause::StorageFull.name()).or_insert(0) += let_go;
                     }
                 });
+                self.tell(&reported, observer);
                 Ok(())
             }
         }
     }
 
-    /// Puts on record what the saved_states found. A store that is full takes it with a later reading.
-    fn settle(&mut self, now: UtcMicros) -> Result<Vec<Event>, StationError> {
-        let Some(met) = self.met.as_mut() else { return Ok(Vec::new()) };
-        match met.watch.settle(&self.parts.store, now) {
-            Ok(events) => {
-                events.iter().for_each(|e| tracing::warn!(instrument = self.parts.instrument.name, "{}", e.text));
-                Ok(events)
-            }
-            Err(StationError::Store(error)) if error.can_wait() => {
-                tracing::error!("{error}: what the saved_states found is not on record yet");
-                Ok(Vec::new())
-            }
-            Err(error) => Err(error),
+    fn tell(&self, events: &[Event], observer: &mut dyn Observer) {
+        for event in events {
+            tracing::warn!(instrument = self.name(), "{}", event.text);
+            observer.event(event);
         }
     }
 

@@ -5,7 +5,7 @@
 
 use super::super::StationError;
 use super::super::context::{LoopContext, Observer};
-use super::super::monitors::{DARK_STATE, MonitorSet, PIXEL_STATE};
+use super::super::monitor_actions;
 use super::AcquisitionLoop;
 use super::commit::LoopState;
 use crate::calibration::{Active, Noise};
@@ -14,6 +14,7 @@ use crate::darks::dark_set::{DarkSet, Means};
 use crate::exposure::CaptureSetup;
 use crate::fault::Fault;
 use crate::processing::pipeline::Pipeline;
+use crate::quality::monitor::MonitorSet;
 use crate::record::{Detector, Event, EventKind};
 use crate::store::NewInstrument;
 use std::sync::Arc;
@@ -29,8 +30,7 @@ pub(super) struct Connected {
     pub(super) detector: Detector,
     pub(super) row: i64,
     pub(super) dark_set: DarkSet,
-    /// The saved_states.
-    pub(super) watch: MonitorSet,
+    pub(super) monitors: MonitorSet,
     /// What readings are planned from; without a calibration, the instrument's own facts and careful guesses.
     pub(super) setup: CaptureSetup,
     pub(super) calibrated: Option<Calibrated>,
@@ -90,19 +90,16 @@ impl AcquisitionLoop {
         let row = self.parts.store.register_instrument(&new, now)?;
         self.restore(row)?;
         self.warm_up.connected(now, false);
-        let drift = self.load(row, DARK_STATE)?.unwrap_or_default();
-        let pixels = self.load(row, PIXEL_STATE)?.unwrap_or_default();
         let instrument = &self.parts.instrument;
-        let dark_set =
-            DarkSet::open(instrument, self.parts.station.place, row, &self.parts.store, (drift, pixels), now)?;
-        let watch = MonitorSet::open(&self.parts.store, row, &self.parts.station, instrument, now)?;
+        let dark_set = DarkSet::open(instrument, self.parts.station.place, row, &self.parts.store, now)?;
+        let monitors = monitor_actions::load_monitors(&self.parts.store, row, &self.parts.station, instrument, now)?;
         let setup = uncalibrated_setup(&self.parts, &detector);
         self.met = Some(Connected {
             serial: identity.serial.clone(),
             detector,
             row,
             dark_set,
-            watch,
+            monitors,
             setup,
             calibrated: None,
         });
@@ -169,8 +166,7 @@ impl AcquisitionLoop {
                 let matrix = calibration.stray_light.matrix.as_deref();
                 let row =
                     self.parts.store.register_calibration(met.row, &calibration.id, &calibration.text, matrix, now)?;
-                met.watch.calibrate(calibration, now);
-                met.dark_set.calibrate(calibration);
+                met.monitors.observe_calibration(calibration, now);
                 let mut pipeline = Pipeline::new(
                     &self.parts.instrument.name,
                     self.parts.station.clone(),

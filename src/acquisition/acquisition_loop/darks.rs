@@ -8,8 +8,9 @@ use crate::acquisition::StationError;
 use crate::acquisition::context::Observer;
 use crate::clock::UtcMicros;
 use crate::darks::DarkRequest;
-use crate::darks::dark_set::{DarkOutcome, Means, Pause};
+use crate::darks::dark_set::{AcceptedDark, DarkOutcome, Means, Pause};
 use crate::fault::Fault;
+use crate::quality::monitor::DarkObservation;
 use crate::record::{DarkSource, Exposure, Shutter};
 use crate::sun::Sun;
 
@@ -43,7 +44,9 @@ impl AcquisitionLoop {
         let Some(met) = self.met.as_mut() else { return Ok(Ok(())) };
         let means =
             Means { setup: &met.setup, calibration: met.calibrated.as_ref().map(|c| &**c.pipeline.calibration()) };
-        met.dark_set.refit(&means, now)?;
+        if let Some((row, model)) = met.dark_set.refit(&means, now)? {
+            met.monitors.observe_dark_model(row, model, now);
+        }
         Ok(Ok(()))
     }
 
@@ -74,9 +77,16 @@ impl AcquisitionLoop {
         let means =
             Means { setup: &met.setup, calibration: met.calibrated.as_ref().map(|c| &**c.pipeline.calibration()) };
         match met.dark_set.submit(order.source, &exposures, &means, warming)? {
-            DarkOutcome::Accepted(event) => {
+            DarkOutcome::Accepted(dark) => {
                 self.parts.status.update(|s| s.darks.0 += 1);
-                if let Some(event) = event {
+                let observe = |dark: AcceptedDark| {
+                    met.monitors.observe_dark(DarkObservation {
+                        frame: &dark.frame,
+                        shielded: &met.setup.shielded,
+                        noise: met.calibrated.as_ref().map(|c| &c.pipeline.calibration().noise),
+                    })
+                };
+                if let Some(event) = dark.filter(|dark| !dark.warming).and_then(observe) {
                     tracing::warn!(instrument = self.name(), "{}", event.text);
                     self.record(event, observer)?;
                 }

@@ -3,11 +3,12 @@
 //! Every accepted dark is a check of its own: a short one of the offset, a long one of the rate. A model fitted to darks
 //! from before and after a change would blur what one dark shows at once.
 
-use super::LimitState;
 use crate::clock::UtcMicros;
 use crate::config::LimitsConfig;
-use crate::record::Frame;
+use crate::numeric::upper_median;
+use crate::record::{Frame, LimitState};
 use crate::reduction::DarkModel;
+use crate::reduction::dark_model::mean_counts;
 
 /// Dark signal below which a dark tells the offset and nothing of the rate [counts].
 const OFFSET_ONLY: f64 = 1.0;
@@ -31,15 +32,15 @@ pub struct DarkDrift {
     /// What the dark was when the instrument was first known.
     pub baseline: Option<Baseline>,
     /// The offset.
-    pub offset: Watch,
+    pub offset: DarkLimit,
     /// The rate.
-    pub rate: Watch,
+    pub rate: DarkLimit,
 }
 
 /// One side of the dark against its limit.
 #[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 #[serde(default)]
-pub struct Watch {
+pub struct DarkLimit {
     /// What the last check found: counts for the offset, a relative change for the rate.
     pub latest: Option<f64>,
     /// When a check last passed.
@@ -97,19 +98,19 @@ impl Baseline {
 #[derive(Clone, Debug, PartialEq)]
 pub enum Finding {
     /// A limit was passed; the text says by what.
-    Beyond(String),
+    Exceeded(String),
     /// Everything is within limits again.
-    Within,
+    Cleared,
 }
 
 impl DarkDrift {
     /// Whether readings are to be flagged.
-    pub fn is_beyond(&self) -> bool {
+    pub fn is_exceeded(&self) -> bool {
         self.offset.exceeded_since.is_some() || self.rate.exceeded_since.is_some()
     }
 
     /// Begins anew with another calibration.
-    pub fn meet(&mut self, calibration: &str) {
+    pub fn set_calibration(&mut self, calibration: &str) {
         if self.calibration == calibration {
             return;
         }
@@ -121,13 +122,13 @@ impl DarkDrift {
     }
 
     /// Offset and rate together.
-    pub fn doubt(&self) -> LimitState {
-        self.offset.standing().with(self.rate.standing())
+    pub fn limit_state(&self) -> LimitState {
+        self.offset.limit_state().combined_with(self.rate.limit_state())
     }
 
     /// The first model that rests on enough becomes the baseline.
-    pub fn adopt(&mut self, model: &DarkModel, now: UtcMicros) {
-        if self.baseline.is_none() && can_be_baseline(model) {
+    pub fn take_baseline(&mut self, model: &DarkModel, now: UtcMicros) {
+        if self.baseline.is_none() && is_sufficient_baseline(model) {
             self.baseline = Some(Baseline::of(model));
             self.offset.last_within_limit = Some(now);
             self.rate.last_within_limit = Some(now);
@@ -140,33 +141,33 @@ impl DarkDrift {
         let (offset, rate, unsure) = self.baseline?.at(temperature_c)?;
         let now = dark.end();
         let expected = rate * dark.integration_s;
-        let was_beyond = self.is_beyond();
+        let was_beyond = self.is_exceeded();
         let beyond = if expected < OFFSET_ONLY {
             let moved = level - offset - expected;
             self.offset
-                .note(moved, moved.abs() > limits.dark_offset_counts, now)
+                .record(moved, moved.abs() > limits.dark_offset_counts, now)
                 .then(|| format!("offset {moved:+.1} counts (limit {})", limits.dark_offset_counts))
         } else if expected >= RATE_FROM && self.offset.exceeded_since.is_none() {
             // A moved offset would pass for a changed rate, so the rate is judged only while the offset stands.
             let known = self.offset.latest.unwrap_or(0.0);
             let grown = (level - offset - known) / expected - 1.0;
             let beyond = grown.abs() > limits.dark_rate_relative + 2.0 * unsure;
-            self.rate.note(grown, beyond, now).then(|| {
+            self.rate.record(grown, beyond, now).then(|| {
                 format!("dark rate {:+.0} % (limit {:.0} %)", grown * 100.0, limits.dark_rate_relative * 100.0)
             })
         } else {
             None
         };
         match beyond {
-            Some(text) => Some(Finding::Beyond(format!("{text} against the baseline, at {temperature_c:.1} °C"))),
-            None => (was_beyond && !self.is_beyond()).then_some(Finding::Within),
+            Some(text) => Some(Finding::Exceeded(format!("{text} against the baseline, at {temperature_c:.1} °C"))),
+            None => (was_beyond && !self.is_exceeded()).then_some(Finding::Cleared),
         }
     }
 }
 
 /// Whether a model rests on enough to be held against for years: darks long enough to show the rate plainly, at temperatures
 /// far enough apart to know its law, or so many that the instrument evidently keeps one temperature.
-pub fn can_be_baseline(model: &DarkModel) -> bool {
+pub fn is_sufficient_baseline(model: &DarkModel) -> bool {
     let (_, rate) = model.summary(model.reference_c);
     let plain = rate * model.integration_range_s.1 >= BASELINE_SIGNAL;
     let lawful = model.rate_exponent_per_k.is_some()
@@ -175,14 +176,21 @@ pub fn can_be_baseline(model: &DarkModel) -> bool {
     plain && (lawful || model.darks >= 3 * BASELINE_DARKS)
 }
 
-impl Watch {
+/// Median of the pixels that see light [counts per exposure].
+pub fn median_level(dark: &Frame, shielded: &[bool]) -> f64 {
+    let counts = mean_counts(dark);
+    let mut open: Vec<f64> = counts.iter().zip(shielded).filter(|(_, s)| !**s).map(|(c, _)| *c).collect();
+    upper_median(&mut open).unwrap_or(0.0)
+}
+
+impl DarkLimit {
     /// Against its limit.
-    pub fn standing(&self) -> LimitState {
+    pub fn limit_state(&self) -> LimitState {
         LimitState { last_within_limit: self.last_within_limit, exceeded_since: self.exceeded_since }
     }
 
     /// Takes a check; true when it has just passed its limit.
-    fn note(&mut self, found: f64, beyond: bool, now: UtcMicros) -> bool {
+    fn record(&mut self, found: f64, beyond: bool, now: UtcMicros) -> bool {
         self.latest = Some(found);
         if !beyond {
             self.last_within_limit = Some(now);
@@ -205,30 +213,14 @@ impl Watch {
 }
 
 #[cfg(test)]
-pub(crate) fn test_limits() -> LimitsConfig {
-    LimitsConfig {
-        low_sun_deg: 15.0,
-        uncertainty: vec![],
-        lamp_rating_ppfd: None,
-        dark_offset_counts: 20.0,
-        dark_rate_relative: 0.5,
-        wavelength_drift_nm: 0.1,
-        wavelength_apply: false,
-        wavelength_growth_nm_per_year: 0.05,
-        response_drift_relative: 0.07,
-        response_growth_per_year: 0.02,
-    }
-}
-
-#[cfg(test)]
 mod tests {
-    use super::test_limits as limits;
+    use super::super::test_limits as limits;
     use super::*;
     use crate::record::{PixelRanges, Shutter, Stamp};
 
     fn baseline() -> DarkDrift {
         let mut drift = DarkDrift::default();
-        drift.adopt(
+        drift.take_baseline(
             &DarkModel {
                 offset: vec![1200.0; 64],
                 rate: vec![20.0; 64],
@@ -270,17 +262,17 @@ mod tests {
         let doubled = 1214.0 + 20.0 * rate;
         assert_eq!(drift.check(&dark(10.0), doubled, &limits()), None, "one dark alone");
         assert!(
-            matches!(drift.check(&dark(10.0), doubled, &limits()), Some(Finding::Beyond(t)) if t.contains("rate +100 %"))
+            matches!(drift.check(&dark(10.0), doubled, &limits()), Some(Finding::Exceeded(t)) if t.contains("rate +100 %"))
         );
         assert_eq!(drift.check(&dark(10.0), doubled, &limits()), None);
-        assert!(drift.is_beyond());
-        assert_eq!(drift.check(&dark(10.0), 1214.0 + 10.5 * rate, &limits()), Some(Finding::Within));
+        assert!(drift.is_exceeded());
+        assert_eq!(drift.check(&dark(10.0), 1214.0 + 10.5 * rate, &limits()), Some(Finding::Cleared));
         assert_eq!(drift.check(&dark(0.001), 1250.0, &limits()), None, "one dark alone");
         assert!(
-            matches!(drift.check(&dark(0.001), 1250.0, &limits()), Some(Finding::Beyond(t)) if t.contains("offset +36"))
+            matches!(drift.check(&dark(0.001), 1250.0, &limits()), Some(Finding::Exceeded(t)) if t.contains("offset +36"))
         );
         assert_eq!(
-            drift.doubt().exceeded_since,
+            drift.limit_state().exceeded_since,
             Some(UtcMicros(dark(0.001).end().0 + 1)),
             "since the last that passed"
         );
@@ -293,11 +285,11 @@ mod tests {
     #[test]
     fn another_calibration_begins_anew() {
         let mut drift = baseline();
-        drift.meet("first");
-        (0..2).for_each(|_| assert!(drift.check(&dark(0.001), 1300.0, &limits()).is_none() || drift.is_beyond()));
-        drift.meet("first");
-        assert!(drift.is_beyond() && drift.baseline.is_some());
-        drift.meet("second");
+        drift.set_calibration("first");
+        (0..2).for_each(|_| assert!(drift.check(&dark(0.001), 1300.0, &limits()).is_none() || drift.is_exceeded()));
+        drift.set_calibration("first");
+        assert!(drift.is_exceeded() && drift.baseline.is_some());
+        drift.set_calibration("second");
         assert_eq!(drift, DarkDrift { calibration: "second".into(), ..DarkDrift::default() });
     }
 

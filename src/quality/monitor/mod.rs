@@ -1,11 +1,56 @@
-//! Drift monitors: wavelength scale, response, obstruction, dark signal, pixels.
+//! Drift monitors of one instrument: wavelength scale, response, obstruction, dark signal, single pixels.
+//!
+//! [`MonitorSet`] receives observations (readings, darks, notes, calibrations) and plans actions on the flagged intervals of its instrument.
+//! It holds no handle of the database: the caller loads what it starts from, and writes what it plans.
+//!
+//! Invariants:
+//! - After any interruption, the next reading restores that exactly the monitors that exceed their limit have an open flagged interval.
+//! - No monitor acts on a single deviating observation.
+//! - No stored reading is changed; an interval applies to readings when they are read.
 
+pub mod action;
 pub mod dark;
-pub mod limit_state;
+pub mod dark_marking;
+pub mod intervals;
 pub mod obstruction;
+pub mod pixel_scope;
 pub mod pixels;
+pub mod reported;
 pub mod response;
+pub mod sample;
+pub mod set;
+pub mod unaffected;
 pub mod wavelength;
 
+pub use action::{MonitorAction, NamedState, ReadingRecord};
 pub use dark::DarkDrift;
-pub use limit_state::{LimitState, Transition};
+pub use set::{DarkObservation, MonitorInputs, MonitorSet, SavedMonitors};
+
+/// Names under which the states of the monitors are saved; each is the name of the flag that the monitor raises.
+pub const WAVELENGTH_STATE: &str = "wavelength_drift";
+/// See [`WAVELENGTH_STATE`].
+pub const RESPONSE_STATE: &str = "response_drift";
+/// See [`WAVELENGTH_STATE`].
+pub const OBSTRUCTION_STATE: &str = "obstructed";
+/// See [`WAVELENGTH_STATE`].
+pub const DARK_STATE: &str = "dark_drift";
+/// See [`WAVELENGTH_STATE`].
+pub const PIXEL_STATE: &str = "pixel_fault";
+/// Name under which [`reported::ReportedState`] is saved.
+pub const REPORTED_STATE: &str = "reported";
+
+#[cfg(test)]
+pub(crate) fn test_limits() -> crate::config::LimitsConfig {
+    crate::config::LimitsConfig {
+        low_sun_deg: 15.0,
+        uncertainty: vec![],
+        lamp_rating_ppfd: None,
+        dark_offset_counts: 20.0,
+        dark_rate_relative: 0.5,
+        wavelength_drift_nm: 0.1,
+        wavelength_apply: false,
+        wavelength_growth_nm_per_year: 0.05,
+        response_drift_relative: 0.07,
+        response_growth_per_year: 0.02,
+    }
+}

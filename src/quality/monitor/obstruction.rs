@@ -6,19 +6,20 @@
 //!
 //! Pure. What must stay true: the night says nothing, and one bright reading among dark ones ends no doubt.
 
-use super::limit_state::{LimitState, Transition};
+use super::sample::Sample;
 use crate::clock::UtcMicros;
+use crate::record::{LimitState, Transition};
 
 /// Share of a clear sky's light below which the optic may be covered [1].
-const COVERED_BELOW: f64 = 0.06;
+const OBSTRUCTED_BELOW: f64 = 0.06;
 /// Share above which it is not [1].
-const OPEN_ABOVE: f64 = 0.09;
+const CLEAR_ABOVE: f64 = 0.09;
 /// How long it has to stay below, the sun up all the while [s].
-const COVERED_S: f64 = 5400.0;
+const OBSTRUCTED_S: f64 = 5400.0;
 /// The limit in words.
 pub const LIMIT_TEXT: &str = "below 6 % for 90 minutes of sun";
 /// Readings in a row above that end it.
-const OPEN_READINGS: u32 = 2;
+const CLEAR_READINGS: u32 = 2;
 /// The sun's height below which nothing is said [degrees]: twilight and houses leave little to compare.
 pub const SUN_FROM_DEG: f64 = 8.0;
 /// Readings farther apart say nothing of the time between them [s].
@@ -35,44 +36,58 @@ pub struct ObstructionDetector {
     /// How long it has been below, the sun up [s].
     pub below_s: f64,
     /// Readings in a row above.
-    pub open_readings: u32,
+    pub clear_readings: u32,
     /// Against the limit.
-    pub standing: LimitState,
+    pub limit_state: LimitState,
 }
 
 impl ObstructionDetector {
-    /// Looks at a reading. light: photon flux density; clear: what a clear sky gives at the sun's height; same unit.
-    pub fn look(&mut self, time: UtcMicros, sun_elevation_deg: f64, light: f64, clear: f64) -> Option<Transition> {
-        if !(sun_elevation_deg >= SUN_FROM_DEG && clear > 0.0 && light.is_finite()) {
+    /// Restarts, with the head handled: what was obstructed is so no more.
+    pub fn restart(&mut self, now: UtcMicros) {
+        let mut limit_state = self.limit_state;
+        limit_state.restart(now);
+        *self = Self { limit_state, ..Self::default() };
+    }
+
+    /// Observes the light of a reading.
+    pub fn observe(&mut self, sample: &Sample) -> Option<Transition> {
+        let (time, light, clear) = (sample.time, sample.ppfd, sample.clear_sky_ppfd());
+        if !(sample.elevation_deg >= SUN_FROM_DEG && clear > 0.0 && light.is_finite()) {
             return None;
         }
-        if self.standing.last_within_limit.is_none() {
-            self.standing.begin(UtcMicros(time.0 - 1));
+        if self.limit_state.last_within_limit.is_none() {
+            self.limit_state.restart(UtcMicros(time.0 - 1));
         }
         let share = light / clear;
         let since = self.seen.map_or(0.0, |t| time.seconds_since(t));
         (self.latest, self.seen) = (Some(share), Some(time));
-        if share < COVERED_BELOW {
-            self.open_readings = 0;
+        if share < OBSTRUCTED_BELOW {
+            self.clear_readings = 0;
             // From one day to the next the count goes on, but the night is not in it.
             if (0.0..=TOGETHER_S).contains(&since) {
                 self.below_s += since;
             }
-            return if self.below_s >= COVERED_S { self.standing.fail(time) } else { None };
+            return if self.below_s >= OBSTRUCTED_S { self.limit_state.check_failed(time) } else { None };
         }
         self.below_s = 0.0;
-        if share <= OPEN_ABOVE {
+        if share <= CLEAR_ABOVE {
             return None;
         }
-        self.open_readings = self.open_readings.saturating_add(1);
-        let open = self.standing.exceeded_since.is_none() || self.open_readings >= OPEN_READINGS;
-        if open { self.standing.pass(time) } else { None }
+        self.clear_readings = self.clear_readings.saturating_add(1);
+        let open = self.limit_state.exceeded_since.is_none() || self.clear_readings >= CLEAR_READINGS;
+        if open { self.limit_state.check_passed(time) } else { None }
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Light that is a share of the clear sky's.
+    fn sample(minutes: f64, elevation_deg: f64, share: f64) -> Sample {
+        let dark = Sample { time: at(minutes), ppfd: 0.0, elevation_deg, azimuth_deg: 180.0 };
+        Sample { ppfd: share * dark.clear_sky_ppfd(), ..dark }
+    }
 
     fn at(minutes: f64) -> UtcMicros {
         UtcMicros(0).plus_seconds(60.0 * minutes)
@@ -84,8 +99,7 @@ mod tests {
         let mut cover = ObstructionDetector::default();
         let mut turns = Vec::new();
         let mut see = |minute: u32, share: f64| {
-            let time = at(f64::from(minute));
-            turns.extend(cover.look(time, 40.0, share * 1000.0, 1000.0).map(|t| (minute, t)));
+            turns.extend(cover.observe(&sample(f64::from(minute), 40.0, share)).map(|t| (minute, t)));
         };
         (0..60).for_each(|m| see(m, 0.5));
         (60..120).for_each(|m| see(m, 0.02));
@@ -104,13 +118,13 @@ mod tests {
     #[test]
     fn the_night_says_nothing_and_ends_nothing() {
         let mut cover = ObstructionDetector::default();
-        assert_eq!(cover.look(at(0.0), 40.0, 500.0, 1000.0), None);
-        assert_eq!(cover.look(at(1.0), 5.0, 0.0, 100.0), None);
-        assert_eq!(cover.look(at(2.0), 40.0, f64::NAN, 1000.0), None);
-        (3..63).for_each(|m| assert_eq!(cover.look(at(f64::from(m)), 40.0, 1.0, 1000.0), None));
+        assert_eq!(cover.observe(&sample(0.0, 40.0, 0.5)), None);
+        assert_eq!(cover.observe(&sample(1.0, 5.0, 0.0)), None);
+        assert_eq!(cover.observe(&sample(2.0, 40.0, f64::NAN)), None);
+        (3..63).for_each(|m| assert_eq!(cover.observe(&sample(f64::from(m), 40.0, 0.001)), None));
         // The next day, half an hour more.
         let found: Vec<Transition> =
-            (1443..1500).filter_map(|m| cover.look(at(f64::from(m)), 20.0, 1.0, 400.0)).collect();
+            (1443..1500).filter_map(|m| cover.observe(&sample(f64::from(m), 20.0, 0.0025))).collect();
         assert!(matches!(found[..], [Transition::Exceeded(from)] if from.0 == 1), "{found:?}");
     }
 }

@@ -7,13 +7,12 @@
 //! Pure. What must stay true: one odd dark turns nothing, since a particle may have crossed it; a dark that holds
 //! less than the one that showed a pixel odd, being shorter or colder, clears nothing.
 
-use super::LimitState;
-use super::dark::can_be_baseline;
+use super::dark::is_sufficient_baseline;
 use crate::calibration::Noise;
 use crate::clock::UtcMicros;
 use crate::config::LimitsConfig;
 use crate::numeric::median;
-use crate::record::Frame;
+use crate::record::{Frame, LimitState};
 use crate::reduction::DarkModel;
 use crate::reduction::dark_model::mean_counts;
 use std::collections::{BTreeMap, BTreeSet};
@@ -55,7 +54,7 @@ pub struct PixelDrift {
     /// those after which a longer one came.
     pub checked: BTreeMap<i32, UtcMicros>,
     /// Pixels that were odd lately.
-    pub odd: BTreeMap<usize, PixelAnomaly>,
+    pub anomalies: BTreeMap<usize, PixelAnomaly>,
 }
 
 /// A pixel that was odd lately.
@@ -81,15 +80,15 @@ pub struct PixelAnomaly {
 
 impl PixelDrift {
     /// Begins anew with another calibration.
-    pub fn meet(&mut self, calibration: &str) {
+    pub fn set_calibration(&mut self, calibration: &str) {
         if self.calibration != calibration {
             *self = Self { calibration: calibration.to_owned(), ..Self::default() };
         }
     }
 
     /// The first model that rests on enough becomes the baseline; true when it did.
-    pub fn adopt(&mut self, row: i64, model: &DarkModel, now: UtcMicros) -> bool {
-        if self.baseline.is_some() || model.darks < BASELINE_DARKS || !can_be_baseline(model) {
+    pub fn take_baseline(&mut self, row: i64, model: &DarkModel, now: UtcMicros) -> bool {
+        if self.baseline.is_some() || model.darks < BASELINE_DARKS || !is_sufficient_baseline(model) {
             return false;
         }
         let (_, rate) = model.summary(model.reference_c);
@@ -152,9 +151,9 @@ impl PixelDrift {
         let found: Vec<(usize, f64)> = found.into_iter().filter(|f| !self.unfit.contains(&f.0)).collect();
         let last_within_limit = self.checked.range(length_class(x)..).map(|(_, t)| *t).max();
         for (i, off) in found.iter().filter(|(i, _)| !spilt(*i)) {
-            self.note(*i, *off, x, clipped[*i], last_within_limit, dark);
+            self.record(*i, *off, x, clipped[*i], last_within_limit, dark);
         }
-        self.odd.retain(|i, odd| {
+        self.anomalies.retain(|i, odd| {
             let quiet = *i < pixels && !found.iter().any(|f| f.0 == *i) && !spilt(*i);
             let shows_it = || allowed(*i, odd.counts > 0.0) <= SHOWN * odd.counts.abs();
             if quiet && x >= SHOWN * odd.weighed_s && shows_it() {
@@ -167,7 +166,15 @@ impl PixelDrift {
         self.checked.insert(class, dark.end());
     }
 
-    fn note(&mut self, i: usize, off: f64, x: f64, clipped: bool, last_within_limit: Option<UtcMicros>, dark: &Frame) {
+    fn record(
+        &mut self,
+        i: usize,
+        off: f64,
+        x: f64,
+        clipped: bool,
+        last_within_limit: Option<UtcMicros>,
+        dark: &Frame,
+    ) {
         let new = PixelAnomaly {
             counts: off,
             integration_s: dark.integration_s,
@@ -178,7 +185,7 @@ impl PixelDrift {
             last_within_limit,
             exceeded_since: None,
         };
-        let odd = self.odd.entry(i).or_insert(new);
+        let odd = self.anomalies.entry(i).or_insert(new);
         odd.times += 1;
         odd.passed = 0;
         if off.abs() > odd.counts.abs() {
@@ -194,11 +201,11 @@ impl PixelDrift {
 
     /// The pixels that are in doubt.
     pub fn confirmed(&self) -> impl Iterator<Item = (usize, &PixelAnomaly)> {
-        self.odd.iter().filter(|(_, odd)| odd.exceeded_since.is_some()).map(|(i, odd)| (*i, odd))
+        self.anomalies.iter().filter(|(_, odd)| odd.exceeded_since.is_some()).map(|(i, odd)| (*i, odd))
     }
 
     /// All pixels together.
-    pub fn standing(&self) -> LimitState {
+    pub fn limit_state(&self) -> LimitState {
         LimitState {
             last_within_limit: self.checked.values().max().copied(),
             exceeded_since: self.confirmed().filter_map(|(_, odd)| odd.exceeded_since).min(),
@@ -206,9 +213,9 @@ impl PixelDrift {
     }
 
     /// What a pixel's dark rate is by which it stands off [counts/s], at a temperature [°C].
-    pub fn rate_at(&self, odd: &PixelAnomaly, temperature_c: Option<f64>) -> f64 {
+    pub fn rate_at(&self, anomaly: &PixelAnomaly, temperature_c: Option<f64>) -> f64 {
         let (_, reference_c, exponent) = self.typical;
-        odd.rate * temperature_c.map_or(1.0, |t| (exponent * (t - reference_c)).exp())
+        anomaly.rate * temperature_c.map_or(1.0, |t| (exponent * (t - reference_c)).exp())
     }
 }
 
@@ -227,7 +234,7 @@ fn length_class(weighed_s: f64) -> i32 {
 
 #[cfg(test)]
 mod tests {
-    use super::super::dark::test_limits as limits;
+    use super::super::test_limits as limits;
     use super::*;
     use crate::record::{PixelRanges, Shutter, Stamp};
 
@@ -263,9 +270,9 @@ mod tests {
         fn new() -> Self {
             let model = baseline();
             let mut drift = PixelDrift::default();
-            drift.meet("first");
+            drift.set_calibration("first");
             let before = UtcMicros(0).plus_seconds(-SETTLING_S);
-            assert!(drift.adopt(7, &model, before) && !drift.adopt(8, &model, before));
+            assert!(drift.take_baseline(7, &model, before) && !drift.take_baseline(8, &model, before));
             Self { model, drift, at_s: 0.0 }
         }
 
@@ -313,7 +320,7 @@ mod tests {
                 darks.take(t, temperature, |_, c| c + 90.0);
             }
         }
-        assert_eq!(darks.drift.odd, BTreeMap::new());
+        assert_eq!(darks.drift.anomalies, BTreeMap::new());
     }
 
     fn darks_rate(i: usize) -> f32 {
@@ -350,13 +357,15 @@ mod tests {
         assert_eq!(darks.confirmed(), [300, 400]);
         darks.take(60.0, 20.0, odd(60.0, false));
         assert_eq!(darks.confirmed(), [100, 200, 300, 400]);
-        let since = |i: usize| darks.drift.odd[&i].exceeded_since.unwrap().0 - 1;
+        let since = |i: usize| darks.drift.anomalies[&i].exceeded_since.unwrap().0 - 1;
         assert_eq!((since(100), since(200), since(300)), (long.0, long.0, long.0));
         assert!(since(400) >= short.0 && since(400) < UtcMicros(0).plus_seconds(at_s + 1300.0).0);
-        let rate = |i: usize| darks.drift.odd[&i].rate;
+        let rate = |i: usize| darks.drift.anomalies[&i].rate;
         assert!((rate(100) - 60.0).abs() < 2.0 && (rate(200) + 20.0).abs() < 8.0, "{} {}", rate(100), rate(200));
-        assert!((darks.drift.rate_at(&darks.drift.odd[&100], Some(30.0)) / rate(100) - 1.0f64.exp()).abs() < 1e-9);
-        assert_eq!(darks.drift.standing().exceeded_since.map(|t| t.0 - 1), Some(long.0));
+        assert!(
+            (darks.drift.rate_at(&darks.drift.anomalies[&100], Some(30.0)) / rate(100) - 1.0f64.exp()).abs() < 1e-9
+        );
+        assert_eq!(darks.drift.limit_state().exceeded_since.map(|t| t.0 - 1), Some(long.0));
     }
 
     /// Identity: a particle that crosses one dark leaves no doubt; a pixel that is itself again is cleared by as many darks as
@@ -368,7 +377,7 @@ mod tests {
         for _ in 0..CLEARED_BY {
             darks.take(60.0, 20.0, |_, c| c);
         }
-        assert!(darks.drift.odd.is_empty());
+        assert!(darks.drift.anomalies.is_empty());
         for _ in 0..2 {
             darks.take(60.0, 20.0, |i, c| if i == 50 { c + 4000.0 } else { c });
         }
@@ -383,7 +392,7 @@ mod tests {
             darks.take(60.0, 20.0, |_, c| c);
         }
         assert_eq!(darks.confirmed(), [0usize; 0]);
-        darks.drift.meet("second");
+        darks.drift.set_calibration("second");
         assert_eq!(darks.drift, PixelDrift { calibration: "second".into(), ..PixelDrift::default() });
     }
 
@@ -410,6 +419,6 @@ mod tests {
         darks.take(60.0, f64::NAN, |_, c| c);
         darks.model.offset.push(1200.0);
         darks.take(60.0, 20.0, |_, c| c);
-        assert!(darks.drift.odd.is_empty() && darks.drift.checked.is_empty());
+        assert!(darks.drift.anomalies.is_empty() && darks.drift.checked.is_empty());
     }
 }

@@ -4,6 +4,7 @@
 //! line in the air mass, plus what a leaning head adds in the morning and takes in the afternoon. The line's level is what
 //! the response tracker follows; its slope tells how turbid the air was, and the last part is the tilt.
 
+use super::super::sample::Sample;
 use crate::clock::UtcMicros;
 use crate::numeric::{inverse, upper_median};
 use crate::quality::clear_sky::{PPFD_PER_WATT, Thresholds, detect, expected_global};
@@ -24,19 +25,6 @@ const SCATTER: f64 = 0.03;
 /// A slope is known no better than this from one day [1 per air mass]: the air is not the same all day.
 const LEAST_SLOPE_UNCERTAINTY: f64 = 0.004;
 
-/// A reading as the day sees it.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Sample {
-    /// Mean time.
-    pub time: UtcMicros,
-    /// Photon flux density 400–700 nm [µmol m⁻² s⁻¹].
-    pub ppfd: f64,
-    /// The sun's height [degrees].
-    pub elevation_deg: f64,
-    /// The sun's azimuth from north through east [degrees].
-    pub azimuth_deg: f64,
-}
-
 /// What a day says.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Level {
@@ -47,12 +35,19 @@ pub struct Level {
     /// Change of it per air mass [1], and its standard uncertainty; 0 where there is none.
     pub slope: (f64, f64),
     /// How far the head leans to the east [degrees]; `None` where only one half of the day was clear.
-    pub east_deg: Option<f64>,
+    pub tilt_east_deg: Option<f64>,
 }
 
-/// Works out a day. samples: of one solar day, in order; expected_scale: what the station's light is of the expected clear
+impl Level {
+    /// Of a lamp's light (> 0), which has neither air mass nor tilt.
+    pub fn of_lamp(time: UtcMicros, light: f64) -> Self {
+        Self { time, level: light.ln(), slope: (0.0, 0.0), tilt_east_deg: None }
+    }
+}
+
+/// Computes the level of a day. samples: of one solar day, in order; expected_scale: what the station's light is of the expected clear
 /// sky, as far as known [1]. `None` where too little of it was clear.
-pub fn work_out(samples: &[Sample], expected_scale: f64) -> Option<Level> {
+pub fn day_level(samples: &[Sample], expected_scale: f64) -> Option<Level> {
     let interval_min = interval_min(samples)?;
     let clear = clear_samples(samples, interval_min, expected_scale)?;
     let rows: Vec<([f64; 3], f64)> = clear.iter().filter_map(row).collect();
@@ -92,7 +87,7 @@ pub fn work_out(samples: &[Sample], expected_scale: f64) -> Option<Level> {
         time,
         level: solution[0],
         slope: (solution[1], if slope_uncertainty.is_finite() { slope_uncertainty } else { 1.0 }),
-        east_deg: both.then(|| (solution[2] / BEAM_SHARE).to_degrees()),
+        tilt_east_deg: both.then(|| (solution[2] / BEAM_SHARE).to_degrees()),
     })
 }
 
@@ -144,7 +139,7 @@ mod tests {
     const PLACE: Place = Place { latitude_deg: 48.0, longitude_deg: 11.0, altitude_m: 300.0 };
 
     /// A clear day of a station whose response, turbidity and lean are given.
-    fn day(step_min: f64, response: f64, slope: f64, east_deg: f64) -> Vec<Sample> {
+    fn day(step_min: f64, response: f64, slope: f64, tilt_east_deg: f64) -> Vec<Sample> {
         let start = UtcMicros::parse("2026-06-21T02:00:00Z").unwrap();
         let steps = (18.0 * 60.0 / step_min) as u32;
         (0..steps)
@@ -153,7 +148,7 @@ mod tests {
                 let sun = sun::position(PLACE, time)?;
                 let mass = sun::relative_air_mass(sun.elevation_deg)?;
                 let height = sun.elevation_deg.to_radians().sin();
-                let lean = east_deg.to_radians() * BEAM_SHARE * sun.azimuth_deg.to_radians().sin()
+                let lean = tilt_east_deg.to_radians() * BEAM_SHARE * sun.azimuth_deg.to_radians().sin()
                     / sun.elevation_deg.to_radians().tan();
                 let ppfd =
                     2250.0 * response * height * (slope * mass + lean).exp() * sun::inverse_distance_squared(time);
@@ -167,11 +162,11 @@ mod tests {
     fn a_clear_day_gives_back_its_level_slope_and_lean() {
         for step in [1.0, 5.0, 15.0] {
             for (response, slope, east) in [(1.0, -0.1, 0.0), (0.92, -0.14, 0.0), (1.0, -0.1, 2.0), (1.0, -0.1, -3.0)] {
-                let level = work_out(&day(step, response, slope, east), 1.0).unwrap();
+                let level = day_level(&day(step, response, slope, east), 1.0).unwrap();
                 let want = (2250.0 * response).ln() + slope * AT_AIR_MASS;
                 assert!((level.level - want).abs() < 0.004, "{step} min {response}: want {want}, got {level:?}");
                 assert!((level.slope.0 - slope).abs() < 0.01, "{step} min: {level:?}");
-                assert!((level.east_deg.unwrap() - east).abs() < 0.15, "{step} min: want {east}, got {level:?}");
+                assert!((level.tilt_east_deg.unwrap() - east).abs() < 0.15, "{step} min: want {east}, got {level:?}");
             }
         }
     }
@@ -181,9 +176,9 @@ mod tests {
     fn a_cloudy_day_says_nothing() {
         let mut cloudy = day(1.0, 1.0, -0.1, 0.0);
         cloudy.iter_mut().enumerate().for_each(|(i, s)| s.ppfd *= if (i / 4) % 2 == 0 { 0.4 } else { 1.0 });
-        assert_eq!(work_out(&cloudy, 1.0), None);
-        assert_eq!(work_out(&[], 1.0), None);
+        assert_eq!(day_level(&cloudy, 1.0), None);
+        assert_eq!(day_level(&[], 1.0), None);
         cloudy.iter_mut().for_each(|s| s.ppfd = f64::NAN);
-        assert_eq!(work_out(&cloudy, 1.0), None);
+        assert_eq!(day_level(&cloudy, 1.0), None);
     }
 }

@@ -10,17 +10,18 @@
 //! Pure. What must stay true: one odd day turns nothing, and a level halfway to the limit is no check that passed.
 
 pub mod day;
+pub mod levels;
 
-use super::limit_state::{LimitState, Transition};
 use crate::clock::UtcMicros;
 use crate::numeric::median;
-pub use day::{Level, Sample};
+use crate::record::{LimitState, Transition};
+pub use day::Level;
 
 const DAY_S: f64 = 86_400.0;
 /// Levels the baseline rests on.
 const BASELINE: usize = 4;
 /// Levels kept: well over a year of clear days.
-const KEPT: usize = 500;
+const MAX_LEVELS: usize = 500;
 /// A level this share of the limit away from the baseline is no check that passed [1].
 const PASS_SHARE: f64 = 0.5;
 /// Levels past the limit, in a row, that make a finding.
@@ -32,30 +33,19 @@ const SEASON_MOST: f64 = 0.03;
 /// Days before and after the same day of another year that are of the same season [d].
 const SEASON_D: f64 = 21.0;
 /// A rise that may be a wipe [1]: measured clear days of one month (BSRN Payerne, June 2016) rise by 2.7 % by themselves.
-const WIPE_STEP: f64 = 0.04;
+const CLEANING_STEP: f64 = 0.04;
 /// Levels a slope of dirt rests on, at least.
 const SOILING_LEVELS: usize = 6;
 /// Levels of the tilt now.
 const TILT_LEVELS: usize = 3;
 /// A lean from which on readings are in doubt [degrees]: with the sun at 30° it makes 3.5 % of the light, half of the limit.
-pub const LEAN_LIMIT_DEG: f64 = 1.5;
+pub const TILT_LIMIT_DEG: f64 = 1.5;
 /// A lean that is none any more [degrees].
-pub const LEAN_PASS_DEG: f64 = 1.0;
-
-/// What the light is that is compared.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Light {
-    /// The clear sky.
-    ClearSky,
-    /// Lamps at night.
-    NightLamps,
-    /// A check source.
-    CheckSource,
-}
+pub const TILT_CLEARED_DEG: f64 = 1.0;
 
 /// A level against the baseline.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
-pub struct Kept {
+pub struct ComparedLevel {
     /// When.
     pub time: UtcMicros,
     /// As it was worked out.
@@ -73,19 +63,19 @@ pub struct ResponseDrift {
     /// Level and slope at the beginning.
     pub baseline: Option<(f64, f64)>,
     /// How far the head leaned to the east at the beginning [degrees].
-    pub baseline_east_deg: Option<f64>,
+    pub baseline_tilt_deg: Option<f64>,
     /// Levels, oldest first.
-    pub levels: Vec<Kept>,
+    pub levels: Vec<ComparedLevel>,
     /// Since when dirt builds up: the beginning, the last wipe or the last note of one.
     pub clean_since: Option<UtcMicros>,
     /// When the owner last put a cleaning on record.
     pub last_cleaned: Option<UtcMicros>,
     /// The last step up: when, and by how much [1].
-    pub last_wipe: Option<(UtcMicros, f64)>,
+    pub last_cleaning_step: Option<(UtcMicros, f64)>,
     /// The level against its limit.
-    pub standing: LimitState,
+    pub level_limit: LimitState,
     /// The lean against its limit.
-    pub lean: LimitState,
+    pub tilt_limit: LimitState,
 }
 
 /// A slope of dirt.
@@ -101,23 +91,23 @@ pub struct Soiling {
 
 impl ResponseDrift {
     /// Begins anew with another calibration; true when it did.
-    pub fn meet(&mut self, calibration: &str, now: UtcMicros) -> (bool, Option<Transition>) {
+    pub fn set_calibration(&mut self, calibration: &str, now: UtcMicros) -> (bool, Option<Transition>) {
         if self.calibration == calibration {
             return (false, None);
         }
-        let turn = self.begin(now);
+        let turn = self.restart(now);
         calibration.clone_into(&mut self.calibration);
         (true, turn)
     }
 
     /// Begins anew: at another place, or with other lamps.
-    pub fn begin(&mut self, now: UtcMicros) -> Option<Transition> {
-        let (mut standing, mut lean) = (self.standing, self.lean);
-        let turns = (standing.begin(now), lean.begin(now));
+    pub fn restart(&mut self, now: UtcMicros) -> Option<Transition> {
+        let (mut level_limit, mut tilt_limit) = (self.level_limit, self.tilt_limit);
+        let turns = (level_limit.restart(now), tilt_limit.restart(now));
         *self = Self {
             calibration: std::mem::take(&mut self.calibration),
-            standing,
-            lean,
+            level_limit,
+            tilt_limit,
             clean_since: Some(now),
             ..Self::default()
         };
@@ -125,8 +115,8 @@ impl ResponseDrift {
     }
 
     /// Level and lean together: both are answers of the head to light that is alike.
-    pub fn doubt(&self) -> LimitState {
-        self.standing.with(self.lean)
+    pub fn limit_state(&self) -> LimitState {
+        self.level_limit.combined_with(self.tilt_limit)
     }
 
     /// The owner cleaned the optic: dirt begins anew.
@@ -140,69 +130,70 @@ impl ResponseDrift {
     pub fn last_cleaning(&self) -> Option<(UtcMicros, Option<f64>)> {
         let at = self.last_cleaned?;
         let split = self.levels.partition_point(|k| k.time < at);
-        let mean = |k: &[Kept]| k.iter().map(|k| k.change).sum::<f64>() / k.len() as f64;
+        let mean = |k: &[ComparedLevel]| k.iter().map(|k| k.change).sum::<f64>() / k.len() as f64;
         let known = self.baseline.is_some() && split >= 3 && self.levels.len() >= split + 2;
         Some((at, known.then(|| mean(&self.levels[split..split + 2]) - mean(&self.levels[split - 3..split]))))
     }
 
     /// What the station's light is of what it was at the beginning, as far as known [1]: to expect the next day by.
-    pub fn scale(&self) -> f64 {
+    pub fn expected_scale(&self) -> f64 {
         self.levels.last().map_or(1.0, |k| k.change.exp())
     }
 
     /// Takes a level. limit: change past which it is drift [1].
-    pub fn take(&mut self, level: Level, limit: f64) -> Option<Transition> {
+    pub fn observe_level(&mut self, level: Level, limit: f64) -> Option<Transition> {
         if !level.level.is_finite() || self.levels.last().is_some_and(|k| k.time >= level.time) {
             return None;
         }
-        if self.levels.len() >= KEPT {
+        if self.levels.len() >= MAX_LEVELS {
             self.levels.remove(0);
         }
         let change = self.change_of(&level);
-        self.levels.push(Kept { time: level.time, level, change });
+        self.levels.push(ComparedLevel { time: level.time, level, change });
         if self.baseline.is_none() {
-            self.adopt();
+            self.take_baseline();
             return None;
         }
-        self.notice_wipe();
-        self.check_lean(level);
-        let beyond = |k: &&Kept| k.change.abs() > limit;
+        self.detect_cleaning_step();
+        self.check_tilt(level);
+        let beyond = |k: &&ComparedLevel| k.change.abs() > limit;
         if self.levels.iter().rev().take_while(beyond).count() >= CONFIRMED_BY {
-            return self.standing.fail(level.time);
+            return self.level_limit.check_failed(level.time);
         }
         if change.abs() > PASS_SHARE * limit {
             return None;
         }
         let back = self.levels.iter().rev().take_while(|k| k.change.abs() <= PASS_SHARE * limit).count();
-        let passes = self.standing.exceeded_since.is_none() || back >= CONFIRMED_BY;
-        if passes { self.standing.pass(level.time) } else { None }
+        let passes = self.level_limit.exceeded_since.is_none() || back >= CONFIRMED_BY;
+        if passes { self.level_limit.check_passed(level.time) } else { None }
     }
 
     /// A day without both of its halves tells no lean, and is no check of it.
-    fn check_lean(&mut self, level: Level) {
-        let (Some(east), Some(zero)) = (level.east_deg, self.baseline_east_deg) else { return };
-        if self.tilt_east_deg().is_some_and(|lean| lean.abs() >= LEAN_LIMIT_DEG) {
-            self.lean.fail(level.time);
-        } else if (east - zero).abs() <= LEAN_PASS_DEG
-            && (self.lean.exceeded_since.is_none() || self.tilt_east_deg().is_some_and(|l| l.abs() <= LEAN_PASS_DEG))
+    fn check_tilt(&mut self, level: Level) {
+        let (Some(east), Some(zero)) = (level.tilt_east_deg, self.baseline_tilt_deg) else { return };
+        if self.tilt_change_deg().is_some_and(|lean| lean.abs() >= TILT_LIMIT_DEG) {
+            self.tilt_limit.check_failed(level.time);
+        } else if (east - zero).abs() <= TILT_CLEARED_DEG
+            && (self.tilt_limit.exceeded_since.is_none()
+                || self.tilt_change_deg().is_some_and(|l| l.abs() <= TILT_CLEARED_DEG))
         {
-            self.lean.pass(level.time);
+            self.tilt_limit.check_passed(level.time);
         }
     }
 
-    fn adopt(&mut self) {
+    fn take_baseline(&mut self) {
         if self.levels.len() < BASELINE {
             return;
         }
         let of = |f: &dyn Fn(&Level) -> f64| median(self.levels.iter().map(|k| f(&k.level)).collect());
         let (Some(level), Some(slope)) = (of(&|l| l.level), of(&|l| l.slope.0)) else { return };
         self.baseline = Some((level, slope));
-        self.baseline_east_deg = median(self.levels.iter().filter_map(|k| k.level.east_deg).collect());
+        self.baseline_tilt_deg = median(self.levels.iter().filter_map(|k| k.level.tilt_east_deg).collect());
         let changes: Vec<f64> = self.levels.iter().map(|k| self.change_of(&k.level)).collect();
         self.levels.iter_mut().zip(changes).for_each(|(k, c)| k.change = c);
         let last = self.levels.last().map(|k| k.time);
-        self.standing.last_within_limit = self.standing.last_within_limit.max(last);
-        self.lean.last_within_limit = self.lean.last_within_limit.max(last);
+        self.level_limit.last_within_limit = self.level_limit.last_within_limit.max(last);
+        self.tilt_limit.last_within_limit = self.tilt_limit.last_within_limit.max(last);
     }
 
     fn change_of(&self, level: &Level) -> f64 {
@@ -215,7 +206,7 @@ impl ResponseDrift {
 
     /// What the same season showed in earlier years [1], within what air can do.
     fn season(&self, time: UtcMicros) -> f64 {
-        let alike = |k: &&Kept| {
+        let alike = |k: &&ComparedLevel| {
             let days = time.seconds_since(k.time) / DAY_S;
             let years = (days / 365.25).round();
             years >= 1.0 && (days - 365.25 * years).abs() <= SEASON_D
@@ -225,25 +216,25 @@ impl ResponseDrift {
     }
 
     /// A rise that stays: the two newest levels stand above the three before them.
-    fn notice_wipe(&mut self) {
+    fn detect_cleaning_step(&mut self) {
         let n = self.levels.len();
         if n < 5 {
             return;
         }
-        let mean = |k: &[Kept]| k.iter().map(|k| k.change).sum::<f64>() / k.len() as f64;
+        let mean = |k: &[ComparedLevel]| k.iter().map(|k| k.change).sum::<f64>() / k.len() as f64;
         let (before, after) = (&self.levels[n - 5..n - 2], &self.levels[n - 2..]);
         let step = mean(after) - mean(before);
         let lowest = after.iter().map(|k| k.change).fold(f64::MAX, f64::min);
         let highest = before.iter().map(|k| k.change).fold(f64::MIN, f64::max);
         let at = after[0].time;
-        if step > WIPE_STEP && lowest > highest && self.last_wipe.is_none_or(|(t, _)| t < before[0].time) {
-            self.last_wipe = Some((at, step));
+        if step > CLEANING_STEP && lowest > highest && self.last_cleaning_step.is_none_or(|(t, _)| t < before[0].time) {
+            self.last_cleaning_step = Some((at, step));
             self.clean_since = self.clean_since.max(Some(UtcMicros(before[2].time.0 + 1)));
         }
     }
 
     /// The change now [1]: the middle of the newest levels; `None` before there is a baseline.
-    pub fn now(&self) -> Option<f64> {
+    pub fn change(&self) -> Option<f64> {
         self.baseline?;
         median(self.levels.iter().rev().take(CONFIRMED_BY + 1).map(|k| k.change).collect())
     }
@@ -273,9 +264,10 @@ impl ResponseDrift {
     }
 
     /// How much farther the head leans to the east than at the beginning [degrees].
-    pub fn tilt_east_deg(&self) -> Option<f64> {
-        let zero = self.baseline_east_deg?;
-        let newest: Vec<f64> = self.levels.iter().rev().filter_map(|k| k.level.east_deg).take(TILT_LEVELS).collect();
+    pub fn tilt_change_deg(&self) -> Option<f64> {
+        let zero = self.baseline_tilt_deg?;
+        let newest: Vec<f64> =
+            self.levels.iter().rev().filter_map(|k| k.level.tilt_east_deg).take(TILT_LEVELS).collect();
         if newest.len() < TILT_LEVELS { None } else { median(newest).map(|now| now - zero) }
     }
 }

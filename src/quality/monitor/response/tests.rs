@@ -13,17 +13,17 @@ fn scatter(day: u32) -> f64 {
 }
 
 fn level(day: u32, change: f64) -> Level {
-    Level { time: at(f64::from(day)), level: 7.5 + change, slope: (-0.12, 0.004), east_deg: Some(0.3) }
+    Level { time: at(f64::from(day)), level: 7.5 + change, slope: (-0.12, 0.004), tilt_east_deg: Some(0.3) }
 }
 
 /// Runs days, one level each; returns the turns with the days they came.
 fn run(drift: &mut ResponseDrift, days: std::ops::Range<u32>, change: impl Fn(u32) -> f64) -> Vec<(u32, Transition)> {
-    days.filter_map(|d| drift.take(level(d, change(d)), LIMIT).map(|t| (d, t))).collect()
+    days.filter_map(|d| drift.observe_level(level(d, change(d)), LIMIT).map(|t| (d, t))).collect()
 }
 
 fn begun() -> ResponseDrift {
     let mut drift = ResponseDrift::default();
-    drift.meet("first", at(0.0));
+    drift.set_calibration("first", at(0.0));
     drift
 }
 
@@ -34,8 +34,8 @@ fn a_sudden_loss_is_found_on_the_second_clear_day() {
     assert_eq!(run(&mut drift, 1..40, scatter), []);
     let turns = run(&mut drift, 40..45, |d| scatter(d) - 0.1);
     assert_eq!(turns, [(41, Transition::Exceeded(UtcMicros(at(39.0).0 + 1)))]);
-    assert!(drift.now().is_some_and(|c| (c + 0.1).abs() < 0.02), "{:?}", drift.now());
-    assert!((drift.scale() - 0.9).abs() < 0.02);
+    assert!(drift.change().is_some_and(|c| (c + 0.1).abs() < 0.02), "{:?}", drift.change());
+    assert!((drift.expected_scale() - 0.9).abs() < 0.02);
     let turns = run(&mut drift, 45..50, scatter);
     assert_eq!(turns, [(46, Transition::Cleared(at(46.0)))]);
 }
@@ -61,7 +61,7 @@ fn dirt_is_a_slope_a_wipe_is_a_step_and_turbid_days_are_neither() {
         let turbid = 0.03 * scatter(d) / 0.015;
         let mut l = level(d, dirt - 1.4 * turbid);
         l.slope.0 -= turbid;
-        drift.take(l, LIMIT);
+        drift.observe_level(l, LIMIT);
     }
     let soiling = drift.soiling().unwrap();
     assert!((soiling.per_day / 0.003 - 1.0).abs() < 0.3, "{soiling:?}");
@@ -70,7 +70,7 @@ fn dirt_is_a_slope_a_wipe_is_a_step_and_turbid_days_are_neither() {
     run(&mut drift, 36..45, |_| 0.0);
     let (_, step) = drift.last_cleaning().unwrap();
     assert!(step.is_some_and(|s| (s - 0.09).abs() < 0.02), "{step:?}");
-    let (when, step) = drift.last_wipe.unwrap();
+    let (when, step) = drift.last_cleaning_step.unwrap();
     assert!(when == at(36.0) && (step - 0.09).abs() < 0.02, "{when:?} {step}");
     assert!(drift.soiling().is_some_and(|s| s.per_day.abs() < 1e-3 && s.levels < 12), "{:?}", drift.soiling());
 }
@@ -80,18 +80,21 @@ fn dirt_is_a_slope_a_wipe_is_a_step_and_turbid_days_are_neither() {
 fn a_lean_is_told_against_the_beginnings() {
     let mut drift = begun();
     run(&mut drift, 1..10, scatter);
-    assert!(drift.tilt_east_deg().is_some_and(|t| t.abs() < 1e-9));
+    assert!(drift.tilt_change_deg().is_some_and(|t| t.abs() < 1e-9));
     (10..14).for_each(|d| {
         let mut leaning = level(d, 0.0);
-        leaning.east_deg = Some(-2.7);
-        drift.take(leaning, LIMIT);
+        leaning.tilt_east_deg = Some(-2.7);
+        drift.observe_level(leaning, LIMIT);
     });
-    assert!(drift.tilt_east_deg().is_some_and(|t| (t + 3.0).abs() < 1e-9));
+    assert!(drift.tilt_change_deg().is_some_and(|t| (t + 3.0).abs() < 1e-9));
     // In doubt since the last day that stood upright, though its level is right, and until days stand upright again.
-    assert_eq!((drift.lean.exceeded_since, drift.standing.exceeded_since), (Some(UtcMicros(at(9.0).0 + 1)), None));
-    assert_eq!(drift.doubt().exceeded_since, drift.lean.exceeded_since);
+    assert_eq!(
+        (drift.tilt_limit.exceeded_since, drift.level_limit.exceeded_since),
+        (Some(UtcMicros(at(9.0).0 + 1)), None)
+    );
+    assert_eq!(drift.limit_state().exceeded_since, drift.tilt_limit.exceeded_since);
     run(&mut drift, 14..20, scatter);
-    assert_eq!(drift.doubt(), LimitState { last_within_limit: Some(at(19.0)), exceeded_since: None });
+    assert_eq!(drift.limit_state(), LimitState { last_within_limit: Some(at(19.0)), exceeded_since: None });
 }
 
 /// Identity: a course that comes back every year is no drift in the second; another calibration begins anew.
@@ -102,7 +105,7 @@ fn the_seasons_own_course_is_no_drift_in_the_second_year() {
     assert_eq!(run(&mut drift, 1..800, |d| season(d) + 0.5 * scatter(d)), []);
     let second: Vec<f64> = drift.levels.iter().rev().take(300).map(|k| k.change.abs()).collect();
     assert!(median(second).is_some_and(|m| m < 0.02));
-    assert!(drift.levels.len() <= KEPT);
-    assert_eq!(drift.meet("second", at(900.0)), (true, None));
+    assert!(drift.levels.len() <= MAX_LEVELS);
+    assert_eq!(drift.set_calibration("second", at(900.0)), (true, None));
     assert!(drift.baseline.is_none() && drift.levels.is_empty());
 }

@@ -8,19 +8,20 @@
 //! Pure: a reading's spectrum in, a state and a turn out. What must stay true: one odd spectrum turns nothing.
 
 pub mod fit;
+pub mod monitor;
 pub mod peaks;
 pub mod reference;
 
-use super::limit_state::{LimitState, Transition};
 use crate::clock::UtcMicros;
 use crate::numeric::median;
+use crate::record::{LimitState, Transition};
 pub use fit::Shift;
 use fit::{FARTHEST_NM, STRETCHES};
 use reference::Reference;
 
 /// What one table and another, or the table and the sun, may make the same spectrum differ by [nm].
 const TABLE_NM: f64 = 0.05;
-/// A mark has an uncertainty of at least this, whatever its noise says [nm]: what the table has wrong moves a little with the
+/// A feature has an uncertainty of at least this, whatever its noise says [nm]: what the table has wrong moves a little with the
 /// height of the sun.
 const LEAST_UNCERTAINTY_NM: f64 = 0.01;
 /// A spectrum with a larger uncertainty than this share of the limit is no check.
@@ -42,7 +43,7 @@ const APPLIED_STEP_NM: f64 = 0.02;
 /// A slope of the shift is told from this many of its uncertainties on.
 const SIGNIFICANT: f64 = 4.0;
 
-/// What marks a scale is held against.
+/// What features a scale is held against.
 #[derive(Clone, Debug)]
 pub enum ReferenceSpectrum {
     /// Lines of sun and air.
@@ -79,23 +80,23 @@ pub struct Spectrum<'a> {
     pub usable: &'a [bool],
 }
 
-/// One mark's baseline.
+/// One feature's baseline.
 #[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 #[serde(default)]
 pub struct Feature {
     /// Where a peak stood at first [nm]; 0 for a stretch of daylight.
     pub place_nm: f64,
     /// Mean wavelength of what it tells of [nm].
-    pub about_nm: f64,
+    pub centre_nm: f64,
     /// Sum of its shifts [nm].
-    pub sum_nm: f64,
+    pub shift_sum_nm: f64,
     /// Spectra in the sum.
     pub spectra: u32,
 }
 
 impl Feature {
     fn baseline(&self) -> Option<f64> {
-        (self.spectra >= BASELINE_SPECTRA / 4).then(|| self.sum_nm / f64::from(self.spectra))
+        (self.spectra >= BASELINE_SPECTRA / 4).then(|| self.shift_sum_nm / f64::from(self.spectra))
     }
 }
 
@@ -116,8 +117,8 @@ pub struct ShiftEstimate {
 pub struct WavelengthDrift {
     /// The calibration it watches.
     pub calibration: String,
-    /// The marks with their baselines.
-    pub marks: Vec<Feature>,
+    /// The features with their baselines.
+    pub features: Vec<Feature>,
     /// When the baseline began.
     pub baseline_from: Option<UtcMicros>,
     /// Whether it is complete.
@@ -125,9 +126,9 @@ pub struct WavelengthDrift {
     /// The newest spectra, oldest first.
     pub recent: Vec<ShiftEstimate>,
     /// Against the limit.
-    pub standing: LimitState,
+    pub limit_state: LimitState,
     /// The largest shift seen since it is past its limit, and its standard uncertainty [nm]; zero while it is within.
-    pub found_nm: (f64, f64),
+    pub largest_nm: (f64, f64),
     /// Shift that is applied to the axis [nm]; 0 where it is only flagged.
     pub applied_nm: f64,
     /// Change of the shift over 100 nm, and its standard uncertainty [nm]; where the signal allows.
@@ -145,25 +146,25 @@ pub struct Limits {
 
 impl WavelengthDrift {
     /// Begins anew with another calibration; true when it did.
-    pub fn meet(&mut self, calibration: &str, now: UtcMicros) -> (bool, Option<Transition>) {
+    pub fn set_calibration(&mut self, calibration: &str, now: UtcMicros) -> (bool, Option<Transition>) {
         if self.calibration == calibration {
             return (false, None);
         }
-        let mut standing = self.standing;
-        let turn = standing.begin(now);
-        *self = Self { calibration: calibration.to_owned(), standing, ..Self::default() };
+        let mut limit_state = self.limit_state;
+        let turn = limit_state.restart(now);
+        *self = Self { calibration: calibration.to_owned(), limit_state, ..Self::default() };
         (true, turn)
     }
 
-    /// Begins anew with other light: a lamp's own lines are its marks.
-    pub fn forget_marks(&mut self) {
-        self.marks.clear();
+    /// Begins anew with other light: a lamp's own lines are its features.
+    pub fn reset_features(&mut self) {
+        self.features.clear();
         self.recent.clear();
         (self.baseline_from, self.baseline_done, self.stretch) = (None, false, None);
     }
 
     /// The shift now, over the newest spectra [nm], and its standard uncertainty; `None` before there are enough.
-    pub fn now(&self) -> Option<(f64, f64)> {
+    pub fn shift(&self) -> Option<(f64, f64)> {
         if self.recent.len() < CONFIRMED_BY {
             return None;
         }
@@ -175,14 +176,14 @@ impl WavelengthDrift {
     }
 
     /// Looks at a spectrum. `None` where it tells nothing.
-    pub fn look(
+    pub fn observe(
         &mut self,
         reference_spectrum: &ReferenceSpectrum,
         spectrum: &Spectrum<'_>,
         limits: &Limits,
     ) -> Option<Transition> {
         let shifts = self.measure(reference_spectrum, spectrum);
-        let seen = self.compare(&shifts, spectrum.time)?;
+        let seen = self.estimate(&shifts, spectrum.time)?;
         if !(seen.uncertainty_nm <= CHECK_SHARE * limits.shift_nm) {
             return None;
         }
@@ -191,10 +192,10 @@ impl WavelengthDrift {
             self.recent.remove(0);
         }
         self.recent.push(seen);
-        self.learn(&shifts, spectrum.time);
+        self.extend_baseline(&shifts, spectrum.time);
         let turn = self.check(seen, limits);
         if limits.apply {
-            self.apply();
+            self.apply_shift();
         }
         turn
     }
@@ -203,35 +204,35 @@ impl WavelengthDrift {
         match reference_spectrum {
             ReferenceSpectrum::None => Vec::new(),
             ReferenceSpectrum::Daylight(reference) => {
-                if self.marks.len() != STRETCHES.len() {
-                    let mark = |from: f64, to: f64| Feature { about_nm: 0.5 * (from + to), ..Feature::default() };
-                    self.marks = STRETCHES.iter().map(|x| mark(x.from, x.to)).collect();
+                if self.features.len() != STRETCHES.len() {
+                    let feature = |from: f64, to: f64| Feature { centre_nm: 0.5 * (from + to), ..Feature::default() };
+                    self.features = STRETCHES.iter().map(|x| feature(x.from, x.to)).collect();
                 }
                 let of = |stretch| fit::fit(reference, stretch, s.wavelength_nm, s.irradiance, s.variance, s.usable);
                 STRETCHES.iter().map(|x| of(*x)).collect()
             }
             ReferenceSpectrum::Lamp => {
-                if self.marks.is_empty() {
+                if self.features.is_empty() {
                     let places = peaks::find(s.wavelength_nm, s.irradiance, s.variance, s.usable);
-                    let mark = |nm: f64| Feature { place_nm: nm, about_nm: nm, ..Feature::default() };
-                    self.marks = places.into_iter().map(mark).collect();
+                    let feature = |nm: f64| Feature { place_nm: nm, centre_nm: nm, ..Feature::default() };
+                    self.features = places.into_iter().map(feature).collect();
                 }
-                let places: Vec<f64> = self.marks.iter().map(|m| m.place_nm).collect();
+                let places: Vec<f64> = self.features.iter().map(|m| m.place_nm).collect();
                 peaks::moved(s.wavelength_nm, s.irradiance, s.variance, s.usable, &places)
             }
         }
     }
 
-    /// All marks together, against their baselines; before those are known, as the table has them.
-    fn compare(&mut self, shifts: &[Option<Shift>], time: UtcMicros) -> Option<ShiftEstimate> {
-        let beginning = self.beginning();
+    /// All features together, against their baselines; before those are known, as the table has them.
+    fn estimate(&mut self, shifts: &[Option<Shift>], time: UtcMicros) -> Option<ShiftEstimate> {
+        let beginning = self.initial_offset_nm();
         let mut against: Vec<(f64, f64, f64)> = Vec::new();
-        for (mark, shift) in self.marks.iter().zip(shifts) {
+        for (feature, shift) in self.features.iter().zip(shifts) {
             let Some(shift) = shift.filter(|s| s.nm.abs() <= FARTHEST_NM) else { continue };
-            let zero = if self.baseline_done { mark.baseline() } else { Some(0.0) };
+            let zero = if self.baseline_done { feature.baseline() } else { Some(0.0) };
             let Some(zero) = zero else { continue };
             let variance = shift.uncertainty_nm.powi(2) + LEAST_UNCERTAINTY_NM.powi(2);
-            against.push((mark.about_nm, shift.nm - zero + beginning, 1.0 / variance));
+            against.push((feature.centre_nm, shift.nm - zero + beginning, 1.0 / variance));
         }
         let weight: f64 = against.iter().map(|a| a.2).sum();
         if !(weight > 0.0) {
@@ -249,8 +250,9 @@ impl WavelengthDrift {
     }
 
     /// How far the scale was off when the baseline was taken, where that is more than the table can be [nm].
-    pub fn beginning(&self) -> f64 {
-        let known: Vec<f64> = self.marks.iter().filter(|m| m.place_nm == 0.0).filter_map(Feature::baseline).collect();
+    pub fn initial_offset_nm(&self) -> f64 {
+        let known: Vec<f64> =
+            self.features.iter().filter(|m| m.place_nm == 0.0).filter_map(Feature::baseline).collect();
         if !self.baseline_done || known.is_empty() {
             return 0.0;
         }
@@ -258,19 +260,19 @@ impl WavelengthDrift {
         if mean.abs() > 2.0 * TABLE_NM { mean } else { 0.0 }
     }
 
-    fn learn(&mut self, shifts: &[Option<Shift>], time: UtcMicros) {
+    fn extend_baseline(&mut self, shifts: &[Option<Shift>], time: UtcMicros) {
         if self.baseline_done {
             return;
         }
         let from = *self.baseline_from.get_or_insert(time);
-        for (mark, shift) in self.marks.iter_mut().zip(shifts) {
+        for (feature, shift) in self.features.iter_mut().zip(shifts) {
             if let Some(shift) = shift.filter(|s| s.uncertainty_nm < 0.1 && s.nm.abs() <= FARTHEST_NM) {
                 // The axis may have been moved meanwhile; the baseline is the uncorrected scale's.
-                mark.sum_nm += shift.nm + self.applied_nm;
-                mark.spectra += 1;
+                feature.shift_sum_nm += shift.nm + self.applied_nm;
+                feature.spectra += 1;
             }
         }
-        let most = self.marks.iter().map(|m| m.spectra).max().unwrap_or(0);
+        let most = self.features.iter().map(|m| m.spectra).max().unwrap_or(0);
         self.baseline_done = most >= BASELINE_SPECTRA && time.seconds_since(from) >= BASELINE_S;
         if self.baseline_done {
             // What was seen before had other zeros.
@@ -282,27 +284,27 @@ impl WavelengthDrift {
         // Until the baseline is known, the table may be off as well.
         let limit = if self.baseline_done { limits.shift_nm } else { limits.shift_nm + TABLE_NM };
         let beyond = self.recent.iter().rev().take_while(|s| s.nm.abs() > limit).count();
-        let middle = self.now();
+        let middle = self.shift();
         if beyond >= CONFIRMED_BY
             && let Some((m, u)) = middle.filter(|(m, u)| m.abs() > limit + u)
         {
-            if m.abs() > self.found_nm.0.abs() {
-                self.found_nm = (m, u);
+            if m.abs() > self.largest_nm.0.abs() {
+                self.largest_nm = (m, u);
             }
-            return self.standing.fail(seen.time);
+            return self.limit_state.check_failed(seen.time);
         }
         let clearly = seen.nm.abs() + 2.0 * seen.uncertainty_nm <= limit;
         // One that passes is enough to go on passing; to come back, as many as it takes to fail.
         let back = self.recent.iter().rev().take_while(|s| s.nm.abs() <= limit).count() >= CONFIRMED_BY;
-        if !(clearly && (self.standing.exceeded_since.is_none() || back)) {
+        if !(clearly && (self.limit_state.exceeded_since.is_none() || back)) {
             return None;
         }
-        self.found_nm = (0.0, 0.0);
-        self.standing.pass(seen.time)
+        self.largest_nm = (0.0, 0.0);
+        self.limit_state.check_passed(seen.time)
     }
 
-    fn apply(&mut self) {
-        let Some((middle, _)) = self.now().filter(|_| self.recent.len() >= APPLIED_FROM && self.baseline_done) else {
+    fn apply_shift(&mut self) {
+        let Some((middle, _)) = self.shift().filter(|_| self.recent.len() >= APPLIED_FROM && self.baseline_done) else {
             return;
         };
         if middle.abs() >= APPLIED_STEP_NM && (self.applied_nm + middle).abs() <= FARTHEST_NM {
@@ -312,7 +314,7 @@ impl WavelengthDrift {
     }
 
     /// The slope of the shift over 100 nm, where it stands out [nm].
-    pub fn told_stretch(&self) -> Option<(f64, f64)> {
+    pub fn significant_stretch(&self) -> Option<(f64, f64)> {
         self.stretch.filter(|(slope, u)| slope.abs() > SIGNIFICANT * u)
     }
 }

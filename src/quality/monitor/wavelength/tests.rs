@@ -37,7 +37,7 @@ impl Station {
     fn new(apply: bool) -> Self {
         let reference = Reference::new(2.0).unwrap();
         let mut drift = WavelengthDrift::default();
-        assert_eq!(drift.meet("first", UtcMicros(0)), (true, None));
+        assert_eq!(drift.set_calibration("first", UtcMicros(0)), (true, None));
         let reference_spectrum = ReferenceSpectrum::Daylight(Box::new(reference.clone()));
         Self { reference_spectrum, reference, drift, limits: Limits { shift_nm: 0.1, apply }, hour: 0.0, stretch: 0.0 }
     }
@@ -60,7 +60,7 @@ impl Station {
                 variance: &variance,
                 usable: &vec![true; nm.len()],
             };
-            turns.extend(self.drift.look(&self.reference_spectrum, &spectrum, &self.limits).map(|t| (self.hour, t)));
+            turns.extend(self.drift.observe(&self.reference_spectrum, &spectrum, &self.limits).map(|t| (self.hour, t)));
         }
         turns
     }
@@ -73,7 +73,7 @@ fn a_knock_is_found_by_the_third_spectrum_and_the_tables_own_errors_never() {
     assert_eq!(station.run(24.0, 0.03), []);
     assert!(station.drift.baseline_done);
     assert_eq!(station.run(6.0, 0.03), []);
-    let (now, u) = station.drift.now().unwrap();
+    let (now, u) = station.drift.shift().unwrap();
     assert!(now.abs() < 0.01 && u < 0.013, "{now} {u}");
     let last_good = station.hour;
     let turns = station.run(2.0, 0.03 + 0.2);
@@ -81,9 +81,9 @@ fn a_knock_is_found_by_the_third_spectrum_and_the_tables_own_errors_never() {
     let (hour, Transition::Exceeded(from)) = turns[0] else { panic!("{turns:?}") };
     assert!(hour - last_good < 1.0, "found after {} h", hour - last_good);
     assert_eq!(from, UtcMicros(UtcMicros(0).plus_seconds(last_good * HOUR_S).0 + 1));
-    let (now, _) = station.drift.now().unwrap();
+    let (now, _) = station.drift.shift().unwrap();
     assert!((now - 0.2).abs() < 0.02, "{now}");
-    assert!(station.drift.told_stretch().is_none(), "{:?}", station.drift.stretch);
+    assert!(station.drift.significant_stretch().is_none(), "{:?}", station.drift.stretch);
     let turns = station.run(2.0, 0.03);
     assert!(matches!(turns[..], [(_, Transition::Cleared(_))]), "{turns:?}");
 }
@@ -94,11 +94,11 @@ fn a_scale_that_stretches_is_told_as_a_slope_of_the_shift() {
     let mut station = Station::new(false);
     station.run(26.0, 0.0);
     station.run(1.0, 0.15);
-    assert!(station.drift.told_stretch().is_none(), "{:?}", station.drift.stretch);
+    assert!(station.drift.significant_stretch().is_none(), "{:?}", station.drift.stretch);
     for stretch in [0.1, -0.06] {
         station.stretch = stretch;
         station.run(1.0, 0.0);
-        let (slope, u) = station.drift.told_stretch().unwrap();
+        let (slope, u) = station.drift.significant_stretch().unwrap();
         assert!((slope - stretch).abs() < 0.02 && u < 0.02, "want {stretch}, got {slope} ± {u} nm over 100 nm");
     }
 }
@@ -110,8 +110,8 @@ fn a_scale_that_is_off_from_the_beginning_is_found_at_once_and_stays_found() {
     let turns = station.run(2.0, 0.4);
     assert!(matches!(turns[..], [(hour, Transition::Exceeded(UtcMicros(1)))] if hour < 1.0), "{turns:?}");
     assert_eq!(station.run(30.0, 0.4), []);
-    assert!(station.drift.baseline_done && (station.drift.beginning() - 0.4).abs() < 0.05);
-    assert!(station.drift.standing.exceeded_since.is_some());
+    assert!(station.drift.baseline_done && (station.drift.initial_offset_nm() - 0.4).abs() < 0.05);
+    assert!(station.drift.limit_state.exceeded_since.is_some());
 }
 
 /// Identity: where it is applied, the axis follows the shift, and the doubt ends.
@@ -133,8 +133,8 @@ fn another_calibration_begins_anew_and_state_survives_its_json() {
     let text = serde_json::to_string(&station.drift).unwrap();
     assert!(text.len() < 2000, "{} bytes a reading", text.len());
     let again: WavelengthDrift = serde_json::from_str(&text).unwrap();
-    assert_eq!(again.standing, station.drift.standing);
+    assert_eq!(again.limit_state, station.drift.limit_state);
     let now = UtcMicros(0).plus_seconds(40.0 * HOUR_S);
-    assert_eq!(station.drift.meet("second", now), (true, Some(Transition::Cleared(now))));
-    assert_eq!(station.drift.meet("second", now), (false, None));
+    assert_eq!(station.drift.set_calibration("second", now), (true, Some(Transition::Cleared(now))));
+    assert_eq!(station.drift.set_calibration("second", now), (false, None));
 }

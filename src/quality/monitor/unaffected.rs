@@ -66,7 +66,7 @@ mod tests {
     use crate::spectrum::g173::g173;
 
     fn limits() -> LimitsConfig {
-        crate::quality::monitor::dark::test_limits()
+        super::super::test_limits()
     }
 
     /// Published: wavelength sensitivity of quantities under ASTM G173 (UV index −16 % a nanometre, PPFD −0.014 %): a shift of

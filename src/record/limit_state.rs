@@ -25,19 +25,19 @@ pub enum Transition {
 
 impl LimitState {
     /// Begins anew, with a calibration or at another place: what was beyond is so no more.
-    pub fn begin(&mut self, now: UtcMicros) -> Option<Transition> {
+    pub fn restart(&mut self, now: UtcMicros) -> Option<Transition> {
         self.last_within_limit = Some(now);
         self.exceeded_since.take().map(|_| Transition::Cleared(now))
     }
 
     /// A check passed.
-    pub fn pass(&mut self, at: UtcMicros) -> Option<Transition> {
+    pub fn check_passed(&mut self, at: UtcMicros) -> Option<Transition> {
         self.last_within_limit = self.last_within_limit.max(Some(at));
         self.exceeded_since.take().map(|_| Transition::Cleared(at))
     }
 
     /// A check failed.
-    pub fn fail(&mut self, at: UtcMicros) -> Option<Transition> {
+    pub fn check_failed(&mut self, at: UtcMicros) -> Option<Transition> {
         if self.exceeded_since.is_some() {
             return None;
         }
@@ -48,7 +48,7 @@ impl LimitState {
     }
 
     /// Two that raise one flag: past its limit while either is, since the earlier of their doubts.
-    pub fn with(self, other: Self) -> Self {
+    pub fn combined_with(self, other: Self) -> Self {
         let exceeded_since = [self.exceeded_since, other.exceeded_since].into_iter().flatten().min();
         let last_within_limit = match (self.exceeded_since, other.exceeded_since) {
             (Some(_), None) => self.last_within_limit,
@@ -74,11 +74,14 @@ mod tests {
     fn a_doubt_begins_after_the_last_pass_and_ends_at_the_next() {
         let t = UtcMicros;
         let mut s = LimitState::default();
-        assert_eq!((s.begin(t(0)), s.pass(t(5)), s.fail(t(9))), (None, None, Some(Transition::Exceeded(t(6)))));
-        assert_eq!((s.fail(t(10)), s.age_s(t(2_000_005))), (None, 2.0));
-        assert_eq!((s.pass(t(20)), s.pass(t(21))), (Some(Transition::Cleared(t(20))), None));
         assert_eq!(
-            (s.fail(t(30)), s.begin(t(40))),
+            (s.restart(t(0)), s.check_passed(t(5)), s.check_failed(t(9))),
+            (None, None, Some(Transition::Exceeded(t(6))))
+        );
+        assert_eq!((s.check_failed(t(10)), s.age_s(t(2_000_005))), (None, 2.0));
+        assert_eq!((s.check_passed(t(20)), s.check_passed(t(21))), (Some(Transition::Cleared(t(20))), None));
+        assert_eq!(
+            (s.check_failed(t(30)), s.restart(t(40))),
             (Some(Transition::Exceeded(t(22))), Some(Transition::Cleared(t(40))))
         );
     }
@@ -90,9 +93,9 @@ mod tests {
             last_within_limit: Some(UtcMicros(last)),
             exceeded_since: since.map(UtcMicros),
         };
-        assert_eq!(at(5, None).with(at(9, None)), at(9, None));
-        assert_eq!(at(5, Some(6)).with(at(9, None)), at(5, Some(6)));
-        assert_eq!(at(5, None).with(at(3, Some(4))), at(3, Some(4)));
-        assert_eq!(at(5, Some(6)).with(at(3, Some(4))), at(3, Some(4)));
+        assert_eq!(at(5, None).combined_with(at(9, None)), at(9, None));
+        assert_eq!(at(5, Some(6)).combined_with(at(9, None)), at(5, Some(6)));
+        assert_eq!(at(5, None).combined_with(at(3, Some(4))), at(3, Some(4)));
+        assert_eq!(at(5, Some(6)).combined_with(at(3, Some(4))), at(3, Some(4)));
     }
 }

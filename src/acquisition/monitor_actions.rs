@@ -1,0 +1,138 @@
+//! Loads what the monitors of an instrument start from, and writes what they plan: the only place where they meet the database.
+//!
+//! Decides nothing. Invariant: an action is applied to the monitor set exactly when it is in the database.
+
+use super::StationError;
+use crate::clock::UtcMicros;
+use crate::config::{InstrumentConfig, Station};
+use crate::quality::monitor::response::levels::LevelSource;
+use crate::quality::monitor::sample::Sample;
+use crate::quality::monitor::{self, MonitorAction, MonitorInputs, MonitorSet, SavedMonitors};
+use crate::record::{Event, FlaggedInterval};
+use crate::reduction::DarkModel;
+use crate::store::{SavedState, Store, StoreError};
+
+/// Samples are loaded from this far back [s]: the day that is not over.
+const RECENT_S: f64 = 86_400.0;
+
+/// The monitors of an instrument, as the database has them. row: of the instrument.
+pub fn load_monitors(
+    store: &Store,
+    row: i64,
+    station: &Station,
+    instrument: &InstrumentConfig,
+    now: UtcMicros,
+) -> Result<MonitorSet, StationError> {
+    let saved = load_saved(store, row)?;
+    let mut intervals = store.open_spans()?;
+    if let Some(from) = saved.dark.limit_state().exceeded_since {
+        intervals.extend(store.spans(from, UtcMicros(from.0.saturating_add(1)))?.into_iter().filter(has_ended));
+    }
+    let collects = LevelSource::of(station, instrument).is_some_and(LevelSource::collects_samples);
+    let recent = if collects { recent_samples(store, &instrument.name, now)? } else { Vec::new() };
+    Ok(MonitorSet::new(MonitorInputs { station, instrument, saved, intervals, recent, now }))
+}
+
+fn has_ended(interval: &FlaggedInterval) -> bool {
+    interval.until.is_some()
+}
+
+fn load_saved(store: &Store, row: i64) -> Result<SavedMonitors, StationError> {
+    let mut saved = SavedMonitors {
+        wavelength: load(store, row, monitor::WAVELENGTH_STATE)?,
+        response: load(store, row, monitor::RESPONSE_STATE)?,
+        obstruction: load(store, row, monitor::OBSTRUCTION_STATE)?,
+        dark: load(store, row, monitor::DARK_STATE)?,
+        pixels: load(store, row, monitor::PIXEL_STATE)?,
+        pixel_baseline: None,
+        reported: load(store, row, monitor::REPORTED_STATE)?,
+    };
+    if let Some(model) = saved.pixels.baseline {
+        saved.pixel_baseline = store.dark_model(model)?.and_then(|stored| DarkModel::decode(&stored.blob).ok());
+        if saved.pixel_baseline.is_none() {
+            tracing::error!(
+                "dark model {model}, the baseline of single pixels, cannot be used; another one is learned"
+            );
+        }
+    }
+    Ok(saved)
+}
+
+/// A saved state; one that cannot be read any more counts as absent.
+fn load<T: serde::de::DeserializeOwned + Default>(store: &Store, row: i64, name: &str) -> Result<T, StationError> {
+    let Some(stored) = store.load_state(row, name)? else { return Ok(T::default()) };
+    Ok(serde_json::from_str(&stored.json).unwrap_or_else(|why| {
+        tracing::warn!("saved state `{name}` cannot be read ({why}); starting it anew");
+        T::default()
+    }))
+}
+
+fn recent_samples(store: &Store, instrument: &str, now: UtcMicros) -> Result<Vec<Sample>, StationError> {
+    let Some(ppfd) = store.position("ppfd") else { return Ok(Vec::new()) };
+    let mut samples = Vec::new();
+    for stored in store.readings(now.plus_seconds(-RECENT_S), now)? {
+        let stored = stored?;
+        let reading = stored.as_computed();
+        if reading.instrument == instrument {
+            samples.extend(Sample::of(reading, ppfd));
+        }
+    }
+    Ok(samples)
+}
+
+/// Lets the monitors observe the notes that were stored since.
+pub fn observe_notes(monitors: &mut MonitorSet, store: &Store) -> Result<(), StationError> {
+    let (notes, newest) = store.notes_after(monitors.notes_observed_to())?;
+    notes.iter().for_each(|(_, note)| monitors.observe_note(note));
+    monitors.set_notes_observed_to(newest);
+    Ok(())
+}
+
+/// States and events for the transaction of the reading that was just observed. row: of the instrument.
+pub fn reading_record(monitors: &mut MonitorSet, row: i64, now: UtcMicros) -> (Vec<SavedState>, Vec<Event>) {
+    let record = monitors.reading_record(now);
+    let state =
+        |s: monitor::NamedState| SavedState { instrument: row, name: s.name.to_owned(), json: s.json, time: now };
+    (record.states.into_iter().map(state).collect(), record.events)
+}
+
+/// Writes what the monitors plan after a reading is stored; answers with the events. What a full store cannot take is planned again at the next
+/// reading.
+pub fn execute(monitors: &mut MonitorSet, store: &Store, now: UtcMicros) -> Result<Vec<Event>, StationError> {
+    let mut events = Vec::new();
+    for action in monitors.actions(now) {
+        let report = action.report().cloned();
+        let id = match unless_full(write(store, &action))? {
+            Some(id) => id,
+            None => break,
+        };
+        monitors.applied(action, id);
+        if let Some(event) = report {
+            match unless_full(store.add_event(&event))? {
+                Some(_) => events.push(event),
+                None => monitors.report_with_next_reading(event),
+            }
+        }
+    }
+    Ok(events)
+}
+
+/// Writes one action; answers with the row of its interval.
+fn write(store: &Store, action: &MonitorAction) -> Result<i64, StoreError> {
+    match action {
+        MonitorAction::Open { interval, .. } => store.add_span(interval),
+        MonitorAction::Widen { id, from, unaffected } => store.widen_span(*id, *from, unaffected).map(|()| *id),
+        MonitorAction::End { id, until, .. } => store.end_span(*id, *until).map(|()| *id),
+    }
+}
+
+/// `None` where the store is full or held, which passes.
+fn unless_full<T>(written: Result<T, StoreError>) -> Result<Option<T>, StationError> {
+    match written {
+        Err(error) if error.can_wait() => {
+            tracing::error!("{error}: what the monitors found is not stored yet");
+            Ok(None)
+        }
+        other => Ok(Some(other?)),
+    }
+}

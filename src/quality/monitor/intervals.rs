@@ -1,0 +1,134 @@
+//! The open flagged intervals of one instrument, and the actions that make them follow the limit states.
+//!
+//! Planning changes nothing here: an interval is open once the caller has stored it and says so. So whatever could not be written is planned again.
+
+use super::action::MonitorAction;
+use crate::clock::UtcMicros;
+use crate::record::{Event, EventKind, Flag, FlaggedInterval, LimitState};
+
+/// Open flagged intervals, and what the newest readings say of those that are due.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FlaggedIntervals {
+    instrument: String,
+    open: Vec<FlaggedInterval>,
+    /// By flag: quantities that are unaffected in every reading since the limit was exceeded.
+    unaffected: Vec<(Flag, Vec<String>)>,
+}
+
+impl FlaggedIntervals {
+    /// From what the database holds open; intervals of other instruments, and those that the operator declared, are left out.
+    pub fn new(instrument: &str, open: Vec<FlaggedInterval>) -> Self {
+        let own = |s: &FlaggedInterval| {
+            s.instrument.as_deref() == Some(instrument) && s.flag != Flag::Servicing && s.until.is_none()
+        };
+        Self { instrument: instrument.to_owned(), open: open.into_iter().filter(own).collect(), unaffected: Vec::new() }
+    }
+
+    /// The open intervals.
+    pub fn open(&self) -> &[FlaggedInterval] {
+        &self.open
+    }
+
+    /// The open interval of a pixel.
+    pub fn of_pixel(&self, pixel: usize) -> Option<&FlaggedInterval> {
+        self.open.iter().find(|s| s.flag == Flag::PixelFault && s.pixel == Some(pixel))
+    }
+
+    /// The quantities that a flag leaves unaffected; `None` where no reading has shown it yet.
+    pub fn unaffected_by(&self, flag: Flag) -> Option<&[String]> {
+        self.unaffected.iter().find(|u| u.0 == flag).map(|u| &u.1[..])
+    }
+
+    /// Takes what one reading says of a flag: a quantity that is affected in one reading is affected by the interval. While the monitor is within
+    /// its limit, nothing is kept, and `unaffected` is not asked.
+    pub fn observe_unaffected(&mut self, flag: Flag, state: LimitState, unaffected: impl FnOnce() -> Vec<String>) {
+        if state.exceeded_since.is_none() {
+            self.forget(flag);
+            return;
+        }
+        let now = unaffected();
+        match self.unaffected.iter_mut().find(|u| u.0 == flag) {
+            Some((_, before)) => before.retain(|id| now.contains(id)),
+            None => self.unaffected.push((flag, now)),
+        }
+    }
+
+    /// Forgets what readings said of a flag.
+    pub fn forget(&mut self, flag: Flag) {
+        self.unaffected.retain(|u| u.0 != flag);
+    }
+
+    /// An interval of this instrument that is not stored yet.
+    pub fn new_interval(
+        &self,
+        flag: Flag,
+        (from, until): (UtcMicros, Option<UtcMicros>),
+        unaffected: Vec<String>,
+        text: String,
+    ) -> FlaggedInterval {
+        let instrument = Some(self.instrument.clone());
+        FlaggedInterval { id: 0, from, until, instrument, pixel: None, flag, unaffected, text }
+    }
+
+    /// An event that reports what a monitor found.
+    pub fn report(&self, time: UtcMicros, text: String) -> Event {
+        Event { time, until: None, instrument: Some(self.instrument.clone()), kind: EventKind::Drift, text }
+    }
+
+    /// Stores an open interval and reports it.
+    pub fn open_action(&self, interval: FlaggedInterval, now: UtcMicros) -> MonitorAction {
+        let text = format!("{}: {}, flagged from {} on", interval.flag.name(), interval.text, interval.from);
+        MonitorAction::Open { report: self.report(now, text), interval }
+    }
+
+    /// What makes the interval of a flag follow the limit state of its monitor; `describe` says what was found.
+    pub fn follow(
+        &self,
+        flag: Flag,
+        state: LimitState,
+        describe: impl FnOnce() -> String,
+        now: UtcMicros,
+    ) -> Option<MonitorAction> {
+        let open = self.open.iter().find(|s| s.flag == flag);
+        let unaffected = self.unaffected_by(flag);
+        match (state.exceeded_since, open) {
+            (Some(from), None) => {
+                let unaffected = unaffected.map(<[String]>::to_vec).unwrap_or_default();
+                Some(self.open_action(self.new_interval(flag, (from, None), unaffected, describe()), now))
+            }
+            (Some(from), Some(open)) => {
+                // A later reading may show that more is affected, and a second cause may have begun earlier.
+                let fewer = unaffected.filter(|u| u.len() < open.unaffected.len());
+                (fewer.is_some() || from < open.from).then(|| MonitorAction::Widen {
+                    id: open.id,
+                    from,
+                    unaffected: fewer.unwrap_or(&open.unaffected).to_vec(),
+                })
+            }
+            (None, Some(open)) => {
+                let until = state.last_within_limit.unwrap_or(now);
+                let text = format!("{}: within its limit again since {until}", flag.name());
+                Some(MonitorAction::End { id: open.id, until, report: self.report(now, text) })
+            }
+            (None, None) => None,
+        }
+    }
+
+    /// The caller has stored an open interval.
+    pub fn opened(&mut self, interval: FlaggedInterval) {
+        self.open.push(interval);
+    }
+
+    /// The caller has widened an interval; answers with it.
+    pub fn widened(&mut self, id: i64, from: UtcMicros, unaffected: &[String]) -> Option<&FlaggedInterval> {
+        let open = self.open.iter_mut().find(|s| s.id == id)?;
+        open.from = open.from.min(from);
+        open.unaffected = unaffected.to_vec();
+        Some(open)
+    }
+
+    /// The caller has ended an interval.
+    pub fn ended(&mut self, id: i64) {
+        self.open.retain(|s| s.id != id);
+    }
+}
