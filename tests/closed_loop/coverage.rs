@@ -1,17 +1,17 @@
-//! Whether the truth lies where the stated uncertainty says: many instruments, each with a certificate of its own errors.
+//! Coverage of stated intervals: many instruments, each with a certificate that has errors of its own.
 
 use crate::closed_loop::Loop;
 use crate::roof::STATION;
 use vigilux::simulator::scenes::SkyKind;
 use vigilux::simulator::settings::Settings;
 
-/// Instruments. Readings of one share its certificate's errors, so it is they that are counted, and one reading of each is
-/// enough; the share of 1 000 that hold the truth is known to 0.7 % (one standard error). About a minute of one core.
+/// Instruments. Readings of one instrument share its certificate's errors, so instruments are counted, one reading each. The
+/// share of 1 000 that hold the truth is known to 0.7 % (one standard error). Takes about a minute of one core.
 const INSTRUMENTS: u64 = 1000;
 /// Two-sided 95 % of a normal distribution, in standard uncertainties.
 const INTERVAL: f64 = 1.96;
 
-/// Independent: the bench's truth, for certificates whose errors are drawn from the uncertainty they state.
+/// Independent: the simulator's truth, for certificates whose errors are drawn from the uncertainty they state.
 #[test]
 fn stated_intervals_hold_the_truth_as_often_as_they_say() {
     let ids = ["ppfd", "illuminance", "uv_index", "red_far_red_ratio", "cct"];

@@ -1,4 +1,4 @@
-//! The daemon's own road sums up what it stored, also across a restart in mid-day, and what it sums up is near the truth.
+//! Daily figures of the acquisition loop across a restart at midday, compared with the truth.
 
 use crate::closed_loop::{Loop, index};
 use crate::roof::STATION;
@@ -8,9 +8,9 @@ use vigilux::simulator::settings::Settings;
 use vigilux::store::Reader;
 use vigilux::summary::{Figure, Rules};
 
-/// Identity: after two days and a restart in mid-day, the hours and the day that passed are kept, and equal what the readings
-/// give; another process that only reads finds the day that runs as well. The kept light integral is that of the
-/// bench's true light at the same instants within twice its stated uncertainty.
+/// Independent: after two days and a restart at midday, the stored hours and day equal those computed from the readings. A
+/// process that only reads gets the current day as well. The stored light integral is that of the simulator's true light at
+/// the same instants within twice its stated uncertainty.
 #[test]
 fn the_daemon_keeps_days_that_are_near_the_truth() {
     let mut station =

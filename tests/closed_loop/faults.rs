@@ -1,4 +1,4 @@
-//! A line and an instrument at their worst: retries, gaps with causes, flags — and never a wrong number called good.
+//! Faults of line and instrument: retries, gaps with causes, flags, and no wrong value that is called good.
 
 use crate::closed_loop::{Loop, Row, assert_good_within, share, why_not_good};
 use crate::roof::{STATION, uv_allowed};
@@ -30,7 +30,7 @@ fn nothing_wrong(station: &Loop) {
     assert_good_within(&rows, "uv_index", uv_allowed);
 }
 
-/// Independent: every kind of line fault, often and together; each tick is a reading or a gap, and no good value is wrong.
+/// Every kind of line fault, often and together; each tick is a reading or a gap, and no good value is wrong.
 #[test]
 fn every_tick_under_line_faults_is_a_reading_or_a_gap_and_no_good_value_is_wrong() {
     let kinds = [
@@ -64,8 +64,8 @@ fn every_tick_under_line_faults_is_a_reading_or_a_gap_and_no_good_value_is_wrong
     println!("{} readings, {} gap events", station.rows.len(), station.events.len());
 }
 
-/// Independent: a line that hangs up for half a minute in every second reading, at any of its exposures of light or dark. What was
-/// exposed before is kept as a reading that says so and is right; only a reading that had nothing yet is a gap.
+/// A line that hangs up for half a minute in every second reading, at any exposure of light or dark. What was exposed before
+/// becomes a partial reading, flagged and right; only a reading without any exposure is a gap.
 #[test]
 fn light_that_was_taken_is_kept_whatever_breaks_after_it() {
     let mut hangs = rule("hang_up", 0.06);
@@ -83,7 +83,7 @@ fn light_that_was_taken_is_kept_whatever_breaks_after_it() {
     assert!(kept.iter().any(|r| exposures(r) >= 3), "none was broken off in its darks");
 }
 
-/// Independent: a frame sent twice is found out, and every quantity of it is bad.
+/// A repeated frame is detected, and every quantity of it is bad.
 #[test]
 fn a_stuck_frame_is_bad() {
     let station = noon(vec![rule("repeated_frame", 0.2)], Vec::new());
@@ -93,7 +93,7 @@ fn a_stuck_frame_is_bad() {
     nothing_wrong(&station);
 }
 
-/// Independent: a shutter that stays open lights its darks, one that stays closed darkens the light; neither passes.
+/// A shutter that stays open lights the darks; one that stays closed darkens the light. Both are detected.
 #[test]
 fn a_shutter_that_lies_is_found_out() {
     for kind in ["shutter_stuck_open", "shutter_stuck_closed"] {
@@ -112,7 +112,7 @@ fn a_shutter_that_lies_is_found_out() {
     }
 }
 
-/// Independent: another instrument on the line is not read: gaps `instrument_identity`, and readings again once ours is back.
+/// Another instrument on the line is not read: gaps `instrument_identity`, and readings again once the configured one is back.
 #[test]
 fn another_instrument_on_the_line_is_never_read() {
     let mut other = rule("other_serial", 0.0);
@@ -125,7 +125,7 @@ fn another_instrument_on_the_line_is_never_read() {
     assert!(station.rows.iter().any(|r| r.reading.time_start.to_string().as_str() > "2026-06-21T11:02"));
 }
 
-/// Independent: pixels that turn dead or hot are flagged for what they matter to, and no good value is wrong.
+/// Pixels that turn dead or hot are flagged for the quantities they affect, and no good value is wrong.
 #[test]
 fn a_pixel_that_turns_is_flagged_where_it_matters() {
     let fault = |text: &str| -> PixelFault {

@@ -1,4 +1,4 @@
-//! Doubts that are not the light's fault: warm-up, an ageing dark, a calibration that ends or has not begun, a restart.
+//! Flags that do not come from the light: warm-up, an ageing dark, a calibration that ends or has not begun, a restart.
 
 use crate::closed_loop::{Loop, Row, assert_good_within, share};
 use crate::roof::STATION;
@@ -14,7 +14,7 @@ fn after<'a>(station: &'a Loop, time: &str) -> Vec<&'a Row> {
     station.rows.iter().filter(|r| r.reading.time_mid.to_string().as_str() > time).collect()
 }
 
-/// Independent: readings of the first 20 minutes are taken and flagged, later ones are not.
+/// Readings of the first 20 minutes are taken and flagged, later ones are not flagged.
 #[test]
 fn warm_up_is_flagged_for_as_long_as_it_lasts() {
     let mut station = Loop::new(&perfect(), STATION, "2026-06-21T09:00:00Z");
@@ -31,7 +31,7 @@ fn warm_up_is_flagged_for_as_long_as_it_lasts() {
     assert!(station.rows.iter().filter(|r| r.has(Flag::Warming)).count() >= 19);
 }
 
-/// Independent: dark current that doubles is on record as drift within a day, flags what it can reach, and spoils nothing good.
+/// Dark current that doubles is recorded as drift within a day, flags what it can affect, and leaves no good value wrong.
 #[test]
 fn a_dark_current_that_doubles_is_found_within_a_day() {
     let mut station = Loop::new(&perfect(), STATION, "2026-06-21T00:00:00Z");
@@ -48,7 +48,7 @@ fn a_dark_current_that_doubles_is_found_within_a_day() {
     assert_good_within(&rows, "uv_index", crate::roof::uv_allowed);
 }
 
-/// Independent: an expired calibration goes on serving with its flag; before the first begins there are frames and no numbers.
+/// An expired calibration is still used, with its flag; before the first one begins there are frames and no values.
 #[test]
 fn a_calibration_that_ends_flags_and_one_that_has_not_begun_gives_no_numbers() {
     let mut bench = perfect();
@@ -74,7 +74,7 @@ fn a_calibration_that_ends_flags_and_one_that_has_not_begun_gives_no_numbers() {
     assert!(within > 45, "{within} good within validity");
 }
 
-/// Independent: after a restart exposure control, warm-up and darks go on where they were.
+/// After a restart exposure control, warm-up and darks continue from their saved state.
 #[test]
 fn a_restart_goes_on_where_it_was() {
     let mut station = Loop::new(&perfect(), STATION, "2026-06-21T09:00:00Z");

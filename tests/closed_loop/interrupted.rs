@@ -1,4 +1,4 @@
-//! A loop that ends in an error starts again, and the record says what that cost.
+//! A loop that ends in an error starts again, and the readings this cost are on record.
 
 use crate::closed_loop::Loop;
 use crate::roof::STATION;
@@ -13,7 +13,7 @@ use vigilux::record::{Event, EventKind, Frame};
 use vigilux::simulator::optic::OpticSettings;
 use vigilux::simulator::settings::Settings;
 
-/// Asks to stop at the first reading from an instant on.
+/// Requests a stop at the first reading from an instant on.
 struct Until(UtcMicros, Stop);
 
 impl Observer for Until {
@@ -24,8 +24,8 @@ impl Observer for Until {
     }
 }
 
-/// Identity: while the database refuses three readings with an error that is not about room, every minute ends as a reading or
-/// in a gap that names the error; afterwards it goes on by itself.
+/// While the database refuses three readings with an error other than a full disk, every minute ends in a reading or in a gap
+/// that names the error; afterwards the loop continues by itself.
 #[test]
 fn every_minute_around_an_error_is_a_reading_or_a_gap_that_names_it() {
     let bench = Settings { optic: OpticSettings::perfect(), ..Settings::default() };

@@ -1,4 +1,4 @@
-//! Light that jumps: by a factor of 1000 between exposures, at random. Nothing wrong may be called good.
+//! Light that jumps by a factor of 1000 between exposures, at random. No wrong value may be called good.
 
 use crate::closed_loop::{Loop, Row, assert_good_within, share};
 use crate::roof::STATION;
@@ -26,7 +26,7 @@ fn jumping(seed: u64, mean_s: f64, depth: f64) -> tempfile::NamedTempFile {
     file
 }
 
-/// Independent: the bench's truth, weighed by the exposures that served, under jumps faster and slower than a reading.
+/// Independent: the simulator's truth, weighted by the exposures used, under jumps faster and slower than a reading.
 #[test]
 fn jumps_of_a_thousand_between_exposures_never_yield_a_good_value_that_is_wrong() {
     for (seed, mean_s) in [(1, 1.0), (2, 4.0), (3, 60.0), (4, 400.0)] {

@@ -43,7 +43,7 @@ pub fn lit_house() -> Settings {
     bench
 }
 
-/// Independent: the bench's truth under lamps that ripple by 30 % at 100 Hz, the lamps alone and together with the sun.
+/// Independent: the simulator's truth under lamps with 30 % ripple at 100 Hz, lamps alone and together with the sun.
 #[test]
 fn under_rippling_lamps_good_ppfd_is_right() {
     for extra in ["", "window_s = 40"] {
@@ -72,7 +72,7 @@ fn whole(integration_s: f64) -> bool {
     (half_cycles - half_cycles.round()).abs() < 1e-6
 }
 
-/// Independent: light so strong that no whole half-cycle fits is flagged `flicker`, since ripple is left in it.
+/// Light so strong that no whole half-cycle fits is flagged `flicker`, because ripple is left in it.
 #[test]
 fn what_cannot_be_averaged_over_the_ripple_is_flagged() {
     let mut bench = lit_house();
@@ -105,7 +105,7 @@ fn ultraviolet_lamps_under_glass_change_the_rule_of_ultraviolet_quantities_alone
     }
 }
 
-/// A white lamp that burns for three quarters of an hour and rests for one.
+/// A white lamp that burns for 45 minutes and is off for 15.
 fn cycled() -> Settings {
     let mut bench = Settings { optic: OpticSettings::perfect(), ..Settings::default() };
     bench.scene.kind = SceneKind::Lamp;
@@ -114,7 +114,7 @@ fn cycled() -> Settings {
     bench
 }
 
-/// The station it ages in.
+/// The station of the ageing lamp.
 fn rack(instrument: &str, schedule: &str) -> String {
     format!(
         r#"
@@ -138,7 +138,7 @@ sources = ["shutter"]
     )
 }
 
-/// Independent: the bench's truth of a white lamp that is cycled; its dark pauses are near zero and good.
+/// Independent: the simulator's truth of a white lamp that is cycled; its dark pauses are near zero and good.
 #[test]
 fn a_cycled_lamp_is_measured_lit_and_unlit() {
     let bench = cycled();
@@ -167,8 +167,8 @@ fn a_cycled_lamp_is_measured_lit_and_unlit() {
     assert!(unlit.iter().all(|r| r.value("cct").is_none() || !r.is_good("cct")), "a dark lamp has no colour");
 }
 
-/// Identity: what exposure control knows of the check source outlives a restart. Known light is met at once, unknown light
-/// costs exposures before the one that serves; the station's own light, a dark lamp, would be of no help.
+/// The exposure state of the check source survives a restart. Known light needs no search; unknown light costs exposures
+/// before a usable one. The state of the station's own light, a dark lamp, would not help.
 #[test]
 fn a_restarted_station_goes_on_with_what_the_check_source_needs() {
     let mut bench = cycled();

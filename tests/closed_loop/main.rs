@@ -1,4 +1,4 @@
-//! The whole road against known truth, in stepped time: what is called good must be right, and most readings must be good.
+//! The whole acquisition loop against known truth, in stepped time: good values must be right, and most readings must be good.
 
 #[path = "../support/closed_loop.rs"]
 mod closed_loop;

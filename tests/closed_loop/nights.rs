@@ -1,4 +1,4 @@
-//! Without a shutter: darks from the night sky only, and a model that carries them into the warmer day.
+//! Without a shutter: darks from the night sky only, and a dark model that extends them to the warmer day.
 
 use crate::closed_loop::{Loop, Row, assert_good_within, quantile, share, why_not_good};
 use crate::roof::{STATION, uv_allowed};
@@ -16,7 +16,7 @@ pub fn without_a_shutter() -> Settings {
     bench
 }
 
-/// Independent: the bench's truth over ten days of night darks only.
+/// Independent: the simulator's truth over ten days with night darks only.
 #[test]
 fn ten_days_on_night_darks_alone_are_right_by_day_and_good_by_night() {
     let mut station = Loop::new(&without_a_shutter(), STATION, "2026-08-20T20:00:00Z");
@@ -41,11 +41,11 @@ fn ten_days_on_night_darks_alone_are_right_by_day_and_good_by_night() {
     assert!(good > 0.95, "night zeros good: {good}\n{}", why_not_good(&night, "ppfd"));
 }
 
-/// Independent: the bench's truth, over two nights of each of sixty-four instruments that know no dark when they begin.
+/// Independent: the simulator's truth, over two nights of each of sixty-four instruments that begin without a dark.
 ///
-/// Readings of one instrument share darks and models, so that only instruments are independent of each other: what is
-/// counted is the mean of each. They are compared with the truth, the twilight in the sky just then, and not with zero. A
-/// light that stands in the sky all night would be in the darks too and lower them all: there is none here.
+/// Readings of one instrument share darks and models, so only instruments are independent: the mean of each is counted. The
+/// means are compared with the truth, which holds the twilight of that moment, and not with zero. A light that stands in the
+/// sky all night would be in the darks as well and lower all values: there is none here.
 #[test]
 fn night_zeros_are_good_and_unbiased_from_the_first_night_on() {
     const IDS: [&str; 3] = ["ppfd", "illuminance", "uv_index"];
@@ -77,8 +77,8 @@ fn night_zeros_are_good_and_unbiased_from_the_first_night_on() {
     }
 }
 
-/// Independent: nights too short of time for the longest dark. Every tick is a reading or a gap, each library time is taken in
-/// the first night, and the day after is right.
+/// The pauses between readings are too short for the longest dark. Every tick is a reading or a gap, each planned integration
+/// time has its dark in the first night, and the values of the next day are right.
 #[test]
 fn a_night_without_pauses_still_completes_the_library() {
     // Readings that may take 50 s of every minute, in exposures of up to half a minute.
@@ -100,7 +100,7 @@ fn a_night_without_pauses_still_completes_the_library() {
     assert_good_within(&lit, "ppfd", |truth| 0.03 * truth);
 }
 
-/// Independent: a night under a full moon or a street lamp must not pass for darkness, and what the days after say is right.
+/// A night under a full moon or a street lamp is not accepted as dark, and the values of the following days are right.
 #[test]
 fn a_lit_night_gives_no_dark() {
     let mut bench = without_a_shutter();

@@ -1,4 +1,4 @@
-//! Readings made again and put in force: what comes out, what is kept, interruptions, and a daemon that measures meanwhile.
+//! Recomputation and its activation: results, readings left as they are, interruptions, and a daemon that measures meanwhile.
 
 use crate::closed_loop::{Loop, index};
 use crate::lamps::glasshouse;
@@ -17,7 +17,7 @@ use vigilux::simulator::settings::Settings;
 use vigilux::store::{Reader, StoredReading};
 
 const ALL: (UtcMicros, UtcMicros) = (UtcMicros(i64::MIN), UtcMicros(i64::MAX));
-/// What a write transaction may take while the daemon measures.
+/// The longest write transaction allowed while the daemon measures.
 const SHORT: Duration = Duration::from_millis(200);
 
 fn path(station: &Loop) -> &Path {
@@ -33,18 +33,18 @@ fn run(station: &Loop, order: &Request<'_>) -> Outcome {
     recompute::recompute(&store, order, station.clock.now(), &mut |_, _| true).expect("it runs through")
 }
 
-/// Every reading as the database has it, in the order of the registry.
+/// Every reading as stored, in the order of the registry.
 fn all(path: &Path, computation: Option<i64>) -> Vec<StoredReading> {
     let reader = Reader::open(path).expect("the database opens").with_computation(computation);
     reader.readings(ALL.0, ALL.1).expect("readings").map(|r| r.expect("a reading")).collect()
 }
 
-/// What a computation says of readings, and not which one it is.
+/// The results of a computation, without its number.
 fn said(readings: &[StoredReading]) -> Vec<(&Reading, &Reading, Option<i64>)> {
     readings.iter().map(|r| (&r.reading, r.as_computed(), r.made_with.calibration)).collect()
 }
 
-/// Makes everything again with the calibrations it had; every bit must be the same, under another computation.
+/// Recomputes everything with the calibrations it had; every bit must be the same, under another computation.
 pub fn unchanged(station: &Loop) {
     let before = all(path(station), None);
     let outcome = run(station, &order(None));
@@ -56,7 +56,7 @@ pub fn unchanged(station: &Loop) {
     sound(path(station));
 }
 
-/// Nothing is wrong with the database, every value follows from the facts.
+/// `verify` finds nothing: every value follows from the stored frames.
 fn sound(path: &Path) {
     let reader = Reader::open(path).expect("the database opens");
     for check in audit(&reader, u64::MAX, &mut |_, _| {}) {
@@ -80,7 +80,7 @@ fn own_calibration(station: &Loop) -> Calibration {
     station.setup.calibrations[0].entries().next().expect("a calibration").1.clone()
 }
 
-/// The station's calibration with a tenth more response, valid in a span.
+/// The station's calibration with a tenth more response, valid in an interval.
 fn brighter(station: &Loop, from: &str, until: &str) -> Calibration {
     let mut c = own_calibration(station);
     c.id = "a tenth more".into();
@@ -94,8 +94,8 @@ fn relative(a: f64, b: f64) -> f64 {
     ((a - b) / b).abs()
 }
 
-/// Identity: a tenth more response makes values a tenth smaller, within the calibration's validity; all else keeps what it
-/// had; what was in force stays within reach; with the first calibration again all is as it was, bit for bit.
+/// Identity: a tenth more response makes values a tenth smaller within the calibration's validity; all other values stay; the
+/// former values remain readable; with the first calibration again every bit is as it was.
 #[test]
 fn another_calibration_changes_what_it_should_and_can_be_taken_back() {
     let mut station = lamp(3.0);
@@ -151,7 +151,7 @@ fn another_calibration_changes_what_it_should_and_can_be_taken_back() {
     sound(path(&station));
 }
 
-/// Identity: told to stop anywhere, the old values stay in force; begun again it goes on, and comes out as if nothing had been.
+/// Stopped anywhere, the old values stay active; started again it continues, with the result of an uninterrupted run.
 #[test]
 fn what_was_stopped_goes_on_and_comes_out_the_same() {
     let station = lamp(3.0);
@@ -187,7 +187,7 @@ fn what_was_stopped_goes_on_and_comes_out_the_same() {
     assert!(said(&all(path(&station), None)) == said(&in_pieces));
 }
 
-/// Identity: an unfinished computation of another identity is dropped, and said so.
+/// An unfinished computation of another identity is dropped and reported.
 #[test]
 fn an_unfinished_computation_of_another_identity_is_dropped() {
     let station = lamp(1.0);
@@ -205,8 +205,8 @@ fn an_unfinished_computation_of_another_identity_is_dropped() {
     assert!(reader.computation(stopped.computation).unwrap().is_none());
 }
 
-/// Identity: the daemon measures on while readings are made again: no gap, each reading with its own values, before the switch
-/// as after it, and no write transaction that would keep it waiting.
+/// The daemon measures during a recomputation: no gap, each reading with its own values before and after the switch, and no
+/// write transaction that makes it wait.
 #[test]
 fn the_daemon_measures_on_meanwhile() {
     let mut station = lamp(2.0);
@@ -246,7 +246,7 @@ fn the_daemon_measures_on_meanwhile() {
     sound(path(&station));
 }
 
-/// Identity: readings whose raw frames were let go keep what they have; a span makes only its own again.
+/// Readings whose raw frames were purged keep their values; `--from` and `--to` limit what is recomputed.
 #[test]
 fn what_has_no_frames_or_lies_outside_the_span_keeps_its_values() {
     let station = lamp(2.0);
@@ -269,7 +269,7 @@ fn what_has_no_frames_or_lies_outside_the_span_keeps_its_values() {
     assert_eq!(computations(&all(path(&station), None)), want.concat());
 }
 
-/// Identity: a run that goes on with an interrupted one also tells how many readings that one left as they were.
+/// A run that continues an interrupted one also counts the readings which that one left as they were.
 #[test]
 fn what_an_interrupted_run_left_as_it_was_is_counted() {
     let station = lamp(2.0);
@@ -286,7 +286,7 @@ fn what_an_interrupted_run_left_as_it_was_is_counted() {
     assert_eq!(whole.switched.expect("switched").readings, before.len() as u64 - 40);
 }
 
-/// Identity: a second one at the same time is refused, in words.
+/// A second recomputation at the same time is refused with a message.
 #[test]
 fn two_at_once_are_refused() {
     let station = lamp(0.2);
@@ -297,8 +297,8 @@ fn two_at_once_are_refused() {
     assert!(second.contains(&want), "{second}");
 }
 
-/// Identity: the built program, killed several times on the way, leaves the old values in force; run once more it comes to the
-/// end, and `show` names what each computation made.
+/// The built program, killed several times on the way, leaves the old values active; run once more it completes, and `show`
+/// names what each computation made.
 #[test]
 fn killed_on_the_way_nothing_is_lost() {
     let station = lamp(24.0);

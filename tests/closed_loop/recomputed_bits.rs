@@ -1,5 +1,5 @@
-//! What is stored is enough: every reading of several scenes is made again from the database alone, bit for bit, one by one
-//! and by `recompute`.
+//! The database is sufficient: every reading of several scenes is recomputed from it alone, bit for bit, one by one and by
+//! `recompute`.
 
 use crate::closed_loop::Loop;
 use crate::lamps::{glasshouse, lit_house};
@@ -13,7 +13,7 @@ use vigilux::simulator::scenes::{SceneKind, SkyKind};
 use vigilux::simulator::settings::Settings;
 use vigilux::store::{DarkReference, Reader};
 
-/// Makes every stored reading again and compares each bit; returns the flags seen and how darks were had.
+/// Recomputes every stored reading and compares each bit; returns the flags seen and the provenance of darks.
 fn all_again(station: &Loop) -> BTreeSet<&'static str> {
     // Another connection that knows nothing but the file.
     let reader = Reader::open(&station.setup.config.store.path).expect("the database opens");
@@ -31,7 +31,7 @@ fn all_again(station: &Loop) -> BTreeSet<&'static str> {
             seen.insert("a window");
         }
         let frames = reader.frames(stored.reading.id).expect("frames");
-        seen.extend((frames.len() > 1).then_some("a bracketing"));
+        seen.extend((frames.len() > 1).then_some("bracketing"));
         seen.extend(frames.iter().map(|f| match f.dark {
             DarkReference::Matched { model: None, .. } => "matched",
             DarkReference::Matched { model: Some(_), .. } => "matched beside a model",
@@ -45,7 +45,7 @@ fn all_again(station: &Loop) -> BTreeSet<&'static str> {
     seen
 }
 
-/// Identity: a day under a real optic and broken clouds, with a bracketing, warm-up, a restart and a detector that changes.
+/// Identity: a day under a real optic and broken clouds, with bracketing, warm-up, a restart and a detector that changes.
 #[test]
 fn a_day_on_the_roof_comes_out_again_bit_for_bit() {
     let mut bench = Settings::default();
@@ -56,12 +56,12 @@ fn a_day_on_the_roof_comes_out_again_bit_for_bit() {
     station.restart();
     station.run_until("2026-06-21T22:00:00Z");
     let seen = all_again(&station);
-    for want in ["warming", "a bracketing", "matched", "matched beside a model", "low_sun", "unsteady"] {
+    for want in ["warming", "bracketing", "matched", "matched beside a model", "low_sun", "unsteady"] {
         assert!(seen.contains(want), "the day has no {want}: {seen:?}");
     }
 }
 
-/// Identity: two days on night darks alone, read through the model.
+/// Identity: two days with night darks alone, through the dark model.
 #[test]
 fn days_without_a_shutter_come_out_again_bit_for_bit() {
     let mut station = Loop::new(&without_a_shutter(), STATION, "2026-08-20T18:00:00Z");
@@ -72,7 +72,7 @@ fn days_without_a_shutter_come_out_again_bit_for_bit() {
     }
 }
 
-/// Identity: windows under rippling lamps; what the exposures of a window did is kept, all else comes out again.
+/// Identity: windows under lamps with ripple; window statistics are kept, everything else is recomputed.
 #[test]
 fn windows_in_a_glasshouse_come_out_again_bit_for_bit() {
     let mut station = Loop::new(&lit_house(), &glasshouse("window_s = 40"), "2026-11-10T04:00:00Z");
@@ -80,7 +80,7 @@ fn windows_in_a_glasshouse_come_out_again_bit_for_bit() {
     assert!(all_again(&station).contains("a window"));
 }
 
-/// Identity: a lamp that is cycled; before its calibration begins there are frames without numbers, after its end a flag.
+/// Identity: a lamp that is cycled; before its calibration begins there are frames without values, after its end a flag.
 #[test]
 fn a_lamp_comes_out_again_bit_for_bit_also_outside_its_calibration() {
     let mut bench = Settings::default();

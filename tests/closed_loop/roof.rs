@@ -30,7 +30,7 @@ fn day(sky: SkyKind, optic: OpticSettings) -> Loop {
     station
 }
 
-/// What the ultraviolet index may be off by, to be called good.
+/// Largest error of a good UV index.
 pub fn uv_allowed(truth: f64) -> f64 {
     (0.06 * truth).max(0.15)
 }
@@ -58,19 +58,19 @@ fn check(station: &Loop, uv_share: Option<f64>) {
     }
 }
 
-/// Independent: the bench's truth, weighed by the exposures that served.
+/// Independent: the simulator's truth, weighted by the exposures used.
 #[test]
 fn on_a_clear_day_good_values_are_right_and_nearly_all_are_good() {
     check(&day(SkyKind::Clear, OpticSettings::perfect()), Some(0.90));
 }
 
-/// Independent: the bench's truth, weighed by the exposures that served.
+/// Independent: the simulator's truth, weighted by the exposures used.
 #[test]
 fn under_broken_clouds_good_values_are_right_and_nearly_all_are_good() {
     check(&day(SkyKind::Broken, OpticSettings::perfect()), None);
 }
 
-/// Independent: the bench's truth, with an optic whose cosine error is several per cent at a low sun.
+/// Independent: the simulator's truth, with an optic whose cosine error is several per cent at a low sun.
 #[test]
 fn with_a_real_optic_good_ppfd_is_right_and_a_low_sun_is_flagged_while_its_beam_matters() {
     for sky in [SkyKind::Clear, SkyKind::Broken, SkyKind::Overcast] {

@@ -1,4 +1,4 @@
-//! A station on a roof under the living sky, with something that befalls it.
+//! A station on a roof under a changing sky, with a disturbance.
 
 use crate::closed_loop::Loop;
 use vigilux::clock::UtcMicros;
@@ -40,7 +40,7 @@ exposures = 2
     )
 }
 
-/// A bench under the living sky, always warm, with the temperature going up and down every day.
+/// A simulator under the changing sky, without warm-up, with a daily temperature cycle.
 pub fn bench(seed: u64, sky: SkyKind) -> Settings {
     let mut bench = Settings { optic: OpticSettings::perfect(), seed, ..Settings::default() };
     bench.scene.sky = sky;
@@ -58,7 +58,7 @@ pub fn disturbance(kind: DisturbanceKind, from: &str) -> Disturbance {
     Disturbance::new(kind, at(from))
 }
 
-/// Spans of a flag on record.
+/// Recorded intervals of a flag.
 pub fn spans(station: &Loop, flag: Flag) -> Vec<FlaggedInterval> {
     let all = station.station.store.spans(UtcMicros(i64::MIN), UtcMicros(i64::MAX)).expect("spans can be read");
     all.into_iter().filter(|s| s.flag == flag).collect()
@@ -72,12 +72,12 @@ pub fn as_read(station: &Loop) -> Vec<(StoredReading, Vec<Option<f64>>)> {
     read.into_iter().zip(station.rows.iter().map(|r| r.truth.clone())).collect()
 }
 
-/// Values that are good as read and farther from the truth than allowed: how many, and the first.
+/// Values that are good as read and farther from the truth than allowed: their number, and the first one.
 pub fn wrong(station: &Loop, id: &str, allowed: impl Fn(f64) -> f64) -> (usize, Option<String>) {
     wrong_since(station, UtcMicros(i64::MIN), id, allowed)
 }
 
-/// Those of readings from an instant on.
+/// The same for readings from an instant on.
 pub fn wrong_since(
     station: &Loop,
     since: UtcMicros,
@@ -96,15 +96,15 @@ pub fn wrong_since(
     (wrong.len(), wrong.into_iter().next())
 }
 
-/// Nothing good is off by more than a value without any fault may be, back to what befell the station or to the last check
-/// that passed before it was found, whichever is later.
+/// No good value is off by more than a value without any fault may be, back to the disturbance or to the last check within the
+/// limit before it was detected, whichever is later.
 pub fn nothing_wrong_since(station: &Loop, befell: UtcMicros, found: &FlaggedInterval, what: &str) {
     let since = befell.max(found.from);
     assert_eq!(wrong_since(station, since, "ppfd", |truth| (0.02 * truth).max(1.0)), (0, None), "{what}");
     assert_eq!(wrong_since(station, since, "uv_index", |truth| (0.06 * truth).max(0.15)), (0, None), "{what}");
 }
 
-/// The saved_states as they stand.
+/// The current state of the monitors.
 pub fn wavelength(station: &Loop) -> WavelengthDrift {
     state(station, vigilux::quality::monitor::WAVELENGTH_STATE)
 }

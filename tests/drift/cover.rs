@@ -1,4 +1,4 @@
-//! Snow on the optic, and a wipe.
+//! Snow on the optic, and its cleaning.
 
 use crate::campaign::*;
 use crate::closed_loop::Loop;
@@ -6,7 +6,7 @@ use vigilux::record::Flag;
 use vigilux::simulator::disturbances::{Disturbance, DisturbanceKind};
 use vigilux::simulator::scenes::SkyKind;
 
-/// Independent: snow for two days and a wipe at noon: `obstructed` throughout, whatever the clouds, and none after.
+/// Snow for two days, cleaned at noon: `obstructed` throughout, whatever the clouds, and not after.
 #[test]
 fn two_days_of_snow_are_obstructed_throughout_and_none_after_the_wipe() {
     for seed in SEEDS {

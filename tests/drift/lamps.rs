@@ -1,4 +1,4 @@
-//! Light that people make: the pump peak of a lamp, a check source, a glasshouse by night.
+//! Lamps: the pump peak of a white lamp, a check source, a glasshouse at night.
 
 use crate::campaign::*;
 use crate::closed_loop::Loop;
@@ -45,7 +45,7 @@ fn bench(seed: u64, disturbance: Disturbance) -> Settings {
     bench
 }
 
-/// Independent: the bench's own shift, told by the pump peak of a white lamp.
+/// Independent: the simulator's shift, estimated from the pump peak of a white lamp.
 #[test]
 fn a_knock_is_told_by_the_pump_peak_of_a_lamp() {
     for seed in SEEDS {
@@ -62,7 +62,8 @@ fn a_knock_is_told_by_the_pump_peak_of_a_lamp() {
     }
 }
 
-/// Independent: the bench's own loss, told by the check source; its readings are no good values of the station's light.
+/// Independent: the simulator's loss of response, estimated from the check source, whose readings are no good values of the
+/// station's light.
 #[test]
 fn a_check_source_tells_the_response_and_is_not_the_stations_light() {
     const LOSS: &str = "2026-03-05T00:10:00Z";
@@ -102,8 +103,7 @@ sources = ["shutter"]
 cron = "0 */30 14-20 * * *"
 "#;
 
-/// Factors on the light, one a night: lamps that are a little brighter or darker from night to night and fade by 2 % in 1000
-/// burning hours.
+/// Factors on the light, one a night: lamps that scatter from night to night and fade by 2 % in 1000 burning hours.
 fn living_lamps(seed: u64, begins: &str, days: u32) -> tempfile::NamedTempFile {
     let mut file = tempfile::NamedTempFile::new().expect("a file can be made");
     writeln!(file, "time_utc,factor").expect("the file can be written");
@@ -120,8 +120,8 @@ fn living_lamps(seed: u64, begins: &str, days: u32) -> tempfile::NamedTempFile {
     file
 }
 
-/// Independent: the bench's own loss, told by the level of a glasshouse's lamps by night, which scatters by 1 % and fades: a
-/// month without a loss raises nothing, a tenth lost is found within ten nights and marked back.
+/// Independent: the simulator's loss of response, estimated from the level of glasshouse lamps at night, which scatters by 1 %
+/// and fades: a month without a loss raises no flag, a loss of a tenth is detected within ten nights and flagged back.
 #[test]
 fn a_tenth_of_the_response_lost_under_glass_is_told_by_the_lamps_by_night() {
     const LOSS: &str = "2026-12-01T12:10:00Z";

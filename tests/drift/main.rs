@@ -1,6 +1,6 @@
-//! What changes between two visits, found in the field and marked back: stepped weeks under a sky that lives.
+//! Drift that the monitors must detect and flag back: stepped weeks under a changing sky.
 //!
-//! With `--nocapture` every test prints its rows of the table in DEVELOPERS.md. About three minutes on two cores.
+//! With `--nocapture` every test prints its rows of the table in docs/measurements.md. Takes about three minutes on two cores.
 
 #[path = "../support/closed_loop.rs"]
 mod closed_loop;

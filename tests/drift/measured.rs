@@ -1,4 +1,4 @@
-//! Minutes as other stations measured them, played through the bench: nothing is wrong there, and nothing may be found.
+//! Minutes that other stations measured, played through the simulator: no monitor may detect anything.
 
 use crate::campaign::*;
 use crate::closed_loop::Loop;
@@ -9,7 +9,7 @@ use vigilux::record::{EventKind, Flag};
 use vigilux::simulator::scenes::SkyKind;
 use vigilux::sun::{self, Place};
 
-/// What a measured sky was of a clear one, minute by minute, as a file of the bench; the sun low or down, it is the last value.
+/// A measured sky as a share of a clear one, minute by minute, as a file for the simulator; with a low sun the last value holds.
 fn modulation(series: &[f64], begins: &str, place: Place) -> tempfile::NamedTempFile {
     let mut file = tempfile::NamedTempFile::new().expect("a file can be made");
     writeln!(file, "time_utc,factor").expect("the file can be written");
@@ -26,7 +26,7 @@ fn modulation(series: &[f64], begins: &str, place: Place) -> tempfile::NamedTemp
 }
 
 /// Independent: a month of minutes of BSRN Payerne (June 2016, thunderstorms and clear days) and a winter day of SURFRAD
-/// Alamosa, from pvlib's source distribution, as factors on the bench's living sky: no tracker may find anything.
+/// Alamosa, from pvlib's source distribution, as factors on the simulator's changing sky: no monitor may exceed its limit.
 #[test]
 fn months_as_others_measured_them_raise_no_false_flag() {
     let found = python::json_with("tests/references/clear_sky.py", &[measured::folder().as_os_str()]);

@@ -1,4 +1,4 @@
-//! Pixels that turn hot, dead, stuck or restless by night.
+//! Pixels that turn hot, dead, stuck or noisy during the night.
 
 use crate::campaign::*;
 use crate::closed_loop::Loop;
@@ -8,7 +8,7 @@ use vigilux::simulator::scenes::SkyKind;
 
 const TURN: &str = "2026-05-03T23:05:00Z";
 
-/// Five pixels of the erythemal wavelengths and two of the visible, with what befalls them.
+/// Five pixels of the erythemal wavelengths and two of the visible, with their faults.
 fn faults() -> Vec<PixelFault> {
     let from = Some(at(TURN));
     vec![
@@ -22,8 +22,8 @@ fn faults() -> Vec<PixelFault> {
     ]
 }
 
-/// Independent: the bench's own faults and light. Each pixel whose dark shows it is on record within a day, in doubt from
-/// the last dark that did not; those of the ultraviolet mark its index back, and none marks `ppfd` or `illuminance`.
+/// Independent: the simulator's faults and light. Each pixel whose dark shows it is recorded within a day and flagged from the
+/// last dark that did not show it; ultraviolet pixels flag the UV index back, and none flags `ppfd` or `illuminance`.
 #[test]
 fn a_pixel_that_turns_by_night_is_told_by_the_darks_within_a_day() {
     for seed in SEEDS {

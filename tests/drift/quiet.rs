@@ -1,4 +1,4 @@
-//! Nothing wrong, and nothing found: weeks of changing weather, and minutes as others have measured them.
+//! Nothing wrong, and nothing detected: weeks of changing weather.
 
 use crate::campaign::*;
 use crate::closed_loop::{Loop, share, why_not_good};
@@ -16,7 +16,7 @@ fn nothing_found(run: &Loop, what: &str) {
     assert!(told.is_empty(), "{what}: {told:?}");
 }
 
-/// Independent: 60 days in which only weather and temperature change raise no drift flag, under three skies.
+/// 60 days in which only weather and temperature change raise no drift flag, under three skies.
 #[test]
 fn sixty_days_of_weather_and_temperature_raise_no_drift_flag() {
     for seed in SEEDS {

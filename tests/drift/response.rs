@@ -1,4 +1,4 @@
-//! A response that falls, dirt, a wipe, a lean, and a dark that doubles.
+//! Loss of response, soiling, cleaning, tilt, and a dark current that doubles.
 
 use crate::campaign::*;
 use crate::closed_loop::Loop;
@@ -24,8 +24,8 @@ fn run(seed: u64, disturbances: Vec<Disturbance>, until: &str) -> Loop {
     run
 }
 
-/// Independent: the bench's loss and light. A tenth lost at once, or over a month, is found within ten clear days; no value
-/// that is called good in the end is off by more than half the limit and a day's scatter.
+/// Independent: the simulator's loss and light. A tenth lost at once, or over a month, is detected within ten clear days; no
+/// value that is called good in the end is off by more than half the limit and a day's scatter.
 #[test]
 fn a_tenth_of_the_response_lost_is_found_within_ten_clear_days() {
     for (what, month) in [("at once", false), ("over a month", true)] {
@@ -67,8 +67,7 @@ fn a_tenth_of_the_response_lost_is_found_within_ten_clear_days() {
     }
 }
 
-/// Days and the course of a quantity, which the daemon had summed up before the doubt was found, say it too, and the day before
-/// does not.
+/// Daily figures and series that the daemon had stored before the detection carry the flag as well; the day before does not.
 fn days_follow(run: &Loop, doubt: &FlaggedInterval) {
     let rules = Rules::of(&run.setup.config.station);
     let store = &run.station.store;
@@ -86,7 +85,7 @@ fn days_follow(run: &Loop, doubt: &FlaggedInterval) {
     assert!(course.of_hours && counted.iter().all(|v| v[0] == 0) && counted.iter().any(|v| v[1] > 0), "{counted:?}");
 }
 
-/// Independent: dirt of 0.3 % a day is estimated to 30 % after 30 days; the wipe is a step, and ends the doubt.
+/// Independent: soiling of 0.3 % a day is estimated within 30 % after 30 days; cleaning is a step and ends the flagged interval.
 #[test]
 fn the_slope_of_dirt_and_the_step_of_a_wipe_are_estimated() {
     for seed in SEEDS {
@@ -119,7 +118,7 @@ fn the_slope_of_dirt_and_the_step_of_a_wipe_are_estimated() {
     }
 }
 
-/// Independent: a head that leans by 3° to the east is told in degrees within ten clear days.
+/// Independent: a tilt of 3° to the east is estimated in degrees within ten clear days.
 #[test]
 fn a_lean_of_three_degrees_is_told_within_ten_clear_days() {
     for seed in SEEDS {
@@ -139,7 +138,7 @@ fn a_lean_of_three_degrees_is_told_within_ten_clear_days() {
     }
 }
 
-/// Independent: the bench's dark current doubles; it is on record within a day.
+/// The simulator's dark current doubles; this is recorded within a day.
 #[test]
 fn a_doubled_dark_current_is_found_within_a_day() {
     for seed in SEEDS {

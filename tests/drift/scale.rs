@@ -1,4 +1,4 @@
-//! A scale that was knocked: found, marked back, and nothing but what it touches.
+//! A wavelength scale that shifts: detected, flagged back, and only for the quantities it affects.
 
 use crate::campaign::*;
 use crate::closed_loop::Loop;
@@ -7,7 +7,7 @@ use vigilux::record::{Flag, Verdict};
 use vigilux::simulator::disturbances::{Disturbance, DisturbanceKind};
 use vigilux::simulator::scenes::SkyKind;
 
-/// A reading every ten minutes of four days in May; the knock comes on the third day.
+/// A reading every ten minutes of four days in May; the shift comes on the third day.
 const KNOCK: &str = "2026-05-06T09:05:00Z";
 const END: &str = "2026-05-07T21:00:00Z";
 
@@ -20,8 +20,8 @@ fn knocked(seed: u64, nm: f64, extra: &str) -> Loop {
     run
 }
 
-/// Independent: the bench's own shift. 0.2 nm and more are found within an hour of sun above 20°, whatever the clouds; the
-/// estimate is right to 0.03 nm; ultraviolet quantities are marked back to the last check that passed, `ppfd` stays good.
+/// Independent: the simulator's shift. 0.2 nm and more are detected within an hour of sun above 20°, whatever the clouds; the
+/// estimate is right to 0.03 nm; ultraviolet quantities are flagged back to the last check within the limit, `ppfd` stays good.
 #[test]
 fn a_knock_marks_the_ultraviolet_within_an_hour_and_leaves_ppfd_good() {
     for nm in [0.2, -0.3, 0.5] {
@@ -59,7 +59,7 @@ fn a_knock_marks_the_ultraviolet_within_an_hour_and_leaves_ppfd_good() {
     }
 }
 
-/// Independent: the bench's own shift, with the sun above 30°: the estimate from the newest spectra is right to 0.03 nm.
+/// Independent: the simulator's shift, with the sun above 30°: the estimate from the newest spectra is right to 0.03 nm.
 #[test]
 fn the_estimated_shift_is_right_while_the_sun_stands_above_30_degrees() {
     let mut worst: f64 = 0.0;
@@ -85,7 +85,7 @@ fn the_estimated_shift_is_right_while_the_sun_stands_above_30_degrees() {
     assert!(worst > 0.0 && worst <= 0.03, "{worst}");
 }
 
-/// Independent: the bench's own shift and light. Where the shift is applied, the doubt ends and the UV index is right again.
+/// Independent: the simulator's shift and light. Where the shift is applied, the flagged interval ends and the UV index is right.
 #[test]
 fn a_shift_that_is_applied_makes_the_ultraviolet_right_again() {
     for seed in SEEDS {
