@@ -1,8 +1,8 @@
-//! Calibrations that are wrong.
+//! Invalid calibrations.
 
 use super::{CALIBRATION, assert_refused, changed, folder_with};
 
-/// Identity: each wrong value is refused with file, line, key, rule and the value found.
+/// Each wrong value is refused with file, line, key, rule and the value found.
 #[test]
 fn each_wrong_value_is_named_with_key_rule_and_value() {
     let cases: &[(&str, &str, &str)] = &[
@@ -56,7 +56,7 @@ fn each_wrong_value_is_named_with_key_rule_and_value() {
     }
 }
 
-/// Identity: a calibration that is not there is named.
+/// A missing calibration is named.
 #[test]
 fn a_missing_calibration_is_named() {
     let folder = folder_with(&[("\"calibration.toml\"", "\"c/none.toml\"")], &[]);
@@ -66,7 +66,7 @@ fn a_missing_calibration_is_named() {
     );
 }
 
-/// Identity: a calibration that is not in force is refused (the instant in the message is the machine's own).
+/// A calibration that is not valid now is refused (the instant in the message is the machine's own).
 #[test]
 fn an_expired_calibration_is_refused() {
     let folder = folder_with(&[], &[("2026-01-01", "2019-01-01"), ("2100-01-01", "2020-01-01")]);
@@ -79,7 +79,7 @@ fn an_expired_calibration_is_refused() {
     assert!(complaint.ends_with("), but found one that expired at 2020-01-01T00:00:00Z\n"), "{ran}");
 }
 
-/// Identity: of two calibrations, one for another serial number, one with the same name and overlapping validity.
+/// Two calibrations: one for another serial number, one with the same name and overlapping validity.
 #[test]
 fn calibrations_that_contradict_each_other_are_refused() {
     let both = [("[\"calibration.toml\"]", "[\"calibration.toml\", \"second.toml\"]")];

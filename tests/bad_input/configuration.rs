@@ -1,9 +1,9 @@
-//! Configurations that are wrong.
+//! Invalid configurations.
 
 use super::{CALIBRATION, CONFIG, assert_refused, changed, folder_with};
 use crate::support::Folder;
 
-/// Identity: each wrong value is refused with file, line, key, rule and the value found.
+/// Each wrong value is refused with file, line, key, rule and the value found.
 #[test]
 fn each_wrong_value_is_named_with_key_rule_and_value() {
     let cases: &[(&str, &str, &str)] = &[
@@ -126,7 +126,7 @@ fn each_wrong_value_is_named_with_key_rule_and_value() {
     }
 }
 
-/// Identity: a schedule that never fires is refused and says since when (the instant is the machine's own).
+/// A schedule that never fires is refused, with the instant from which it was evaluated (the machine's own).
 #[test]
 fn a_schedule_that_never_fires_is_refused() {
     for cron in ["0 0 0 30 2 *", "0 0 0 1 1 * 2001"] {
@@ -142,7 +142,7 @@ fn a_schedule_that_never_fires_is_refused() {
     }
 }
 
-/// Identity: whatever is wrong with configuration and calibration is said in one go.
+/// All faults of configuration and calibration are reported together.
 #[test]
 fn all_flaws_of_all_files_are_said_in_one_go() {
     let folder = folder_with(
@@ -170,7 +170,7 @@ fn all_flaws_of_all_files_are_said_in_one_go() {
     );
 }
 
-/// Identity: a file that cannot be read says why; a folder that lacks it is named.
+/// A file that cannot be read is reported with the reason; a missing folder is named.
 #[test]
 fn a_configuration_that_cannot_be_read_says_why() {
     let folder = Folder::new();
@@ -191,7 +191,7 @@ fn a_configuration_that_cannot_be_read_says_why() {
     assert!(ran.stderr().starts_with("station.toml:2: expected TOML, but found "), "{ran}");
 }
 
-/// Identity: two instruments that share a calibration, hence a serial number, are refused.
+/// Two instruments that share a calibration, hence a serial number, are refused.
 #[test]
 fn a_copied_instrument_is_refused() {
     let copy = CONFIG.split_once("[[instrument]]").expect("the good file has an instrument").1;
@@ -208,7 +208,7 @@ fn a_copied_instrument_is_refused() {
     );
 }
 
-/// Identity: with `--json` the same diagnostics come as data, field by field.
+/// `--json` gives the same diagnostics as data, field by field.
 #[test]
 fn flaws_come_as_json_too() {
     let folder = folder_with(&[("latitude_deg = 56.3", "latitude_deg = 95")], &[]);

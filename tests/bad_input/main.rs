@@ -1,5 +1,5 @@
-//! Whatever is wrong with a file, the program says what, where and by which rule, all of it at once, with exit status 2;
-//! it starts nothing, makes nothing and never panics.
+//! Invalid files: the program reports every fault with place and rule, exits with status 2, starts nothing, creates nothing and
+//! never panics.
 
 #[path = "../support/mod.rs"]
 mod support;
@@ -11,12 +11,12 @@ mod spectrum;
 
 use support::{Folder, Ran};
 
-/// A configuration and a calibration that are right.
+/// A valid configuration and calibration.
 pub const CONFIG: &str = include_str!("good.toml");
 /// See [`CONFIG`].
 pub const CALIBRATION: &str = include_str!("good_calibration.toml");
 
-/// A folder with the two files, changed as told: each pair replaces the first text by the second.
+/// A folder with the two files; each pair replaces the first text by the second.
 pub fn folder_with(config: &[(&str, &str)], calibration: &[(&str, &str)]) -> Folder {
     let folder = Folder::new();
     folder.put("station.toml", changed(CONFIG, config));
@@ -48,7 +48,7 @@ pub fn assert_sane(ran: &Ran) {
     assert!(!ran.stderr().contains("panicked"), "{ran}");
 }
 
-/// Identity: the good files are good, so that every refusal here has the reason it names.
+/// The valid files are accepted, so every refusal here has the reason it names.
 #[test]
 fn the_good_files_are_good() {
     let folder = folder_with(&[], &[]);
@@ -58,7 +58,7 @@ fn the_good_files_are_good() {
     assert!(before == folder.files(), "files changed: {ran}");
 }
 
-/// Identity: wrong usage is told apart from failure.
+/// Wrong usage and failure have different exit statuses.
 #[test]
 fn wrong_usage_ends_with_status_2() {
     let folder = Folder::new();

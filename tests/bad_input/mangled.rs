@@ -1,4 +1,4 @@
-//! Files mangled at random: the program may take or refuse them, it may not fall over.
+//! Randomly damaged files: the program may accept or refuse them and must not panic.
 
 use super::{CALIBRATION, CONFIG, assert_sane, folder_with};
 use proptest::prelude::*;
@@ -14,7 +14,7 @@ enum Change {
     Insert(usize, &'static str),
 }
 
-/// Pieces that hurt: kinds of values, ends of structure, numbers at the edge.
+/// Difficult pieces: kinds of values, ends of structure, extreme numbers.
 const PIECES: [&str; 16] = [
     "nan",
     "-inf",
@@ -76,7 +76,7 @@ fn mangle(text: &str, changes: &[Change]) -> Vec<u8> {
 proptest! {
     #![proptest_config(ProptestConfig { cases: 4000, failure_persistence: None, ..ProptestConfig::default() })]
 
-    /// Identity: no text makes the readers panic, and every refusal says something.
+    /// No text makes the parsers panic, and every refusal has a message.
     #[test]
     fn the_readers_never_panic(changes in prop::collection::vec(change(), 1..8)) {
         let now = UtcMicros(1_800_000_000_000_000);
@@ -89,7 +89,7 @@ proptest! {
             match vigilux::calibration::file::parse(Path::new("calibration.toml"), &text) {
                 Err(diagnostics) => prop_assert!(!diagnostics.0.is_empty()),
                 Ok(c) => {
-                    // What is taken keeps the promises of its type.
+                    // An accepted value keeps the invariants of its type.
                     let rises = |axis: &[f64]| axis.windows(2).all(|pair| pair[0] < pair[1]);
                     prop_assert!(rises(&c.response.wavelength_nm) && c.valid_from < c.valid_until);
                     prop_assert!(c.response.counts_per_s_per_w_m2_nm.iter().all(|r| *r > 0.0 && r.is_finite()));
@@ -104,7 +104,7 @@ proptest! {
 proptest! {
     #![proptest_config(ProptestConfig { cases: 60, failure_persistence: None, ..ProptestConfig::default() })]
 
-    /// Identity: the whole program takes or refuses a mangled file with a documented status and changes nothing.
+    /// The program accepts or refuses a damaged file with a documented status and changes nothing.
     #[test]
     fn the_program_takes_or_refuses(changes in prop::collection::vec(change(), 1..6), of_config in any::<bool>()) {
         let folder = folder_with(&[], &[]);

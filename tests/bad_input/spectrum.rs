@@ -1,11 +1,11 @@
-//! Spectrum files that are wrong.
+//! Invalid spectrum files.
 
 use super::assert_sane;
 use crate::support::Folder;
 
 const HEADER: &str = "wavelength_nm,irradiance_w_m2_nm\n";
 
-/// Identity: each refusal names file, line, rule and the value found; nothing is made.
+/// Each refusal names file, line, rule and the value found; nothing is created.
 #[test]
 fn each_wrong_spectrum_is_refused_with_its_line() {
     let cases: &[(&str, &[&str])] = &[
@@ -33,7 +33,7 @@ fn each_wrong_spectrum_is_refused_with_its_line() {
     }
 }
 
-/// Identity: all wrong lines of a file are said in one go.
+/// All wrong lines of a file are reported together.
 #[test]
 fn all_wrong_lines_are_said_in_one_go() {
     let folder = Folder::new();
@@ -45,7 +45,7 @@ fn all_wrong_lines_are_said_in_one_go() {
     }
 }
 
-/// Identity: no file, another header, a folder and bytes that are no text are refused, not computed.
+/// A missing file, another header, a folder and bytes that are no text are refused.
 #[test]
 fn what_is_no_spectrum_is_refused() {
     let folder = Folder::new();

@@ -1,4 +1,4 @@
-//! `vigilux dark` against a head that is covered, one that is not, and a daemon that owns the instrument.
+//! `vigilux dark` with a covered head, with light on the head, and while a daemon uses the instrument.
 
 use crate::site::{Site, texts};
 
@@ -8,7 +8,7 @@ fn site() -> Site {
     Site::new(600.0, "", "cron = \"0 * * * * *\"")
 }
 
-/// Identity: under a cover the whole library is taken, is in the database as `covered`, and people are told what to do.
+/// Under a cover the whole set of darks is taken and stored as `covered`, and the operator gets instructions.
 #[test]
 fn a_covered_head_gives_a_whole_library() {
     let site = site();
@@ -34,7 +34,7 @@ fn a_covered_head_gives_a_whole_library() {
     assert!(times.last().copied().unwrap_or_default() > 20.0 * times[0], "from short to long: {times:?}");
 }
 
-/// Identity: with light on the head every dark is refused and on record as refused, and the command fails.
+/// With light on the head every dark is rejected, the rejection is recorded, and the command fails.
 #[test]
 fn a_head_that_was_not_covered_is_found_out() {
     let site = site();
@@ -51,7 +51,7 @@ fn a_head_that_was_not_covered_is_found_out() {
     assert!(err.contains(&want), "{err}");
 }
 
-/// Identity: what cannot be done is refused before anything is: nobody to cover the head, no instrument, a daemon at work.
+/// Without an operator, without an instrument, or while a daemon runs, the command is refused before it does anything.
 #[test]
 fn it_refuses_what_cannot_be_done() {
     let site = site();

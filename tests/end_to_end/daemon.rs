@@ -5,7 +5,7 @@ use std::time::{Duration, Instant};
 use vigilux::clock::UtcMicros;
 use vigilux::simulator::TruthRecord;
 
-/// How soon the daemon has to be gone after a signal.
+/// The daemon must have ended this long after a signal.
 const STOP: Duration = Duration::from_secs(5);
 
 /// Independent: SQLite's own integrity check, and every acknowledged reading with its time, after each of 50 kills at
@@ -42,9 +42,9 @@ fn fifty_kills_at_random_moments_lose_no_acknowledged_reading() {
     println!("{} readings acknowledged over 50 kills", known.len());
 }
 
-/// Identity: TERM and INT end the daemon within 5 s with status 0 inside an exposure of many seconds, and the stop is on
-/// record. In the dark, in fast time, exposure control climbs to it; the daemon under test goes on from there in real
-/// time, so that its first exposure is known to be open when the signal comes.
+/// TERM and INT end the daemon within 5 s with status 0 inside an exposure of many seconds, and the stop is recorded. In
+/// compressed time and in the dark, exposure control first lengthens the integration time; the daemon under test continues
+/// from there in real time, so its first exposure is open when the signal arrives.
 #[test]
 fn it_stops_within_five_seconds_inside_a_long_exposure() {
     let exposure = "[instrument.exposure]\nintegration_max_ms = 60000\nbudget_s = 200";
@@ -90,8 +90,7 @@ fn it_stops_within_five_seconds_inside_a_long_exposure() {
     }
 }
 
-/// Identity: a restart goes on with the integration time and the warm-up of before: no search through exposures, no doubt
-/// raised anew.
+/// A restart continues with the integration time and the warm-up of before: no search through exposures, no new flag.
 #[test]
 fn a_restart_goes_on_with_the_exposure_and_the_warm_up_of_before() {
     let site = Site::new(120.0, "warm_up_min = 3", "cron = \"0,30 * * * * *\"");
@@ -123,7 +122,7 @@ fn a_restart_goes_on_with_the_exposure_and_the_warm_up_of_before() {
     assert!((0.99..1.01).contains(&ratio), "first exposure {:?}, expected {short_s} s", light.first());
 }
 
-/// Identity: a second daemon on the same database is refused with a message that names its holder; the first goes on.
+/// A second daemon on the same database is refused with a message that names the holder; the first one continues.
 #[test]
 fn a_second_daemon_on_the_same_database_is_refused() {
     let site = Site::new(240.0, "", "cron = \"0 * * * * *\"");

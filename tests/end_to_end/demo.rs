@@ -1,10 +1,10 @@
-//! The demonstration, and what people do with its database afterwards.
+//! The demo, and commands on its database afterwards.
 
 use crate::site::PROGRAM;
 use rusqlite::Connection;
 use std::process::Command;
 
-/// Independent: the demo plays its day and its summary weighs what was called good against the bench's truth.
+/// The demo plays its day, and its summary compares good values with the simulator's truth.
 #[test]
 fn the_demo_plays_its_day_and_sums_it_up() {
     let folder = tempfile::tempdir().unwrap();

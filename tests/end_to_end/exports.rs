@@ -1,4 +1,4 @@
-//! What leaves the database arrives in the programs people use.
+//! Exports are read back by other programs.
 
 use crate::python::interpreter;
 use crate::site::{Site, texts};
@@ -40,7 +40,7 @@ fn every_form_holds_the_same_numbers() {
     println!("{seen}");
 }
 
-/// Identity: what cannot be meant is wrong usage, with the names that can be.
+/// Impossible combinations of options are wrong usage; the message lists the valid names.
 #[test]
 fn an_export_that_cannot_be_meant_is_refused() {
     let site = Site::new(240.0, "", "cron = \"0 * * * * *\"");

@@ -1,4 +1,4 @@
-//! Whole parts of the program against each other, through the wire.
+//! The built program against the virtual spectrometer, over a serial line.
 
 mod covering;
 mod daemon;

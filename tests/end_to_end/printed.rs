@@ -1,9 +1,10 @@
-//! What the commands print about a station that has measured. Texts are interface.
+//! Output of the commands for a station that has measured. Texts are interface.
 
 use crate::site::{Site, texts};
 use serde_json::Value;
 
-/// Identity: `check --live` meets the instrument, exposes once, keeps nothing; a stranger is wrong input, silence a failure.
+/// `check --live` identifies the instrument, exposes once and stores nothing; another instrument is invalid input, silence is a
+/// failure.
 #[test]
 fn check_live_meets_the_instrument_and_keeps_nothing() {
     let site = Site::new(1.0, "", "cron = \"0 * * * * *\"");
@@ -41,7 +42,7 @@ fn check_live_meets_the_instrument_and_keeps_nothing() {
     assert!(!site.path("station.db").exists(), "no database is made");
 }
 
-/// Identity: `show` and `export` of a station that has measured, beside the daemon that goes on measuring.
+/// `show` and `export` of a station that has measured, while the daemon measures.
 #[test]
 fn show_and_export_read_beside_the_daemon() {
     let site = Site::new(240.0, "", "cron = \"0 * * * * *\"");
@@ -99,7 +100,7 @@ fn show_and_export_read_beside_the_daemon() {
     site.reading(&daemon);
 }
 
-/// Identity: `compute` says what a file is, and what of it cannot be computed and why.
+/// `compute` describes the file, and names what cannot be computed and why.
 #[test]
 fn compute_prints_numbers_with_units_and_absences_with_reasons() {
     let site = Site::new(1.0, "", "cron = \"0 * * * * *\"");

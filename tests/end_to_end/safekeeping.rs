@@ -22,7 +22,7 @@ fn faults(report: &serde_json::Value, name: &str) -> String {
     check(report, name)["faults"].as_array().unwrap().iter().map(|f| format!("{}\n", f.as_str().unwrap())).collect()
 }
 
-/// Turns one bit of a blob in the file itself, as a failing disk does.
+/// Flips one bit of a blob in the file itself, as a failing disk does.
 fn flip(database: &Path, blob: &[u8]) {
     let mut bytes = std::fs::read(database).unwrap();
     let part = &blob[..blob.len().min(40)];
@@ -31,8 +31,8 @@ fn flip(database: &Path, blob: &[u8]) {
     std::fs::write(database, bytes).unwrap();
 }
 
-/// Independent: a database in use, killed and gone on from is whole, a copy made meanwhile too; and damage done to copies by hand is
-/// found and named.
+/// A database in use, after a kill and a restart, passes, and so does a copy made meanwhile; damage done to copies is
+/// detected and named.
 #[test]
 fn a_whole_database_verifies_and_damage_is_named() {
     let site = Site::new(240.0, "warm_up_min = 0", "cron = \"0,30 * * * * *\"");
@@ -67,7 +67,7 @@ fn a_whole_database_verifies_and_damage_is_named() {
     let plain = site.output(&["verify", "--database", "copy.db"]);
     assert!(plain.status.success() && texts(&plain).0.contains("database: ok"), "{:?}", texts(&plain));
 
-    // Copies that something was done to.
+    // Damaged copies.
     let damaged = |what: &str, damage: &dyn Fn(&Path)| {
         let path = site.path("damaged.db");
         std::fs::copy(site.path("copy.db"), &path).unwrap();

@@ -30,14 +30,14 @@ fn line(settings: &Settings) -> Line {
 }
 
 impl Line {
-    /// Exposes, and panics where what is handed out did not happen just so.
+    /// Exposes, and panics where the returned exposure differs from the simulator's record.
     fn expose(&mut self, integration_s: f64, shutter: Shutter) -> Result<Exposure, Fault> {
         let since = self.clock.now();
         let e = self.session.expose(integration_s, shutter)?;
         let truth = self.truth.find(e.crc32).expect("an exposure that the bench never made");
         assert!(truth.start >= since, "an old exposure was handed out");
         let late_s = truth.start.seconds_since(e.start);
-        // The bench takes a message at once, a line takes 10 bits a byte: 15 ms for the longest at 115200 baud.
+        // The simulator takes a message at once, a line takes 10 bits a byte: 15 ms for the longest at 115200 baud.
         assert!(late_s.abs() < 0.02, "it began {late_s} s after the stated start");
         assert!(Frame::same_integration(truth.length_s, e.integration_s), "{} s", truth.length_s);
         assert_eq!(truth.shutter_open, shutter == Shutter::Open);
@@ -52,7 +52,7 @@ fn any(kind: FaultKind, probability: f64) -> FaultRule {
     FaultRule { strikes: Strikes::Any, ..FaultRule::often(kind, probability) }
 }
 
-/// Identity: two programs that share only the dialect understand each other.
+/// Session and simulator, which share only the dialect, understand each other.
 #[test]
 fn the_session_and_the_bench_understand_each_other() {
     let settings = Settings::default();
@@ -75,7 +75,7 @@ fn the_session_and_the_bench_understand_each_other() {
     assert_eq!((line.session.counters().retries, line.session.counters().unsolicited), (0, 0));
 }
 
-/// Identity: each fault of the bench, on every answer now and then, costs retries and never a wrong exposure.
+/// Each fault of the simulator, on random answers, costs retries and never a wrong exposure.
 #[test]
 fn each_fault_of_the_line_costs_retries_and_never_a_wrong_exposure() {
     for kind in [
@@ -105,14 +105,14 @@ fn each_fault_of_the_line_costs_retries_and_never_a_wrong_exposure() {
         }
         let counters = line.session.counters();
         assert!(good >= 140, "{kind:?}: only {good} of 150, {counters:?}");
-        // A second copy at once is found before the next message goes out.
+        // A second copy that follows at once is detected before the next message is sent.
         let harmless = [FaultKind::Pieces, FaultKind::ErrorQueueFills, FaultKind::DoubledAnswer].contains(&kind);
         assert_eq!(counters.retries == 0, harmless, "{kind:?}: {counters:?}");
         assert!(counters.unsolicited > 0 || kind != FaultKind::DoubledAnswer, "{kind:?}: {counters:?}");
     }
 }
 
-/// Identity: all faults together, often: whatever is handed out happened.
+/// All faults together, often: every returned exposure happened.
 #[test]
 fn all_faults_together_never_yield_a_wrong_exposure() {
     let mut line = line(&Settings::default());
@@ -137,7 +137,7 @@ fn all_faults_together_never_yield_a_wrong_exposure() {
     assert_eq!(line.expose(0.1, Shutter::Open).unwrap().rereads, 0);
 }
 
-/// Identity: a line that hangs up is absent, and the instrument serves again once it is back.
+/// A line that hangs up is absent, and the instrument is used again once it is back.
 #[test]
 fn a_line_that_hangs_up_and_comes_back_serves_again() {
     let mut line = line(&Settings::default());
@@ -151,7 +151,7 @@ fn a_line_that_hangs_up_and_comes_back_serves_again() {
     assert_eq!(line.session.counters().reconnects, 1);
 }
 
-/// Identity: another instrument on the same line is named and nothing of it is handed out.
+/// Another instrument on the same line is named, and none of its exposures is returned.
 #[test]
 fn another_instrument_on_the_line_is_named() {
     let mut line = line(&Settings::default());

@@ -11,7 +11,7 @@ use vigilux::clock::{CompressedClock, UtcMicros};
 
 pub const PROGRAM: &str = env!("CARGO_BIN_EXE_vigilux");
 
-/// Longest wait for anything that has to happen; far longer than it takes, since other tests want the processor too.
+/// Longest wait for any event; far longer than needed, because other tests use the processor too.
 pub const PATIENCE: Duration = Duration::from_secs(90);
 
 /// A process that ends with the test.
@@ -33,7 +33,7 @@ impl Process {
         self.0.try_wait().unwrap().is_none()
     }
 
-    /// Waits until it ends by itself; more than `longest` is a failure.
+    /// Waits until the process ends by itself; more than `longest` is a failure.
     pub fn end_within(&mut self, longest: Duration) -> ExitStatus {
         let begin = Instant::now();
         loop {
@@ -67,8 +67,8 @@ pub struct Site {
 }
 
 impl Site {
-    /// A roof whose time runs `factor` times faster from a summer morning on, with lines of its own for the instrument and
-    /// its schedule.
+    /// A roof whose time runs `factor` times faster from a summer morning on, with additional lines of configuration for the
+    /// instrument and its schedule.
     pub fn new(factor: f64, instrument: &str, schedule: &str) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let certificate = folder.path().join("certificate.toml");
@@ -136,7 +136,7 @@ impl Site {
         self.run_by(self.vigilux(&[]))
     }
 
-    /// Starts the daemon by a command of one's own.
+    /// Starts the daemon by the given command.
     pub fn run_by(&self, mut command: Command) -> Daemon {
         let log = std::fs::File::options().create(true).append(true).open(self.path("log")).unwrap();
         let mut child = command
@@ -167,12 +167,12 @@ impl Site {
         std::fs::read_to_string(self.path("log")).unwrap_or_default()
     }
 
-    /// Waits until the log has a text.
+    /// Waits until the log contains a text.
     pub fn logged(&self, text: &str) {
         self.wait_until(text, || self.log().contains(text).then_some(()));
     }
 
-    /// Waits until there is an answer; `what` is waited for.
+    /// Waits until `ask` returns a result; `what` names it in messages.
     pub fn wait_until<T>(&self, what: &str, mut answer: impl FnMut() -> Option<T>) -> T {
         let begin = Instant::now();
         loop {
@@ -195,11 +195,11 @@ impl Site {
         statement.query_map([], |row| row.get(0)).unwrap().map(Result::unwrap).collect()
     }
 
-    /// Waits for a gap of a cause; answers what it says.
+    /// Waits for a gap of a cause; returns its text.
     pub fn gap(&self, cause: &str) -> String {
         let query = format!("SELECT text FROM event WHERE kind = 'gap' AND cause = '{cause}' ORDER BY id DESC LIMIT 1");
         self.wait_until(&format!("gap `{cause}`"), || {
-            // The daemon may not have made its tables yet.
+            // The daemon may not have created its tables yet.
             self.path("station.db").exists().then(|| self.database().query_row(&query, [], |r| r.get(0)).ok()).flatten()
         })
     }
@@ -217,7 +217,7 @@ pub fn acknowledged(line: &str) -> (i64, UtcMicros) {
     }
 }
 
-/// What a command printed as results, and as complaints.
+/// A command's standard output and standard error.
 pub fn texts(output: &Output) -> (String, String) {
     (String::from_utf8_lossy(&output.stdout).into_owned(), String::from_utf8_lossy(&output.stderr).into_owned())
 }

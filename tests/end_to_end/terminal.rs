@@ -18,7 +18,7 @@ fn session_at(baud: u32, instrument: &VirtualSpectrometer, stop: &Stop) -> Sessi
     Session::new(Box::new(link), clock, stop.clone(), baud, &SCPI)
 }
 
-/// Identity: blocks of 16 KB, four times what a terminal holds, arrive whole at either rate, and not later than the line takes.
+/// Blocks of 16 KB, four times a terminal's buffer, arrive whole at either rate, and not later than the line needs.
 #[test]
 fn blocks_of_16_kb_arrive_whole() {
     for baud in [115_200, 460_800] {
@@ -36,7 +36,7 @@ fn blocks_of_16_kb_arrive_whole() {
     }
 }
 
-/// Identity: real bytes through a real terminal, at the line's rate, without a retry.
+/// A session through a real terminal, at the line's rate, needs no retry.
 #[test]
 fn a_session_over_a_terminal_exposes_without_a_retry() {
     let instrument = VirtualSpectrometer::start();
@@ -52,8 +52,8 @@ fn a_session_over_a_terminal_exposes_without_a_retry() {
     assert_eq!(session.check_identity().unwrap(), identity);
 }
 
-/// Identity: told to stop inside a long exposure, the session is gone within a second, and the instrument serves the
-/// next one at once because the exposure was ended.
+/// Stopped inside a long exposure, the session ends within a second, and the instrument accepts the next session at once
+/// because the exposure was aborted.
 #[test]
 fn a_stop_inside_a_long_exposure_is_obeyed_within_a_second() {
     let instrument = VirtualSpectrometer::start();
@@ -76,7 +76,7 @@ fn a_stop_inside_a_long_exposure_is_obeyed_within_a_second() {
     assert!(ended.elapsed() < Duration::from_secs(10), "{:?}", ended.elapsed());
 }
 
-/// Identity: an instrument whose process ends is absent, at once.
+/// An instrument whose process ends is absent at once.
 #[test]
 fn an_instrument_that_goes_away_is_absent() {
     let instrument = VirtualSpectrometer::start();

@@ -1,5 +1,5 @@
-//! What the daemon does when the line gives it nothing, rubbish, a stranger, or no way in: it lives, says why in a gap with
-//! its cause, asks again ever less often, and measures as soon as its instrument is there.
+//! The daemon with a silent device, a device that sends rubbish, another instrument, or no permission: it keeps running, records
+//! gaps with their cause, retries with increasing delay, and measures as soon as its instrument is there.
 
 use crate::site::{Daemon, Process, Site};
 use serialport::{SerialPort, TTYPort};
@@ -14,7 +14,7 @@ fn site() -> Site {
     Site::new(240.0, "", "cron = \"0 * * * * *\"")
 }
 
-/// Puts a virtual spectrometer in the place of whatever stands at `line`; the daemon has to read it and go on.
+/// Replaces the device at `line` by a virtual spectrometer; the daemon has to read it and continue.
 fn goes_on_with_its_instrument(site: &Site, mut daemon: Daemon) -> Process {
     assert!(daemon.process.lives(), "it lives; log:\n{}", site.log());
     let line = site.path("line");
@@ -32,7 +32,7 @@ fn goes_on_with_its_instrument(site: &Site, mut daemon: Daemon) -> Process {
     bench
 }
 
-/// Identity: a path with nothing behind it, and one that is no serial device.
+/// A path with nothing behind it, and one that is no serial device.
 #[test]
 fn it_lives_where_there_is_no_serial_device_and_reads_when_one_appears() {
     let site = site();
@@ -46,7 +46,7 @@ fn it_lives_where_there_is_no_serial_device_and_reads_when_one_appears() {
     goes_on_with_its_instrument(&site, daemon);
 }
 
-/// Identity: a device that never says a word is a gap `no_answer` that asks the right questions.
+/// A silent device causes gaps `no_answer` whose text names what to check.
 #[test]
 fn a_silent_line_is_a_gap_without_an_answer() {
     let site = site();
@@ -55,14 +55,14 @@ fn a_silent_line_is_a_gap_without_an_answer() {
     let daemon = site.run();
     let text = site.gap("no_answer");
     assert!(text.contains("nothing came (is it switched on, and is 115200 baud its line rate?)"), "{text}");
-    // Many attempts later the log still has told it once.
+    // After many attempts the log has reported it once.
     std::thread::sleep(Duration::from_secs(10));
     assert_eq!(site.log().matches("; trying again").count(), 1, "{}", site.log());
     drop((far, near));
     goes_on_with_its_instrument(&site, daemon);
 }
 
-/// Identity: a device that answers every command with rubbish is a gap with that cause, and no number ever comes of it.
+/// A device that answers every command with rubbish causes gaps `corrupt_answer`, and no value ever comes of it.
 #[test]
 fn a_line_of_rubbish_is_a_gap_and_never_a_reading() {
     let site = site();
@@ -71,7 +71,7 @@ fn a_line_of_rubbish_is_a_gap_and_never_a_reading() {
     let device = std::thread::spawn(move || {
         far.set_timeout(Duration::from_millis(100)).unwrap();
         let (mut heard, mut state, mut quiet) = ([0; 512], 7_u32, 0);
-        // Until nobody has asked for so long that the daemon must have been told to go elsewhere.
+        // Ends when no request has arrived for so long that the daemon must have another device.
         while quiet < 100 {
             match far.read(&mut heard) {
                 Ok(n) if n > 0 => {
@@ -83,7 +83,7 @@ fn a_line_of_rubbish_is_a_gap_and_never_a_reading() {
                     .take(200)
                     .collect();
                     rubbish.push(b'\n');
-                    // Whoever asked may have gone.
+                    // The client may have closed.
                     let _ = far.write_all(&rubbish);
                 }
                 _ => quiet += 1,
@@ -99,7 +99,7 @@ fn a_line_of_rubbish_is_a_gap_and_never_a_reading() {
     device.join().unwrap();
 }
 
-/// Identity: another instrument than the calibration is for is never read, also where it answers well.
+/// An instrument with another serial number than the calibration's is never read.
 #[test]
 fn another_serial_number_is_a_gap_of_identity() {
     let site = site();
@@ -114,7 +114,7 @@ fn another_serial_number_is_a_gap_of_identity() {
     goes_on_with_its_instrument(&site, daemon);
 }
 
-/// Identity: a cable pulled and put back costs the ticks between, on record as one gap; readings go on as they were.
+/// A cable pulled and put back costs the ticks between, recorded as one gap; readings continue.
 #[test]
 fn an_instrument_that_goes_away_and_comes_back_is_read_again() {
     let site = site();
@@ -130,7 +130,7 @@ fn an_instrument_that_goes_away_and_comes_back_is_read_again() {
         rows.first().copied()
     };
     site.wait_until("gap of several minutes", || missed().filter(|us| *us >= 180_000_000));
-    // Whatever was acknowledged before the cable was pulled.
+    // Readings acknowledged before the cable was pulled.
     let last = daemon.lines.try_iter().last().map_or(before, |l| crate::site::acknowledged(&l).0);
     let _bench = goes_on_with_its_instrument(&site, daemon);
     let resumed: Vec<i64> = site.column("SELECT id FROM reading ORDER BY id");
@@ -139,8 +139,8 @@ fn an_instrument_that_goes_away_and_comes_back_is_read_again() {
     assert!(times.is_sorted(), "{:?}", times.iter().map(|t| UtcMicros(*t)).collect::<Vec<_>>());
 }
 
-/// Identity: a device that this user may not open. The tests may run as root, whom no permission stops, so the daemon
-/// runs as a user without rights then.
+/// A device that the user may not open. The tests may run as root, which no permission stops; the daemon then runs as a user
+/// without rights.
 #[test]
 fn a_port_that_may_not_be_opened_is_absent_and_says_who_may() {
     const NOBODY: u32 = 65_534;
@@ -165,7 +165,7 @@ fn a_port_that_may_not_be_opened_is_absent_and_says_who_may() {
     };
     let text = site.gap("instrument_absent");
     assert!(text.contains("no permission to open it"), "{text}");
-    // What it may not open today it may tomorrow: the owner of the device lets it in, and finds nobody there.
+    // Permission is granted later: the daemon opens the device and gets no answer.
     if root {
         chown(&device, Some(NOBODY), Some(NOBODY)).unwrap();
     }

@@ -4,7 +4,7 @@ use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 
-/// A running `vigilux simulate`, ended with the test, however that ends.
+/// A running `vigilux simulate` that ends with the test.
 pub struct VirtualSpectrometer {
     process: Child,
     folder: tempfile::TempDir,

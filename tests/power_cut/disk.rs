@@ -1,9 +1,9 @@
-//! A disk that loses power: what is surely on it, what may be, and what may have become of what was under way.
+//! Model of a disk that loses power: what is certainly on it, what may be, and what may have happened to unsynced writes.
 //!
-//! What was synced is there. Of everything written since, each write may be there whole, not at all, in some of its 512-byte
-//! sectors, or its 4 KiB blocks may hold rubbish, neighbours included. Creations, removals and renamings keep their
-//! order and are on the disk with the next sync of anything, as with a journal that commits in order (ext4, XFS);
-//! without a sync any leading part of them may be.
+//! Synced data are there. Of everything written since, each write may be there whole, not at all, in some of its 512-byte
+//! sectors, or its 4 KiB blocks may hold rubbish, neighbours included. Creations, removals and renamings keep their order and
+//! are on the disk with the next sync of any file, as with a journal that commits in order (ext4, XFS); without a sync any
+//! leading part of them may be.
 
 use crate::recording::Entry;
 use rand::Rng;
@@ -47,35 +47,35 @@ impl Naming {
     }
 }
 
-/// What becomes of what was not synced.
+/// The fate of unsynced changes.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Policy {
     /// Nothing of it is on the disk.
     NothingMore,
     /// All of it is.
     Everything,
-    /// Each change meets a fate of its own; so many in a hundred are kept whole.
+    /// Each change has its own fate; this percentage is kept whole.
     Mixed { kept: u32 },
 }
 
 /// The files after a power cut, by name.
 pub type Image = BTreeMap<String, Vec<u8>>;
 
-/// The disk as the record goes on.
+/// The disk during the playback of the record.
 #[derive(Default)]
 pub struct Disk {
     files: Vec<File>,
-    /// As the program sees them.
+    /// Files as the program sees them.
     names: BTreeMap<String, usize>,
-    /// As they are surely on the disk.
+    /// Files as they are certainly on the disk.
     synced_names: BTreeMap<String, usize>,
     namings_since: Vec<Naming>,
-    /// The newest reading that was called stored.
+    /// The newest acknowledged reading.
     pub acknowledged: i64,
 }
 
 impl Disk {
-    /// Goes on by one entry.
+    /// Applies one entry.
     pub fn apply(&mut self, entry: &Entry) {
         match entry {
             Entry::Created(name) => {
@@ -118,12 +118,12 @@ impl Disk {
         }
     }
 
-    /// How much is unconfirmed.
+    /// The number of unsynced changes.
     pub fn unsynced(&self) -> usize {
         self.namings_since.len() + self.names.values().map(|f| self.files[*f].since.len()).sum::<usize>()
     }
 
-    /// What may be found after a power cut now.
+    /// A state that may be found after a power cut at this point.
     pub fn cut(&self, policy: Policy, rng: &mut impl Rng) -> Image {
         let mut names = self.synced_names.clone();
         let namings = match policy {

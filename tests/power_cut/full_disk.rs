@@ -1,10 +1,10 @@
-//! A disk that is full for a while, and a file that may grow no more: the shipped daemon lives through both.
+//! A disk that is full for a while, and a file that may grow no more: the daemon keeps measuring in both cases.
 
 use crate::recording::build_recorder;
 use crate::site::{PATIENCE, Site};
 use std::time::Duration;
 
-/// Independent: while the disk takes nothing, the daemon measures on; afterwards every minute has its reading, in order, and the log said it once.
+/// While the disk is full the daemon measures; afterwards every minute has its reading, in order, and the log reported it once.
 #[test]
 fn a_full_disk_costs_no_reading_while_memory_lasts() {
     // As the kernel numbers them: no space left on the device, file too large.
@@ -36,7 +36,7 @@ fn a_full_disk_costs_no_reading_while_memory_lasts() {
         assert_eq!(site.column::<String>("PRAGMA integrity_check"), ["ok"], "{name}");
         let ids: Vec<i64> = site.column("SELECT id FROM reading ORDER BY id");
         assert!(ids.iter().copied().eq(1..=ids.len() as i64), "{name}: identifiers have a hole");
-        // Minutes with a reading, and minutes whose cause another than the disk has: none is without either.
+        // Every minute has a reading, or a gap with another cause than the disk.
         let minutes: Vec<i64> = site.column("SELECT time_start / 60000000 FROM reading ORDER BY id");
         assert!(minutes.is_sorted(), "{name}: readings are out of order");
         let gaps: Vec<String> = site.column("SELECT cause || ': ' || text FROM event WHERE kind = 'gap'");

@@ -1,9 +1,9 @@
-//! What a power cut leaves behind, at every moment of the shipped program's life.
+//! Power cuts at every point of the daemon's run.
 //!
 //! The daemon runs under a recorder of everything it does to its database (`recorder.c`). The record is then played back
-//! onto a disk that loses power at every point of it (`disk.rs`), and each state that may be found is opened with another
-//! SQLite (`witness.py`): it has to be whole, its readings contiguous and byte by byte what was stored, and no
-//! reading may be missing whose acknowledgement had left the daemon. `VIGILUX_POWER_CUT_STATES` asks for more states
+//! onto a model of a disk that loses power at every point of it (`disk.rs`), and each possible state is opened with another
+//! SQLite (`witness.py`): it has to be intact, its readings contiguous and byte for byte what was stored, and no
+//! acknowledged reading may be missing. `VIGILUX_POWER_CUT_STATES` asks for more states
 //! (default 11 000; 150 000 take six minutes on two cores, and are 94 000 different ones).
 
 mod disk;
@@ -24,9 +24,9 @@ use std::process::Command;
 use vigilux::quantities;
 use vigilux::store::Reader;
 
-/// States that are looked at unless more are asked for.
+/// Default number of states.
 const STATES: usize = 11_000;
-/// States that suffice to see whether a control fails.
+/// Number of states for a control that must fail.
 const CONTROL_STATES: usize = 900;
 
 fn recorded(mut command: Command, recorder: &Path, record: &Path, database: &Path) -> Command {
@@ -34,8 +34,8 @@ fn recorded(mut command: Command, recorder: &Path, record: &Path, database: &Pat
     command
 }
 
-/// A daemon's life: a first run that is stopped in good order, one that is killed inside a transaction, one that picks up
-/// what that left. Answers the record and the database at its end.
+/// Three runs of the daemon: one that is stopped, one that is killed inside a transaction, and one that recovers. Returns the
+/// record and the database at the end.
 fn life(site: &Site) -> (Vec<Entry>, PathBuf) {
     let recorder = recording::build_recorder(&site.path(""));
     // The recorder compares names as the kernel has them.
@@ -89,8 +89,8 @@ fn control(reference: &Path, recorder: &Path, synchronous: &str, psow: u8) -> Ou
     outcome
 }
 
-/// Independent: another SQLite finds nothing wrong, wherever the power fails; and the same proof fails without the
-/// settings that the program opens its database with, which shows that it can.
+/// Independent: another SQLite finds nothing wrong, wherever the power fails. The same proof fails without the settings that the
+/// program opens its database with, which shows that it can fail.
 #[test]
 fn no_acknowledged_reading_is_lost_wherever_the_power_fails() {
     let wanted = std::env::var("VIGILUX_POWER_CUT_STATES").map_or(STATES, |n| n.parse().expect("a number of states"));
@@ -99,7 +99,7 @@ fn no_acknowledged_reading_is_lost_wherever_the_power_fails() {
     let (entries, database) = life(&site);
     drop(bench);
 
-    // What the states are compared with is itself whole, frame by frame.
+    // The database that the states are compared with is itself intact, frame by frame.
     let reader = Reader::open(&database).unwrap();
     let count = reader.counts().unwrap().readings;
     for id in 1..=count {

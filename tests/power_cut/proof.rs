@@ -1,4 +1,4 @@
-//! Cuts the power at every point of a record, in several ways, and asks two witnesses what they find.
+//! Cuts the power at every point of a record, in several ways, and opens each state with two independent readers.
 
 use crate::disk::{Disk, Image, Policy};
 use crate::recording::Entry;
@@ -15,21 +15,21 @@ use vigilux::clock::UtcMicros;
 use vigilux::record::{Event, EventKind};
 use vigilux::store::Store;
 
-/// One state in so many is also opened by the program's own store, which then has to go on with it.
+/// One state in this many is also opened by the program's own store, which has to continue with it.
 const OWN_EVERY: usize = 50;
 const SEED: u64 = 20_260_621;
 
-/// What came of it.
+/// Result of a proof.
 #[derive(Debug, Default)]
 pub struct Outcome {
     /// Points of the record at which the power was cut.
     pub points: usize,
-    /// Different states that were looked at.
+    /// Different states that were checked.
     pub states: usize,
     pub took: Duration,
     /// States that the program's own store opened and wrote to.
     pub continued: usize,
-    /// States in which something is wrong, by what; the first few in words.
+    /// Wrong states by kind of fault; the first few with their text.
     pub wrong: BTreeMap<&'static str, usize>,
     pub examples: Vec<String>,
 }
@@ -52,7 +52,7 @@ impl Outcome {
     }
 }
 
-/// Looks at about `wanted` different states; the own store only where it is told the columns of its quantities.
+/// Checks about `wanted` different states; the program's own store only where the columns of its quantities are given.
 pub fn examine(entries: &[Entry], reference: &Path, columns: &[(&str, &str)], wanted: usize) -> Outcome {
     let begin = Instant::now();
     let workers = std::thread::available_parallelism().map_or(1, usize::from).min(4);
@@ -91,7 +91,7 @@ struct Cutter<'a> {
 }
 
 impl Cutter<'_> {
-    /// One worker goes along the whole record and cuts at its share of the points.
+    /// A worker plays back the whole record and cuts at its share of the points.
     fn work(&self, worker: usize) {
         let folder = memory_folder();
         let mut witness = Witness::new(self.reference);
@@ -121,7 +121,7 @@ impl Cutter<'_> {
         }
     }
 
-    /// Takes down what the other SQLite found; answers whether it is the own store's turn as well.
+    /// Records what the other SQLite found; returns whether the own store checks this state as well.
     fn note(&self, point: usize, policy: Policy, said: Result<(), String>) -> bool {
         let mut outcome = self.outcome.lock().unwrap();
         outcome.states += 1;
@@ -151,7 +151,7 @@ fn policy(variant: usize) -> Policy {
     }
 }
 
-/// What tells two states apart.
+/// Key of a state.
 fn key(image: &Image, acknowledged: i64) -> u128 {
     let mut key = acknowledged as u128;
     for (name, bytes) in image {
@@ -161,7 +161,7 @@ fn key(image: &Image, acknowledged: i64) -> u128 {
     key
 }
 
-/// A folder in memory where the machine has one: the states are many, and their disk is made up anyway.
+/// A folder in memory where the machine has one, because the states are many and the disk is a model.
 pub fn memory_folder() -> tempfile::TempDir {
     let memory = Path::new("/dev/shm");
     let made = if memory.is_dir() { tempfile::tempdir_in(memory) } else { tempfile::tempdir() };
@@ -181,7 +181,7 @@ fn lay_out(folder: &Path, image: &Image) -> PathBuf {
     database
 }
 
-/// The SQLite that is not the program's.
+/// The other SQLite.
 struct Witness {
     process: Child,
     questions: ChildStdin,
@@ -217,13 +217,13 @@ impl Witness {
 
 impl Drop for Witness {
     fn drop(&mut self) {
-        // It may have ended by itself.
+        // The process may have ended by itself.
         let _ = self.process.kill();
         let _ = self.process.wait();
     }
 }
 
-/// The daemon's own way in: brings the state forward, reads back the newest frames and goes on writing.
+/// The program's own store: opens the state, reads the newest frames and writes.
 fn go_on(folder: &Path, image: &Image, acknowledged: i64, columns: &[(&str, &str)]) -> Result<(), String> {
     let store = Store::open_daemon(&lay_out(folder, image), columns).map_err(|e| e.to_string())?;
     let words = |e: vigilux::store::StoreError| e.to_string();

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::Arc;
 
-/// One thing a program did. Files go by what their name has beyond the database's: `""`, `"-wal"`, `"-journal"`.
+/// One operation of the program. Files are named by their suffix to the database's name: `""`, `"-wal"`, `"-journal"`.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Entry {
     Created(String),
@@ -21,11 +21,11 @@ pub enum Entry {
     FolderSynced,
     Removed(String),
     Renamed(String, String),
-    /// The identifier of a reading that was called stored.
+    /// The identifier of an acknowledged reading.
     Acknowledged(i64),
 }
 
-/// Builds the recorder and answers where it is.
+/// Builds the recorder and returns its path.
 pub fn build_recorder(folder: &Path) -> PathBuf {
     let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/power_cut/recorder.c");
     let library = folder.join("recorder.so");
@@ -70,7 +70,7 @@ pub fn read(record: &Path, database: &Path) -> Vec<Entry> {
             other => panic!("an entry of kind {other}"),
         });
     }
-    // Shared memory is gone after a power cut, and the lock file says nothing that is relied on.
+    // Shared memory is gone after a power cut, and nothing relies on the lock file.
     let kept = |file: &String| ["", "-wal", "-journal"].contains(&file.as_str());
     entries.retain(|e| match e {
         Entry::Created(f) | Entry::Synced(f) | Entry::Removed(f) | Entry::Renamed(f, _) => kept(f),

@@ -1,4 +1,4 @@
-//! The daemon's own road against the bench, through the dialect, in stepped time, with the truth of every exposure.
+//! The acquisition loop against the simulator, through the dialect, in stepped time, with the truth of every exposure.
 #![allow(dead_code, reason = "each test binary uses a part of it")]
 
 use std::collections::HashMap;
@@ -21,7 +21,7 @@ use vigilux::simulator::world::Bench;
 
 /// One stored reading beside its truth.
 pub struct Row {
-    /// What was stored.
+    /// The stored reading.
     pub reading: Reading,
     /// The true value of every quantity, in the order of the registry.
     pub truth: Vec<Option<f64>>,
@@ -74,12 +74,12 @@ impl Row {
     }
 }
 
-/// Where a quantity stands in the registry.
+/// Position of a quantity in the registry.
 pub fn index(id: &str) -> usize {
     quantities::index_of(id).unwrap_or_else(|| panic!("no quantity `{id}`"))
 }
 
-/// A station and its bench in stepped time.
+/// A station and its simulator in stepped time.
 pub struct Loop {
     pub clock: Arc<SteppedClock>,
     pub handle: Handle,
@@ -111,7 +111,7 @@ impl Loop {
         std::fs::write(&path, config).expect("the folder can be written");
         let setup = config::load(&path, start).unwrap_or_else(|why| panic!("the test's configuration is wrong: {why}"));
         let shared: Arc<dyn Clock> = Arc::clone(&clock) as Arc<dyn Clock>;
-        // The road asks for its link once; the in-process one is handed over through this.
+        // The loop asks for its link once; the in-process one is passed through this.
         let unused: LinkMaker = Arc::new(|_: &Stop| -> Box<dyn Link> { unreachable!("replaced below") });
         let station = assemble(&setup, &shared, |_| Arc::clone(&unused), || Some(true)).expect("the store opens");
         let rule = setup.config.station.source_rule();
@@ -130,13 +130,13 @@ impl Loop {
         }
     }
 
-    /// Lets the road run until an instant.
+    /// Runs the loop until an instant.
     pub fn run_until(&mut self, until: &str) {
         let until = UtcMicros::parse(until).expect("the test names an instant");
         self.run_to(until);
     }
 
-    /// Lets the road run on for some hours.
+    /// Runs the loop for some hours.
     pub fn run_hours(&mut self, hours: f64) {
         let until = self.clock.now().plus_seconds(hours * 3600.0);
         self.run_to(until);
@@ -162,7 +162,7 @@ impl Loop {
         road.run(&mut watcher, Some(until)).unwrap_or_else(|why| panic!("the road ended: {why}"));
     }
 
-    /// Ends the road as a restart of the daemon would; the next run starts another on the same database and bench.
+    /// Ends the loop as a restart of the daemon would; the next run starts another one on the same database and simulator.
     pub fn restart(&mut self) {
         self.road = None;
     }
@@ -199,14 +199,14 @@ impl Observer for Watcher<'_> {
     }
 }
 
-/// A folder in memory where the machine has one: what is tested here is not the disk.
+/// A folder in memory where the machine has one, because the disk is not under test.
 pub fn temporary_folder() -> tempfile::TempDir {
     let memory = Path::new("/dev/shm");
     let made = if memory.is_dir() { tempfile::tempdir_in(memory) } else { tempfile::tempdir() };
     made.expect("a temporary folder can be made")
 }
 
-/// Share of rows for which something holds.
+/// Share of rows that satisfy a condition.
 pub fn share(rows: &[&Row], holds: impl Fn(&Row) -> bool) -> f64 {
     rows.iter().filter(|r| holds(r)).count() as f64 / rows.len().max(1) as f64
 }
@@ -238,7 +238,7 @@ pub fn quantile(values: &mut [f64], share: f64) -> f64 {
     values[at]
 }
 
-/// Why values are not good: how many rows each flag or reason accounts for, for messages.
+/// Number of rows for each flag or reason that keeps values from being good, for messages.
 pub fn why_not_good(rows: &[&Row], id: &str) -> String {
     let mut counts: std::collections::BTreeMap<String, (usize, f64, f64)> = std::collections::BTreeMap::new();
     for row in rows.iter().filter(|r| !r.is_good(id)) {

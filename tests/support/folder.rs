@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
-/// A fresh folder in which the program runs; gone when the test ends.
+/// A fresh folder in which the program runs; removed when the test ends.
 pub struct Folder(tempfile::TempDir);
 
 impl Folder {
@@ -57,7 +57,7 @@ impl Folder {
     }
 }
 
-/// What a run of the program left behind.
+/// Result of a run of the program.
 pub struct Ran {
     command: String,
     output: Output,
@@ -65,19 +65,19 @@ pub struct Ran {
 }
 
 impl Ran {
-    /// The exit status; `None` when a signal ended it.
+    /// The exit status; `None` after a signal.
     pub fn status(&self) -> Option<i32> {
         self.output.status.code()
     }
-    /// What it printed as results.
+    /// Standard output.
     pub fn stdout(&self) -> String {
         String::from_utf8_lossy(&self.output.stdout).into_owned()
     }
-    /// What it logged or failed with.
+    /// Standard error.
     pub fn stderr(&self) -> String {
         String::from_utf8_lossy(&self.output.stderr).into_owned()
     }
-    /// Its failure, line by line.
+    /// The failure, line by line.
     pub fn complaints(&self) -> Vec<String> {
         self.stderr().lines().map(str::to_owned).collect()
     }

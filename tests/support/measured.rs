@@ -1,4 +1,4 @@
-//! Measured minute series of other people's stations, as `tests/all` fetched them.
+//! Measured minute series of two radiation stations, fetched by `tests/all`.
 
 use std::path::{Path, PathBuf};
 

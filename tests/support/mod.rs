@@ -1,4 +1,4 @@
-//! What the test binaries share. Each uses a part of it.
+//! Shared by the test binaries; each uses a part.
 #![allow(dead_code, unused_imports, reason = "every test binary compiles this module and uses a part of it")]
 
 pub mod folder;

@@ -1,4 +1,4 @@
-//! Runs the pinned Python reference libraries and hands back what they print as JSON.
+//! Runs the pinned Python reference libraries and returns their JSON output.
 
 use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
