@@ -41,6 +41,8 @@ BUNDLED = {
 }
 # Notices in files of crates beside NOTICE*.
 NOTICES = {"zstd-sys": ["zstd/LICENSE"]}
+# What each table has to say of itself.
+KEYS = ["document", "table", "digits", "licence", "second copy"]
 # Packages that tables come from, with the files of their notices.
 TABLE_NOTICES = {"colour-science": "colour-science.txt", "pvlib": "pvlib.txt", "psychtoolbox-3-common": "psychtoolbox.txt"}
 
@@ -180,11 +182,12 @@ def tables_section():
     out, used, open_tables = ["## Tables\n", TABLES_INTRODUCTION], set(), []
     for file in sorted((ROOT / "src").rglob("*.csv")):
         entries, name = header(file), file.relative_to(ROOT).as_posix()
-        missing = [key for key in ("document", "table", "digits", "licence", "second copy") if not entries.get(key)]
+        missing = [key for key in KEYS if not entries.get(key)]
         if missing:
-            sys.exit(f"third_party.py: {name}: expected lines for document, table, digits, licence and second copy, but found no {missing[0]}")
-        lines = [f"- {key}: {entries[key]}" for key in ("document", "table", "digits", "licence", "second copy")]
-        out.append(f"### `{name}`\n\n" + "\n".join(textwrap.fill(line, 132, subsequent_indent="  ", break_on_hyphens=False) for line in lines) + "\n")
+            sys.exit(f"third_party.py: {name}: expected lines for {', '.join(KEYS)}, but found no {missing[0]}")
+        lines = (f"- {key}: {entries[key]}" for key in KEYS)
+        wrapped = (textwrap.fill(line, 132, subsequent_indent="  ", break_on_hyphens=False) for line in lines)
+        out.append(f"### `{name}`\n\n" + "\n".join(wrapped) + "\n")
         used |= {package for package in TABLE_NOTICES if package in entries["digits"]}
         if "origin open" in entries["digits"]:
             open_tables.append(f"`{file.name}`")
