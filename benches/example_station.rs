@@ -1,4 +1,4 @@
-//! The invented station that large databases for measurements belong to.
+//! The invented station of the benchmarks' databases.
 
 pub const STATION: &str = r#"
 version = 1

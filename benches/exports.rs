@@ -1,9 +1,9 @@
-//! What it takes to leave: values of a year as CSV and as Parquet, a day of spectra as NetCDF, and the memory for it.
+//! Time and memory of exports: values of a year as CSV and as Parquet, a day of spectra as NetCDF.
 //!
-//! `cargo bench --bench exports [-- DAYS]`, 14 days without, 365 for a year (3 GB, which are made once under
-//! `target/year` and take a quarter of an hour). Runs the built program on all the days, and on some of them for its memory;
-//! what fewer days than a year took is stretched to a year. An export runs on one core: where something else runs
-//! meanwhile, CPU time is what a quiet machine would take.
+//! `cargo bench --bench exports [-- DAYS]`, 14 days without, 365 for a year (3 GB, which are generated once under
+//! `target/year` in a quarter of an hour). Runs the built program on all the days, and on some of them for its memory;
+//! times of fewer days are scaled to a year. An export runs on one core: beside other load, CPU time is what an idle machine
+//! would need.
 
 #[path = "../tests/support/closed_loop.rs"]
 mod closed_loop;
@@ -32,7 +32,7 @@ fn main() {
         command.args(["export", "--to", &to]).args(arguments);
         let run = process_usage::run(command.arg("--database").arg(&path).arg("--output").arg(&output));
         assert!(String::from_utf8_lossy(&run.out).contains(" written to "), "it says what it wrote");
-        // What was written is in nobody's way any more.
+        // The output is no longer needed.
         let _ = std::fs::remove_file(&output).or_else(|_| std::fs::remove_dir_all(&output));
         run
     };
@@ -47,12 +47,12 @@ fn main() {
     }
     let arguments = ["--format", "netcdf", "--what", "spectra"];
     told("a day of spectra to netcdf", &export(&arguments, 1), 1.0, DAY_S);
-    // The first days leave the allocator with pieces of every size; from then on it has what it needs.
+    // The allocator grows during the first days only.
     let (some, more) = (2.min(days), 8.min(days));
     remembered(some, &export(&arguments, some), more, &export(&arguments, more));
 }
 
-/// A run for so many times what was asked, beside its bound.
+/// A measured run beside its bound.
 fn told(what: &str, run: &Run, times: f64, at_most_s: f64) {
     let took = run.took_s * times;
     let verdict = if took <= at_most_s { "PASS" } else { "over" };
@@ -62,7 +62,7 @@ fn told(what: &str, run: &Run, times: f64, at_most_s: f64) {
     );
 }
 
-/// The memory for one span and for a longer one.
+/// Memory for one range and for a longer one.
 fn remembered(days: i64, some: &Run, more_days: i64, more: &Run) {
     let (a, b) = (some.peak_mb, more.peak_mb);
     println!(

@@ -1,7 +1,7 @@
-//! What one virtual exposure of 2048 pixels costs, so that months of tests stay affordable: 100 µs at most.
+//! Time of one simulated exposure of 2048 pixels. Bound: 120 µs, so that months of tests stay affordable.
 //!
-//! In it: the light of scene and head, slit, stray light, dark charge, noise, the converter; not in it: the wire. Every
-//! exposure is a minute after the one before, so that the sky is worked out anew each time.
+//! Includes the light of scene and head, slit, stray light, dark charge, noise and converter; excludes the wire. Every exposure
+//! is a minute after the one before, so that the sky is computed anew each time.
 
 #![allow(missing_docs, reason = "the macro of the benchmark library makes a public function without any")]
 

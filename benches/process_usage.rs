@@ -1,17 +1,17 @@
-//! The built program at work, watched from outside: how long it took, on how much processor, in how much memory.
+//! Wall time, processor time and memory of a run of the built program.
 
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
-/// What a run took.
+/// Resources of a run.
 pub struct Run {
-    /// By the clock [s].
+    /// Wall time [s].
     pub took_s: f64,
     /// Processor time, of the program and of the system for it [s].
     pub cpu_s: f64,
     /// Resident memory at its peak [MB].
     pub peak_mb: f64,
-    /// What it wrote to stdout.
+    /// Standard output.
     pub out: Vec<u8>,
 }
 

@@ -1,9 +1,9 @@
-//! What it takes to ask a year of one-minute readings: the table of days, a curve, one reading with its spectrum; and to sum
-//! the year up.
+//! Time of queries on a year of one-minute readings: daily figures, a series, one reading with its spectrum; and of computing the
+//! daily figures.
 //!
-//! `cargo bench --bench asking`. Half an hour of the year is taken by the daemon's own road from the bench, frames and all; the
-//! rest is its last reading with other light and another time, so that rows have their true size. Medians of repeated
-//! looks; each look opens the database anew.
+//! `cargo bench --bench queries`. Half an hour of the year is measured by the acquisition loop from the simulator, frames included;
+//! the rest repeats its last reading with other light and another time, so that rows have their true size. Medians of repeated
+//! queries; each opens the database anew.
 
 #[path = "../tests/support/closed_loop.rs"]
 mod closed_loop;
@@ -143,7 +143,7 @@ fn command(path: &Path, arguments: &[&str]) {
     assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
 }
 
-/// Prints the median of some looks beside what it may be.
+/// Prints the median of repeated queries beside the bound.
 fn look(what: &str, at_most_ms: f64, mut ask: impl FnMut()) {
     let mut times: Vec<f64> = (0..LOOKS)
         .map(|_| {

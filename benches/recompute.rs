@@ -1,9 +1,9 @@
-//! What it takes to make a year of readings again: readings a second, CPU time, memory, the longest write transaction.
+//! Recomputation of a year: readings a second, CPU time, memory, the longest write transaction.
 //!
-//! `cargo bench --bench recompute [-- DAYS]`, a year without (4 GB, which are made once under `target/year` and take a
-//! quarter of an hour); fewer days are spread over the year. Run twice, each in a process of its own: the built program, which
+//! `cargo bench --bench recompute [-- DAYS]`, a year without (4 GB, generated once under `target/year` in a quarter
+//! of an hour); fewer days are spread over the year. Run twice, each in a process of its own: the built program, which
 //! makes everything, and the same without the uncertainty of colour rendering, which the bound on time leaves out. Where
-//! something else runs meanwhile, CPU time over the number of cores is what a quiet machine would take.
+//! something else runs meanwhile, CPU time over the number of cores is what an idle machine would need.
 
 #[path = "../tests/support/closed_loop.rs"]
 mod closed_loop;

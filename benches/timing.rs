@@ -1,4 +1,4 @@
-//! How long something takes, told by the median of many runs.
+//! Median time of many runs.
 
 use std::time::Instant;
 

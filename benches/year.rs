@@ -1,7 +1,7 @@
-//! Years of one-minute readings as a station would have stored them, for whoever measures what a year costs.
+//! Generates years of one-minute readings as a station would have stored them, for benchmarks.
 //!
-//! Eight days are taken by the daemon's own road from the bench: a clear one and one of broken clouds in each season, with
-//! ladders, shutter darks and noise. The year is these days in turn, each the nearest season's; fewer days are spread over it.
+//! Eight days are measured by the acquisition loop from the simulator: a clear one and one of broken clouds in each season, with
+//! bracketing, shutter darks and noise. The year is these days in turn, each the nearest season's; fewer days are spread over it.
 //! Of a copy the exposures are moved to its date and every pixel's sum gets a deviation of the noise's size on top, so that
 //! no two frames are alike: they take a little more room than real ones, whose noise is smaller by √2. Darks are copied with
 //! the day they served. Sun, values, verdicts and flags come from the pipeline, so that every value follows from what is
@@ -32,7 +32,7 @@ const SEASONS: [(i64, &str); 4] = [(78, "2026-03-20"), (171, "2026-06-21"), (264
 /// Readings a transaction.
 const AT_ONCE: usize = 240;
 
-/// Makes a database of so many days at a path; nothing where it is there already.
+/// Generates a database of this many days at a path unless it exists.
 pub fn make(path: &Path, days: i64) {
     if path.exists() {
         return;
@@ -45,17 +45,17 @@ pub fn make(path: &Path, days: i64) {
     std::fs::rename(&part, path).expect("the file gets its name");
 }
 
-/// When the `k`th of so many days begins.
+/// Beginning of the `k`th day.
 pub fn begin_of(k: i64, days: i64) -> UtcMicros {
     UtcMicros::parse(FIRST_DAY).expect("a time").plus_seconds(86_400.0 * apart(k, days) as f64)
 }
 
-/// Days from the first to the `k`th. Fewer days than a year's stand apart, so that they have its seasons.
+/// Days from the first to the `k`th. Fewer days than a year are spread over it, so that they have its seasons.
 fn apart(k: i64, days: i64) -> i64 {
     if days < 365 { k * 365 / days } else { k }
 }
 
-/// A day that was taken.
+/// A measured day.
 struct Template {
     /// Keeps the folder of its database.
     _station: Loop,
@@ -64,7 +64,7 @@ struct Template {
     readings: Vec<StoredReading>,
     darks: Vec<Dark>,
     noise: Noise,
-    /// Models as they are numbered here, by their numbers there.
+    /// Numbers of dark models in the year's database, by their numbers in the day's.
     models: BTreeMap<i64, i64>,
 }
 
@@ -117,7 +117,7 @@ impl Year {
         }
     }
 
-    /// Puts a copy of a day at a date.
+    /// Copies a day to a date.
     fn day(&mut self, template: usize, begin: UtcMicros) {
         let t = &mut self.templates[template];
         let shift = begin.0 - t.begin.0;
@@ -150,7 +150,7 @@ impl Year {
                         DarkReference::None => DarkReference::None,
                     };
                 }
-                // What saved_states knew of the day that was taken does not hold for the copy.
+                // The monitors' state of the measured day does not hold for the copy.
                 let about = stored
                     .about
                     .map(|a| AcquisitionContext { tracked: Tracked::default(), ..a })
@@ -176,7 +176,7 @@ impl Year {
     }
 }
 
-/// A dark model of a day that was taken, in the database of the year.
+/// A dark model of a measured day, in the database of the year.
 fn model_here(store: &Store, instrument: i64, reader: &Reader, known: &mut BTreeMap<i64, i64>, id: i64) -> i64 {
     *known.entry(id).or_insert_with(|| {
         let model = reader.dark_model(id).expect("dark models").expect("a dark model");

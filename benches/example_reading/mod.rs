@@ -1,4 +1,4 @@
-//! A reading at noon for benchmarks: the default bench on a clear day, two brackets with matched darks.
+//! A reading at noon for benchmarks: the default simulator on a clear day, two brackets with matched darks.
 
 use std::path::Path;
 use std::sync::Arc;
@@ -10,7 +10,7 @@ use vigilux::simulator::certificate::certificate;
 use vigilux::simulator::settings::Settings;
 use vigilux::simulator::world::Bench;
 
-/// What a reading is made from, and with.
+/// Inputs of a reading.
 pub struct Noon {
     pub calibration: Arc<Calibration>,
     pub detector: Detector,
@@ -71,7 +71,7 @@ impl Noon {
         Arc::new(Scale::new(&self.calibration, &self.detector, 0))
     }
 
-    /// What both brackets are reduced with.
+    /// Conditions of the reduction of both brackets.
     pub fn setting<'a>(&'a self, scale: &'a Arc<Scale>) -> Setting<'a> {
         Setting {
             calibration: &self.calibration,

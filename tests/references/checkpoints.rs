@@ -1,4 +1,4 @@
-//! Figures that were worked out once and elsewhere: what has to come out, whatever is rebuilt.
+//! Check values that were computed once with other programs.
 //!
 //! Those of sunlight are numpy's trapezoid over ASTM G173-03's own grid (0.5 and 1 nm) as pvlib 0.16.1 ships it; those of lamps are
 //! luxpy 1.12.5's on its own 1 nm tables of the CIE illuminants, which are what is evaluated here.
@@ -7,7 +7,7 @@ use crate::data::{Quantities, close, numbers};
 use crate::tables::copy;
 use vigilux::quantities::{Matrix, SourceRule, index_of, tables, values};
 
-/// Asked for where two rules of integration meet.
+/// Required agreement where two rules of integration meet.
 const GRID: f64 = 5e-4;
 
 fn sunlight(name: &str) -> Quantities {
@@ -103,7 +103,7 @@ fn illuminants_have_their_ratios() {
         let light = illuminant(name);
         close(name, "sp_ratio", scotopic, light.get("sp_ratio"), CURVES * scotopic);
         let photopic = light.get("illuminance");
-        // No figure was noted for F4.
+        // No value was recorded for F4.
         if melanopic.is_finite() {
             close(name, "edi_melanopic", melanopic * photopic, light.get("edi_melanopic"), GRID * photopic);
         }
@@ -123,7 +123,7 @@ fn illuminants_have_their_temperatures_and_renderings() {
     for (name, want) in [("A", 2855.5427), ("D65", 6502.7121), ("F2", 4224.51), ("F11", 3998.64), ("LED-B3", 4102.81)] {
         close(name, "cct", want, illuminant(name).get("cct"), CCT_K);
     }
-    /// Asked for.
+    /// Required agreement.
     const INDEX: f64 = 0.3;
     for (name, fidelity, gamut) in [
         ("F2", 70.101, 86.426),
@@ -150,7 +150,7 @@ fn illuminants_have_their_temperatures_and_renderings() {
 /// The copies here are in 1 nm, which makes up to 2e-5 of A.
 #[test]
 fn daylight_and_incandescent_light_have_their_colours() {
-    /// Asked of x and y.
+    /// Required agreement of x and y.
     const CHROMATICITY: f64 = 5e-5;
     for (name, two, ucs, ten) in [
         ("D65", [0.31272, 0.32903], [0.197_840, 0.468_336], [0.313_823, 0.330_999]),

@@ -1,11 +1,12 @@
-//! Clear sky on measured minutes, beside pvlib.
+//! Detection of clear sky on measured minutes, compared with pvlib.
 
 use crate::support::{measured, python};
 use vigilux::quality::clear_sky::{Thresholds, detect, expected_global};
 
 /// Independent: pvlib 0.16.1 `detect_clearsky` with its defaults on measured minutes of two stations (BSRN Payerne, June
-/// 2016; SURFRAD Alamosa, one day) with the same expected sky. The issue of both is which minutes are clear; of those with
-/// the sun up at least 95 % must agree. pvlib writes the same criteria, so the fitted size agrees to its rounding of 1e-4.
+/// 2016; SURFRAD Alamosa, one day) with the same expected sky. Both
+/// say which minutes are clear; at least 95 % of those with the sun up must agree. pvlib uses the same criteria, so the fitted
+/// scale agrees to its rounding of 1e-4.
 #[test]
 fn clear_minutes_of_measured_series_agree_with_pvlib() {
     let folder = measured::folder();
@@ -29,7 +30,7 @@ fn clear_minutes_of_measured_series_agree_with_pvlib() {
         );
         assert!(clear > 100, "{station}: pvlib finds {clear} clear minutes, too few to compare");
         assert!(same as f64 >= 0.95 * up.len() as f64, "{station}: {same} of {} minutes agree", up.len());
-        // Also among what either calls clear, so that a mostly cloudy month cannot hide a difference.
+        // The same among the minutes that either calls clear, so that a mostly cloudy month cannot hide a difference.
         let either = count(&|i| own.clear[i] || theirs[i]);
         let both = count(&|i| own.clear[i] && theirs[i]);
         assert!(both as f64 >= 0.95 * either as f64, "{station}: {both} of {either} clear minutes agree");

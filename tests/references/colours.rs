@@ -1,6 +1,6 @@
 //! Colour of the CIE illuminants.
 //!
-//! Spectra are colour-science's 5 nm tables, linear between entries here and there. Two libraries differ on them: luxpy 1.12.5
+//! Spectra are colour-science's 5 nm tables, linear between entries on both sides. Two libraries differ on them: luxpy 1.12.5
 //! takes its own 1 nm tables (D65 6502.71 K, F2 4224.51 K, F11 3998.64 K), colour-science interpolates 5 nm tables (6502.71,
 //! 4225.10, 4000.70): for smooth light they agree to 0.01 K, for lamps with lines the data differ, not the method.
 
@@ -20,7 +20,7 @@ const ALL: [&str; 10] = ["A", "D50", "D65", "E", "FL2", "FL4", "FL11", "FL12", "
 fn chromaticity_and_colour_temperature_agree_with_colour_science() {
     /// The same linear spectrum on the same 1 nm table: rounding.
     const CHROMATICITY: f64 = 1e-9;
-    /// Theirs refines its table of the locus in a cascade; ours has steps of 0.25 % (error below 3e-5 of T near the locus).
+    /// The library refines its table of the locus in a cascade; the program has steps of 0.25 % (error below 3e-5 of T near the locus).
     const CCT: f64 = 3e-5;
     const DUV: f64 = 1e-6;
     for name in ALL {
@@ -38,7 +38,7 @@ fn chromaticity_and_colour_temperature_agree_with_colour_science() {
 fn chromaticities_are_those_of_the_standard() {
     /// One unit of the last decimal, and up to 1e-5 for the tail of the table, which ends at 780 nm here and at 830 nm there.
     const DAYLIGHT: f64 = 2e-5;
-    /// The standard sums lamps with lines every 5 nm; lines drawn out linearly weigh their neighbours in, too.
+    /// The standard sums lamps with lines every 5 nm; linear interpolation of a line weights its neighbours as well.
     const LINES: f64 = 3e-4;
     for (name, x, y, tolerance) in [
         ("D65", 0.31272, 0.32903, DAYLIGHT),

@@ -1,4 +1,4 @@
-//! The figures of days, beside numpy, pandas and pvlib on the exported readings.
+//! Daily figures, compared with numpy, pandas and pvlib on the exported readings.
 
 use crate::support::python;
 use serde_json::Value;
@@ -32,7 +32,7 @@ const QUANTITIES: [(&str, &str); 5] = [
 ];
 const PLACE: Place = Place { latitude_deg: 56.3, longitude_deg: 9.7, altitude_m: 40.0 };
 
-/// Numbers from 0 to 1 that look drawn, the same in every run.
+/// Pseudo-random numbers from 0 to 1, the same in every run.
 struct Drawn(u64);
 
 impl Drawn {
@@ -42,8 +42,8 @@ impl Drawn {
     }
 }
 
-/// Four days around the change of the clocks on 2026-03-29: noisy light, values of every verdict, gaps of every length, two
-/// nights nobody looks at, readings at odd seconds.
+/// Four days around the change to summer time on 2026-03-29: noisy light, values of every verdict, gaps of every length, two
+/// nights without readings, readings at odd seconds.
 fn fill(store: &Store) {
     let detector = Detector {
         pixels: 8,

@@ -1,4 +1,4 @@
-//! What references.py prints, run once, and the comparison all tests use.
+//! The output of references.py, run once, and the comparison that all tests use.
 
 use crate::support::python;
 use std::sync::LazyLock;
@@ -6,7 +6,7 @@ use vigilux::quantities::{Matrix, SourceRule, index_of, registry, values};
 
 static REFERENCES: LazyLock<serde_json::Value> = LazyLock::new(|| python::json_of("tests/references/references.py"));
 
-/// A part of what the reference libraries answered.
+/// A part of the output of the reference libraries.
 pub fn reference(path: &str) -> &'static serde_json::Value {
     REFERENCES.pointer(path).unwrap_or_else(|| panic!("references.py answers nothing at {path}"))
 }
@@ -33,7 +33,7 @@ impl Quantities {
     }
 }
 
-/// Fails with what was wanted, what was found and the difference, in the quantity's unit.
+/// Fails with the wanted and found values and their difference, in the quantity's unit.
 pub fn close(what: &str, id: &str, want: f64, got: f64, tolerance: f64) {
     let unit = index_of(id).map_or("1", |q| registry()[q].unit);
     let off = got - want;

@@ -1,7 +1,7 @@
-//! The quantities against published figures and against other people's code.
+//! The quantities against published figures and independent code.
 //!
 //! The pinned Python libraries are run once; see references.py for which and how. Tolerances stand beside each comparison
-//! with what they are made of.
+//! with their reason.
 
 #[path = "../support/mod.rs"]
 mod support;

@@ -23,7 +23,7 @@ fn lists(path: &str) -> Vec<Vec<f64>> {
     lists.as_array().expect("a list of lists").iter().map(numbers).collect()
 }
 
-/// One spectrum: what the library says of it, and what the program does.
+/// One spectrum with the results of the library and of the program.
 struct Compared {
     name: String,
     wanted: BTreeMap<String, f64>,
@@ -72,14 +72,14 @@ static COMPARED: LazyLock<Vec<Compared>> = LazyLock::new(|| {
         .collect()
 });
 
-/// What the library says of every spectrum, and the program has too.
+/// The results of library and program for every spectrum.
 fn all(id: &str, tolerance: impl Fn(f64) -> f64) {
     for spectrum in COMPARED.iter().filter(|s| s.wanted.contains_key(id)) {
         spectrum.check(id, tolerance(spectrum.wanted[id]));
     }
 }
 
-/// Independent: colour-science's spectra are there in number, so that no comparison passes for want of any.
+/// The number of spectra is as expected, so no comparison passes because it had none.
 #[test]
 fn more_than_forty_published_spectra_are_compared() {
     assert_eq!(COMPARED.len(), 55 + 3);
@@ -95,7 +95,7 @@ fn more_than_forty_published_spectra_are_compared() {
 /// Independent: numpy over colour-science's and the shipped tables; illuminance by colour-science's integration method.
 #[test]
 fn linear_quantities_and_their_ratios_agree_within_a_ten_thousandth() {
-    /// Asked for. Erythema, steep at the solar edge, uses 1.3e-5 of it and the printed efficacies of D65 2e-5; the rest 1e-7.
+    /// Required agreement. Erythema, steep at the solar edge, uses 1.3e-5 of it and the printed efficacies of D65 2e-5; the rest 1e-7.
     const RELATIVE: f64 = 1e-4;
     // On a grid of 0.02 nm the product of two broken lines is a chain of parabolas, and tables of 1 nm then differ from what
     // the standards' sums make of them: by up to 1.7e-4 in the melanopic sum of FL3.1 and 4e-4 in the vitamin D of the solar
@@ -118,10 +118,10 @@ fn chromaticities_agree() {
     }
 }
 
-/// Independent: colour-science's `dominant_wavelength` and `excitation_purity` on a locus drawn out to 0.01 nm.
+/// Independent: colour-science's `dominant_wavelength` and `excitation_purity` on a locus interpolated to 0.01 nm.
 #[test]
 fn hues_agree() {
-    /// Asked for of lines, and kept by every spectrum that is not white.
+    /// Required for lines, and reached by every spectrum that is not white.
     const NM: f64 = 0.05;
     all("dominant_wavelength", |_| NM);
     all("excitation_purity", |_| 5e-5);
@@ -134,7 +134,7 @@ fn hues_agree() {
 fn lines_lie_on_the_locus_and_two_of_them_where_they_mix_to() {
     /// A line of one sample is a triangle here, which tables see to second order: 0.05²/6 nm² of their bend.
     const CHROMATICITY: f64 = 2e-6;
-    /// Asked for.
+    /// Required agreement.
     const NM: f64 = 0.05;
     const STEPS_PER_NM: usize = 20;
     let axis: Vec<f64> = (0..=400 * STEPS_PER_NM).map(|i| 380.0 + i as f64 / STEPS_PER_NM as f64).collect();
@@ -178,25 +178,25 @@ fn colour_temperatures_agree_within_two_kelvin() {
 
 /// Independent: colour-science's `colour_rendering_index` (CIE 1995) and `colour_fidelity_index` (ANSI/IES TM-30-18).
 ///
-/// Where the two differ: the library draws the 5 nm reflectances of CIE 13.3 out by Sprague's polynomials and this program by
-/// straight lines, which under the lines of a sodium lamp (HP1) makes 0.10 of Ra and 0.36 of R9; it takes the colour temperature
+/// Where the two differ: the library interpolates the 5 nm reflectances of CIE 13.3 by Sprague's polynomials and this program
+/// linearly, which under the lines of a sodium lamp (HP1) makes 0.10 of Ra and 0.36 of R9; it takes the colour temperature
 /// of CIE 13.3 by Robertson's method of 1968 and this program by Ohno's; and it rounds the factors of daylight to three
 /// decimals, which costs D50 0.011 of its Rf. The test below takes these differences away.
 #[test]
 fn colour_rendering_agrees() {
-    /// Asked for.
+    /// Required agreement.
     const INDEX: f64 = 0.3;
     for id in ["cri_ra", "fidelity_rf", "gamut_rg"] {
         all(id, |_| INDEX);
     }
-    // One strong red moves several times as far as the mean of eight paler colours.
+    // One saturated red shifts several times as far as the mean of eight paler colours.
     all("cri_r9", |_| 0.5);
 }
 
 /// Independent: CIE 13.3 by colour-science's steps with the program's choices, see published.py.
 #[test]
 fn colour_rendering_agrees_closely_where_both_choose_alike() {
-    /// The library gives the samples at 380 and 780 nm, where daylight is bright and the eye blind, their full weight, not half.
+    /// The library gives the samples at 380 and 780 nm, where daylight is bright and the observer's weight is zero, their full weight, not half.
     const ENDS: f64 = 0.01;
     for spectrum in COMPARED.iter() {
         for (id, want) in &spectrum.by_our_choices {

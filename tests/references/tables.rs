@@ -1,4 +1,4 @@
-//! The shipped tables against copies of other people's making.
+//! The bundled tables against independent copies.
 
 use crate::data::numbers;
 use crate::support::python;
@@ -11,7 +11,7 @@ use vigilux::quantities::tables::{photopic, scotopic, x_bar, z_bar};
 use vigilux::spectrum::g173::g173;
 use vigilux::spectrum::weights::Table;
 
-/// What table_copies.py reads out of the packages that `tests/all` fetches to target/table-copies (else
+/// The tables that table_copies.py reads from the packages that `tests/all` fetches to target/table-copies (else
 /// `VIGILUX_TABLE_COPIES`): rows, a wavelength first.
 static COPIES: LazyLock<serde_json::Value> = LazyLock::new(|| {
     let fetched = Path::new(env!("CARGO_MANIFEST_DIR")).join("target/table-copies");
@@ -30,14 +30,14 @@ pub fn copy(name: &str) -> &'static serde_json::Value {
     COPIES.pointer(&format!("/{name}")).unwrap_or_else(|| panic!("table_copies.py answers nothing for {name}"))
 }
 
-/// Compares every entry of ours with column `of` of a copy at those wavelengths that both have, which must be `shared`.
+/// Compares every entry of the bundled table with column `of` of a copy at those wavelengths that both have, which must be `shared`.
 fn same(ours: &Table, copy: &str, of: usize, shared: usize, within: impl Fn(f64) -> f64) {
     let rows = self::copy(copy).as_array().unwrap_or_else(|| panic!("{copy} is no list"));
     let mut compared = 0;
     for row in rows {
         let nm = row[0].as_f64().expect("a wavelength");
         let Some(i) = ours.wavelength_nm.iter().position(|ours| *ours == nm) else { continue };
-        // Where a copy has no entry, ours has none either, which is written as 0.
+        // Where a copy has no entry, the bundled table has none either, which is written as 0.
         let (theirs, ours) = (row[of + 1].as_f64().unwrap_or(0.0), ours.value[i]);
         assert!((ours - theirs).abs() <= within(ours), "{copy}, column {of}, {nm} nm: want {theirs}, got {ours}");
         compared += 1;
