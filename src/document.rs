@@ -1,8 +1,12 @@
-//! A TOML file read key by key, so that everything wrong with it is found in one go.
+//! Reads a TOML file key by key and reports all of its faults together.
 //!
-//! A reader asks a [`Section`] for each key it knows, with the rule the value must keep; what is missing, of the wrong
-//! kind or against the rule becomes a [`Diagnostic`] and the reader goes on with `None`. Keys nobody asked for are diagnostics
-//! too. Nothing read here may be used unless [`Document::finish`] found no diagnostic. Never panics, whatever the file holds.
+//! The caller asks a [`Section`] for each key that it knows, with the rule for its value. A key that is missing, of the wrong type
+//! or in breach of its rule becomes a [`Diagnostic`], and the caller continues with `None`. Unknown keys are diagnostics too.
+//! Depends on the TOML parser only; knows no key by name.
+//!
+//! Invariants:
+//! - Values may be used only after [`Document::finish`] has returned `Ok`.
+//! - No content of a file causes a panic.
 
 mod diagnostic;
 mod range;
@@ -17,26 +21,26 @@ use std::path::Path;
 use toml::Spanned;
 use toml::de::DeTable;
 
-/// The longest file that is read [bytes]; a configuration or calibration is far below it.
+/// Largest file that is read [bytes]; configurations and calibrations are far smaller.
 const MAX_FILE_BYTES: u64 = 16 * 1024 * 1024;
 
-/// Reads the text of a file; refuses what cannot be a configuration or calibration.
+/// Reads a text file; refuses special files, oversized files and text that is not UTF-8.
 pub fn read_text(path: &Path) -> Result<String, Diagnostics> {
     let refuse = |expected: &str, found: String| Diagnostics::one(Diagnostic::of_file(path, expected, found));
-    let facts = std::fs::metadata(path).map_err(|e| refuse("a readable file", in_words(path, &e)))?;
-    if !facts.is_file() {
+    let metadata = std::fs::metadata(path).map_err(|e| refuse("a readable file", describe_io_error(path, &e)))?;
+    if !metadata.is_file() {
         return Err(refuse("a readable file", "something that is not a regular file".into()));
     }
-    if facts.len() > MAX_FILE_BYTES {
-        return Err(refuse(&format!("at most {MAX_FILE_BYTES} bytes"), format!("{} bytes", facts.len())));
+    if metadata.len() > MAX_FILE_BYTES {
+        return Err(refuse(&format!("at most {MAX_FILE_BYTES} bytes"), format!("{} bytes", metadata.len())));
     }
-    let bytes = std::fs::read(path).map_err(|e| refuse("a readable file", in_words(path, &e)))?;
+    let bytes = std::fs::read(path).map_err(|e| refuse("a readable file", describe_io_error(path, &e)))?;
     String::from_utf8(bytes)
         .map_err(|e| refuse("UTF-8 text", format!("another byte at {}", e.utf8_error().valid_up_to())))
 }
 
-/// The bare error of the system, with its likely cause.
-pub fn in_words(path: &Path, error: &std::io::Error) -> String {
+/// Describes an error of the operating system, with its likely cause.
+pub fn describe_io_error(path: &Path, error: &std::io::Error) -> String {
     match error.kind() {
         std::io::ErrorKind::NotFound => match path.parent() {
             Some(folder) if !folder.as_os_str().is_empty() && !folder.exists() => {
@@ -49,7 +53,7 @@ pub fn in_words(path: &Path, error: &std::io::Error) -> String {
     }
 }
 
-/// One file being read.
+/// A parsed file whose keys are being read.
 pub struct Document<'t> {
     file: String,
     text: &'t str,
@@ -59,7 +63,7 @@ pub struct Document<'t> {
 }
 
 impl<'t> Document<'t> {
-    /// Understands the syntax of `text`; `file` is the name for messages. Every syntax error found is reported.
+    /// Parses `text`; `file` is its name in messages. Reports every syntax error that the parser finds.
     pub fn parse(file: &Path, text: &'t str) -> Result<Self, Diagnostics> {
         let line_starts: Vec<usize> = std::iter::once(0)
             .chain(text.bytes().enumerate().filter(|(_, b)| *b == b'\n').map(|(i, _)| i + 1))
@@ -71,20 +75,20 @@ impl<'t> Document<'t> {
             let line = error.span().map(|span| document.line(span.start));
             document.push(line, String::new(), "TOML".into(), error.message().replace('\n', "; "));
         }
-        document.refuse_if_flawed().map(|()| document)
+        document.take_diagnostics().map(|()| document)
     }
 
-    /// The file's top level.
+    /// The top-level table.
     pub fn root(&self) -> Section<'_, 't> {
         Section::new(self, String::new(), Some(self.root.get_ref()))
     }
 
-    /// All diagnostics found, unless there are none.
+    /// Ends the reading: an error with every diagnostic, if there is any.
     pub fn finish(self) -> Result<(), Diagnostics> {
-        self.refuse_if_flawed()
+        self.take_diagnostics()
     }
 
-    fn refuse_if_flawed(&self) -> Result<(), Diagnostics> {
+    fn take_diagnostics(&self) -> Result<(), Diagnostics> {
         let diagnostics = self.diagnostics.take();
         if diagnostics.is_empty() { Ok(()) } else { Err(Diagnostics(diagnostics)) }
     }

@@ -1,28 +1,29 @@
-//! What can go wrong at an instrument and be lived with.
+//! Recoverable faults of an instrument or its line, and causes of gaps.
 //!
-//! A [`Fault`] becomes a retry, or a gap with its cause; it never ends the process (errors that do have one enum per
-//! room). It carries what the reader of a log needs to act: what was sent, what was expected, what was found.
+//! A [`Fault`] leads to a retry or becomes the cause of a gap; it never ends the process. Errors that end an instrument's loop or
+//! the process belong to the error enum of their module. A fault carries what an operator needs: what was sent, what was
+//! expected, what was found.
 
 use std::time::Duration;
 
-/// Why a reading did not happen. A closed list: outsiders rely on the names.
+/// Why a reading was not taken. A closed list: its names are interface.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum GapCause {
-    /// The device could not be opened or went away.
+    /// The device could not be opened or disappeared.
     InstrumentAbsent,
-    /// Another instrument answers than the calibration is for.
+    /// Another instrument answers than the one that the calibration is for.
     InstrumentIdentity,
-    /// No answer before the deadline, after the retries.
+    /// No answer before the deadline, after all retries.
     NoAnswer,
-    /// Answers that do not hold together, after the retries.
+    /// Inconsistent answers, after all retries.
     CorruptAnswer,
-    /// The tick came while another reading ran.
+    /// Another reading was running at the tick.
     Busy,
-    /// The daemon was stopped.
+    /// The daemon was stopping.
     Stopped,
-    /// The database could not take it.
+    /// The database could not store the reading.
     StorageFull,
-    /// The clock was set while the reading ran.
+    /// The clock was set during the reading.
     ClockStepped,
 }
 
@@ -39,7 +40,7 @@ impl GapCause {
         Self::ClockStepped,
     ];
 
-    /// The name outsiders see.
+    /// The name in the database, in JSON and in CSV.
     pub fn name(self) -> &'static str {
         match self {
             Self::InstrumentAbsent => "instrument_absent",
@@ -57,15 +58,15 @@ impl GapCause {
 /// A recoverable fault of an instrument or its line.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum Fault {
-    /// The device is not there, is in use, may not be opened, or hung up.
+    /// The device does not exist, is in use, may not be opened, or hung up.
     #[error("{path}: {why}")]
     Absent {
         /// The path of the port.
         path: String,
-        /// The likely cause, in words.
+        /// The likely cause.
         why: String,
     },
-    /// Another instrument than the one expected.
+    /// Another instrument than expected.
     #[error("expected instrument serial number `{expected}`, but `{found}` answers")]
     Identity {
         /// Serial number the calibration is for, or that answered at connection.
@@ -73,24 +74,24 @@ pub enum Fault {
         /// Serial number that answers now.
         found: String,
     },
-    /// Nothing, or not everything, came before the deadline.
+    /// The answer was missing or incomplete at the deadline.
     #[error("expected the answer to `{command}` within {waited:?}, but {found}")]
     NoAnswer {
         /// What was sent.
         command: String,
-        /// How long was waited.
+        /// Time waited.
         waited: Duration,
-        /// What came instead, e.g. `1024 of 4096 bytes came before the line went quiet`.
+        /// What was received, e.g. `1024 of 4096 bytes came before the line went quiet`.
         found: String,
     },
-    /// An answer that does not hold together.
+    /// An inconsistent answer.
     #[error("answer to `{command}`: expected {expected}, but found {found}")]
     Corrupt {
         /// What was sent.
         command: String,
-        /// What would have been right.
+        /// The rule.
         expected: String,
-        /// What came.
+        /// What was received.
         found: String,
     },
     /// The instrument refused a command.
@@ -109,7 +110,7 @@ pub enum Fault {
 }
 
 impl Fault {
-    /// The cause on record when this fault is what a reading ended in.
+    /// The cause of the gap when this fault ends a reading.
     pub fn cause(&self) -> GapCause {
         match self {
             Self::Absent { .. } => GapCause::InstrumentAbsent,
@@ -120,7 +121,7 @@ impl Fault {
         }
     }
 
-    /// Whether this is the trouble of before once more, however long was waited and whatever rubbish came this time.
+    /// Whether this fault is the same as `before`, apart from the time waited and the bytes received.
     pub fn repeats(&self, before: &Self) -> bool {
         match (self, before) {
             (Self::NoAnswer { command: a, found: x, .. }, Self::NoAnswer { command: b, found: y, .. }) => {
@@ -136,19 +137,18 @@ impl Fault {
 mod tests {
     use super::*;
 
-    /// Identity: a log that tells a repeating fault once is not fooled by spans and bytes that differ each time.
     #[test]
-    fn a_fault_repeats_whatever_its_details() {
+    fn a_fault_repeats_whatever_its_waiting_time_and_bytes() {
         let silent = |ms| Fault::NoAnswer {
             command: "*IDN?".into(),
             waited: Duration::from_millis(ms),
             found: "nothing came".into(),
         };
-        let rubbish =
+        let garbled =
             |found: &str| Fault::Corrupt { command: "*IDN?".into(), expected: "1".into(), found: found.into() };
         let absent = |why: &str| Fault::Absent { path: "line".into(), why: why.into() };
-        assert!(silent(2000).repeats(&silent(2001)) && rubbish("x").repeats(&rubbish("y")));
-        assert!(!silent(1).repeats(&rubbish("x")) && !absent("no such device").repeats(&absent("in use")));
+        assert!(silent(2000).repeats(&silent(2001)) && garbled("x").repeats(&garbled("y")));
+        assert!(!silent(1).repeats(&garbled("x")) && !absent("no such device").repeats(&absent("in use")));
         assert!(absent("in use").repeats(&absent("in use")));
     }
 }

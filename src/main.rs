@@ -1,6 +1,6 @@
-//! The program: reads the command line, runs the command, maps the result to an exit status.
+//! Entry point: parses the command line, runs the command and maps its result to an exit status.
 //!
-//! 0 done · 1 failed · 2 wrong usage or invalid input. Every failure is printed exactly once, to stderr.
+//! Exit status: 0 success, 1 failure, 2 wrong usage or invalid input. Every failure is printed once, to stderr.
 
 use clap::Parser;
 use std::process::ExitCode;

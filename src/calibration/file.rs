@@ -138,8 +138,8 @@ impl Head {
         let rule = "an instant with its offset, or a date (00:00 UTC)";
         let id = s.text("id", None, "a name of its own");
         let instrument_serial = s.text("instrument_serial", None, "the serial number the instrument answers");
-        let valid_from = s.moment("valid_from", rule, instant);
-        let valid_until = s.moment("valid_until", rule, instant);
+        let valid_from = s.timestamp("valid_from", rule, instant);
+        let valid_until = s.timestamp("valid_until", rule, instant);
         if let (Some(from), Some(until)) = (valid_from, valid_until)
             && from >= until
         {
@@ -147,7 +147,7 @@ impl Head {
         }
         let certificate = s.text("certificate", None, "the certificate it was taken from");
         let temperature_c = s.number("temperature_c", None, TEMPERATURE);
-        let range = s.span("temperature_range_c", true, TEMPERATURE);
+        let range = s.interval("temperature_range_c", true, TEMPERATURE);
         if let (Some(t), Some((low, high))) = (temperature_c, range)
             && !(low <= t && t <= high)
         {
@@ -195,7 +195,7 @@ fn read_noise(s: &Section) -> Option<Noise> {
         Some(DEFAULT_SATURATION_FRACTION),
         Range::above(0.0, "of full scale").up_to(1.0),
     );
-    let blooming_pixels = s.whole("blooming_pixels", Some(0), Range::between(0.0, 1000.0, "pixels"));
+    let blooming_pixels = s.integer("blooming_pixels", Some(0), Range::between(0.0, 1000.0, "pixels"));
     s.close();
     Some(Noise {
         electrons_per_count: electrons_per_count?,
@@ -258,11 +258,11 @@ struct StrayFile {
 
 impl StrayFile {
     fn read(s: &Section) -> Option<Self> {
-        let floor_band_nm = s.span("floor_band_nm", false, WAVELENGTH);
+        let floor_band_nm = s.interval("floor_band_nm", false, WAVELENGTH);
         let relative_uncertainty = s.number("relative_uncertainty", None, Range::between(0.0, 10.0, "k = 1"));
         let matrix = s.has("matrix").then(|| s.text("matrix", None, "the name of a CSV file"));
         if matrix.is_none() {
-            s.knows("matrix");
+            s.ignore("matrix");
         }
         s.close();
         Some(Self { floor_band_nm, relative_uncertainty: relative_uncertainty?, matrix: matrix.flatten() })

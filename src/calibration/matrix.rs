@@ -4,7 +4,7 @@
 //! 2006, Applied Optics 45(6):1111.
 
 use super::WavelengthScale;
-use crate::document::{Diagnostic, Diagnostics, in_words};
+use crate::document::{Diagnostic, Diagnostics, describe_io_error};
 use std::path::Path;
 
 /// The largest matrix that is read [pixels]; one of 4096 takes 128 MB.
@@ -15,7 +15,7 @@ const MAX_FILE_BYTES: u64 = (MAX_SIDE * MAX_SIDE * 25) as u64;
 /// The matrix in row-major order and the CRC-32 of its file.
 pub fn load(path: &Path) -> Result<(Vec<f64>, u32), Diagnostics> {
     let refuse = |expected: String, found: String| Diagnostics::one(Diagnostic::of_file(path, &expected, found));
-    let unreadable = |e: std::io::Error| refuse("a readable matrix".into(), in_words(path, &e));
+    let unreadable = |e: std::io::Error| refuse("a readable matrix".into(), describe_io_error(path, &e));
     let length = std::fs::metadata(path).map_err(unreadable)?.len();
     if length > MAX_FILE_BYTES {
         return Err(refuse(format!("at most {MAX_FILE_BYTES} bytes"), format!("{length} bytes")));

@@ -1,18 +1,18 @@
-//! The cron expression of a schedule: understood, in UTC, and sure to fire.
+//! Parses the cron expression of a schedule and refuses expressions that never fire.
 //!
-//! Evaluated in UTC only: in local time the day on which the clocks go back would skip some ticks and repeat others.
+//! Expressions are evaluated in UTC only: in local time, the end of summer time would skip some ticks and repeat others.
 
 use crate::clock::UtcMicros;
 use std::str::FromStr;
 
-/// What an expression has to be, for messages.
+/// Description of a valid expression, for messages.
 pub const RULE: &str = "a cron expression in UTC that fires: second minute hour day-of-month month day-of-week (1 = Sunday \
                         to 7) and perhaps year";
 
-/// How many ticks are looked at for the shortest time between two of them.
-const TICKS_LOOKED_AT: usize = 2000;
+/// Number of ticks examined for the shortest interval.
+const TICKS_EXAMINED: usize = 2000;
 
-/// Understands an expression; refuses one that will not fire after `now`, and says why.
+/// Parses an expression that fires after `now`; the error describes what was found.
 pub fn parse(text: &str, now: UtcMicros) -> Result<cron::Schedule, String> {
     let fields = text.split_whitespace().count();
     if !text.trim_start().starts_with('@') && !(6..=7).contains(&fields) {
@@ -28,9 +28,9 @@ pub fn parse(text: &str, now: UtcMicros) -> Result<cron::Schedule, String> {
     Ok(schedule)
 }
 
-/// The shortest time between two of the next ticks [s]; `None` when only one is left.
+/// Shortest interval between the next ticks [s]; `None` if fewer than two ticks are left.
 pub fn shortest_interval_s(schedule: &cron::Schedule, now: UtcMicros) -> Option<f64> {
-    let ticks: Vec<_> = schedule.after(&now.to_chrono()).take(TICKS_LOOKED_AT).collect();
+    let ticks: Vec<_> = schedule.after(&now.to_chrono()).take(TICKS_EXAMINED).collect();
     ticks.windows(2).map(|pair| (pair[1] - pair[0]).num_seconds() as f64).min_by(f64::total_cmp)
 }
 
@@ -42,9 +42,8 @@ mod tests {
         UtcMicros::parse("2026-06-21T12:00:00Z").unwrap()
     }
 
-    /// Identity: expressions that fire are taken, those that cannot be understood or never fire say why.
     #[test]
-    fn only_expressions_that_fire_are_taken() {
+    fn only_expressions_that_fire_are_accepted() {
         for good in [
             "0 * * * * *",
             "*/10 * * * * *",
@@ -73,7 +72,6 @@ mod tests {
         }
     }
 
-    /// Identity: the shortest of unequal intervals is found.
     #[test]
     fn the_shortest_interval_is_found() {
         let interval = |text| shortest_interval_s(&parse(text, now()).unwrap(), now());

@@ -1,4 +1,4 @@
-//! Reading one `[[instrument]]` with its schedule, exposure, darks and limits.
+//! Reads `[[instrument]]` with its schedule, exposure, darks and limits.
 
 use super::station::{WINDOW_RULE, window_s};
 use super::{DarksConfig, ExposureConfig, InstrumentConfig, LimitsConfig, ScheduleConfig, StationKind, cron};
@@ -8,42 +8,42 @@ use crate::quantities;
 use crate::record::DarkSource;
 use std::path::Path;
 
-/// The only wire dialect so far.
+/// The wire dialects.
 const DIALECTS: [&str; 1] = ["scpi"];
-/// A reading once a minute, on the minute.
+/// One reading every minute, on the minute.
 const DEFAULT_CRON: &str = "0 * * * * *";
 
 const ELEVATION: Range = Range::between(-90.0, 90.0, "degrees");
 
-/// What the rest of the file means for an instrument.
+/// Facts from outside the section.
 #[derive(Clone, Copy)]
 pub struct Context<'a> {
-    /// What lights the station; `None` when the file does not say so rightly.
+    /// Kind of the station; `None` where the file has no valid one.
     pub kind: Option<StationKind>,
-    /// Relative paths count from here.
+    /// Folder that relative paths refer to.
     pub folder: &'a Path,
-    /// The present: a schedule has to fire after it.
+    /// The present: schedules have to fire after it.
     pub now: UtcMicros,
 }
 
 /// Reads one `[[instrument]]`.
 pub fn read_instrument(s: &Section, context: Context) -> Option<InstrumentConfig> {
-    let name = s.understood("name", None, "a name of letters, digits, `-` and `_`", |text| {
+    let name = s.parse_with("name", None, "a name of letters, digits, `-` and `_`", |text| {
         let plain = |c: char| c.is_alphanumeric() || c == '-' || c == '_';
         (!text.is_empty() && text.chars().count() <= 64 && text.chars().all(plain)).then(|| text.to_owned())
     });
     let link = s.text("link", None, "the path of a serial port");
-    let baud = s.whole("baud", Some(115_200), Range::at_least(1.0, "baud"));
-    let dialect = s.understood("dialect", Some(DIALECTS[0]), "the wire dialect `scpi`", |text| {
+    let baud = s.integer("baud", Some(115_200), Range::at_least(1.0, "baud"));
+    let dialect = s.parse_with("dialect", Some(DIALECTS[0]), "the wire dialect `scpi`", |text| {
         DIALECTS.contains(&text).then(|| text.to_owned())
     });
     let rule = "a list of at least one calibration file";
     let calibrations = s.texts("calibrations", true, rule).filter(|files| {
-        let holds = !files.is_empty() && files.iter().all(|f| !f.trim().is_empty());
-        if !holds {
+        let valid = !files.is_empty() && files.iter().all(|f| !f.trim().is_empty());
+        if !valid {
             s.refuse("calibrations", rule);
         }
-        holds
+        valid
     });
     let warm_up_min = s.number("warm_up_min", Some(20.0), Range::between(0.0, 1440.0, "min"));
     let schedule = read_schedule(&s.section("schedule"), context);
@@ -75,9 +75,9 @@ fn read_schedule(s: &Section, context: Context) -> Option<ScheduleConfig> {
     if let (Some(above), Some(below)) = (sun_above_deg, sun_below_deg)
         && !(above < below)
     {
-        s.refuse("sun_above_deg", format!("an elevation below sun_below_deg ({below}), or no reading is ever taken"));
+        s.refuse("sun_above_deg", format!("an elevation below sun_below_deg ({below}), or no reading would be taken"));
     }
-    let local_window_s = s.optional_understood("local_window", WINDOW_RULE, window_s);
+    let local_window_s = s.optional_parse_with("local_window", WINDOW_RULE, window_s);
     let window_s = s.optional_number("window_s", Range::above(0.0, "s").up_to(3600.0));
     if let (Some(window), Some(interval)) =
         (window_s, schedule.as_ref().and_then(|c| cron::shortest_interval_s(c, context.now)))
@@ -92,7 +92,7 @@ fn read_schedule(s: &Section, context: Context) -> Option<ScheduleConfig> {
             parsed.map_err(|found| s.refuse_with("check_source", cron::RULE, found)).ok()
         })
     } else {
-        s.knows("check_source");
+        s.ignore("check_source");
         None
     };
     s.close();
@@ -118,11 +118,11 @@ fn read_exposure(s: &Section) -> Option<ExposureConfig> {
     {
         s.refuse("budget_s", format!("more than the shortest integration time ({min} ms)"));
     }
-    let exposures = s.whole("exposures", Some(2), Range::between(1.0, 4.0, ""));
-    let bracketing = s.truth("bracketing", true);
+    let exposures = s.integer("exposures", Some(2), Range::between(1.0, 4.0, ""));
+    let bracketing = s.boolean("bracketing", true);
     let bracket_ratio = s.number("bracket_ratio", Some(70.0), Range::between(2.0, 1000.0, ""));
-    let bracket_exposures = s.whole("bracket_exposures", Some(1), Range::between(1.0, 4.0, ""));
-    let discard_frames = s.whole("discard_frames", Some(0), Range::between(0.0, 10.0, "frames"));
+    let bracket_exposures = s.integer("bracket_exposures", Some(1), Range::between(1.0, 4.0, ""));
+    let discard_frames = s.integer("discard_frames", Some(0), Range::between(0.0, 10.0, "frames"));
     let unsteady_share = s.number("unsteady_share", Some(0.05), Range::above(0.0, "").up_to(1.0));
     s.close();
     Some(ExposureConfig {
@@ -141,25 +141,25 @@ fn read_exposure(s: &Section) -> Option<ExposureConfig> {
 fn read_darks(s: &Section, kind: Option<StationKind>) -> Option<DarksConfig> {
     let rule = "a list of `shutter`, `night`, `covered`, at least one and none twice";
     let sources = if s.has("sources") {
-        let named = s.texts("sources", true, rule);
-        named.and_then(|names| {
+        let names = s.texts("sources", true, rule);
+        names.and_then(|names| {
             let sources: Option<Vec<DarkSource>> = names.iter().map(|n| DarkSource::from_name(n)).collect();
-            let apart = |list: &Vec<DarkSource>| (1..list.len()).all(|i| !list[..i].contains(&list[i]));
-            let sources = sources.filter(|list| !list.is_empty() && apart(list));
+            let distinct = |list: &Vec<DarkSource>| (1..list.len()).all(|i| !list[..i].contains(&list[i]));
+            let sources = sources.filter(|list| !list.is_empty() && distinct(list));
             if sources.is_none() {
                 s.refuse("sources", rule);
             }
             sources
         })
     } else {
-        s.knows("sources");
-        let sunless = kind == Some(StationKind::Lamp);
-        Some(DarkSource::ALL.into_iter().filter(|source| !(sunless && *source == DarkSource::Night)).collect())
+        s.ignore("sources");
+        let without_sun = kind == Some(StationKind::Lamp);
+        Some(DarkSource::ALL.into_iter().filter(|source| !(without_sun && *source == DarkSource::Night)).collect())
     };
     if kind == Some(StationKind::Lamp) && sources.as_ref().is_some_and(|list| list.contains(&DarkSource::Night)) {
-        s.refuse("sources", "no `night` at a lamp: the sun's absence does not darken it");
+        s.refuse("sources", "no `night` under kind `lamp`, since lamps may be on at night");
     }
-    let exposures = s.whole("exposures", Some(8), Range::between(1.0, 256.0, ""));
+    let exposures = s.integer("exposures", Some(8), Range::between(1.0, 256.0, ""));
     let refresh_min = s.number("refresh_min", Some(20.0), Range::above(0.0, "min").up_to(10_080.0));
     let max_age_min = s.number("max_age_min", Some(60.0), Range::above(0.0, "min").up_to(10_080.0));
     if let (Some(refresh), Some(max)) = (refresh_min, max_age_min)
@@ -193,7 +193,7 @@ fn read_limits(s: &Section) -> Option<LimitsConfig> {
     let dark_offset_counts = s.number("dark_offset_counts", Some(20.0), Range::above(0.0, "counts"));
     let dark_rate_relative = s.number("dark_rate_relative", Some(0.5), Range::above(0.0, ""));
     let wavelength_drift_nm = s.number("wavelength_drift_nm", Some(0.1), Range::above(0.0, "nm").up_to(10.0));
-    let wavelength_apply = s.understood("wavelength_shift", Some("flag"), "`flag` or `apply`", |text| match text {
+    let wavelength_apply = s.parse_with("wavelength_shift", Some("flag"), "`flag` or `apply`", |text| match text {
         "flag" => Some(false),
         "apply" => Some(true),
         _ => None,
@@ -229,7 +229,7 @@ fn read_uncertainty(s: &Section) -> Option<Vec<(String, f64, f64)>> {
         let relative = limit.number("relative", Some(0.0), Range::at_least(0.0, "k = 2").up_to(10.0));
         let absolute = limit.number("absolute", Some(0.0), Range::at_least(0.0, "in the quantity's unit, k = 2"));
         if relative == Some(0.0) && absolute == Some(0.0) {
-            s.refuse_with(&id, "relative or absolute above 0: nothing could ever be good", "neither");
+            s.refuse_with(&id, "relative or absolute above 0, or no value could be good", "neither");
         }
         limit.close();
         Some((id, relative?, absolute?))

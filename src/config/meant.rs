@@ -1,6 +1,6 @@
-//! The configuration as meant: checked, in real units, the only form that travels through the program.
+//! The checked configuration, in SI units: the form that the program uses.
 //!
-//! Written by [`super`] from the file as written; holds no text that still has to be understood.
+//! Plain data; built by [`super`]. Invariant: holds no text that still has to be parsed.
 
 use crate::clock::UtcMicros;
 use crate::quantities::SourceRule;
@@ -8,27 +8,27 @@ use crate::record::DarkSource;
 use crate::sun::{self, Place, Sun};
 use std::path::PathBuf;
 
-/// Everything one daemon needs to know.
+/// The configuration of one daemon.
 #[derive(Clone, Debug)]
 pub struct Config {
-    /// The site.
+    /// `[station]`.
     pub station: Station,
-    /// The database.
+    /// `[store]`.
     pub store: StoreConfig,
-    /// At least one.
+    /// `[[instrument]]`, at least one.
     pub instruments: Vec<InstrumentConfig>,
-    /// The file as written, for the record.
+    /// The text of the file, to be stored in the database.
     pub text: String,
 }
 
-/// What lights the station; decides the source rules of quantities and some limits.
+/// Light source of the station; decides the source rule of quantities and some limits.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum StationKind {
     /// Sun and sky.
     Roof,
-    /// Sun and sky under glazing, perhaps with lamps.
+    /// Sun and sky under glazing, with or without lamps.
     Glasshouse,
-    /// A lamp.
+    /// Lamps only.
     Lamp,
 }
 
@@ -41,7 +41,7 @@ impl StationKind {
             Self::Lamp => "lamp",
         }
     }
-    /// Whether the sun is (part of) the source.
+    /// Whether the sun contributes light.
     pub fn sunlit(self) -> bool {
         self != Self::Lamp
     }
@@ -50,11 +50,11 @@ impl StationKind {
 /// `[station]`.
 #[derive(Clone, Debug)]
 pub struct Station {
-    /// Its name.
+    /// Name of the station.
     pub name: String,
-    /// What lights it.
+    /// Its light source.
     pub kind: StationKind,
-    /// Where it is.
+    /// Coordinates.
     pub place: Place,
     /// IANA time zone.
     pub time_zone: crate::zone::Zone,
@@ -64,10 +64,10 @@ pub struct Station {
     pub mains_hz: f64,
     /// Whether lamps under the glazing emit ultraviolet; false under any other kind.
     pub ultraviolet_lamps: bool,
-    /// When lamps shine, by the clock on the wall [s after local midnight], start inclusive, end exclusive; may wrap
-    /// midnight. Empty where it is not known.
+    /// Local times at which lamps are on [s after local midnight], start inclusive, end exclusive; a window may cross midnight.
+    /// Empty where unknown.
     pub lamps_s: Vec<(u32, u32)>,
-    /// How figures of days are made.
+    /// Rules of daily figures.
     pub days: DailyConfig,
 }
 
@@ -86,8 +86,8 @@ impl Station {
     }
 }
 
-/// Whether a clock on the wall that shows `local_s` [s after local midnight] is within a window, start inclusive, end
-/// exclusive; equal ends are all day.
+/// Whether the local time `local_s` [s after local midnight] is within a window, start inclusive, end exclusive; equal ends mean
+/// the whole day.
 pub fn in_window((start, end): (u32, u32), local_s: u32) -> bool {
     match start.cmp(&end) {
         std::cmp::Ordering::Less => (start..end).contains(&local_s),
@@ -99,11 +99,11 @@ pub fn in_window((start, end): (u32, u32), local_s: u32) -> bool {
 /// `[daily]`.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct DailyConfig {
-    /// Longest time between two readings over which the light is taken as straight [s]; a longer one is a gap.
+    /// Longest interval between two readings over which light is interpolated linearly [s]; a longer one is a gap.
     pub interpolate_up_to_s: f64,
-    /// Photon flux density above which it counts as light in the photoperiod [µmol m⁻² s⁻¹].
+    /// The photoperiod is the time above this photon flux density [µmol m⁻² s⁻¹].
     pub photoperiod_ppfd: f64,
-    /// Photon flux density of the hours above one [µmol m⁻² s⁻¹].
+    /// Threshold of the figure `hours_above` [µmol m⁻² s⁻¹].
     pub hours_above_ppfd: f64,
 }
 
@@ -118,9 +118,9 @@ impl Default for DailyConfig {
 pub struct StoreConfig {
     /// The database file.
     pub path: PathBuf,
-    /// Free space below which the owner is told [MB].
+    /// Free space below which a warning is logged and stored [MB].
     pub free_space_floor_mb: u64,
-    /// How long raw frames are kept [months]; `None` keeps them for ever.
+    /// Retention of raw frames [months]; `None` keeps them without limit.
     pub keep_raw_months: Option<u32>,
 }
 
@@ -133,19 +133,19 @@ pub struct InstrumentConfig {
     pub link: PathBuf,
     /// Line rate [baud].
     pub baud: u32,
-    /// Name of the wire dialect; only `scpi` so far.
+    /// Name of the wire dialect.
     pub dialect: String,
-    /// Calibration files, validity ranges apart.
+    /// Calibration files; their validity periods do not overlap.
     pub calibrations: Vec<PathBuf>,
     /// Warm-up after power-on or connection [s].
     pub warm_up_s: f64,
-    /// When to read.
+    /// Times of readings.
     pub schedule: ScheduleConfig,
-    /// How to expose.
+    /// Exposure control.
     pub exposure: ExposureConfig,
-    /// How to have darks.
+    /// Darks.
     pub darks: DarksConfig,
-    /// What to believe.
+    /// Limits of plausibility, drift and uncertainty.
     pub limits: LimitsConfig,
 }
 
@@ -158,57 +158,57 @@ pub struct ScheduleConfig {
     pub sun_above_deg: Option<f64>,
     /// Readings only while the sun's elevation is below this [degrees].
     pub sun_below_deg: Option<f64>,
-    /// Readings only within this local-time window [s after local midnight], start inclusive, end exclusive; may wrap midnight.
+    /// Readings only within this local-time window [s after local midnight], start inclusive, end exclusive; may cross midnight.
     pub local_window_s: Option<(u32, u32)>,
-    /// Length of the window a reading fills [s]; `None` is a single shot.
+    /// Length of the window that a reading fills with exposures [s]; `None`: single shots.
     pub window_s: Option<f64>,
-    /// Cron expression with seconds, in UTC: when the check source is looked at instead of the station's light.
+    /// Cron expression with seconds, in UTC: times of readings of the check source instead of the station's light.
     pub check_source: Option<cron::Schedule>,
 }
 
 /// `[instrument.exposure]`.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ExposureConfig {
-    /// Fill of the brightest pixel in use to aim at [1], of full scale.
+    /// Level to aim at for the brightest pixel in use, as a share of full scale [1].
     pub target_level: f64,
-    /// Shortest integration time to use [s]; the instrument's own limit holds as well.
+    /// Shortest integration time [s]; the instrument's own limit applies as well.
     pub integration_min_s: f64,
-    /// Longest integration time to use [s].
+    /// Longest integration time [s]; the instrument's own limit applies as well.
     pub integration_max_s: f64,
-    /// Time one reading may take in all, light and transfer, darks apart [s].
+    /// Longest duration of one reading, integration and transfer, without its darks [s].
     pub budget_s: f64,
     /// Exposures of the short bracket in a single shot, 1 to 4.
     pub exposures: u32,
-    /// How many times longer the ultraviolet bracket is; `None` takes no bracketing.
+    /// Ratio of the integration times of the long (ultraviolet) and the short bracket [1]; `None`: no bracketing.
     pub bracket_ratio: Option<f64>,
     /// Exposures of the ultraviolet bracket in a single shot, 1 to 4.
     pub bracket_exposures: u32,
-    /// Frames to throw away after a change of integration time (free-running detectors).
+    /// Frames to discard after a change of integration time (free-running detectors).
     pub discard_frames: u32,
-    /// Change of the light between the exposures of a single shot that makes it `unsteady` [1].
+    /// Relative change of the light between the exposures of a single shot that flags it `unsteady` [1].
     pub unsteady_share: f64,
 }
 
 /// `[instrument.darks]`.
 #[derive(Clone, Debug, PartialEq)]
 pub struct DarksConfig {
-    /// Where darks may come from.
+    /// Permitted sources of darks.
     pub sources: Vec<DarkSource>,
     /// Exposures averaged in one dark.
     pub exposures: u32,
-    /// Age at which a matched dark is taken anew [s].
+    /// Age at which a matched dark is replaced [s].
     pub refresh_s: f64,
-    /// Age beyond which a matched dark no longer serves without a doubt [s].
+    /// Age beyond which a matched dark raises a flag [s].
     pub max_age_s: f64,
-    /// Difference of detector temperature a matched dark may have [K].
+    /// Largest difference of detector temperature between a matched dark and the light it corrects [K].
     pub max_temperature_difference_k: f64,
-    /// Sun elevation below which night frames may serve [degrees].
+    /// Sun elevation below which night darks may be taken [degrees].
     pub night_below_deg: f64,
-    /// How often the library is renewed at night [s].
+    /// Interval at which the set of darks is renewed at night [s].
     pub night_every_s: f64,
-    /// Age beyond which the dark model no longer serves without a doubt [s].
+    /// Age beyond which the dark model raises a flag [s].
     pub model_max_age_s: f64,
-    /// Longest integration time of the library's grid [s].
+    /// Longest integration time in the set of darks [s].
     pub dark_set_max_s: f64,
 }
 
@@ -227,12 +227,12 @@ pub struct LimitsConfig {
     pub dark_rate_relative: f64,
     /// Shift of the wavelength scale that raises `wavelength_drift` [nm].
     pub wavelength_drift_nm: f64,
-    /// Whether a shift that was found is applied to the scale rather than only flagged.
+    /// Whether an estimated shift corrects the scale; otherwise it is only flagged.
     pub wavelength_apply: bool,
-    /// What the scale may move by in a year without a check, one standard uncertainty [nm].
+    /// Growth of the standard uncertainty of the scale in a year without a check [nm].
     pub wavelength_growth_nm_per_year: f64,
     /// Relative change of the response that raises `response_drift` [1].
     pub response_drift_relative: f64,
-    /// What the response may change by in a year without a check, one standard uncertainty [1].
+    /// Growth of the relative standard uncertainty of the response in a year without a check [1].
     pub response_growth_per_year: f64,
 }

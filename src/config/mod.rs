@@ -1,8 +1,9 @@
-//! The configuration file: as written, then as meant.
+//! The configuration file: reads it, checks it and returns the checked configuration ([`meant`]).
 //!
-//! [`load`] is the one way in for the daemon, and with one more rule for `check`: it reads the configuration and every calibration it names
-//! and reports all that is wrong with any of them together. It creates nothing and opens no port. The keys, their
-//! units and rules are in [`station`] and [`instrument`]; what comes out is [`meant`].
+//! [`load`] reads the configuration with every calibration that it names, for the daemon and for `check`, and reports all faults of
+//! all files together. The keys with their units and rules are in [`station`] and [`instrument`].
+//!
+//! Invariants: reading creates nothing and opens no port; only the checked configuration is used by the program.
 
 pub mod cron;
 pub mod instrument;
@@ -16,7 +17,7 @@ use crate::clock::UtcMicros;
 use crate::document::{Diagnostic, Diagnostics, Document, Range, read_text};
 use std::path::{Path, PathBuf};
 
-/// The version of the file's form.
+/// Version of the file format.
 const VERSION: f64 = 1.0;
 
 /// A configuration together with the calibrations it names.
@@ -28,14 +29,15 @@ pub struct Setup {
     pub calibrations: Vec<CalibrationSet>,
 }
 
-/// Reads and checks a configuration and its calibrations; a schedule has to fire after `now`. For the daemon: where no
-/// calibration is in force it goes on and says so with each reading, since a restart on the day after must not end a
-/// series.
+/// Reads and checks a configuration and its calibrations; schedules have to fire after `now`.
+///
+/// For the daemon: a missing active calibration is not an error, since a restart after the last day of a calibration must not end a
+/// series; each reading is flagged instead.
 pub fn load(path: &Path, now: UtcMicros) -> Result<Setup, Diagnostics> {
     load_all(path, now, false)
 }
 
-/// The same for `check`: every instrument also needs a calibration in force at `now`.
+/// [`load`] for `check`: every instrument also needs an active calibration at `now`.
 pub fn load_strictly(path: &Path, now: UtcMicros) -> Result<Setup, Diagnostics> {
     load_all(path, now, true)
 }
@@ -57,25 +59,25 @@ fn load_all(path: &Path, now: UtcMicros, active: bool) -> Result<Setup, Diagnost
     }
 }
 
-/// Reads and checks a configuration alone, for commands that only need the store or the site.
+/// Reads and checks a configuration without its calibrations, for commands that need only the database or the station.
 pub fn read(path: &Path, now: UtcMicros) -> Result<Config, Diagnostics> {
     let text = read_text(path)?;
     parse(path, &text, now)
 }
 
-/// Understands the text of the configuration file `path`.
+/// Parses and checks the text of the configuration file `path`.
 pub fn parse(path: &Path, text: &str, now: UtcMicros) -> Result<Config, Diagnostics> {
     parse_all(path, text, now)?.config
 }
 
-/// What a file says, as far as it could be understood.
+/// The parsed parts of a file.
 struct Parsed {
     config: Result<Config, Diagnostics>,
-    /// The calibration files of each instrument, known whatever else is wrong, so that they are checked in the same go.
+    /// Calibration files of each instrument; known even if the configuration has faults, so that they are checked in the same run.
     files: Vec<Vec<PathBuf>>,
 }
 
-/// Broken syntax is an error of its own: then nothing is known.
+/// Parses all parts of a file; the error is broken TOML syntax, after which no part is known.
 fn parse_all(path: &Path, text: &str, now: UtcMicros) -> Result<Parsed, Diagnostics> {
     let document = Document::parse(path, text)?;
     let root = document.root();
@@ -85,11 +87,11 @@ fn parse_all(path: &Path, text: &str, now: UtcMicros) -> Result<Parsed, Diagnost
     }
     let (kind, station) = station::read_station(&root.section("station"));
     let store = station::read_store(&root.section("store"), folder);
-    let days = station::read_days(&root.section("daily"));
+    let days = station::read_daily(&root.section("daily"));
     let context = instrument::Context { kind, folder, now };
     let sections = root.sections("instrument");
     let files =
-        sections.iter().map(|s| s.quiet_texts("calibrations").iter().map(|f| folder.join(f)).collect()).collect();
+        sections.iter().map(|s| s.texts_unchecked("calibrations").iter().map(|f| folder.join(f)).collect()).collect();
     let instruments: Vec<_> = sections.iter().map(|s| instrument::read_instrument(s, context)).collect();
     for (i, section) in sections.iter().enumerate() {
         for (j, earlier) in instruments[..i].iter().enumerate() {
@@ -110,14 +112,14 @@ fn parse_all(path: &Path, text: &str, now: UtcMicros) -> Result<Parsed, Diagnost
                 let station = Station { days, ..station };
                 Ok(Config { station, store, instruments, text: text.to_owned() })
             }
-            // Each part is `Some` where no diagnostic was noted; the last resort keeps a forgotten note from a panic.
+            // Each part is `Some` where no diagnostic was recorded; this arm replaces a panic should one have been forgotten.
             _ => Err(unusable(path)),
         }
     });
     Ok(Parsed { config, files })
 }
 
-/// One instrument cannot hang on two lines: a copied section whose calibration was forgotten.
+/// Refuses two instruments with one serial number: a copied section whose calibrations were not changed.
 fn no_serial_twice(path: &Path, sets: &[Option<CalibrationSet>]) -> Result<(), Diagnostics> {
     let serials: Vec<_> = sets.iter().map(|set| set.as_ref().and_then(CalibrationSet::serial)).collect();
     let mut diagnostics = Diagnostics::default();

@@ -1,40 +1,40 @@
-//! Reading `[station]`, `[store]` and `[daily]`.
+//! Reads `[station]`, `[store]` and `[daily]`.
 
 use super::{DailyConfig, Station, StationKind, StoreConfig};
 use crate::document::{Range, Section};
 use crate::sun::Place;
 use std::path::Path;
 
-/// Height above sea level where the file does not say [m].
+/// Default height above sea level [m].
 const DEFAULT_ALTITUDE_M: f64 = 0.0;
-/// The database where the file does not say, beside it.
+/// Default path of the database, relative to the configuration file's folder.
 const DEFAULT_STORE_PATH: &str = "vigilux.db";
-/// Free space below which the owner is warned [MB].
+/// Default free space below which a warning is logged and stored [MB].
 const DEFAULT_FREE_SPACE_FLOOR_MB: u32 = 500;
 
-/// What a span of local time has to be.
-pub(super) const WINDOW_RULE: &str = "a span of local time such as `05:00-21:00`, its ends apart";
+/// Description of a valid window, for messages.
+pub(super) const WINDOW_RULE: &str = "a window of local time such as `05:00-21:00`, with different ends";
 
-/// Reads `[station]`; the kind also by itself, since rules elsewhere depend on it whatever else is wrong here.
+/// Reads `[station]`. Returns the kind separately, since rules of other sections depend on it even if this section has faults.
 pub fn read_station(s: &Section) -> (Option<StationKind>, Option<Station>) {
     let name = s.text("name", None, "a name");
-    let kind = s.understood("kind", None, "one of `roof`, `glasshouse`, `lamp`", |text| {
+    let kind = s.parse_with("kind", None, "one of `roof`, `glasshouse`, `lamp`", |text| {
         [StationKind::Roof, StationKind::Glasshouse, StationKind::Lamp].into_iter().find(|k| k.name() == text)
     });
     let latitude_deg = s.number("latitude_deg", None, Range::between(-90.0, 90.0, "degrees, north positive"));
     let longitude_deg = s.number("longitude_deg", None, Range::between(-180.0, 180.0, "degrees, east positive"));
     let altitude_m = s.number("altitude_m", Some(DEFAULT_ALTITUDE_M), Range::between(-500.0, 9000.0, "m"));
     let zone = "an IANA time zone such as `Europe/Dublin`";
-    let time_zone = s.understood("time_zone", None, zone, |text| text.parse().ok());
+    let time_zone = s.parse_with("time_zone", None, zone, |text| text.parse().ok());
     let day = "a local standard time such as `00:00`";
-    let day_starts_at_s = s.understood("day_starts_at", Some("00:00"), day, time_of_day_s);
-    // Under the open sky no lamp is seen; anywhere else a wrong guess would leave ripple in every number.
+    let day_starts_at_s = s.parse_with("day_starts_at", Some("00:00"), day, time_of_day_s);
+    // A roof sees no lamps. Elsewhere there is no default: a wrong one would leave ripple in every value.
     let default_mains = (kind == Some(StationKind::Roof)).then_some(0.0);
     let mains_hz = read_mains(s, default_mains, kind.is_none());
     let lamps_s = read_lamps(s, kind);
     let ultraviolet_lamps = read_ultraviolet_lamps(s, kind);
     s.close();
-    let whole = || {
+    let station = || {
         let place = Place { latitude_deg: latitude_deg?, longitude_deg: longitude_deg?, altitude_m: altitude_m? };
         Some(Station {
             name: name?,
@@ -48,27 +48,27 @@ pub fn read_station(s: &Section) -> (Option<StationKind>, Option<Station>) {
             days: DailyConfig::default(),
         })
     };
-    (kind, whole())
+    (kind, station())
 }
 
 fn read_mains(s: &Section, default: Option<f64>, kind_unknown: bool) -> Option<f64> {
     if kind_unknown && !s.has("mains_hz") {
-        s.knows("mains_hz");
+        s.ignore("mains_hz");
         return None;
     }
     let mains = s.number("mains_hz", default, Range::between(0.0, 70.0, "Hz; 0 where no mains-driven light is seen"));
     mains.filter(|hz| {
-        let holds = *hz == 0.0 || (40.0..=70.0).contains(hz);
-        if !holds {
+        let valid = *hz == 0.0 || (40.0..=70.0).contains(hz);
+        if !valid {
             s.refuse("mains_hz", "0, or a mains frequency from 40 to 70 [Hz]");
         }
-        holds
+        valid
     })
 }
 
-/// When lamps shine; an empty list where that is not known.
+/// Local times at which lamps are on; empty where unknown.
 fn read_lamps(s: &Section, kind: Option<StationKind>) -> Vec<(u32, u32)> {
-    let rule = "a list of spans of local time such as `[\"05:00-21:00\"]`, the ends of each apart";
+    let rule = "a list of windows of local time such as `[\"05:00-21:00\"]`, each with different ends";
     let texts = s.texts("lamps", false, rule).unwrap_or_default();
     let windows: Option<Vec<_>> = texts.iter().map(|text| window_s(text)).collect();
     if windows.is_none() {
@@ -83,7 +83,7 @@ fn read_lamps(s: &Section, kind: Option<StationKind>) -> Vec<(u32, u32)> {
 /// Whether lamps under the glazing emit ultraviolet.
 fn read_ultraviolet_lamps(s: &Section, kind: Option<StationKind>) -> bool {
     let given = s.has("ultraviolet_lamps");
-    let present = s.truth("ultraviolet_lamps", false);
+    let present = s.boolean("ultraviolet_lamps", false);
     if given && matches!(kind, Some(StationKind::Roof | StationKind::Lamp)) {
         let expected = "no such key but under kind `glasshouse`: the rule of the sun holds under `roof`, the rule of lamps under `lamp`";
         s.refuse("ultraviolet_lamps", expected);
@@ -91,14 +91,14 @@ fn read_ultraviolet_lamps(s: &Section, kind: Option<StationKind>) -> bool {
     present
 }
 
-/// Reads `[daily]`: how figures of days are made. Everything in it may be left out.
-pub fn read_days(s: &Section) -> Option<DailyConfig> {
-    let usual = DailyConfig::default();
-    let bridge = Range::above(0.0, "min").up_to(60.0);
+/// Reads `[daily]`: the rules of daily figures. Every key has a default.
+pub fn read_daily(s: &Section) -> Option<DailyConfig> {
+    let default = DailyConfig::default();
+    let gap = Range::above(0.0, "min").up_to(60.0);
     let level = || Range::above(0.0, "umol m-2 s-1").up_to(5000.0);
-    let interpolate_up_to_min = s.number("interpolate_up_to_min", Some(usual.interpolate_up_to_s / 60.0), bridge);
-    let photoperiod_ppfd = s.number("photoperiod_ppfd", Some(usual.photoperiod_ppfd), level());
-    let hours_above_ppfd = s.number("hours_above_ppfd", Some(usual.hours_above_ppfd), level());
+    let interpolate_up_to_min = s.number("interpolate_up_to_min", Some(default.interpolate_up_to_s / 60.0), gap);
+    let photoperiod_ppfd = s.number("photoperiod_ppfd", Some(default.photoperiod_ppfd), level());
+    let hours_above_ppfd = s.number("hours_above_ppfd", Some(default.hours_above_ppfd), level());
     s.close();
     Some(DailyConfig {
         interpolate_up_to_s: interpolate_up_to_min? * 60.0,
@@ -107,7 +107,7 @@ pub fn read_days(s: &Section) -> Option<DailyConfig> {
     })
 }
 
-/// `HH:MM-HH:MM` as seconds after midnight; it may wrap midnight.
+/// `HH:MM-HH:MM` as seconds after midnight; the window may cross midnight.
 pub(super) fn window_s(text: &str) -> Option<(u32, u32)> {
     let (start, end) = text.split_once('-')?;
     let (start, end) = (time_of_day_s(start.trim())?, time_of_day_s(end.trim())?);
@@ -123,18 +123,18 @@ pub(super) fn time_of_day_s(text: &str) -> Option<u32> {
     (hours < 24 && minutes < 60).then_some(hours * 3600 + minutes * 60)
 }
 
-/// Reads `[store]`; a relative path counts from `folder`.
+/// Reads `[store]`; a relative path refers to `folder`.
 pub fn read_store(s: &Section, folder: &Path) -> Option<StoreConfig> {
     let path = s.text("path", Some(DEFAULT_STORE_PATH), "the path of the database file");
-    let floor = s.whole("free_space_floor_mb", Some(DEFAULT_FREE_SPACE_FLOOR_MB), Range::at_least(0.0, "MB"));
+    let floor = s.integer("free_space_floor_mb", Some(DEFAULT_FREE_SPACE_FLOOR_MB), Range::at_least(0.0, "MB"));
     let keep_raw_months = if s.has("keep_raw_months") {
-        s.whole(
+        s.integer(
             "keep_raw_months",
             None,
             Range::between(1.0, 1200.0, "months; leave the key out to keep raw frames for ever"),
         )
     } else {
-        s.knows("keep_raw_months");
+        s.ignore("keep_raw_months");
         None
     };
     s.close();
@@ -145,7 +145,6 @@ pub fn read_store(s: &Section, folder: &Path) -> Option<StoreConfig> {
 mod tests {
     use super::*;
 
-    /// Identity: only whole minutes of one day are times of day.
     #[test]
     fn a_time_of_day_is_two_digits_colon_two_digits() {
         for (text, want) in [("00:00", Some(0)), ("05:30", Some(19_800)), ("23:59", Some(86_340))] {

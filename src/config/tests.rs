@@ -2,8 +2,8 @@ use super::*;
 use crate::quantities::SourceRule;
 use crate::record::DarkSource;
 
-/// The shortest file that is right.
-const SHORT: &str = r#"
+/// The shortest valid file.
+const MINIMAL: &str = r#"
 version = 1
 [station]
 name = "Example roof"
@@ -28,10 +28,9 @@ fn diagnostics(text: &str) -> Vec<String> {
     }
 }
 
-/// Identity: a short file is complete, and every default is the documented one.
 #[test]
-fn a_short_file_is_complete() {
-    let c = parse(Path::new("a/roof.toml"), SHORT, now()).unwrap();
+fn a_minimal_file_has_the_documented_defaults() {
+    let c = parse(Path::new("a/roof.toml"), MINIMAL, now()).unwrap();
     assert_eq!((c.station.mains_hz, c.station.day_starts_at_s, c.station.place.altitude_m), (0.0, 0, 0.0));
     assert_eq!(c.store.path, Path::new("a/vigilux.db"));
     assert_eq!((c.store.free_space_floor_mb, c.store.keep_raw_months), (500, None));
@@ -61,14 +60,13 @@ fn a_short_file_is_complete() {
     assert_eq!(i.darks.sources, DarkSource::ALL);
     assert_eq!((i.darks.refresh_s, i.darks.max_age_s, i.darks.model_max_age_s), (1200.0, 3600.0, 2_592_000.0));
     assert_eq!((i.limits.low_sun_deg, i.limits.dark_offset_counts, i.limits.dark_rate_relative), (15.0, 20.0, 0.5));
-    assert_eq!(c.text, SHORT);
+    assert_eq!(c.text, MINIMAL);
 }
 
-/// Identity: every key arrives in its place and unit.
 #[test]
-fn a_full_file_arrives_in_its_units() {
+fn every_key_is_read_in_its_unit() {
     let text = format!(
-        "{SHORT}baud = 57600\nwarm_up_min = 5\n[instrument.schedule]\ncron = \"0 */5 * * * *\"\nsun_above_deg = -6\n\
+        "{MINIMAL}baud = 57600\nwarm_up_min = 5\n[instrument.schedule]\ncron = \"0 */5 * * * *\"\nsun_above_deg = -6\n\
          local_window = \"22:00-04:00\"\nwindow_s = 50\n[instrument.exposure]\nbracketing = false\nintegration_min_ms = 2.5\n\
          [instrument.darks]\nsources = [\"night\"]\nnight_every_min = 30\n[instrument.limits]\nlamp_rating_ppfd = 900\n\
          [instrument.limits.uncertainty]\nppfd = {{ relative = 0.05, absolute = 2 }}\n\
@@ -97,9 +95,8 @@ fn a_full_file_arrives_in_its_units() {
     assert_eq!(c.store.path, Path::new("vigilux.db"));
 }
 
-/// Identity: an empty file names every key it lacks.
 #[test]
-fn an_empty_file_names_every_required_key() {
+fn an_empty_file_is_refused_with_every_required_key() {
     let found = diagnostics("");
     let keys: Vec<&str> = found.iter().map(|f| f.split(": ").nth(1).unwrap()).collect();
     let want = [
@@ -114,9 +111,8 @@ fn an_empty_file_names_every_required_key() {
     assert_eq!(keys, want);
 }
 
-/// Identity: each broken rule is refused with line, key, rule and value.
 #[test]
-fn each_broken_rule_names_key_rule_and_value() {
+fn each_broken_rule_is_refused_with_line_key_rule_and_value() {
     let cases: &[(&str, &str, &str)] = &[
         ("version = 1", "version = 2", "2: version: expected version 1 of the configuration file, but found `2`"),
         (
@@ -182,7 +178,7 @@ fn each_broken_rule_names_key_rule_and_value() {
         (
             "calibrations = [\"c.toml\"]",
             "calibrations = [\"c.toml\"]\nschedule = { sun_above_deg = 5, sun_below_deg = -5 }",
-            "13: instrument[0].schedule.sun_above_deg: expected an elevation below sun_below_deg (-5), or no reading is ever \
+            "13: instrument[0].schedule.sun_above_deg: expected an elevation below sun_below_deg (-5), or no reading would be \
              taken, but found `5`",
         ),
         (
@@ -215,18 +211,21 @@ fn each_broken_rule_names_key_rule_and_value() {
         ),
     ];
     for (from, to, want) in cases {
-        assert!(SHORT.contains(from), "the example has no `{from}`");
+        assert!(MINIMAL.contains(from), "the example has no `{from}`");
         let colon = if want.starts_with(':') { "" } else { ":" };
-        assert_eq!(diagnostics(&SHORT.replacen(from, to, 1)), [format!("a/roof.toml{colon}{want}")], "{from} -> {to}");
+        assert_eq!(
+            diagnostics(&MINIMAL.replacen(from, to, 1)),
+            [format!("a/roof.toml{colon}{want}")],
+            "{from} -> {to}"
+        );
     }
 }
 
-/// Identity: a copied section has to change its name and port.
 #[test]
-fn two_instruments_never_share_a_name_or_a_port() {
-    let copied = SHORT.split_once("[[instrument]]").unwrap().1;
+fn two_instruments_with_one_name_or_port_are_refused() {
+    let copied = MINIMAL.split_once("[[instrument]]").unwrap().1;
     assert_eq!(
-        diagnostics(&format!("{SHORT}[[instrument]]{copied}")),
+        diagnostics(&format!("{MINIMAL}[[instrument]]{copied}")),
         [
             "a/roof.toml:14: instrument[1].name: expected another name than instrument[0], but found `\"south\"`",
             "a/roof.toml:15: instrument[1].link: expected another port than instrument[0], but found `\"/dev/ttyUSB0\"`",

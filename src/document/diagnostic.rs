@@ -1,25 +1,25 @@
-//! One thing wrong in a file, and the list of them.
+//! A fault of a file, and the list of all faults of one or more files.
 
 use std::fmt;
 use std::path::Path;
 
-/// One thing wrong in a file: where, the rule, and what was found instead.
+/// One fault: its place, the rule, and what was found instead.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
 pub struct Diagnostic {
     /// The file.
     pub file: String,
-    /// Line, counted from 1, where there is one.
+    /// Line, counted from 1; `None` for a fault of the file as a whole or a missing key.
     pub line: Option<usize>,
-    /// The key, e.g. `instrument[0].exposure.target_level`; empty when it is about the file as a whole.
+    /// The key, e.g. `instrument[0].exposure.target_level`; empty for a fault of the file as a whole.
     pub key: String,
     /// The rule.
     pub expected: String,
-    /// What the file holds instead.
+    /// What was found.
     pub found: String,
 }
 
 impl Diagnostic {
-    /// A diagnostic of a file as a whole.
+    /// A fault of the file as a whole.
     pub fn of_file(file: &Path, expected: &str, found: String) -> Self {
         let expected = expected.to_owned();
         Self { file: file.display().to_string(), line: None, key: String::new(), expected, found }
@@ -39,17 +39,17 @@ impl fmt::Display for Diagnostic {
     }
 }
 
-/// Everything wrong with one or more files; at least one entry.
+/// All faults of one or more files.
 #[derive(Clone, Debug, PartialEq, Eq, Default)]
 pub struct Diagnostics(pub Vec<Diagnostic>);
 
 impl Diagnostics {
-    /// A single one.
+    /// A list with one entry.
     pub fn one(diagnostic: Diagnostic) -> Self {
         Self(vec![diagnostic])
     }
 
-    /// Takes over what is wrong in `result`; hands on what is right.
+    /// Moves the diagnostics of `result` into this list; returns its value, if it has one.
     pub fn gather<T>(&mut self, result: Result<T, Diagnostics>) -> Option<T> {
         match result {
             Ok(value) => Some(value),
@@ -60,13 +60,13 @@ impl Diagnostics {
         }
     }
 
-    /// An error if there is at least one diagnostic.
+    /// `Err` if the list has an entry.
     pub fn into_result(self) -> Result<(), Diagnostics> {
         if self.0.is_empty() { Ok(()) } else { Err(self) }
     }
 }
 
-/// One line a diagnostic.
+/// One line for each diagnostic.
 impl fmt::Display for Diagnostics {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         for (i, diagnostic) in self.0.iter().enumerate() {

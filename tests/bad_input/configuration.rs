@@ -49,8 +49,8 @@ fn each_wrong_value_is_named_with_key_rule_and_value() {
         (
             "kind = \"roof\"",
             "kind = \"glasshouse\"\nmains_hz = 50\nlamps = [\"06:00-06:00\"]",
-            "station.toml:7: station.lamps: expected a list of spans of local time such as `[\"05:00-21:00\"]`, the ends of \
-             each apart, but found `[\"06:00-06:00\"]`",
+            "station.toml:7: station.lamps: expected a list of windows of local time such as `[\"05:00-21:00\"]`, each with \
+             different ends, but found `[\"06:00-06:00\"]`",
         ),
         (
             "[store]",
