@@ -10,9 +10,10 @@ use criterion::{Criterion, criterion_group, criterion_main};
 use std::hint::black_box;
 use std::sync::Arc;
 use vigilux::config::{DailyConfig, LimitsConfig, Station, StationKind};
-use vigilux::processing::pipeline::{AcquisitionContext, FrameWithDark, Pipeline, mean_time};
-use vigilux::quality::DarkProvenance;
+use vigilux::darks::FrameWithDark;
+use vigilux::processing::pipeline::{AcquisitionContext, Pipeline, mean_time};
 use vigilux::quantities::{self, Matrix, Quantity, Recipe, SourceRule};
+use vigilux::record::{DarkProvenance, DarkReference};
 use vigilux::reduction::{Setting, reduce};
 use vigilux::sun::Place;
 
@@ -80,9 +81,9 @@ fn reading(c: &mut Criterion) {
     let frames_with_darks = brackets.map(|r| FrameWithDark {
         frame: r.frame,
         dark: Some(r.dark),
-        dark_provenance: DarkProvenance::default(),
         dark_time: None,
-        flicker: false,
+        reference: DarkReference::None,
+        provenance: DarkProvenance::default(),
     });
     let about = AcquisitionContext {
         single_shot: true,

@@ -14,11 +14,12 @@ use rand_distr::{Distribution, Normal};
 use std::path::Path;
 use std::time::Instant;
 use vigilux::clock::UtcMicros;
+use vigilux::record::DarkReference;
 use vigilux::record::{
     AcquisitionContext, Bracket, DarkProvenance, Detector, Flags, Frame, PixelRanges, QuantityValue, Reading, Shutter,
     Stamp, Verdict,
 };
-use vigilux::store::{DarkReference, FrameRecord, MadeWith, NewInstrument, NewReading, SavedState, Store};
+use vigilux::store::{FrameRecord, MadeWith, NewInstrument, NewReading, SavedState, Store};
 
 const READINGS: i64 = 2000;
 const PIXELS: usize = 2048;

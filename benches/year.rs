@@ -21,10 +21,11 @@ use vigilux::calibration::Noise;
 use vigilux::clock::UtcMicros;
 use vigilux::processing::ProcessedReading;
 use vigilux::quantities::registry;
+use vigilux::record::DarkReference;
 use vigilux::record::{AcquisitionContext, Dark, Frame, Tracked};
 use vigilux::simulator::scenes::SkyKind;
 use vigilux::simulator::settings::Settings;
-use vigilux::store::{DarkReference, FrameRecord, MadeWith, NewInstrument, NewReading, Reader, Store, StoredReading};
+use vigilux::store::{FrameRecord, MadeWith, NewInstrument, NewReading, Reader, Store, StoredReading};
 
 const FIRST_DAY: &str = "2026-01-01T00:00:00Z";
 /// Days of the year on which a season is taken, with the date it is taken at.

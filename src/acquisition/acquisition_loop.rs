@@ -13,7 +13,7 @@ use super::context::{LoopContext, Observer};
 use super::gaps::GapKeeper;
 use crate::archive::daily::Keeper;
 use crate::clock::{Stop, UtcMicros, Wake};
-use crate::exposure::{Action, ExposureState, Gate, ReadingPlan, Schedule, Taken, WarmUp};
+use crate::exposure::{AcquiredFrames, Action, ExposureState, Gate, ReadingPlan, Schedule, WarmUp};
 use crate::fault::{Fault, GapCause};
 use crate::instrument::{Backoff, Session};
 use crate::processing::pipeline::mean_time;
@@ -25,8 +25,6 @@ use std::time::Duration;
 
 /// A wall clock that moved by more than this against the monotonic one while a reading ran was set [s].
 const CLOCK_STEP_S: f64 = 0.5;
-/// Time kept free before the next tick [s].
-const SPARE_S: f64 = 2.0;
 /// Where a road ended in an error.
 #[derive(Clone, Debug)]
 pub struct Interrupted {
@@ -37,9 +35,6 @@ pub struct Interrupted {
     /// The error.
     why: String,
 }
-
-/// Darks in ticks that the gate closes take at most so long in one go [s].
-const CLOSED_S: f64 = 300.0;
 
 /// One instrument's road.
 pub struct AcquisitionLoop {
@@ -287,15 +282,15 @@ impl AcquisitionLoop {
     }
 
     /// The light of one reading: all of it, or what there was when a fault came.
-    fn expose_all(&mut self, began: UtcMicros, state: ExposureState) -> (Taken, Option<Fault>) {
+    fn expose_all(&mut self, began: UtcMicros, state: ExposureState) -> (AcquiredFrames, Option<Fault>) {
         self.stuck_crcs.clear();
-        let Some(met) = self.met.as_ref() else { return (Taken::nothing(state), Some(self.absent())) };
+        let Some(met) = self.met.as_ref() else { return (AcquiredFrames::none(state), Some(self.absent())) };
         let mut plan = ReadingPlan::new(&met.setup, state.clone(), began);
         while let Action::Expose { integration_s, shutter } = plan.next(self.parts.clock.now()) {
             let exposure = match self.session.expose(integration_s, shutter) {
                 Ok(exposure) => exposure,
                 // Whose light it was until then cannot be known.
-                Err(fault @ Fault::Identity { .. }) => return (Taken::nothing(state), Some(fault)),
+                Err(fault @ Fault::Identity { .. }) => return (AcquiredFrames::none(state), Some(fault)),
                 Err(fault) => return (plan.finish(), Some(fault)),
             };
             if self.last_crc.replace(exposure.crc32) == Some(exposure.crc32) {

@@ -7,9 +7,9 @@
 use super::gaps::OpenGap;
 use crate::clock::UtcMicros;
 use crate::fault::GapCause;
-use crate::record::{AcquisitionContext, DarkProvenance, Event, EventKind, Reading};
+use crate::record::{AcquisitionContext, DarkProvenance, DarkReference, Event, EventKind, Reading};
 use crate::store::codec::{self, Coded};
-use crate::store::{DarkReference, FrameRecord, MadeWith, NewReading, SavedState, Store, StoreError};
+use crate::store::{FrameRecord, MadeWith, NewReading, SavedState, Store, StoreError};
 use std::collections::VecDeque;
 
 /// What may wait in all [bytes]: some 600 readings of two frames of 2048 pixels, ten hours of one a minute.

@@ -7,6 +7,7 @@ pub mod acquisition_loop;
 pub mod assemble;
 pub mod backlog;
 pub mod context;
+pub mod dark_records;
 pub mod disk_space;
 pub mod gaps;
 pub mod monitor_actions;

@@ -6,13 +6,11 @@
 
 use crate::calibration::{Calibration, file};
 use crate::config::{self, Config, InstrumentConfig};
-use crate::exposure::grid::whole_half_cycles;
-use crate::processing::pipeline::{
-    AcquisitionContext, FrameWithDark, Pipeline, ProcessedReading, mean_time, without_calibration,
-};
-use crate::record::{DarkProvenance, Flag, Flags, Frame, QuantityValue, Reading, Tracked};
+use crate::darks::FrameWithDark;
+use crate::processing::pipeline::{AcquisitionContext, Pipeline, ProcessedReading, mean_time, without_calibration};
+use crate::record::{DarkProvenance, DarkReference, Flag, Flags, Frame, QuantityValue, Reading, Tracked};
 use crate::reduction::{DarkFor, DarkModel};
-use crate::store::{DarkReference, FrameRecord, InstrumentRow, NOT_YET_A_QUANTITY, Reader, StoreError, StoredReading};
+use crate::store::{FrameRecord, InstrumentRow, NOT_YET_A_QUANTITY, Reader, StoreError, StoredReading};
 use std::collections::{BTreeMap, VecDeque};
 use std::path::Path;
 use std::sync::Arc;
@@ -131,11 +129,11 @@ impl Recomputer {
             .map(|(record, dark)| FrameWithDark {
                 frame: &record.frame,
                 dark: dark.as_dark_for(),
-                dark_provenance: record
+                dark_time: dark.time(),
+                reference: record.dark,
+                provenance: record
                     .dark_provenance
                     .unwrap_or_else(|| use_by_flags(stored.flags_when_taken, record.dark)),
-                dark_time: dark.time(),
-                flicker: !whole_half_cycles(record.frame.integration_s, config.station.mains_hz),
             })
             .collect();
         let sun = config.station.sun_at(mean_time(frames.iter().map(|f| &f.frame)));

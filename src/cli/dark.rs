@@ -1,16 +1,16 @@
-//! `vigilux dark`: a dark library with the head covered by a person.
+//! `vigilux dark`: a set of darks with the head covered by a person.
 //!
 //! The daemon owns the instrument and the database while it runs, so this refuses to start beside it.
 
 use super::Failure;
 use crate::acquisition::LoopContext;
 use crate::acquisition::assemble::{assemble, serial_link};
+use crate::acquisition::dark_records;
 use crate::calibration::Active;
 use crate::clock::{Clock, CompressedClock, RealClock, Stop, UtcMicros};
 use crate::config;
-use crate::darks::dark_set::{DarkOutcome, DarkSet, Means};
-use crate::darks::plan_covered_darks;
-use crate::exposure::CaptureSetup;
+use crate::darks::{DarkOutcome, DarkRequest, DarkSet, plan_covered_darks};
+use crate::exposure::ExposureSetup;
 use crate::instrument::Session;
 use crate::record::{DarkSource, Exposure, Shutter};
 use crate::reduction::Scale;
@@ -92,21 +92,19 @@ fn take(args: &DarkArgs, parts: &LoopContext) -> Result<(), Failure> {
         NewInstrument { name: &parts.instrument.name, serial: &identity.serial, identity: &idn, detector: &detector };
     let store_failure = |e: crate::store::StoreError| Failure::from_error("the database", &e);
     let row = parts.store.register_instrument(&new, now).map_err(store_failure)?;
-    let station_failure = |e: crate::acquisition::StationError| Failure::from_error("the darks", &e);
     let instrument = &parts.instrument;
-    let mut room = DarkSet::open(instrument, parts.station.place, row, &parts.store, now).map_err(station_failure)?;
-    let setup = CaptureSetup::new(
-        instrument.exposure.clone(),
-        detector.clone(),
-        &calibration.noise,
-        &calibration.linearity,
-        &Scale::new(calibration, &detector, 0).valid,
-        parts.station.mains_hz,
-        None,
-    );
-    let plan_darks =
-        plan_covered_darks(&instrument.darks, &setup.grid, setup.longest_s(), setup.overhead_s(), args.minutes * 60.0);
-    let seconds: f64 = plan_darks.iter().map(|o| f64::from(o.exposures) * (o.integration_s + setup.overhead_s())).sum();
+    let in_use = Scale::new(calibration, &detector, 0).valid;
+    let setup = ExposureSetup {
+        window_s: None,
+        ..ExposureSetup::calibrated(instrument, &parts.station, &detector, calibration, &in_use)
+    };
+    let for_darks = setup.for_darks(Some(Arc::new(calibration.clone())));
+    let on_record = dark_records::load(&parts.store, row, now).map_err(store_failure)?;
+    let mut darks = DarkSet::new(instrument.darks.clone(), parts.station.place, for_darks, on_record, now);
+    let overhead_s = setup.overhead_s();
+    let requests =
+        plan_covered_darks(&instrument.darks, &setup.grid, setup.longest_s(), overhead_s, args.minutes * 60.0);
+    let seconds: f64 = requests.iter().map(|r| r.duration_s(overhead_s)).sum();
     let minutes = (seconds / 60.0).ceil();
     if args.covered {
         let text = format!("{} ({idn}): keep the head covered for about {minutes:.0} min.\n", instrument.name);
@@ -119,27 +117,39 @@ fn take(args: &DarkArgs, parts: &LoopContext) -> Result<(), Failure> {
         ))?;
     }
 
-    let means = Means { setup: &setup, calibration: Some(calibration) };
-    let bar = progress(plan_darks.iter().map(|o| u64::from(o.exposures)).sum());
-    let mut refused = Vec::new();
-    for order in &plan_darks {
-        bar.set_message(format!("{:.4} s", order.integration_s));
-        let mut exposures: Vec<Exposure> = Vec::new();
-        for _ in 0..order.exposures {
-            let exposure = session.expose(order.integration_s, Shutter::Open);
-            exposures.push(exposure.map_err(|e| Failure::from_error("the instrument", &e))?);
-            bar.inc(1);
-        }
-        if let DarkOutcome::Refused(event) =
-            room.submit(DarkSource::Covered, &exposures, &means, false).map_err(station_failure)?
-        {
-            parts.store.add_event(&event).map_err(store_failure)?;
-            refused.push(event.text);
+    let bar = progress(requests.iter().map(|r| u64::from(r.exposures)).sum());
+    let mut rejected = Vec::new();
+    for request in &requests {
+        bar.set_message(format!("{:.4} s", request.integration_s));
+        let exposures = expose(&mut session, request, &bar)?;
+        match darks.submit(DarkSource::Covered, &exposures, false) {
+            None => {}
+            Some(DarkOutcome::Accepted(dark)) => {
+                if let Some(dark) = dark_records::store_dark(&parts.store, row, dark).map_err(store_failure)? {
+                    darks.insert(dark, false);
+                }
+            }
+            Some(DarkOutcome::Rejected(dark)) => {
+                let event = dark.event(&instrument.name);
+                parts.store.add_event(&event).map_err(store_failure)?;
+                rejected.push(event.text);
+            }
         }
     }
     bar.finish_and_clear();
-    room.refit(&means, clock.now()).map_err(station_failure)?;
-    report(&refused, plan_darks.len(), clock.now())
+    dark_records::refit(&parts.store, row, &mut darks, clock.now()).map_err(store_failure)?;
+    report(&rejected, requests.len(), clock.now())
+}
+
+/// The exposures of one dark.
+fn expose(session: &mut Session, request: &DarkRequest, bar: &ProgressBar) -> Result<Vec<Exposure>, Failure> {
+    let mut exposures = Vec::new();
+    for _ in 0..request.exposures {
+        let exposure = session.expose(request.integration_s, Shutter::Open);
+        exposures.push(exposure.map_err(|e| Failure::from_error("the instrument", &e))?);
+        bar.inc(1);
+    }
+    Ok(exposures)
 }
 
 fn report(refused: &[String], asked: usize, now: UtcMicros) -> Result<(), Failure> {

@@ -1,14 +1,13 @@
-//! Is this frame dark? A test by statistics, without knowing what the darks of this detector look like.
+//! The test for darkness: whether a frame is dark, by statistics, without a record of this detector's darks.
 //!
-//! Dark current and offset differ from pixel to pixel at random, also by a lot in hot pixels; light through a slit is
-//! smooth over the pixels. So neighbours are correlated, and long waves are looked for along the axis: in the dark they have
-//! nothing in common, in light they have the spectrum. Single lines are found as runs of pixels that stand out together. The tests need no
-//! noise figure, since the pixels' own scatter is the noise. What must stay true: it is never the level alone that
-//! refuses a dark without a model's word, since levels drift with temperature.
+//! Dark current and offset differ from pixel to pixel at random, by a lot in hot pixels; light through a slit is smooth over
+//! the pixels. So neighbours are correlated, and long waves along the axis are measured: dark pixels have nothing in common, lit
+//! ones have the spectrum. Single lines are found as runs of pixels that stand out together. The test needs no noise figure,
+//! since the scatter of the pixels is the noise. Invariant: without a model a dark is never rejected by its level alone, since
+//! levels drift with temperature.
 
-use crate::exposure::setup::dilate;
 use crate::numeric::upper_median;
-use crate::record::{Frame, PixelRanges};
+use crate::record::{Frame, PixelRanges, dilate};
 
 /// Reaches over which neighbours are correlated [pixels]: lines and bands.
 const REACHES: [usize; 2] = [4, 16];
@@ -29,7 +28,7 @@ const RUN_DEVIATIONS: f64 = 2.0;
 const LEAST_PIXELS: usize = 32;
 /// Share of clipped pixels from which on nothing can be called dark [1].
 const CLIPPED_SHARE: f64 = 0.05;
-/// Pixels this near a clipped one are left out: the charge of a hot pixel that overflows spills into its neighbours, and
+/// Pixels this near a clipped one are left out: the charge of a hot pixel that overflows blooms into its neighbours, and
 /// would be taken for light.
 const CLIPPED_REACH: u16 = 8;
 /// How far a dark's level may be from the model's, as a share of the model's level [1] …
@@ -37,16 +36,7 @@ const BAND_SHARE: f64 = 0.5;
 /// … and at least [counts].
 const BAND_COUNTS: f64 = 300.0;
 
-/// Noise of one exposure.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct DarkNoise {
-    /// Standard deviation of the read noise of one exposure [counts].
-    pub read_noise_counts: f64,
-    /// Electrons that make one count.
-    pub electrons_per_count: f64,
-}
-
-/// Why a frame does not serve as a dark.
+/// Why a frame is not used as a dark.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum DarkRejection {
     /// Many pixels are clipped.
@@ -89,11 +79,12 @@ pub enum DarkRejection {
 }
 
 /// Whether a frame is dark. `expected` is the dark model's prediction [counts per exposure], where there is a model: it
-/// takes out the pixels' own patterns, which makes the test sharper, and bounds the level.
-pub fn judge(
+/// takes out the pixels' own patterns, which makes the test sharper, and bounds the level. `read_noise_counts` is of one exposure
+/// [counts].
+pub fn test_darkness(
     frame: &Frame,
     shielded: &PixelRanges,
-    noise: DarkNoise,
+    read_noise_counts: f64,
     expected: Option<&[f64]>,
 ) -> Result<(), DarkRejection> {
     let pixels = frame.sums.len();
@@ -117,18 +108,20 @@ pub fn judge(
             return Err(DarkRejection::OutOfBand { expected, found });
         }
     }
-    let spilt = dilate(&frame.clipped.to_mask(pixels), CLIPPED_REACH);
-    let open: Vec<usize> = (0..pixels).filter(|i| lit(i) && !spilt[*i]).collect();
+    let bloomed = dilate(&frame.clipped.to_mask(pixels), CLIPPED_REACH);
+    let open: Vec<usize> = (0..pixels).filter(|i| lit(i) && !bloomed[*i]).collect();
     if open.len() < LEAST_PIXELS {
         return Err(DarkRejection::TooFewPixels { expected: LEAST_PIXELS, found: open.len() });
     }
-    let scaled = scaled(&residual, &open, noise.read_noise_counts / n.sqrt());
+    let scaled = scaled(&residual, &open, read_noise_counts / n.sqrt());
     structure(&scaled, &open)
 }
 
-/// Whether a light frame shows no light at all: by daylight, a shutter that stayed closed.
-pub fn looks_dark(frame: &Frame, shielded: &PixelRanges, noise: DarkNoise, expected: Option<&[f64]>) -> bool {
-    judge(frame, shielded, noise, expected).is_ok()
+/// Median of the pixels that see light, per exposure [counts].
+pub fn open_level(frame: &Frame, shielded: &PixelRanges) -> f64 {
+    let n = frame.exposures().max(1) as f64;
+    let shielded = shielded.to_mask(frame.sums.len());
+    median(frame.sums.iter().zip(shielded).filter(|(_, s)| !s).map(|(sum, _)| f64::from(*sum) / n).collect())
 }
 
 /// The pixels that see light about their middle, over the scatter of single pixels [1].
@@ -227,7 +220,9 @@ mod tests {
     use rand::{Rng, SeedableRng};
     use rand_distr::{LogNormal, StandardNormal};
 
-    const NOISE: DarkNoise = DarkNoise { read_noise_counts: 8.0, electrons_per_count: 3.0 };
+    /// Read noise [counts] and electrons a count.
+    const READ_NOISE: f64 = 8.0;
+    const ELECTRONS: f64 = 3.0;
     const PIXELS: usize = 2048;
     /// Pixels in a block, for lights told in deviations of a block's mean.
     const BLOCK: f64 = 32.0;
@@ -269,7 +264,7 @@ mod tests {
                 for (i, s) in sums.iter_mut().enumerate() {
                     let signal = dark[i] + if shielded.contains(i) { 0.0 } else { light(i) };
                     let charge = (signal - self.offset[i]).max(0.0);
-                    let sigma = (NOISE.read_noise_counts.powi(2) + charge / NOISE.electrons_per_count).sqrt();
+                    let sigma = (READ_NOISE.powi(2) + charge / ELECTRONS).sqrt();
                     let counts = (signal + sigma * rng.sample::<f64, _>(StandardNormal)).round().clamp(0.0, 65535.0);
                     clipped[i] |= counts > 62258.0;
                     *s += counts as u32;
@@ -306,14 +301,18 @@ mod tests {
                             let frame = sensor.frame(t, celsius, |_| 0.0, exposures, 100 * seed + k as u64);
                             let words =
                                 format!("seed {seed}, scatter {log_scatter}, {t} s, {celsius} °C, ×{exposures}");
-                            assert_eq!(judge(&frame, &shielded(), NOISE, None), Ok(()), "{words}");
+                            assert_eq!(test_darkness(&frame, &shielded(), READ_NOISE, None), Ok(()), "{words}");
                             let model: Vec<f64> = sensor
                                 .dark(t, celsius)
                                 .iter()
                                 .zip(&sensor.offset)
                                 .map(|(d, o)| o + 3.0 + 1.05 * (d - o))
                                 .collect();
-                            assert_eq!(judge(&frame, &shielded(), NOISE, Some(&model)), Ok(()), "{words}, model");
+                            assert_eq!(
+                                test_darkness(&frame, &shielded(), READ_NOISE, Some(&model)),
+                                Ok(()),
+                                "{words}, model"
+                            );
                         }
                     }
                 }
@@ -333,13 +332,13 @@ mod tests {
                 let pixel = (15f64.powi(2) + 8f64.powi(2) + (0.3 * dark).powi(2) + dark / 3.0).sqrt();
                 let block = pixel / BLOCK.sqrt();
                 let frame = sensor.frame(t, celsius, |i| 3.0 * block * sky(i) / MEAN_OF_LIT, 1, seed);
-                let found = judge(&frame, &shielded(), NOISE, None);
+                let found = test_darkness(&frame, &shielded(), READ_NOISE, None);
                 assert!(matches!(found, Err(DarkRejection::Lit { .. })), "seed {seed}, {t} s: {found:?}");
                 // With the patterns taken out by a model, much less light is enough.
                 let model = sensor.dark(t, celsius);
                 let sharp = (8f64.powi(2) + dark / 3.0).sqrt() / BLOCK.sqrt();
                 let frame = sensor.frame(t, celsius, |i| 3.0 * sharp * sky(i) / MEAN_OF_LIT, 1, seed);
-                let found = judge(&frame, &shielded(), NOISE, Some(&model));
+                let found = test_darkness(&frame, &shielded(), READ_NOISE, Some(&model));
                 assert!(matches!(found, Err(DarkRejection::Lit { .. })), "seed {seed}, {t} s, model: {found:?}");
             }
         }
@@ -350,7 +349,7 @@ mod tests {
     fn a_line_of_a_street_lamp_is_found() {
         let sensor = Sensor::new(3, 0.3);
         let line = |i: usize| 100.0 * (-((i as f64 - 823.0) / 6.0).powi(2)).exp();
-        let refusal = judge(&sensor.frame(1.0, 10.0, line, 4, 1), &shielded(), NOISE, None).unwrap_err();
+        let refusal = test_darkness(&sensor.frame(1.0, 10.0, line, 4, 1), &shielded(), READ_NOISE, None).unwrap_err();
         let DarkRejection::Lit { pixel, .. } = &refusal else { panic!("{refusal}") };
         assert!((800..848).contains(pixel), "{pixel}");
         assert!(refusal.to_string().starts_with("expected a dark frame, but light shows"), "{refusal}");
@@ -361,14 +360,20 @@ mod tests {
     fn daylight_and_impossible_levels_are_refused() {
         let sensor = Sensor::new(4, 0.3);
         let day = sensor.frame(1e-3, 20.0, |i| 400.0 * sky(i), 1, 1);
-        assert!(!looks_dark(&day, &shielded(), NOISE, None));
+        assert!(test_darkness(&day, &shielded(), READ_NOISE, None).is_err());
         let bright = sensor.frame(1.0, 20.0, |_| 1e6, 1, 1);
-        assert!(matches!(judge(&bright, &shielded(), NOISE, None), Err(DarkRejection::Clipped { pixels: 2048, .. })));
+        assert!(matches!(
+            test_darkness(&bright, &shielded(), READ_NOISE, None),
+            Err(DarkRejection::Clipped { pixels: 2048, .. })
+        ));
         let closed = sensor.frame(0.01, 20.0, |_| 0.0, 2, 1);
-        assert!(looks_dark(&closed, &shielded(), NOISE, None));
+        assert_eq!(test_darkness(&closed, &shielded(), READ_NOISE, None), Ok(()));
         let model = vec![1200.0; PIXELS];
         let off = sensor.frame(60.0, 20.0, |_| 0.0, 1, 1);
-        assert!(matches!(judge(&off, &shielded(), NOISE, Some(&model)), Err(DarkRejection::OutOfBand { .. })));
+        assert!(matches!(
+            test_darkness(&off, &shielded(), READ_NOISE, Some(&model)),
+            Err(DarkRejection::OutOfBand { .. })
+        ));
     }
 
     /// Identity: a frame without enough pixels is refused in words, and nothing panics on odd input.
@@ -383,11 +388,17 @@ mod tests {
             clipped: PixelRanges::default(),
             spread: 0.0,
         };
-        assert!(matches!(judge(&frame(vec![]), &shielded(), NOISE, None), Err(DarkRejection::TooFewPixels { .. })));
         assert!(matches!(
-            judge(&frame(vec![5; 20]), &shielded(), NOISE, None),
+            test_darkness(&frame(vec![]), &shielded(), READ_NOISE, None),
             Err(DarkRejection::TooFewPixels { .. })
         ));
-        assert_eq!(judge(&frame(vec![1000; PIXELS]), &shielded(), NOISE, Some(&[f64::NAN; PIXELS])), Ok(()));
+        assert!(matches!(
+            test_darkness(&frame(vec![5; 20]), &shielded(), READ_NOISE, None),
+            Err(DarkRejection::TooFewPixels { .. })
+        ));
+        assert_eq!(
+            test_darkness(&frame(vec![1000; PIXELS]), &shielded(), READ_NOISE, Some(&[f64::NAN; PIXELS])),
+            Ok(())
+        );
     }
 }

@@ -1,10 +1,25 @@
-//! Darks: which to take, which to use, the test for darkness, and the set in memory.
+//! Darks: which to take, which to use, the test for darkness, when to fit the model, and the set in memory.
+//!
+//! Pure: nothing here takes an exposure, reads a clock or knows the database. [`DarkSet`] answers with what is to be taken and
+//! what is to be stored; the model itself is fitted and evaluated in [`crate::reduction`]. Invariant: a rejected dark is never
+//! used for correction.
 
 pub mod choice;
 pub mod dark_set;
 pub mod darkness;
+pub mod fit;
+pub mod frame_with_dark;
+pub mod metadata;
+pub mod pause;
 pub mod plan;
+pub mod set_times;
+pub mod setup;
 
-pub use choice::{DarkChoice, DarkWanted, choose};
-pub use darkness::{DarkNoise, DarkRejection, judge, looks_dark};
-pub use plan::{DarkContext, DarkMetadata, DarkRequest, darkest_below_deg, plan_covered_darks, plan_darks};
+pub use choice::{DarkChoice, choose};
+pub use dark_set::{DarkOutcome, DarkSet, FittedModel, RejectedDark};
+pub use darkness::{DarkRejection, open_level, test_darkness};
+pub use frame_with_dark::FrameWithDark;
+pub use metadata::DarkMetadata;
+pub use pause::{DarkPause, NightSun};
+pub use plan::{DarkRequest, ModelState, plan_covered_darks, plan_darks};
+pub use setup::DarkSetup;

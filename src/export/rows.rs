@@ -7,8 +7,8 @@ use crate::archive::Recomputer;
 use crate::clock::UtcMicros;
 use crate::config::Config;
 use crate::quantities;
-use crate::record::QuantityValue;
-use crate::store::{DarkReference, InstrumentRow, Reader, StoredReading};
+use crate::record::{DarkReference, QuantityValue};
+use crate::store::{InstrumentRow, Reader, StoredReading};
 use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
 

@@ -9,7 +9,6 @@ pub mod control;
 mod exposure_tests;
 mod exposures;
 pub mod frame_statistics;
-pub mod grid;
 pub mod reading_plan;
 pub mod schedule;
 pub mod setup;
@@ -18,7 +17,7 @@ pub mod warm_up;
 mod wire_tests;
 
 pub use control::ExposureState;
-pub use reading_plan::{Action, ReadingPlan, Single, Taken};
+pub use reading_plan::{AcquiredFrames, Action, ReadingPlan, Single};
 pub use schedule::{Gate, Schedule};
-pub use setup::CaptureSetup;
+pub use setup::ExposureSetup;
 pub use warm_up::WarmUp;

@@ -6,13 +6,14 @@
 use crate::calibration::Calibration;
 use crate::clock::UtcMicros;
 use crate::config::{LimitsConfig, Station};
+use crate::darks::FrameWithDark;
 use crate::quality::limits::PlausibilityLimit;
 use crate::quality::verdict::judge_without_numbers;
 use crate::quality::{Assessment, DarkProvenance, Judged, judge};
 use crate::quantities::{self, Matrix};
 pub use crate::record::AcquisitionContext;
-use crate::record::{Bracket, Detector, Flag, Flags, Frame, Reading, WindowStatistics};
-use crate::reduction::{Aged, BracketInput, DarkFor, Reduced, Scale, Setting, reduce, scale};
+use crate::record::{Bracket, Detector, Flag, Flags, Frame, Reading, WindowStatistics, whole_half_cycles};
+use crate::reduction::{Aged, BracketInput, Reduced, Scale, Setting, reduce, scale};
 use crate::sun::{self, Sun};
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -22,21 +23,6 @@ use std::sync::Arc;
 const KEPT_AXES: usize = 2;
 /// Seconds in a mean year.
 const YEAR_S: f64 = 365.25 * 86_400.0;
-
-/// One bracket with everything that is known about it.
-#[derive(Clone, Copy, Debug)]
-pub struct FrameWithDark<'a> {
-    /// The light.
-    pub frame: &'a Frame,
-    /// Its dark; `None` where none can serve.
-    pub dark: Option<DarkFor<'a>>,
-    /// How the dark was had.
-    pub dark_provenance: DarkProvenance,
-    /// When the dark was taken, or the newest dark in the model.
-    pub dark_time: Option<UtcMicros>,
-    /// Whether mains ripple could not be averaged out.
-    pub flicker: bool,
-}
 
 /// A reading and what it was made through.
 #[derive(Clone, Debug)]
@@ -156,8 +142,9 @@ impl Pipeline {
             &reduced.errors,
         );
         let spreads: Vec<f64> = served.iter().map(|t| f64::from(t.frame.spread)).collect();
-        let flickers: Vec<bool> = served.iter().map(|t| t.flicker).collect();
-        let darks: Vec<DarkProvenance> = served.iter().map(|t| t.dark_provenance).collect();
+        let ripples = |f: &Frame| !whole_half_cycles(f.integration_s, self.station.mains_hz);
+        let flickers: Vec<bool> = served.iter().map(|t| ripples(t.frame)).collect();
+        let darks: Vec<DarkProvenance> = served.iter().map(|t| t.provenance).collect();
         let judged = judge(
             &reduced,
             &matrix,

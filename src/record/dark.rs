@@ -1,4 +1,4 @@
-//! A dark frame, where it came from, and how it came to serve.
+//! A dark frame, where it came from, and how it is used.
 
 use super::frame::Frame;
 
@@ -42,14 +42,31 @@ pub struct Dark {
     pub frame: Frame,
 }
 
+/// Which dark was subtracted from a frame, by row.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum DarkReference {
+    /// A matched dark.
+    Matched {
+        /// Row of `dark`.
+        dark: i64,
+        /// Row of `dark_model`: the model that gave the offsets of the pixels, where there was one.
+        model: Option<i64>,
+    },
+    /// The dark model: row of `dark_model`.
+    Model(i64),
+    /// There was none to use.
+    #[default]
+    None,
+}
+
 /// How the dark of one bracket was had.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct DarkProvenance {
     /// Older, or from another temperature, than allowed.
     pub stale: bool,
-    /// A newer one was refused.
+    /// A newer one was rejected.
     pub suspect: bool,
-    /// The model served.
+    /// It is the model's.
     pub modelled: bool,
 }
 

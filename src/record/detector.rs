@@ -1,6 +1,6 @@
 //! What an instrument says about its own detector.
 
-use super::frame::PixelRanges;
+use super::pixel_ranges::PixelRanges;
 
 /// Facts about a detector, as the instrument answered them when it was connected.
 #[derive(Clone, Debug, PartialEq)]

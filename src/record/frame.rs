@@ -3,6 +3,7 @@
 //! A frame is the lossless sum of n equal exposures; with the CRC-32 of every exposure's block beside it, anything
 //! computed from it can be computed again and every exposure can be found in an independent record.
 
+use super::pixel_ranges::PixelRanges;
 use crate::clock::UtcMicros;
 
 /// The shutter's state while an exposure ran.
@@ -47,56 +48,6 @@ pub struct Stamp {
     pub start: UtcMicros,
     /// CRC-32 of the block's payload.
     pub crc32: u32,
-}
-
-/// A set of pixels as inclusive ranges, ascending and apart.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct PixelRanges(pub Vec<(u16, u16)>);
-
-impl PixelRanges {
-    /// From a mask: true pixels are in the set.
-    pub fn from_mask(mask: &[bool]) -> Self {
-        let mut ranges: Vec<(u16, u16)> = Vec::new();
-        for (i, _) in mask.iter().enumerate().filter(|(_, set)| **set) {
-            let i = i.min(u16::MAX as usize) as u16;
-            match ranges.last_mut() {
-                Some((_, last)) if *last + 1 == i => *last = i,
-                _ => ranges.push((i, i)),
-            }
-        }
-        Self(ranges)
-    }
-    /// As a mask of `pixels` entries; what lies beyond is left out.
-    pub fn to_mask(&self, pixels: usize) -> Vec<bool> {
-        let mut mask = vec![false; pixels];
-        for &(a, b) in &self.0 {
-            for m in mask.iter_mut().take(b as usize + 1).skip(a as usize) {
-                *m = true;
-            }
-        }
-        mask
-    }
-    /// Whether a pixel is in the set.
-    pub fn contains(&self, pixel: usize) -> bool {
-        self.0.iter().any(|&(a, b)| (a as usize..=b as usize).contains(&pixel))
-    }
-    /// Whether the set is empty.
-    pub fn is_empty(&self) -> bool {
-        self.0.is_empty()
-    }
-    /// How many pixels are in the set.
-    pub fn count(&self) -> usize {
-        self.0.iter().map(|&(a, b)| b as usize - a as usize + 1).sum()
-    }
-    /// Both sets together.
-    pub fn union(&self, other: &Self) -> Self {
-        let top = self.0.iter().chain(&other.0).map(|r| r.1 as usize + 1).max().unwrap_or(0);
-        let mut mask = self.to_mask(top);
-        for &(a, b) in &other.0 {
-            mask[a as usize..=b as usize].fill(true);
-        }
-        Self::from_mask(&mask)
-    }
 }
 
 /// The sum of n exposures of equal integration time with the shutter as stated.
@@ -166,21 +117,5 @@ impl Frame {
     /// Whether two integration times are the same setting of the instrument.
     pub fn same_integration(a: f64, b: f64) -> bool {
         (a - b).abs() <= 1e-6 * a.abs().max(b.abs())
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// Identity: a mask survives its ranges.
-    #[test]
-    fn ranges_hold_exactly_the_pixels_of_their_mask() {
-        let mask = [false, true, true, false, true, false, false, true];
-        let ranges = PixelRanges::from_mask(&mask);
-        assert_eq!(ranges.0, [(1, 2), (4, 4), (7, 7)]);
-        assert_eq!(ranges.to_mask(8), mask);
-        assert_eq!((ranges.count(), ranges.contains(2), ranges.contains(3)), (4, true, false));
-        assert_eq!(ranges.union(&PixelRanges(vec![(3, 3), (9, 9)])).0, [(1, 4), (7, 7), (9, 9)]);
     }
 }

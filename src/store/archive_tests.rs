@@ -75,7 +75,7 @@ fn a_database_of_version_1_is_brought_forward_with_everything_in_it() {
         let id = stored.reading.id;
         let want = FrameRecord {
             frame: frame(stored.reading.time_mid, id as u32),
-            dark: DarkReference::None,
+            dark: crate::record::DarkReference::None,
             dark_provenance: None,
         };
         assert_eq!(store.frames(id).unwrap(), [want]);

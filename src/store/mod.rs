@@ -43,7 +43,7 @@ pub use query::{Counts, FrameOf, NOT_YET_A_QUANTITY, Readings};
 pub use register::{InstrumentRow, NewInstrument, Provenance, sha256};
 pub use retention::LetGo;
 pub use rollups::{DayRow, Epoch, NewHour};
-pub use rows::{DarkModel, DarkReference, FrameRecord, MadeWith, NewReading, SavedState, StoredReading};
+pub use rows::{DarkModel, FrameRecord, MadeWith, NewReading, SavedState, StoredReading};
 
 use rusqlite::Connection;
 use std::collections::HashMap;

@@ -2,13 +2,13 @@
 
 use super::codec::{self, Coded};
 use super::error::StoreError;
-use super::rows::{DarkModel, DarkReference, FrameRecord, MadeWith, SavedState, StoredReading};
+use super::rows::{DarkModel, FrameRecord, MadeWith, SavedState, StoredReading};
 use super::schema::{FRAMES_PER_READING, READING_BITS, VALUE_IN_FORCE};
 use super::{Inner, Reader, spans};
 use crate::clock::UtcMicros;
 use crate::record::{
-    AcquisitionContext, Bracket, Dark, DarkProvenance, DarkSource, Event, EventKind, Flags, Frame, QuantityValue,
-    Reading, Tracked, Verdict, WindowStatistics,
+    AcquisitionContext, Bracket, Dark, DarkProvenance, DarkReference, DarkSource, Event, EventKind, Flags, Frame,
+    QuantityValue, Reading, Tracked, Verdict, WindowStatistics,
 };
 use rusqlite::{Connection, OptionalExtension, Params, Row, params};
 use std::borrow::Cow;

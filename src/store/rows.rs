@@ -1,7 +1,7 @@
 //! What goes into the store and comes out of it, beyond the records every room knows.
 
 use crate::clock::UtcMicros;
-use crate::record::{AcquisitionContext, DarkProvenance, Event, Flags, Frame, Reading};
+use crate::record::{AcquisitionContext, DarkProvenance, DarkReference, Event, Flags, Frame, Reading};
 
 /// The rows a reading was made with.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -14,23 +14,6 @@ pub struct MadeWith {
     pub configuration: i64,
     /// Row of `computation`.
     pub computation: i64,
-}
-
-/// Which dark served a frame.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum DarkReference {
-    /// A matched dark.
-    Matched {
-        /// Row of `dark`.
-        dark: i64,
-        /// Row of `dark_model`: the model that knew the pixels' offsets, where there was one.
-        model: Option<i64>,
-    },
-    /// The dark model: row of `dark_model`.
-    Model(i64),
-    /// None could serve.
-    #[default]
-    None,
 }
 
 /// A frame and the dark that served it: all that reduction received for one bracket.

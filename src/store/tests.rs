@@ -108,7 +108,7 @@ impl Station {
             &reading(mid),
             &[FrameRecord {
                 frame: frame(mid, 1),
-                dark: DarkReference::None,
+                dark: crate::record::DarkReference::None,
                 dark_provenance: Some(DarkProvenance::default()),
             }],
         )
@@ -164,7 +164,7 @@ fn a_reading_comes_back_as_it_was_with_frames_events_and_state() {
         FrameRecord { frame: frame(NOON, 2), dark: DarkReference::Model(model_id), dark_provenance: None },
         FrameRecord {
             frame: frame(NOON, 3),
-            dark: DarkReference::None,
+            dark: crate::record::DarkReference::None,
             dark_provenance: Some(DarkProvenance::default()),
         },
     ];

@@ -2,11 +2,11 @@
 
 use super::codec::learning::Fresh;
 use super::error::StoreError;
-use super::rows::{DarkReference, NewReading, SavedState};
+use super::rows::{NewReading, SavedState};
 use super::schema::{FRAMES_PER_READING, READING_BITS};
 use super::{Store, codec, query, rollups};
 use crate::clock::UtcMicros;
-use crate::record::{Dark, DarkProvenance, Event, EventKind, QuantityValue, Reading};
+use crate::record::{Dark, DarkProvenance, DarkReference, Event, EventKind, QuantityValue, Reading};
 use rusqlite::{Connection, Statement, ToSql, Transaction, TransactionBehavior, params};
 
 const INSERT_READING: &str = "INSERT INTO reading(time_start, time_mid, time_end, instrument, configuration, \

@@ -9,9 +9,10 @@ use crate::roof::STATION;
 use std::collections::BTreeSet;
 use vigilux::archive::recomputation::{Recomputer, differences};
 use vigilux::clock::UtcMicros;
+use vigilux::record::DarkReference;
 use vigilux::simulator::scenes::{SceneKind, SkyKind};
 use vigilux::simulator::settings::Settings;
-use vigilux::store::{DarkReference, Reader};
+use vigilux::store::Reader;
 
 /// Recomputes every stored reading and compares each bit; returns the flags seen and the provenance of darks.
 fn all_again(station: &Loop) -> BTreeSet<&'static str> {

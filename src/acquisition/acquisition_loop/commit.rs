@@ -10,12 +10,12 @@ use crate::acquisition::backlog::Committed;
 use crate::acquisition::context::Observer;
 use crate::acquisition::monitor_actions;
 use crate::clock::UtcMicros;
-use crate::exposure::grid::whole_half_cycles;
-use crate::exposure::{ExposureState, Taken, WarmUp};
+use crate::darks::FrameWithDark;
+use crate::exposure::{AcquiredFrames, ExposureState, WarmUp};
 use crate::fault::{Fault, GapCause};
-use crate::processing::pipeline::{AcquisitionContext, FrameWithDark, without_calibration};
+use crate::processing::pipeline::{AcquisitionContext, without_calibration};
 use crate::quality::monitor::set::SAVE_EVERY_S;
-use crate::record::{Event, Frame};
+use crate::record::Event;
 use crate::store::{FrameRecord, MadeWith, NewReading, SavedState};
 use crate::sun::Sun;
 
@@ -59,7 +59,7 @@ impl AcquisitionLoop {
     pub(super) fn store(
         &mut self,
         tick: UtcMicros,
-        taken: &Taken,
+        taken: &AcquiredFrames,
         sun: Option<Sun>,
         (link_fault, interrupted): (bool, bool),
         observer: &mut dyn Observer,
@@ -73,7 +73,7 @@ impl AcquisitionLoop {
         let about = AcquisitionContext {
             warming: self.warm_up.warming(taken.frames[0].start(), self.parts.instrument.warm_up_s),
             stuck,
-            shutter_fault: met.dark_set.shutter_fault(&taken.frames, &met.means(), sun.map(|s| s.elevation_deg)),
+            shutter_fault: met.darks.shutter_fault(&taken.frames, sun.map(|s| s.elevation_deg)),
             dark_drift: met.monitors.dark_exceeded(),
             link_fault,
             clock_unsynced: (self.parts.clock_synchronised)() != Some(true),
@@ -84,22 +84,10 @@ impl AcquisitionLoop {
             check_source,
             tracked: met.monitors.tracked(taken.frames[0].start()),
         };
-        let served: Vec<_> = taken.frames.iter().map(|f| met.dark_set.serve(f)).collect();
-        let frames_with_darks: Vec<FrameWithDark<'_>> = taken
-            .frames
-            .iter()
-            .zip(&served)
-            .map(|(frame, s)| FrameWithDark {
-                frame,
-                dark: met.dark_set.dark_for(s),
-                dark_provenance: s.used,
-                dark_time: s.time,
-                flicker: !whole_half_cycles(frame.integration_s, self.parts.station.mains_hz),
-            })
-            .collect();
+        let frames_with_darks: Vec<FrameWithDark<'_>> = taken.frames.iter().map(|f| met.darks.serve(f)).collect();
         let mut processed = match met.calibrated.as_mut() {
             Some(c) => {
-                let processed = c.pipeline.process(&frames_with_darks, &singles(taken), sun, &about);
+                let processed = c.pipeline.process(&frames_with_darks, &taken.single_frames(), sun, &about);
                 let (_, matrix) = c.pipeline.axis(processed.reading.detector_temperature, about.tracked.shift_nm);
                 if let Some(reduced) = &processed.reduced {
                     met.monitors.observe_reading(&processed.reading, reduced, &matrix);
@@ -108,11 +96,9 @@ impl AcquisitionLoop {
             }
             None => without_calibration(&name, &frames_with_darks, sun, &about),
         };
-        let records: Vec<FrameRecord> = taken
-            .frames
+        let records: Vec<FrameRecord> = frames_with_darks
             .iter()
-            .zip(&served)
-            .map(|(f, s)| FrameRecord { frame: f.clone(), dark: s.reference, dark_provenance: Some(s.used) })
+            .map(|f| FrameRecord { frame: f.frame.clone(), dark: f.reference, dark_provenance: Some(f.provenance) })
             .collect();
         let exposure = if check_source { &self.source_exposure } else { &self.exposure };
         let own = (exposure, &self.warm_up);
@@ -279,22 +265,4 @@ impl AcquisitionLoop {
         }
         Ok(())
     }
-}
-
-/// The exposures of a window, bracket by bracket, as frames of one.
-fn singles(taken: &Taken) -> Vec<Vec<Frame>> {
-    if taken.singles.is_empty() {
-        return Vec::new();
-    }
-    let mut by_rung = vec![Vec::new(); taken.frames.len()];
-    for single in &taken.singles {
-        if let (Some(bracket), Some(frame)) = (by_rung.get_mut(single.frame), taken.frames.get(single.frame)) {
-            // Clipping is judged on the sum of the bracket: a pixel that clipped once is out for the whole window.
-            bracket.extend(
-                Frame::of(std::slice::from_ref(&single.exposure), |_| false)
-                    .map(|f| Frame { clipped: frame.clipped.clone(), ..f }),
-            );
-        }
-    }
-    by_rung
 }

@@ -4,14 +4,14 @@
 //! met; a line that is lost is let go at once and asked again no sooner than the back-off says.
 
 use super::super::StationError;
-use super::super::context::{LoopContext, Observer};
-use super::super::monitor_actions;
+use super::super::context::Observer;
+use super::super::{dark_records, monitor_actions};
 use super::AcquisitionLoop;
 use super::commit::LoopState;
-use crate::calibration::{Active, Noise};
+use crate::calibration::Active;
 use crate::clock::UtcMicros;
-use crate::darks::dark_set::{DarkSet, Means};
-use crate::exposure::CaptureSetup;
+use crate::darks::DarkSet;
+use crate::exposure::ExposureSetup;
 use crate::fault::Fault;
 use crate::processing::pipeline::Pipeline;
 use crate::quality::monitor::MonitorSet;
@@ -29,17 +29,11 @@ pub(super) struct Connected {
     pub(super) serial: String,
     pub(super) detector: Detector,
     pub(super) row: i64,
-    pub(super) dark_set: DarkSet,
+    pub(super) darks: DarkSet,
     pub(super) monitors: MonitorSet,
     /// What readings are planned from; without a calibration, the instrument's own facts and careful guesses.
-    pub(super) setup: CaptureSetup,
+    pub(super) setup: ExposureSetup,
     pub(super) calibrated: Option<Calibrated>,
-}
-
-impl Connected {
-    pub(super) fn means(&self) -> Means<'_> {
-        Means { setup: &self.setup, calibration: self.calibrated.as_ref().map(|c| &**c.pipeline.calibration()) }
-    }
 }
 
 /// The calibration in force: its row and what is built from it.
@@ -91,14 +85,16 @@ impl AcquisitionLoop {
         self.restore(row)?;
         self.warm_up.connected(now, false);
         let instrument = &self.parts.instrument;
-        let dark_set = DarkSet::open(instrument, self.parts.station.place, row, &self.parts.store, now)?;
+        let setup = ExposureSetup::uncalibrated(instrument, &self.parts.station, &detector);
+        let on_record = dark_records::load(&self.parts.store, row, now)?;
+        let (config, place) = (instrument.darks.clone(), self.parts.station.place);
+        let darks = DarkSet::new(config, place, setup.for_darks(None), on_record, now);
         let monitors = monitor_actions::load_monitors(&self.parts.store, row, &self.parts.station, instrument, now)?;
-        let setup = uncalibrated_setup(&self.parts, &detector);
         self.met = Some(Connected {
             serial: identity.serial.clone(),
             detector,
             row,
-            dark_set,
+            darks,
             monitors,
             setup,
             calibrated: None,
@@ -161,7 +157,7 @@ impl AcquisitionLoop {
             return Ok(());
         }
         (met.setup, met.calibrated) = match wanted {
-            None => (uncalibrated_setup(&self.parts, &met.detector), None),
+            None => (ExposureSetup::uncalibrated(&self.parts.instrument, &self.parts.station, &met.detector), None),
             Some(calibration) => {
                 let matrix = calibration.stray_light.matrix.as_deref();
                 let row =
@@ -175,33 +171,13 @@ impl AcquisitionLoop {
                     met.detector.clone(),
                 );
                 let in_use = pipeline.axis(None, 0.0).0.valid.clone();
-                let setup = CaptureSetup::new(
-                    self.parts.instrument.exposure.clone(),
-                    met.detector.clone(),
-                    &calibration.noise,
-                    &calibration.linearity,
-                    &in_use,
-                    self.parts.station.mains_hz,
-                    self.parts.instrument.schedule.window_s,
-                );
+                let (instrument, station) = (&self.parts.instrument, &self.parts.station);
+                let setup = ExposureSetup::calibrated(instrument, station, &met.detector, calibration, &in_use);
                 (setup, Some(Calibrated { row, pipeline }))
             }
         };
+        let calibration = met.calibrated.as_ref().map(|c| Arc::clone(c.pipeline.calibration()));
+        met.darks.configure(met.setup.for_darks(calibration));
         Ok(())
     }
-}
-
-/// What readings are planned from without a calibration: the frames are kept, all else can be computed later.
-fn uncalibrated_setup(parts: &LoopContext, detector: &Detector) -> CaptureSetup {
-    let noise =
-        Noise { electrons_per_count: 1.0, read_noise_counts: 10.0, saturation_fraction: 0.95, blooming_pixels: 8 };
-    CaptureSetup::new(
-        parts.instrument.exposure.clone(),
-        detector.clone(),
-        &noise,
-        &[],
-        &vec![true; detector.pixels],
-        parts.station.mains_hz,
-        parts.instrument.schedule.window_s,
-    )
 }

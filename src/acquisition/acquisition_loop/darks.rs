@@ -1,17 +1,18 @@
-//! The darks of the road: taking what the dark_set plan_darks, as far as time allows.
+//! Takes and stores the darks that the set of darks asks for.
 //!
-//! Which darks, when and how many is the dark_set's decision; whether one may serve, too. What must stay true: a dark that
-//! broke off is kept as far as it came, and none is taken beside another instrument's light.
+//! Which darks to take, whether a frame is dark and when to fit are decisions of [`crate::darks`]. Invariants: a dark that a
+//! fault ends early is used as far as it came; nothing is used that is not stored.
 
-use super::{AcquisitionLoop, CLOSED_S, SPARE_S};
+use super::AcquisitionLoop;
 use crate::acquisition::StationError;
 use crate::acquisition::context::Observer;
+use crate::acquisition::dark_records;
 use crate::clock::UtcMicros;
-use crate::darks::DarkRequest;
-use crate::darks::dark_set::{AcceptedDark, DarkOutcome, Means, Pause};
+use crate::darks::pause::CLOSED_GATE_S;
+use crate::darks::{DarkOutcome, DarkPause, DarkRequest, NightSun};
 use crate::fault::Fault;
 use crate::quality::monitor::DarkObservation;
-use crate::record::{DarkSource, Exposure, Shutter};
+use crate::record::{Dark, DarkSource, Exposure, Shutter};
 use crate::sun::Sun;
 
 impl AcquisitionLoop {
@@ -26,28 +27,28 @@ impl AcquisitionLoop {
     ) -> Result<Result<(), Fault>, StationError> {
         let now = self.parts.clock.now();
         let Some(met) = self.met.as_ref() else { return Ok(Ok(())) };
-        let until = |from: UtcMicros| end.map_or(f64::INFINITY, |e| e.seconds_since(from) - SPARE_S);
-        let pause = Pause {
-            now,
-            free_s: until(now),
-            shortest_s: until(tick) - met.setup.budget_s(),
+        let pause = DarkPause {
             used_s,
-            sun,
+            sun: sun.map(|sun| NightSun::at(self.parts.station.place, sun)),
             temperature_c,
+            ..DarkPause::between(tick, now, end, met.setup.budget_s())
         };
-        for order in met.dark_set.plan_darks(&met.means(), &pause) {
+        for order in met.darks.plan(&pause) {
             if let Err(fault) = self.take_dark(&order, observer)? {
                 return Ok(Err(fault));
             }
         }
-        let now = self.parts.clock.now();
-        let Some(met) = self.met.as_mut() else { return Ok(Ok(())) };
-        let means =
-            Means { setup: &met.setup, calibration: met.calibrated.as_ref().map(|c| &**c.pipeline.calibration()) };
-        if let Some((row, model)) = met.dark_set.refit(&means, now)? {
-            met.monitors.observe_dark_model(row, model, now);
-        }
+        self.refit(self.parts.clock.now())?;
         Ok(Ok(()))
+    }
+
+    /// Fits the dark model anew where that is due, and stores it before it is used.
+    fn refit(&mut self, now: UtcMicros) -> Result<(), StationError> {
+        let Some(met) = self.met.as_mut() else { return Ok(()) };
+        if let Some(fitted) = dark_records::refit(&self.parts.store, met.row, &mut met.darks, now)? {
+            met.monitors.observe_dark_model(fitted.row, &fitted.model, now);
+        }
+        Ok(())
     }
 
     fn take_dark(
@@ -74,29 +75,37 @@ impl AcquisitionLoop {
         }
         let warming = self.warm_up.warming(self.parts.clock.now(), self.parts.instrument.warm_up_s);
         let Some(met) = self.met.as_mut() else { return Ok(Ok(())) };
-        let means =
-            Means { setup: &met.setup, calibration: met.calibrated.as_ref().map(|c| &**c.pipeline.calibration()) };
-        match met.dark_set.submit(order.source, &exposures, &means, warming)? {
-            DarkOutcome::Accepted(dark) => {
-                self.parts.status.update(|s| s.darks.0 += 1);
-                let observe = |dark: AcceptedDark| {
-                    met.monitors.observe_dark(DarkObservation {
-                        frame: &dark.frame,
-                        shielded: &met.setup.shielded,
-                        noise: met.calibrated.as_ref().map(|c| &c.pipeline.calibration().noise),
-                    })
-                };
-                if let Some(event) = dark.filter(|dark| !dark.warming).and_then(observe) {
-                    tracing::warn!(instrument = self.name(), "{}", event.text);
-                    self.record(event, observer)?;
-                }
-            }
-            DarkOutcome::Refused(event) => {
+        match met.darks.submit(order.source, &exposures, warming) {
+            None => {}
+            Some(DarkOutcome::Accepted(dark)) => self.keep_dark(dark, warming, observer)?,
+            Some(DarkOutcome::Rejected(rejected)) => {
                 self.parts.status.update(|s| s.darks.1 += 1);
-                self.record(event, observer)?;
+                self.record(rejected.event(&self.parts.instrument.name), observer)?;
             }
         }
         Ok(outcome)
+    }
+
+    /// Stores an accepted dark, then lets it be used. One that the store cannot take is lost, and another is taken soon.
+    fn keep_dark(&mut self, dark: Dark, warming: bool, observer: &mut dyn Observer) -> Result<(), StationError> {
+        let Some(met) = self.met.as_mut() else { return Ok(()) };
+        self.parts.status.update(|s| s.darks.0 += 1);
+        let Some(dark) = dark_records::store_dark(&self.parts.store, met.row, dark)? else { return Ok(()) };
+        let event = (!warming)
+            .then(|| {
+                met.monitors.observe_dark(DarkObservation {
+                    frame: &dark.frame,
+                    shielded: &met.setup.pixels.shielded,
+                    noise: met.calibrated.as_ref().map(|c| &c.pipeline.calibration().noise),
+                })
+            })
+            .flatten();
+        met.darks.insert(dark, warming);
+        if let Some(event) = event {
+            tracing::warn!(instrument = self.name(), "{}", event.text);
+            self.record(event, observer)?;
+        }
+        Ok(())
     }
 
     /// A tick that the gate closes: only darks are looked after.
@@ -110,8 +119,8 @@ impl AcquisitionLoop {
         }
         self.calibrate(self.parts.clock.now())?;
         // Nothing has told the detector's temperature yet: any dark of about the last one's will do as reference.
-        let temperature_c = self.met.as_ref().and_then(|m| m.dark_set.last_temperature_c());
-        let end = self.schedule.next_open_within(tick, CLOSED_S);
+        let temperature_c = self.met.as_ref().and_then(|m| m.darks.last_temperature_c());
+        let end = self.schedule.next_open_within(tick, CLOSED_GATE_S);
         let sun = self.parts.station.sun_at(self.parts.clock.now());
         self.take_darks(&[], (temperature_c, sun), tick, Some(end), observer)
     }

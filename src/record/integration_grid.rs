@@ -1,9 +1,9 @@
-//! The integration times capture ever asks for.
+//! The integration times that light frames and darks are taken at.
 //!
-//! A geometric grid, twelve to a decade and anchored at 1 s, so that the same few times come back and their darks serve
-//! again. Where mains-driven lamps contribute, the grid holds whole half-cycles only: lamps ripple at twice the mains
-//! frequency, and only whole periods of the ripple average out. Below one half-cycle the plain grid goes on, for light
-//! that would clip in a half-cycle; such times are told by [`whole_half_cycles`].
+//! A geometric grid, twelve steps a decade and anchored at 1 s: the same few times come back, so that their darks can be
+//! used again. Where mains-driven lamps contribute, the grid holds whole half-cycles only: lamps ripple at twice the mains
+//! frequency, and only whole periods of the ripple average out. Below one half-cycle the plain grid continues, for light
+//! that would clip in a half-cycle; [`whole_half_cycles`] recognises such times.
 
 /// Steps of the grid in a decade.
 pub const STEPS_A_DECADE: f64 = 12.0;
@@ -23,11 +23,11 @@ pub fn whole_half_cycles(integration_s: f64, mains_hz: f64) -> bool {
 
 /// Integration times to choose from [s], rising, none twice, never empty.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Grid {
+pub struct IntegrationGrid {
     times: Vec<f64>,
 }
 
-impl Grid {
+impl IntegrationGrid {
     /// All times within `[min_s, max_s]` [s]. The shortest is `min_s` itself (where it is
     /// longer than a half-cycle, the next whole one); the longest is the last step that fits.
     pub fn new(min_s: f64, max_s: f64, mains_hz: f64) -> Self {
@@ -81,7 +81,7 @@ mod tests {
     /// Identity: neighbours of the plain grid differ by the same factor, and both limits hold.
     #[test]
     fn the_plain_grid_is_geometric_and_within_its_limits() {
-        let grid = Grid::new(1e-3, 60.0, 0.0);
+        let grid = IntegrationGrid::new(1e-3, 60.0, 0.0);
         assert_eq!(grid.shortest(), 1e-3);
         assert!(grid.longest() <= 60.0 && grid.longest() > 48.0);
         for w in grid.times().windows(2) {
@@ -97,7 +97,7 @@ mod tests {
     #[test]
     fn with_mains_every_time_from_a_half_cycle_on_is_whole_half_cycles() {
         for mains in [50.0, 60.0] {
-            let grid = Grid::new(1e-3, 60.0, mains);
+            let grid = IntegrationGrid::new(1e-3, 60.0, mains);
             for w in grid.times().windows(2) {
                 assert!(w[1] / w[0] < 2.01, "{mains} Hz: {} after {}", w[1], w[0]);
             }
@@ -114,7 +114,7 @@ mod tests {
     #[test]
     fn odd_limits_leave_one_time() {
         for (a, b) in [(0.5, 0.1), (f64::NAN, f64::NAN), (0.0, 0.0), (-1.0, f64::INFINITY)] {
-            let grid = Grid::new(a, b, 50.0);
+            let grid = IntegrationGrid::new(a, b, 50.0);
             assert!(grid.shortest() > 0.0 && grid.longest().is_finite(), "{a} {b}");
         }
     }

@@ -1,0 +1,191 @@
+//! The set of darks on darks of a simulated array of 256 pixels.
+
+use super::super::plan::tests::{NOW, config, setup};
+use super::*;
+use crate::calibration::{Calibration, file};
+use crate::record::{IntegrationGrid, PixelRanges, Shutter};
+use rand::{Rng, SeedableRng};
+use rand_distr::StandardNormal;
+use std::sync::Arc;
+
+const PIXELS: usize = 256;
+const CALIBRATION: &str = r#"
+[calibration]
+id = "example-2026"
+instrument_serial = "EX-0001"
+valid_from = 2026-01-01
+valid_until = 2029-01-01
+certificate = "made up for tests"
+temperature_c = 20.0
+temperature_range_c = [-5.0, 45.0]
+[wavelength]
+coefficients = [300.0, 2.0]
+uncertainty_nm = 0.1
+fwhm_nm = 2.0
+[noise]
+electrons_per_count = 3.0
+read_noise_counts = 8.0
+[response]
+wavelength_nm = [280, 1000]
+counts_per_s_per_w_m2_nm = [1e5, 2e6]
+relative_uncertainty = 0.02
+"#;
+
+fn calibration() -> Arc<Calibration> {
+    Arc::new(file::parse_record(CALIBRATION, None).unwrap())
+}
+
+/// An empty set with a shutter, under a calibration.
+fn empty() -> DarkSet {
+    let setup = DarkSetup {
+        shielded: PixelRanges(vec![(0, 7)]),
+        calibration: Some(calibration()),
+        ..setup(IntegrationGrid::new(1e-3, 10.0, 0.0), true)
+    };
+    let place = Place { latitude_deg: 47.0, longitude_deg: 8.0, altitude_m: 400.0 };
+    DarkSet::new(config(&[DarkSource::Shutter]), place, setup, (Vec::new(), None), NOW)
+}
+
+/// Exposures of an array with an offset of 1200 and a dark current of 20 counts a second, under light of some counts at the
+/// brightest pixel, begun some seconds after `NOW`.
+fn exposures(at_s: f64, integration_s: f64, light: f64, seed: u64) -> Vec<Exposure> {
+    let mut pattern = rand_pcg::Pcg64Mcg::seed_from_u64(7);
+    let offsets: Vec<f64> = (0..PIXELS).map(|_| 1200.0 + 15.0 * pattern.sample::<f64, _>(StandardNormal)).collect();
+    let mut rng = rand_pcg::Pcg64Mcg::seed_from_u64(seed);
+    let lit = |i: usize| if i < 8 { 0.0 } else { light * (std::f64::consts::PI * i as f64 / PIXELS as f64).sin() };
+    let mut one = |k: u32| {
+        let counts = (0..PIXELS)
+            .map(|i| {
+                let mean = offsets[i] + 20.0 * integration_s + lit(i);
+                (mean + 8.0 * rng.sample::<f64, _>(StandardNormal)).round() as u32
+            })
+            .collect();
+        Exposure {
+            start: NOW.plus_seconds(at_s + f64::from(k) * (integration_s + 0.4)),
+            integration_s,
+            shutter: Shutter::Closed,
+            temperature_c: Some(20.0),
+            counts,
+            crc32: k,
+            rereads: 0,
+        }
+    };
+    (0..4).map(&mut one).collect()
+}
+
+/// Submits and inserts a dark under a row.
+fn add(set: &mut DarkSet, row: i64, at_s: f64, integration_s: f64) {
+    let outcome = set.submit(DarkSource::Shutter, &exposures(at_s, integration_s, 0.0, row as u64), false);
+    let Some(DarkOutcome::Accepted(dark)) = outcome else { panic!("{outcome:?}") };
+    set.insert(Dark { id: row, ..dark }, false);
+}
+
+fn light(at_s: f64, integration_s: f64, light: f64) -> Frame {
+    Frame::of(&exposures(at_s, integration_s, light, 99), |c| c >= 62_000).unwrap()
+}
+
+/// Identity: a dark is used from the moment it is stored, and not before: every value can be computed again.
+#[test]
+fn a_dark_is_used_once_it_is_stored() {
+    let mut set = empty();
+    let frame = light(20.0, 0.1, 20_000.0);
+    let outcome = set.submit(DarkSource::Shutter, &exposures(0.0, 0.1, 0.0, 1), false);
+    let Some(DarkOutcome::Accepted(dark)) = outcome else { panic!("{outcome:?}") };
+    assert!(set.serve(&frame).dark.is_none(), "accepted, but not stored");
+    set.insert(Dark { id: 5, ..dark }, false);
+    let used = set.serve(&frame);
+    assert_eq!(used.reference, DarkReference::Matched { dark: 5, model: None });
+    assert_eq!((used.dark_time, used.provenance), (Some(NOW), DarkProvenance::default()));
+}
+
+/// Identity: a lit dark is never used, says why, and casts doubt on the dark that is used in its place.
+#[test]
+fn a_rejected_dark_is_never_used() {
+    let mut set = empty();
+    add(&mut set, 1, 0.0, 0.1);
+    let outcome = set.submit(DarkSource::Shutter, &exposures(60.0, 0.1, 500.0, 2), false);
+    let Some(DarkOutcome::Rejected(rejected)) = outcome else { panic!("{outcome:?}") };
+    let event = rejected.event("south");
+    assert_eq!((event.kind, event.time), (EventKind::DarkRefused, NOW.plus_seconds(60.0)));
+    assert!(event.text.starts_with("shutter dark of 0.1000 s refused: expected a dark frame"), "{}", event.text);
+    let frame = light(70.0, 0.1, 20_000.0);
+    let used = set.serve(&frame);
+    assert_eq!(used.reference, DarkReference::Matched { dark: 1, model: None });
+    assert!(used.provenance.suspect && !used.provenance.stale);
+}
+
+/// Identity: without an exposure there is no dark to test, and nothing is planned from it.
+#[test]
+fn no_exposures_are_no_dark() {
+    assert!(empty().submit(DarkSource::Shutter, &[], false).is_none());
+}
+
+/// Identity: the model is fitted when new darks call for it, is used once adopted, and is not fitted again without new darks.
+#[test]
+fn the_model_is_fitted_from_new_darks_and_used_once_adopted() {
+    let mut set = empty();
+    assert!(set.fit(NOW).is_none(), "nothing to fit");
+    add(&mut set, 1, 0.0, 0.01);
+    assert!(set.fit(NOW).is_some_and(|fit| fit.is_err()), "one dark makes no model");
+    add(&mut set, 2, 10.0, 10.0);
+    let now = NOW.plus_seconds(100.0);
+    let model = set.fit(now).unwrap().unwrap();
+    let frame = light(120.0, 0.5, 20_000.0);
+    assert_eq!(set.serve(&frame).reference, DarkReference::None, "fitted, but not stored");
+    set.adopt(FittedModel { row: 3, fitted_at: now, model });
+    let used = set.serve(&frame);
+    assert_eq!((used.reference, used.provenance.modelled), (DarkReference::Model(3), true));
+    assert!(matches!(used.dark, Some(DarkFor::Model(_))));
+    assert!(set.fit(now.plus_seconds(7200.0)).is_none(), "no new darks");
+    add(&mut set, 4, 3700.0, 0.01);
+    assert!(set.fit(now.plus_seconds(1800.0)).is_none(), "one new dark within the hour");
+    assert!(set.fit(now.plus_seconds(3601.0)).is_some(), "an hour after the last fit");
+}
+
+/// Identity: without a calibration there is no noise and no linearity to fit with.
+#[test]
+fn without_a_calibration_no_model_is_fitted() {
+    let mut set = empty();
+    set.configure(DarkSetup { calibration: None, ..set.setup().clone() });
+    add(&mut set, 1, 0.0, 0.01);
+    add(&mut set, 2, 10.0, 10.0);
+    assert!(set.fit(NOW).is_none());
+}
+
+/// Identity: a dark of warm-up is used for light of the same minutes, and never for the model.
+#[test]
+fn a_dark_of_warm_up_is_used_for_light_and_not_for_the_model() {
+    let mut set = empty();
+    let outcome = set.submit(DarkSource::Shutter, &exposures(0.0, 0.1, 0.0, 1), true);
+    let Some(DarkOutcome::Accepted(dark)) = outcome else { panic!("{outcome:?}") };
+    set.insert(Dark { id: 1, ..dark }, true);
+    assert_eq!(set.serve(&light(20.0, 0.1, 20_000.0)).reference, DarkReference::Matched { dark: 1, model: None });
+    assert!(set.fit(NOW).is_none());
+}
+
+/// Identity: a lit shutter dark is a fault of the shutter until a dark one follows; a light frame without light is one by day.
+#[test]
+fn a_shutter_that_leaks_or_stays_closed_is_a_fault() {
+    let mut set = empty();
+    let (dark, bright) = (light(50.0, 0.1, 0.0), light(50.0, 0.1, 20_000.0));
+    assert!(set.shutter_fault(std::slice::from_ref(&dark), Some(30.0)), "no light by day");
+    assert!(!set.shutter_fault(std::slice::from_ref(&dark), Some(-5.0)), "no light by night");
+    assert!(!set.shutter_fault(std::slice::from_ref(&dark), None), "no light, and no sun that is known");
+    assert!(!set.shutter_fault(std::slice::from_ref(&bright), Some(30.0)));
+    set.submit(DarkSource::Shutter, &exposures(60.0, 0.1, 500.0, 2), false);
+    assert!(set.shutter_fault(std::slice::from_ref(&bright), Some(30.0)), "its dark is lit");
+    add(&mut set, 3, 70.0, 0.1);
+    assert!(!set.shutter_fault(std::slice::from_ref(&bright), Some(30.0)));
+}
+
+/// Identity: memory stays bounded, and what is dropped is neither matched any more nor fitted.
+#[test]
+fn old_darks_that_nothing_needs_are_dropped() {
+    let mut set = empty();
+    for row in 0..150 {
+        add(&mut set, row, 7200.0 * row as f64, 0.1);
+    }
+    assert!(set.darks.len() < fit::LARGEST_SET + BEYOND_SET, "{}", set.darks.len());
+    let newest = set.serve(&light(7200.0 * 149.0 + 60.0, 0.1, 20_000.0)).reference;
+    assert_eq!(newest, DarkReference::Matched { dark: 149, model: None });
+}
