@@ -80,7 +80,7 @@ fn the_offset_follows_the_temperature() {
 
 /// Identity: light reaches no shielded pixel, stray light neither.
 #[test]
-fn masked_pixels_stay_dark() {
+fn shielded_pixels_stay_dark() {
     let mut d = detector(&DetectorSettings { stray_floor: 0.01, stray_wing: 0.05, ..DetectorSettings::default() });
     d.noise = false;
     let light = vec![0.2; GRID.nodes];

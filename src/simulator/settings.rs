@@ -455,7 +455,7 @@ mod tests {
     fn what_cannot_be_meant_is_refused_with_key_rule_and_value() {
         let text = Settings::parse("[detector]\nwobble = 3").unwrap_err().to_string();
         assert!(text.contains("wobble"), "{text}");
-        let text = Settings::parse("baud = 3\n[detector]\nfwhm_nm = nan\nmasked = [[9, 2]]").unwrap_err().to_string();
+        let text = Settings::parse("baud = 3\n[detector]\nfwhm_nm = nan\nshielded = [[9, 2]]").unwrap_err().to_string();
         for part in ["baud: expected 300 to", "found 3", "detector.fwhm_nm", "NaN", "detector.shielded"] {
             assert!(text.contains(part), "{part} is missing in {text}");
         }

@@ -150,7 +150,7 @@ fn all_flaws_of_all_files_are_said_in_one_go() {
             ("version = 1", "version = 3"),
             ("latitude_deg = 56.3", "latitude_deg = 95"),
             ("\"south\"", "\"south wing\""),
-            ("target_level = 0.75", "target_fil = 0.75"),
+            ("target_level = 0.75", "target_leve = 0.75"),
         ],
         &[("[1e5, 2e6, 3e6, 1e6]", "[1e5, -2e6, 3e6, 1e6]"), ("fwhm_nm = 2.0", "fwhm_nm = nan")],
     );
@@ -160,7 +160,7 @@ fn all_flaws_of_all_files_are_said_in_one_go() {
             "station.toml:1: version: expected version 1 of the configuration file, but found `3`",
             "station.toml:6: station.latitude_deg: expected a number from -90 to 90 [degrees, north positive], but found `95`",
             "station.toml:15: instrument[0].name: expected a name of letters, digits, `-` and `_`, but found `\"south wing\"`",
-            "station.toml:25: instrument[0].exposure.target_fil: expected one of the keys `target_level`, \
+            "station.toml:25: instrument[0].exposure.target_leve: expected one of the keys `target_level`, \
              `integration_min_ms`, `integration_max_ms`, `budget_s`, `exposures`, `bracketing`, `bracket_ratio`, \
              `bracket_exposures`, `discard_frames`, `unsteady_share`, but found an unknown key (did you mean `target_level`?)",
             "calibration.toml:13: wavelength.fwhm_nm: expected a number above 0 and at most 100 [nm], but found `nan`",

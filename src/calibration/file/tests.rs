@@ -80,7 +80,7 @@ fn what_may_be_left_out_has_its_documented_default() {
     let required = GOOD.split("[linearity]").next().unwrap();
     let text = format!(
         "{}[response]\nwavelength_nm = [280, 1000]\ncounts_per_s_per_w_m2_nm = [1, 2]\nrelative_uncertainty = 0.02\n",
-        required.replace("saturation_fraction = 0.9\nspill_pixels = 12\n", "")
+        required.replace("saturation_fraction = 0.9\nblooming_pixels = 12\n", "")
     );
     let c = parse(Path::new("c.toml"), &text).unwrap();
     assert_eq!((c.noise.saturation_fraction, c.noise.blooming_pixels), (0.95, 0));
