@@ -37,8 +37,8 @@ fn each_wrong_value_is_named_with_key_rule_and_value() {
             "altitude_m = 40",
             "altitude_metres = 40",
             "station.toml:8: station.altitude_metres: expected one of the keys `name`, `kind`, `latitude_deg`, \
-             `longitude_deg`, `altitude_m`, `time_zone`, `day_starts_at`, `mains_hz`, `lamps`, but found an unknown key (did you \
-             mean `altitude_m`?)",
+             `longitude_deg`, `altitude_m`, `time_zone`, `day_starts_at`, `mains_hz`, `lamps`, `ultraviolet_lamps`, but found an unknown \
+             key (did you mean `altitude_m`?)",
         ),
         (
             "altitude_m = 40",
