@@ -15,7 +15,7 @@ use vigilux::clock::UtcMicros;
 use vigilux::record::Frame;
 use vigilux::simulator::scenes::SceneKind;
 use vigilux::simulator::settings::Settings;
-use vigilux::simulator::world::Bench;
+use vigilux::simulator::simulated_station::SimulatedStation;
 use vigilux::store::Reader;
 use vigilux::store::codec::{self, learning::Learner};
 
@@ -192,7 +192,7 @@ cron = "0 * * * * *"
     station.run_hours(DAY_H);
     let of_second_day = numbers(patterns).split_off(of_first_day.len());
     let reader = Reader::open(&path).expect("the database opens");
-    let mut twin = Bench::new(&settings, begin).expect("the bench");
+    let mut twin = SimulatedStation::new(&settings, begin).expect("the bench");
     twin.set_noise(false);
     let mut taken = Vec::new();
     let mut stored_bytes = numbers("SELECT length(detail) + length(sums) FROM frame ORDER BY id").into_iter();
@@ -229,7 +229,7 @@ cron = "0 * * * * *"
 }
 
 /// Entropy of a frame's noise [bytes].
-fn entropy(twin: &mut Bench, frame: &Frame, open: bool) -> f64 {
+fn entropy(twin: &mut SimulatedStation, frame: &Frame, open: bool) -> f64 {
     let d = twin.settings().detector.clone();
     let n = frame.stamps.len() as f64;
     let offset = twin.expose(frame.start(), 0.0, false).0;

@@ -10,7 +10,7 @@ use std::hint::black_box;
 use vigilux::clock::UtcMicros;
 use vigilux::simulator::scenes::{SceneKind, SkyKind};
 use vigilux::simulator::settings::Settings;
-use vigilux::simulator::world::Bench;
+use vigilux::simulator::simulated_station::SimulatedStation;
 
 fn exposure(c: &mut Criterion) {
     let start = UtcMicros::parse("2026-06-21T10:00:00Z").expect("an instant");
@@ -26,7 +26,7 @@ fn exposure(c: &mut Criterion) {
         let mut settings = Settings::default();
         settings.scene.kind = kind;
         settings.scene.sky = sky;
-        let mut bench = Bench::new(&settings, start).expect("the default bench");
+        let mut bench = SimulatedStation::new(&settings, start).expect("the default bench");
         let mut at = start;
         group.bench_function(name, |b| {
             b.iter(|| {

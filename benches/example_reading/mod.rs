@@ -8,7 +8,7 @@ use vigilux::record::{Detector, Exposure, Frame, PixelRanges, Shutter};
 use vigilux::reduction::{BracketInput, DarkFor, DarkModel, FittingDark, Scale, Setting};
 use vigilux::simulator::certificate::certificate;
 use vigilux::simulator::settings::Settings;
-use vigilux::simulator::world::Bench;
+use vigilux::simulator::simulated_station::SimulatedStation;
 
 /// Inputs of a reading.
 pub struct Noon {
@@ -27,7 +27,7 @@ impl Noon {
         let text = certificate(&settings).expect("the default bench has a certificate");
         let calibration = file::parse(Path::new("certificate.toml"), &text).expect("which is read back");
         let start = UtcMicros::parse("2026-06-21T10:00:00Z").expect("an instant");
-        let mut bench = Bench::new(&settings, start).expect("the default bench");
+        let mut bench = SimulatedStation::new(&settings, start).expect("the default bench");
         let noon = start.plus_seconds(3600.0);
         let mut frame = |t: f64, open: bool, n: usize| {
             let exposures: Vec<Exposure> = (0..n)

@@ -3,7 +3,7 @@
 use super::Failure;
 use crate::clock::{Clock, CompressedClock, RealClock, Stop};
 use crate::simulator::scenes::{SceneKind, SkyKind};
-use crate::simulator::{Bench, BenchError, Device, Settings, TruthLog, certificate, pty};
+use crate::simulator::{Device, Settings, SimulatedStation, SimulatorError, TruthLog, certificate, pty};
 use std::io::Write as _;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -11,7 +11,7 @@ use std::sync::Arc;
 /// Options of `vigilux simulate`; each overrides the bench file.
 #[derive(Debug, Default, clap::Args)]
 pub struct SimulateArgs {
-    /// Bench file (TOML) with the detector, the head, the scene and the faults
+    /// SimulatedStation file (TOML) with the detector, the head, the scene and the faults
     #[arg(long, value_name = "FILE")]
     pub config: Option<PathBuf>,
     /// What the spectrometer looks at
@@ -83,7 +83,7 @@ fn settings(args: &SimulateArgs) -> Result<Settings, Failure> {
 /// Runs the bench until INT or TERM, or writes its certificate.
 pub fn run(args: SimulateArgs) -> Result<(), Failure> {
     let settings = settings(&args)?;
-    let built = |why: BenchError| Failure::Usage(why.to_string());
+    let built = |why: SimulatorError| Failure::Usage(why.to_string());
     if let Some(path) = &args.certificate {
         let text = certificate(&settings).map_err(built)?;
         return std::fs::write(path, text)
@@ -95,7 +95,7 @@ pub fn run(args: SimulateArgs) -> Result<(), Failure> {
         }
         None => Arc::new(RealClock::new()),
     };
-    let mut bench = Bench::new(&settings, clock.now()).map_err(built)?;
+    let mut bench = SimulatedStation::new(&settings, clock.now()).map_err(built)?;
     let truth = match &args.truth {
         Some(path) => TruthLog::to_file(path)
             .map_err(|why| Failure::Failed(format!("{}: cannot append the truth: {why}", path.display())))?,

@@ -9,7 +9,7 @@ use crate::config::ExposureConfig;
 use crate::darks::darkness::{DarkRejection, test_darkness};
 use crate::instrument::{SCPI, Session};
 use crate::record::{Detector, Frame, Shutter};
-use crate::simulator::Bench;
+use crate::simulator::SimulatedStation;
 use crate::simulator::inprocess;
 use crate::simulator::scenes::playback::Playback;
 use crate::simulator::settings::Settings;
@@ -33,9 +33,9 @@ fn session(factor: f64, air_c: f64, seed: u64) -> (Session, Detector, Arc<Steppe
     let sun = g173();
     let spectrum =
         Spectrum { irradiance: sun.global_tilt.iter().map(|e| e * factor).collect(), wavelength_nm: sun.wavelength_nm };
-    let scene = Box::new(Playback::new(&spectrum, Bench::grid_of(&settings)));
+    let scene = Box::new(Playback::new(&spectrum, SimulatedStation::grid_of(&settings)));
     let clock = Arc::new(SteppedClock::new(START));
-    let (link, _) = inprocess::connect(Bench::with_scene(&settings, START, scene).unwrap(), clock.clone());
+    let (link, _) = inprocess::connect(SimulatedStation::with_scene(&settings, START, scene).unwrap(), clock.clone());
     let mut session = Session::new(Box::new(link), clock.clone(), Stop::new(), 115_200, &SCPI);
     let (_, detector) = session.connect().unwrap();
     (session, detector, clock)

@@ -1,38 +1,38 @@
-//! The air over the place from day to day: aerosol, ozone, water vapour, and the ground below it.
+//! The atmosphere from day to day: aerosol, ozone, water vapour, and the albedo of the ground.
 //!
-//! Hashed from seed and day, so that any order of questions gets the same air; a day's own value holds at mean solar noon and
-//! moves on in between. Without `living` the air is that of the reference spectra for ever.
+//! A pure function of seed and time: the values of a day hold at mean solar noon and are interpolated between noons. Unless
+//! `variable` is set, the atmosphere is always that of the reference spectra.
 
-use super::hash_noise::{even, normal};
+use super::hash_noise::{normal, uniform};
 use crate::clock::UtcMicros;
 use chrono::Datelike;
 use serde::Deserialize;
 
 /// Aerosol optical depth at 500 nm of the reference spectra (ASTM G173-03).
 pub const REFERENCE_AEROSOL: f64 = 0.084;
-/// Albedo of the ground the reference spectra were worked out over (light soil, from memory: pvlib 0.16.1, `SURFACE_ALBEDOS`, has 0.17 for
-/// soil; 0.03 of albedo is worth about 1 % of the simulated ultraviolet and nothing of what is measured).
+/// Albedo of the ground in the computation of the reference spectra (light soil, from memory: pvlib 0.16.1, `SURFACE_ALBEDOS`, has 0.17 for
+/// soil; 0.03 of albedo changes the simulated ultraviolet by about 1 % and no measured value).
 pub const REFERENCE_ALBEDO: f64 = 0.2;
 
-/// Bench file: `[scene.air]`.
+/// `[scene.air]` of a simulator file.
 #[derive(Clone, Debug, PartialEq, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct AirSettings {
-    /// Whether the air changes from day to day.
-    pub living: bool,
+    /// Whether the atmosphere varies from day to day.
+    pub variable: bool,
     /// Median aerosol optical depth at 500 nm [1].
     pub aerosol_median: f64,
     /// Standard deviation of its logarithm [1].
     pub aerosol_spread: f64,
-    /// It is never more than this [1].
+    /// Upper limit of the aerosol optical depth [1].
     pub aerosol_most: f64,
-    /// Ozone column in autumn, at its lowest [DU] …
+    /// Lowest ozone column, in autumn [DU].
     pub ozone_low_du: f64,
-    /// … and in spring, at its highest; it never leaves the two [DU].
+    /// Highest ozone column, in spring [DU].
     pub ozone_high_du: f64,
-    /// Standard deviation of the ozone from day to day [DU].
+    /// Standard deviation of the ozone column from day to day [DU].
     pub ozone_spread_du: f64,
-    /// Standard deviation of the logarithm of the water vapour [1]; its mean is the reference's in the mean over the year.
+    /// Standard deviation of the logarithm of the water vapour [1]; its annual mean is that of the reference spectra.
     pub water_spread: f64,
     /// Albedo of the bare ground [1].
     pub albedo: f64,
@@ -40,14 +40,14 @@ pub struct AirSettings {
     pub snow_albedo: f64,
     /// Share of winter days with snow on the ground [1].
     pub snow_share: f64,
-    /// How far the sun's own lines are from the table's: standard deviation of a factor on every node [1].
+    /// Deviation of the solar spectrum from the table: standard deviation of a factor on every node [1].
     pub table_scatter: f64,
 }
 
 impl Default for AirSettings {
     fn default() -> Self {
         Self {
-            living: false,
+            variable: false,
             aerosol_median: 0.12,
             aerosol_spread: 0.6,
             aerosol_most: 0.8,
@@ -63,14 +63,14 @@ impl Default for AirSettings {
     }
 }
 
-/// The air at an instant.
+/// The atmosphere at an instant.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Air {
     /// Aerosol optical depth at 500 nm [1].
     pub aerosol: f64,
     /// Ozone column [DU].
     pub ozone_du: f64,
-    /// Water vapour over the reference's [1].
+    /// Water vapour relative to the reference [1].
     pub water: f64,
     /// Albedo of the ground [1].
     pub albedo: f64,
@@ -91,16 +91,16 @@ impl AirSettings {
         range("scene.air.table_scatter", self.table_scatter, 0.0, 0.2);
     }
 
-    /// The air at an instant over a place; `ozone_du` is what holds where it does not change [DU].
+    /// The atmosphere at an instant over a place; `ozone_du` is the constant column of an atmosphere that does not vary [DU].
     pub fn at(&self, seed: u64, latitude_deg: f64, longitude_deg: f64, ozone_du: f64, t: UtcMicros) -> Air {
-        if !self.living {
+        if !self.variable {
             return Air { aerosol: REFERENCE_AEROSOL, ozone_du, water: 1.0, albedo: REFERENCE_ALBEDO };
         }
         // Days count from mean solar noon to mean solar noon.
         let days = t.seconds() / 86_400.0 + longitude_deg / 360.0 - 0.5;
         let (day, share) = (days.floor() as i64, days - days.floor());
         let seed = seed ^ 0xa1e5;
-        // Yesterday's air is half of today's.
+        // Each day's value is correlated with that of the day before.
         let drawn = |d: i64, purpose| 0.82 * normal(seed, d, purpose) + 0.57 * normal(seed, d - 1, purpose);
         let between = |purpose| drawn(day, purpose) * (1.0 - share) + drawn(day + 1, purpose) * share;
         let north = if latitude_deg < 0.0 { -1.0 } else { 1.0 };
@@ -110,9 +110,9 @@ impl AirSettings {
         };
         let (low, high) = (self.ozone_low_du, self.ozone_high_du);
         let ozone = 0.5 * (low + high) + 0.38 * (high - low) * year(95.0) + self.ozone_spread_du * between(2);
-        // The ground keeps its snow from one noon to the next, so the day's own number decides.
+        // Snow lies from one noon to the next, so the value of the day is not interpolated.
         let winter = year(15.0) > 0.6;
-        let snow = winter && even(seed, (days + 0.5).floor() as i64, 4) < self.snow_share;
+        let snow = winter && uniform(seed, (days + 0.5).floor() as i64, 4) < self.snow_share;
         Air {
             aerosol: (self.aerosol_median * (self.aerosol_spread * between(1)).exp()).min(self.aerosol_most),
             ozone_du: ozone.clamp(low, high),
@@ -126,10 +126,10 @@ impl AirSettings {
 mod tests {
     use super::*;
 
-    /// Identity: over three years the stated median, the clip, the ozone's range and its course, snow in winter alone.
+    /// Identity: over three years the stated median, limits, seasons of ozone, and snow in winter only.
     #[test]
-    fn the_air_lives_within_its_settings() {
-        let settings = AirSettings { living: true, ..AirSettings::default() };
+    fn a_variable_atmosphere_stays_within_its_settings() {
+        let settings = AirSettings { variable: true, ..AirSettings::default() };
         let start = UtcMicros::parse("2026-01-01T11:00:00Z").unwrap();
         let air: Vec<(u32, Air)> = (0..1095)
             .map(|d| start.plus_seconds(f64::from(d) * 86_400.0))
@@ -149,9 +149,8 @@ mod tests {
         assert!(air.iter().filter(snow).count() > 40 && air.iter().filter(snow).all(|a| a.0 < 80 || a.0 > 310));
     }
 
-    /// Identity: without `living` the air is the reference's, with the ozone that was set.
     #[test]
-    fn air_that_does_not_live_is_the_references() {
+    fn an_atmosphere_that_does_not_vary_is_that_of_the_reference() {
         let want = Air { aerosol: REFERENCE_AEROSOL, ozone_du: 310.0, water: 1.0, albedo: REFERENCE_ALBEDO };
         assert_eq!(AirSettings::default().at(3, 48.0, 11.0, 310.0, UtcMicros(0)), want);
     }

@@ -1,148 +1,153 @@
-//! The laboratory: the calibration a perfect one would have delivered for this very detector, or one with stated errors.
+//! The calibration laboratory: writes the calibration file of a simulated detector, exact or with stated errors.
 //!
-//! Only text comes out; whoever reads it shares no code with this. The same settings give the same bytes.
+//! Returns text only; shares no code with the reader of calibration files. The same settings give the same bytes.
 
-use super::settings::{CertificateSettings, Settings};
-use super::world::{Bench, BenchError};
+use super::calibration_errors::{CORRELATED_FRACTION, CORRELATION_LENGTH_NM, CalibrationErrors};
+use super::detector::Detector;
+use super::scenes::playback::Playback;
+use super::settings::Settings;
+use super::simulated_station::{SimulatedStation, SimulatorError};
 use crate::clock::UtcMicros;
-use rand::SeedableRng;
-use rand_distr::{Distribution, StandardNormal};
-use rand_pcg::Pcg64Mcg;
+use crate::spectrum::Spectrum;
 use std::fmt::Write as _;
 
-/// Entries of the response are this far apart [nm]; linear interpolation between them errs by less than 0.03 %.
+/// Spacing of the response table [nm]; linear interpolation between its entries errs by less than 0.03 %.
 const STEP_NM: f64 = 1.0;
 
-/// Share of the response's variance that it states to be common to all wavelengths [1].
-const CORRELATED_FRACTION: f64 = 0.5;
-/// Length over which it states the rest to hang together [nm].
-const CORRELATION_LENGTH_NM: f64 = 50.0;
-
-/// The errors of one laboratory, in units of the uncertainty it states; zeros where none are to be drawn.
-struct Drawn {
-    rng: Option<Pcg64Mcg>,
-    wavelength: f64,
-    common: f64,
-    shape: Option<f64>,
+/// The calibration file of the detector that these settings describe.
+pub fn certificate(settings: &Settings) -> Result<String, SimulatorError> {
+    let nothing = Spectrum { wavelength_nm: vec![], irradiance: vec![] };
+    let dark = Playback::new(&nothing, SimulatedStation::grid_of(settings));
+    Ok(text(&SimulatedStation::with_scene(settings, UtcMicros(0), Box::new(dark))?))
 }
 
-impl Drawn {
-    fn new(settings: &CertificateSettings) -> Self {
-        let mut drawn =
-            Self { rng: settings.drawn_errors.map(Pcg64Mcg::seed_from_u64), wavelength: 0.0, common: 0.0, shape: None };
-        (drawn.wavelength, drawn.common) = (drawn.normal(), drawn.normal());
-        drawn
-    }
-
-    fn normal(&mut self) -> f64 {
-        self.rng.as_mut().map_or(0.0, |rng| StandardNormal.sample(rng))
-    }
-
-    /// Relative error of the response at the next wavelength, one step on: its shape is correlated as exp(−|Δλ|/length).
-    fn next_shape(&mut self) -> f64 {
-        let rho = (-STEP_NM / CORRELATION_LENGTH_NM).exp();
-        let new = self.normal();
-        let shape = self.shape.map_or(new, |before| rho * before + (1.0 - rho * rho).sqrt() * new);
-        self.shape = Some(shape);
-        CORRELATED_FRACTION.sqrt() * self.common + (1.0 - CORRELATED_FRACTION).sqrt() * shape
-    }
-}
-
-/// The floor outside its band over the one in it [1], one drawing of what is stated about the correction; `None` where no
-/// errors are drawn.
-///
-/// The file has no number that could be wrong by it: what a laboratory does not know is the box, which has to be made so.
-pub fn floor_outside_band(settings: &CertificateSettings) -> Option<f64> {
-    // Numbers of its own: the errors of response and wavelengths stay those of the seed.
-    let mut rng = Pcg64Mcg::seed_from_u64(settings.drawn_errors? ^ 0x57ea_f100);
-    let drawn: f64 = StandardNormal.sample(&mut rng);
-    // No box sends back light that it did not get.
-    Some((1.0 + settings.stray_light_relative_uncertainty * drawn).max(0.0))
-}
-
-/// The calibration file of the bench these settings make.
-pub fn certificate(settings: &Settings) -> Result<String, BenchError> {
-    let spectrum = crate::spectrum::Spectrum { wavelength_nm: vec![], irradiance: vec![] };
-    let dark = super::scenes::playback::Playback::new(&spectrum, Bench::grid_of(settings));
-    Ok(text(&Bench::with_scene(settings, UtcMicros(0), Box::new(dark))?))
-}
-
-/// The calibration file of this very bench.
-pub fn text(bench: &Bench) -> String {
-    let settings = bench.settings();
-    let (detector, d, c) = (bench.detector(), &settings.detector, &settings.certificate);
-    let seen = || detector.wavelength_nm().iter().zip(detector.lit()).filter(|(_, lit)| **lit).map(|(nm, _)| *nm);
-    let (low, high) = (seen().fold(f64::MAX, f64::min), seen().fold(f64::MIN, f64::max));
-    // Beyond both ends by what temperature and warm-up may shift the scale.
-    let (first, last) = ((low - 3.0).floor(), (high + 3.0).ceil());
-    let mut drawn = Drawn::new(c);
-    let phase = std::f64::consts::TAU * (settings.seed % 97) as f64 / 97.0;
-    let mut nm = Vec::new();
-    let mut response = Vec::new();
-    let mut uncertainty = Vec::new();
-    for i in 0..=((last - first) / STEP_NM).round() as u32 {
-        let at = first + f64::from(i) * STEP_NM;
-        let wave = c.error_shape * (std::f64::consts::TAU * at / 300.0 + phase).sin();
-        let u = if at < 350.0 { 2.0 * c.relative_uncertainty } else { c.relative_uncertainty };
-        nm.push(at);
-        response.push(detector.response(at) * (1.0 + c.error_scale + wave + u * drawn.next_shape()));
-        uncertainty.push(u);
-    }
+/// The calibration file of a station's detector.
+pub fn text(station: &SimulatedStation) -> String {
+    let settings = station.settings();
+    let (d, c) = (&settings.detector, &settings.certificate);
+    let mut errors = CalibrationErrors::new(c);
+    let response = ResponseTable::new(station.detector(), settings, &mut errors);
     let mut scale = d.wavelength_coefficients.clone();
     if let Some(first) = scale.first_mut() {
-        *first += c.error_wavelength_nm + drawn.wavelength * c.wavelength_uncertainty_nm;
+        *first += c.error_wavelength_nm + errors.wavelength * c.wavelength_uncertainty_nm;
     }
-    let (zenith, ratio, diffuse) = if settings.optic.perfect {
+    let mut out = String::from("# Calibration of a virtual spectrometer.\n");
+    identification(&mut out, settings);
+    section(
+        &mut out,
+        "wavelength",
+        &[
+            ("coefficients", array(&scale)),
+            ("uncertainty_nm", format!("{:?}", c.wavelength_uncertainty_nm)),
+            ("fwhm_nm", format!("{:?}", d.fwhm_nm)),
+            ("shift_nm_per_k", format!("{:?}", d.wavelength_shift_nm_per_k + c.error_shift_nm_per_k)),
+        ],
+    );
+    section(
+        &mut out,
+        "noise",
+        &[
+            ("electrons_per_count", format!("{:?}", d.electrons_per_count)),
+            ("read_noise_counts", format!("{:?}", d.read_noise_counts)),
+            ("saturation_fraction", "0.95".into()),
+            ("blooming_pixels", d.blooming_pixels.to_string()),
+        ],
+    );
+    section(&mut out, "linearity", &[("coefficients", array(&d.linearity_coefficients))]);
+    section(
+        &mut out,
+        "response",
+        &[
+            ("wavelength_nm", array(&response.wavelength_nm)),
+            ("counts_per_s_per_w_m2_nm", array(&response.response)),
+            ("relative_uncertainty", array(&response.relative_uncertainty)),
+            ("correlated_fraction", format!("{CORRELATED_FRACTION:?}")),
+            ("correlation_length_nm", format!("{CORRELATION_LENGTH_NM:?}")),
+        ],
+    );
+    section(
+        &mut out,
+        "stray_light",
+        &[
+            ("floor_band_nm", format!("{:?}", c.floor_band_nm)),
+            ("relative_uncertainty", format!("{:?}", c.stray_light_relative_uncertainty)),
+        ],
+    );
+    cosine(&mut out, settings);
+    let per_k_nm = vec![response.wavelength_nm[0], 900.0, 1050.0];
+    let per_k: Vec<f64> = per_k_nm.iter().map(|nm| station.detector().response_per_k(*nm)).collect();
+    section(&mut out, "temperature", &[("wavelength_nm", array(&per_k_nm)), ("relative_per_k", array(&per_k))]);
+    out
+}
+
+/// The table of the response, with the errors of the laboratory.
+struct ResponseTable {
+    wavelength_nm: Vec<f64>,
+    response: Vec<f64>,
+    relative_uncertainty: Vec<f64>,
+}
+
+impl ResponseTable {
+    fn new(detector: &Detector, settings: &Settings, errors: &mut CalibrationErrors) -> Self {
+        let c = &settings.certificate;
+        let lit = || detector.wavelength_nm().iter().zip(detector.lit()).filter(|(_, lit)| **lit).map(|(nm, _)| *nm);
+        let (low, high) = (lit().fold(f64::MAX, f64::min), lit().fold(f64::MIN, f64::max));
+        // Beyond both ends by the largest shift of the scale with temperature and warm-up.
+        let (first, last) = ((low - 3.0).floor(), (high + 3.0).ceil());
+        let phase = std::f64::consts::TAU * (settings.seed % 97) as f64 / 97.0;
+        let mut table = Self { wavelength_nm: vec![], response: vec![], relative_uncertainty: vec![] };
+        for i in 0..=((last - first) / STEP_NM).round() as u32 {
+            let nm = first + f64::from(i) * STEP_NM;
+            let wave = c.error_shape * (std::f64::consts::TAU * nm / 300.0 + phase).sin();
+            let u = if nm < 350.0 { 2.0 * c.relative_uncertainty } else { c.relative_uncertainty };
+            table.wavelength_nm.push(nm);
+            table
+                .response
+                .push(detector.response(nm) * (1.0 + c.error_scale + wave + u * errors.next_response(STEP_NM)));
+            table.relative_uncertainty.push(u);
+        }
+        table
+    }
+}
+
+fn identification(out: &mut String, settings: &Settings) {
+    let (d, c) = (&settings.detector, &settings.certificate);
+    section(
+        out,
+        "calibration",
+        &[
+            ("id", quoted(&c.id)),
+            ("instrument_serial", quoted(&settings.identity.serial)),
+            ("valid_from", quoted(&c.valid_from)),
+            ("valid_until", quoted(&c.valid_until)),
+            ("certificate", quoted(&format!("virtual laboratory, seed {}", settings.seed))),
+            ("temperature_c", format!("{:?}", d.reference_temperature_c)),
+            ("temperature_range_c", format!("{:?}", c.temperature_range_c)),
+        ],
+    );
+}
+
+fn cosine(out: &mut String, settings: &Settings) {
+    let optic = &settings.optic;
+    let (zenith, ratio, diffuse) = if optic.perfect {
         (vec![0.0, 90.0], vec![1.0, 1.0], 1.0)
     } else {
-        (settings.optic.zenith_deg.clone(), settings.optic.ratio.clone(), settings.optic.diffuse_ratio)
+        (optic.zenith_deg.clone(), optic.ratio.clone(), optic.diffuse_ratio)
     };
-    let per_k_nm = vec![first, 900.0, 1050.0];
-    let per_k: Vec<f64> = per_k_nm.iter().map(|nm| detector.response_per_k(*nm)).collect();
+    section(
+        out,
+        "cosine",
+        &[("zenith_deg", array(&zenith)), ("ratio", array(&ratio)), ("diffuse_ratio", format!("{diffuse:?}"))],
+    );
+}
 
-    let mut out = String::new();
-    let mut line = |text: String| {
-        // Writing into a string cannot fail.
-        let _ = writeln!(out, "{text}");
-    };
-    line("# Calibration of a virtual spectrometer.".into());
-    line("[calibration]".into());
-    line(format!("id = {}", quoted(&c.id)));
-    line(format!("instrument_serial = {}", quoted(&settings.identity.serial)));
-    line(format!("valid_from = {}", quoted(&c.valid_from)));
-    line(format!("valid_until = {}", quoted(&c.valid_until)));
-    line(format!("certificate = {}", quoted(&format!("virtual laboratory, seed {}", settings.seed))));
-    line(format!("temperature_c = {:?}", d.reference_temperature_c));
-    line(format!("temperature_range_c = {:?}", c.temperature_range_c));
-    line("\n[wavelength]".into());
-    line(format!("coefficients = {}", array(&scale)));
-    line(format!("uncertainty_nm = {:?}", c.wavelength_uncertainty_nm));
-    line(format!("fwhm_nm = {:?}", d.fwhm_nm));
-    line(format!("shift_nm_per_k = {:?}", d.wavelength_shift_nm_per_k + c.error_shift_nm_per_k));
-    line("\n[noise]".into());
-    line(format!("electrons_per_count = {:?}", d.electrons_per_count));
-    line(format!("read_noise_counts = {:?}", d.read_noise_counts));
-    line("saturation_fraction = 0.95".into());
-    line(format!("blooming_pixels = {}", d.blooming_pixels));
-    line("\n[linearity]".into());
-    line(format!("coefficients = {}", array(&d.linearity_coefficients)));
-    line("\n[response]".into());
-    line(format!("wavelength_nm = {}", array(&nm)));
-    line(format!("counts_per_s_per_w_m2_nm = {}", array(&response)));
-    line(format!("relative_uncertainty = {}", array(&uncertainty)));
-    line(format!("correlated_fraction = {CORRELATED_FRACTION:?}"));
-    line(format!("correlation_length_nm = {CORRELATION_LENGTH_NM:?}"));
-    line("\n[stray_light]".into());
-    line(format!("floor_band_nm = {:?}", c.floor_band_nm));
-    line(format!("relative_uncertainty = {:?}", c.stray_light_relative_uncertainty));
-    line("\n[cosine]".into());
-    line(format!("zenith_deg = {}", array(&zenith)));
-    line(format!("ratio = {}", array(&ratio)));
-    line(format!("diffuse_ratio = {diffuse:?}"));
-    line("\n[temperature]".into());
-    line(format!("wavelength_nm = {}", array(&per_k_nm)));
-    line(format!("relative_per_k = {}", array(&per_k)));
-    out
+/// Appends a table with its keys and values, after a blank line unless it is the first.
+fn section(out: &mut String, name: &str, entries: &[(&str, String)]) {
+    // Writing to a string cannot fail.
+    let _ = writeln!(out, "{}[{name}]", if out.lines().count() > 1 { "\n" } else { "" });
+    for (key, value) in entries {
+        let _ = writeln!(out, "{key} = {value}");
+    }
 }
 
 /// A TOML basic string.
@@ -150,13 +155,13 @@ fn quoted(text: &str) -> String {
     toml::Value::String(text.to_owned()).to_string()
 }
 
-/// Numbers as a TOML array of several lines, each number written so that it is read back exactly.
+/// Numbers as a TOML array; each number is written so that it is read back exactly.
 fn array(values: &[f64]) -> String {
-    let words: Vec<String> = values.iter().map(|v| format!("{v:?}")).collect();
-    if words.len() <= 12 {
-        return format!("[{}]", words.join(", "));
+    let numbers: Vec<String> = values.iter().map(|v| format!("{v:?}")).collect();
+    if numbers.len() <= 12 {
+        return format!("[{}]", numbers.join(", "));
     }
-    let rows: Vec<String> = words.chunks(8).map(|row| format!("    {},", row.join(", "))).collect();
+    let rows: Vec<String> = numbers.chunks(8).map(|row| format!("    {},", row.join(", "))).collect();
     format!("[\n{}\n]", rows.join("\n"))
 }
 

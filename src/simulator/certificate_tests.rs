@@ -1,22 +1,24 @@
-//! The certificate undoes the detector: what the laboratory says, applied to counts, gives the light back.
+//! The certificate inverts the detector: its corrections, applied to counts, give the irradiance of the scene.
 
 use super::*;
+use crate::simulator::calibration_errors::floor_outside_band;
 use crate::simulator::integrals;
 use crate::simulator::light::{Grid, Light};
 use crate::simulator::optic::OpticSettings;
 use crate::simulator::scenes::Scene;
+use crate::simulator::settings::CertificateSettings;
 use crate::simulator::sky::ClearSky;
 use crate::simulator::thermal::Ambient;
 use crate::sun::Place;
 
 const START: UtcMicros = UtcMicros(1_782_036_000_000_000);
 
-/// A certificate as numbers, read with a TOML library and nothing else.
-struct Paper(toml::Table);
+/// The numbers of a certificate, read with a TOML library only.
+struct Certificate(toml::Table);
 
-impl Paper {
+impl Certificate {
     fn of(settings: &Settings) -> Self {
-        Self(certificate(settings).unwrap().parse().unwrap())
+        Self(super::certificate(settings).unwrap().parse().unwrap())
     }
     fn number(&self, section: &str, key: &str) -> f64 {
         self.0[section][key].as_float().unwrap()
@@ -52,13 +54,13 @@ fn settled() -> Settings {
 }
 
 /// Noise-free count rates of light: (light − dark at the same time), linearised as the certificate says.
-fn rates(settings: &Settings, paper: &Paper, light: Light, length_s: f64) -> Vec<f64> {
-    let mut bench = Bench::with_scene(settings, START, Box::new(Fixed(light))).unwrap();
-    bench.set_noise(false);
-    let (lit, _) = bench.expose(START, length_s, true);
-    let (dark, _) = bench.expose(START, length_s, false);
-    let (offset, _) = bench.expose(START, 0.0, false);
-    let c = paper.list("linearity", "coefficients");
+fn rates(settings: &Settings, certificate: &Certificate, light: Light, length_s: f64) -> Vec<f64> {
+    let mut station = SimulatedStation::with_scene(settings, START, Box::new(Fixed(light))).unwrap();
+    station.set_noise(false);
+    let (lit, _) = station.expose(START, length_s, true);
+    let (dark, _) = station.expose(START, length_s, false);
+    let (offset, _) = station.expose(START, 0.0, false);
+    let c = certificate.list("linearity", "coefficients");
     let straight = |m: f64| m / c.iter().rev().fold(0.0, |s, c| s * m + c);
     (0..lit.len())
         .map(|p| {
@@ -71,12 +73,12 @@ fn rates(settings: &Settings, paper: &Paper, light: Light, length_s: f64) -> Vec
 fn sun(elevation: f64, grid: Grid) -> Light {
     let sky = ClearSky::new(Place { latitude_deg: 48.0, longitude_deg: 11.0, altitude_m: 300.0 }, 300.0, grid);
     let mut light = Light::dark(grid);
-    sky.work_out(elevation, 1.0, &mut light);
+    sky.compute(elevation, 1.0, &mut light);
     light
 }
 
-/// Independent: light folded with the Gaussian slit by a 0.02 nm sum.
-fn folded(light: &[f64], grid: Grid, nm: f64, fwhm: f64) -> f64 {
+/// Convolution of light with the Gaussian slit, by a 0.02 nm sum.
+fn convolved(light: &[f64], grid: Grid, nm: f64, fwhm: f64) -> f64 {
     let (mut sum, mut norm) = (0.0, 0.0);
     for k in -250..=250 {
         let x = f64::from(k) * 0.02;
@@ -93,23 +95,25 @@ fn folded(light: &[f64], grid: Grid, nm: f64, fwhm: f64) -> f64 {
     sum / norm
 }
 
-/// Identity: counts over the certificate's response are the folded irradiance, to 0.2 %, without stray light.
+/// Identity: counts divided by the certificate's response are the convolved irradiance to 0.2 %, without stray light.
 #[test]
-fn the_certificate_gives_the_folded_irradiance_back() {
+fn the_certificate_gives_the_convolved_irradiance() {
     let mut settings = settled();
     settings.detector.stray_floor = 0.0;
     settings.detector.stray_wing = 0.0;
-    let (paper, grid) = (Paper::of(&settings), Bench::grid_of(&settings));
+    let (certificate, grid) = (Certificate::of(&settings), SimulatedStation::grid_of(&settings));
     let mut light = Light::dark(grid);
     for (i, e) in light.sky.iter_mut().enumerate() {
         *e = 0.5 + 0.3 * (grid.nm(i) / 40.0).sin();
     }
-    let rate = rates(&settings, &paper, light.clone(), 0.01);
+    let rate = rates(&settings, &certificate, light.clone(), 0.01);
     let mut worst = 0.0f64;
     for p in (30..2020).step_by(7) {
-        let nm = paper.wavelength(p);
-        let (want, got) =
-            (folded(&light.total(), grid, nm, paper.number("wavelength", "fwhm_nm")), rate[p] / paper.response(nm));
+        let nm = certificate.wavelength(p);
+        let (want, got) = (
+            convolved(&light.total(), grid, nm, certificate.number("wavelength", "fwhm_nm")),
+            rate[p] / certificate.response(nm),
+        );
         // One count is what rounding can take from either frame.
         let rounding = 2.0 / (0.01 * rate[p]);
         assert!((got / want - 1.0).abs() < 2e-3 + rounding, "{nm} nm: want {want}, got {got}");
@@ -118,22 +122,22 @@ fn the_certificate_gives_the_folded_irradiance_back() {
     assert!(worst < 2e-3);
 }
 
-/// Identity: at another temperature the stated shift and coefficient give the light back as well.
+/// Identity: the stated shift and coefficient give the irradiance at another temperature.
 #[test]
 fn the_certificate_holds_at_other_temperatures() {
     let mut settings = settled();
     settings.detector.stray_floor = 0.0;
     settings.detector.stray_wing = 0.0;
     settings.ambient = Ambient::constant(32.0);
-    let (paper, grid) = (Paper::of(&settings), Bench::grid_of(&settings));
-    let warmer = 32.0 + 5.0 - paper.number("calibration", "temperature_c");
+    let (certificate, grid) = (Certificate::of(&settings), SimulatedStation::grid_of(&settings));
+    let excess_k = 32.0 + 5.0 - certificate.number("calibration", "temperature_c");
     let light = sun(40.0, grid);
-    let rate = rates(&settings, &paper, light.clone(), 0.008);
+    let rate = rates(&settings, &certificate, light.clone(), 0.008);
     for p in (300..2000).step_by(13) {
-        let nm = paper.wavelength(p) + paper.number("wavelength", "shift_nm_per_k") * warmer;
+        let nm = certificate.wavelength(p) + certificate.number("wavelength", "shift_nm_per_k") * excess_k;
         let per_k = if nm < 900.0 { 1e-4 } else { 1e-4 + (4e-3 - 1e-4) * (nm - 900.0) / 150.0 };
-        let got = rate[p] / paper.response(nm) / (1.0 + per_k * warmer);
-        let want = folded(&light.total(), grid, nm, 2.0);
+        let got = rate[p] / certificate.response(nm) / (1.0 + per_k * excess_k);
+        let want = convolved(&light.total(), grid, nm, 2.0);
         assert!((got / want - 1.0).abs() < 2e-3 + 2.0 / (0.008 * rate[p]), "{nm} nm: want {want}, got {got}");
     }
 }
@@ -142,22 +146,22 @@ fn the_certificate_holds_at_other_temperatures() {
 #[test]
 fn the_floor_band_leaves_at_most_three_per_cent_on_the_uv_index() {
     let settings = settled();
-    let (paper, grid) = (Paper::of(&settings), Bench::grid_of(&settings));
+    let (certificate, grid) = (Certificate::of(&settings), SimulatedStation::grid_of(&settings));
     for elevation in [30.0, 45.0, 65.0] {
         let light = sun(elevation, grid);
-        // Infinitely good: no noise, and a long bracket for the ultraviolet without clipping anywhere.
+        // Without noise, and with a long bracket for the ultraviolet without clipping.
         let mut quiet = settings.clone();
         quiet.detector.full_scale = 65_535;
         let rate = clean_rates(&quiet, &light);
         let lit: Vec<usize> = (8..2040).collect();
         let band: Vec<f64> =
-            lit.iter().filter(|p| (281.0..=289.0).contains(&paper.wavelength(**p))).map(|p| rate[*p]).collect();
+            lit.iter().filter(|p| (281.0..=289.0).contains(&certificate.wavelength(**p))).map(|p| rate[*p]).collect();
         let floor = band.iter().sum::<f64>() / band.len() as f64;
         let peak = rate.iter().copied().fold(0.0, f64::max);
         let index = |take: f64| {
             let (mut sum, mut before) = (0.0, None);
             for p in &lit {
-                let nm = paper.wavelength(*p);
+                let nm = certificate.wavelength(*p);
                 if !(290.0..=400.0).contains(&nm) {
                     continue;
                 }
@@ -168,7 +172,7 @@ fn the_floor_band_leaves_at_most_three_per_cent_on_the_uv_index() {
                 } else {
                     10f64.powf(0.015 * (140.0 - nm))
                 };
-                let y = 40.0 * weight * (rate[*p] - take) / paper.response(nm);
+                let y = 40.0 * weight * (rate[*p] - take) / certificate.response(nm);
                 if let Some((x0, y0)) = before {
                     sum += 0.5 * (nm - x0) * (y + y0);
                 }
@@ -183,41 +187,40 @@ fn the_floor_band_leaves_at_most_three_per_cent_on_the_uv_index() {
             100.0 * (corrected / want - 1.0),
             floor / peak
         );
-        assert!(raw - want > 0.3, "stray light cannot be skipped");
+        assert!(raw - want > 0.3, "stray light matters");
         assert!((corrected / want - 1.0).abs() < 0.03);
         assert!((0.5e-4..2.5e-4).contains(&(floor / peak)), "{}", floor / peak);
     }
 }
 
-/// Rates without rounding, clipping or dark: the sum of many exposures would converge to this.
+/// Rates without rounding, clipping or dark, to which the sum of many exposures would converge.
 fn clean_rates(settings: &Settings, light: &Light) -> Vec<f64> {
-    let mut bench = Bench::with_scene(settings, START, Box::new(Fixed(light.clone()))).unwrap();
-    bench.detector_mut().light_rates(&light.total(), 0.0)
+    let mut station = SimulatedStation::with_scene(settings, START, Box::new(Fixed(light.clone()))).unwrap();
+    station.detector_mut().light_rates(&light.total(), 0.0)
 }
 
-/// Identity: the same settings give the same bytes; stated errors are in it.
 #[test]
-fn the_certificate_is_deterministic_and_carries_stated_errors() {
+fn the_certificate_is_deterministic_and_contains_stated_errors() {
     let settings = settled();
     assert_eq!(certificate(&settings).unwrap(), certificate(&settings).unwrap());
     let mut wrong = settings.clone();
     wrong.certificate.error_scale = 0.05;
     wrong.certificate.error_wavelength_nm = 0.3;
-    let (right, wrong) = (Paper::of(&settings), Paper::of(&wrong));
+    let (right, wrong) = (Certificate::of(&settings), Certificate::of(&wrong));
     assert!((wrong.response(500.0) / right.response(500.0) - 1.05).abs() < 1e-9);
     assert!((wrong.wavelength(500) - right.wavelength(500) - 0.3).abs() < 1e-9);
 }
 
-/// Independent: over many laboratories drawn errors have the deviation that is stated, and hang together as it is stated.
+/// Identity: over many laboratories, drawn errors have the stated standard deviation and correlation.
 #[test]
-fn drawn_errors_are_as_large_as_stated_and_hang_together() {
+fn drawn_errors_have_the_stated_deviation_and_correlation() {
     const LABORATORIES: u64 = 400;
-    let right = Paper::of(&settled());
+    let right = Certificate::of(&settled());
     let mut errors: Vec<[f64; 4]> = Vec::new();
     for seed in 0..LABORATORIES {
         let mut settings = settled();
         settings.certificate.drawn_errors = Some(seed);
-        let drawn = Paper::of(&settings);
+        let drawn = Certificate::of(&settings);
         let response = [300.0, 500.0, 550.0].map(|nm| drawn.response(nm) / right.response(nm) - 1.0);
         errors.push([response[0], response[1], response[2], drawn.wavelength(500) - right.wavelength(500)]);
     }
@@ -241,13 +244,18 @@ fn drawn_errors_are_as_large_as_stated_and_hang_together() {
 
 /// Identity: linear interpolation between the entries errs by less than 0.05 %.
 #[test]
-fn the_entries_are_close_enough() {
+fn interpolation_between_entries_errs_little() {
     let settings = settled();
-    let paper = Paper::of(&settings);
-    let bench = Bench::with_scene(&settings, START, Box::new(Fixed(Light::dark(Bench::grid_of(&settings))))).unwrap();
+    let certificate = Certificate::of(&settings);
+    let station = SimulatedStation::with_scene(
+        &settings,
+        START,
+        Box::new(Fixed(Light::dark(SimulatedStation::grid_of(&settings)))),
+    )
+    .unwrap();
     for i in 0..1500 {
         let nm = 280.0 + f64::from(i) * 0.5;
-        let (want, got) = (bench.detector().response(nm), paper.response(nm));
+        let (want, got) = (station.detector().response(nm), certificate.response(nm));
         assert!((got / want - 1.0).abs() < 5e-4, "{nm} nm");
     }
 }

@@ -1,9 +1,8 @@
-//! The bench's parser: one program message unit in, a command or an SCPI error out.
+//! Parses one unit of a program message into a command or an SCPI error.
 //!
-//! IEEE 488.2 / SCPI-1999 grammar for the few headers the bench knows. Pure. Nothing is shared with the instrument
-//! room: the two meet on the wire only.
+//! IEEE 488.2 / SCPI-1999 grammar for the headers of the simulator's dialect. Pure; shares no code with the instrument module.
 
-/// SCPI errors the bench uses.
+/// SCPI errors of the simulator.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ScpiError {
     /// −113.
@@ -25,7 +24,7 @@ pub enum ScpiError {
 }
 
 impl ScpiError {
-    /// Code and text as SCPI-1999 volume 2 §21.8 has them.
+    /// Code and text (SCPI-1999 volume 2, §21.8).
     pub fn entry(self) -> (i32, &'static str) {
         match self {
             Self::UndefinedHeader => (-113, "Undefined header"),
@@ -43,7 +42,7 @@ impl ScpiError {
 /// A numeric parameter.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Number {
-    /// A value, suffix applied [s].
+    /// A value, with its suffix applied [s].
     Value(f64),
     /// `MINimum`.
     Min,
@@ -51,18 +50,18 @@ pub enum Number {
     Max,
 }
 
-/// How pixels are sent.
+/// Format of the pixels.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Format {
-    /// Two bytes a pixel.
+    /// Two bytes per pixel.
     Uint16,
-    /// Four bytes a pixel.
+    /// Four bytes per pixel.
     Uint32,
     /// Decimal, comma-separated.
     Ascii,
 }
 
-/// What is asked of the instrument.
+/// A command or query.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Command {
     /// `*IDN?`
@@ -88,7 +87,7 @@ pub enum Command {
     /// `SENSe:DETector:FSCale?`
     FullScale,
     /// `SENSe:DETector:MASKed?`
-    Masked,
+    Shielded,
     /// `INPut:SHUTter OPEN|CLOSed`: true for open
     SetShutter(bool),
     /// `INPut:SHUTter?`
@@ -115,41 +114,42 @@ pub enum Command {
     Wavelength,
 }
 
-/// Headers and how their set and query forms are read; `None` where there is no such form.
+/// Parses the parameters of a command or query.
 type Form = fn(&[&str]) -> Result<Command, ScpiError>;
+/// Headers with their command and query forms; `None` where a header has no such form.
 const HEADERS: &[(&str, Option<Form>, Option<Form>)] = &[
-    ("*IDN", None, Some(|p| bare(p, Command::Identity))),
-    ("*RST", Some(|p| bare(p, Command::Reset)), None),
-    ("*CLS", Some(|p| bare(p, Command::ClearErrors)), None),
-    ("*OPC", None, Some(|p| bare(p, Command::Complete))),
-    ("*TST", None, Some(|p| bare(p, Command::SelfTest))),
-    ("SYSTem:ERRor", None, Some(|p| bare(p, Command::NextError))),
-    ("SYSTem:ERRor:NEXT", None, Some(|p| bare(p, Command::NextError))),
-    ("SYSTem:VERSion", None, Some(|p| bare(p, Command::Version))),
-    ("SENSe:APERture", Some(|p| one(p).and_then(seconds).map(Command::SetAperture)), Some(aperture_query)),
-    ("SENSe:DETector:SIZE", None, Some(|p| bare(p, Command::Size))),
-    ("SENSe:DETector:FSCale", None, Some(|p| bare(p, Command::FullScale))),
-    ("SENSe:DETector:MASKed", None, Some(|p| bare(p, Command::Masked))),
-    ("INPut:SHUTter", Some(shutter), Some(|p| bare(p, Command::Shutter))),
-    ("MEASure:TEMPerature", None, Some(|p| bare(p, Command::Temperature))),
-    ("FORMat", Some(format), Some(|p| bare(p, Command::Format))),
-    ("FORMat:DATA", Some(format), Some(|p| bare(p, Command::Format))),
-    ("FORMat:BORDer", Some(border), Some(|p| bare(p, Command::Border))),
-    ("READ", None, Some(|p| bare(p, Command::Read))),
-    ("FETCh", None, Some(|p| bare(p, Command::Fetch))),
-    ("FETCh:CRC", None, Some(|p| bare(p, Command::FetchCrc))),
-    ("ABORt", Some(|p| bare(p, Command::Abort)), None),
-    ("CALibration:WAVelength", None, Some(|p| bare(p, Command::Wavelength))),
+    ("*IDN", None, Some(|p| without_parameters(p, Command::Identity))),
+    ("*RST", Some(|p| without_parameters(p, Command::Reset)), None),
+    ("*CLS", Some(|p| without_parameters(p, Command::ClearErrors)), None),
+    ("*OPC", None, Some(|p| without_parameters(p, Command::Complete))),
+    ("*TST", None, Some(|p| without_parameters(p, Command::SelfTest))),
+    ("SYSTem:ERRor", None, Some(|p| without_parameters(p, Command::NextError))),
+    ("SYSTem:ERRor:NEXT", None, Some(|p| without_parameters(p, Command::NextError))),
+    ("SYSTem:VERSion", None, Some(|p| without_parameters(p, Command::Version))),
+    ("SENSe:APERture", Some(|p| single(p).and_then(seconds).map(Command::SetAperture)), Some(aperture_query)),
+    ("SENSe:DETector:SIZE", None, Some(|p| without_parameters(p, Command::Size))),
+    ("SENSe:DETector:FSCale", None, Some(|p| without_parameters(p, Command::FullScale))),
+    ("SENSe:DETector:MASKed", None, Some(|p| without_parameters(p, Command::Shielded))),
+    ("INPut:SHUTter", Some(shutter), Some(|p| without_parameters(p, Command::Shutter))),
+    ("MEASure:TEMPerature", None, Some(|p| without_parameters(p, Command::Temperature))),
+    ("FORMat", Some(format), Some(|p| without_parameters(p, Command::Format))),
+    ("FORMat:DATA", Some(format), Some(|p| without_parameters(p, Command::Format))),
+    ("FORMat:BORDer", Some(border), Some(|p| without_parameters(p, Command::Border))),
+    ("READ", None, Some(|p| without_parameters(p, Command::Read))),
+    ("FETCh", None, Some(|p| without_parameters(p, Command::Fetch))),
+    ("FETCh:CRC", None, Some(|p| without_parameters(p, Command::FetchCrc))),
+    ("ABORt", Some(|p| without_parameters(p, Command::Abort)), None),
+    ("CALibration:WAVelength", None, Some(|p| without_parameters(p, Command::Wavelength))),
 ];
 
-fn bare(parameters: &[&str], command: Command) -> Result<Command, ScpiError> {
+fn without_parameters(parameters: &[&str], command: Command) -> Result<Command, ScpiError> {
     if parameters.is_empty() { Ok(command) } else { Err(ScpiError::ParameterNotAllowed) }
 }
 
-fn one<'a>(parameters: &[&'a str]) -> Result<&'a str, ScpiError> {
+fn single<'a>(parameters: &[&'a str]) -> Result<&'a str, ScpiError> {
     match parameters {
         [] => Err(ScpiError::IllegalParameter),
-        [one] => Ok(one),
+        [parameter] => Ok(parameter),
         _ => Err(ScpiError::ParameterNotAllowed),
     }
 }
@@ -158,51 +158,51 @@ fn aperture_query(parameters: &[&str]) -> Result<Command, ScpiError> {
     if parameters.is_empty() {
         return Ok(Command::Aperture(None));
     }
-    match seconds(one(parameters)?)? {
+    match seconds(single(parameters)?)? {
         Number::Value(_) => Err(ScpiError::IllegalParameter),
         end => Ok(Command::Aperture(Some(end))),
     }
 }
 
 fn shutter(parameters: &[&str]) -> Result<Command, ScpiError> {
-    match one(parameters)? {
-        word if is(word, "OPEN") => Ok(Command::SetShutter(true)),
-        word if is(word, "CLOSed") => Ok(Command::SetShutter(false)),
+    match single(parameters)? {
+        word if matches(word, "OPEN") => Ok(Command::SetShutter(true)),
+        word if matches(word, "CLOSed") => Ok(Command::SetShutter(false)),
         _ => Err(ScpiError::IllegalParameter),
     }
 }
 
 fn format(parameters: &[&str]) -> Result<Command, ScpiError> {
     match parameters {
-        [word] if is(word, "ASCii") => Ok(Command::SetFormat(Format::Ascii)),
-        [word, "16"] if is(word, "UINTeger") => Ok(Command::SetFormat(Format::Uint16)),
-        [word, "32"] if is(word, "UINTeger") => Ok(Command::SetFormat(Format::Uint32)),
-        [word, _, ..] if is(word, "ASCii") => Err(ScpiError::ParameterNotAllowed),
+        [word] if matches(word, "ASCii") => Ok(Command::SetFormat(Format::Ascii)),
+        [word, "16"] if matches(word, "UINTeger") => Ok(Command::SetFormat(Format::Uint16)),
+        [word, "32"] if matches(word, "UINTeger") => Ok(Command::SetFormat(Format::Uint32)),
+        [word, _, ..] if matches(word, "ASCii") => Err(ScpiError::ParameterNotAllowed),
         [_, _, _, ..] => Err(ScpiError::ParameterNotAllowed),
         _ => Err(ScpiError::IllegalParameter),
     }
 }
 
 fn border(parameters: &[&str]) -> Result<Command, ScpiError> {
-    match one(parameters)? {
-        word if is(word, "NORMal") => Ok(Command::SetBorder(false)),
-        word if is(word, "SWAPped") => Ok(Command::SetBorder(true)),
+    match single(parameters)? {
+        word if matches(word, "NORMal") => Ok(Command::SetBorder(false)),
+        word if matches(word, "SWAPped") => Ok(Command::SetBorder(true)),
         _ => Err(ScpiError::IllegalParameter),
     }
 }
 
 /// Whether `word` is the short or the long form of `pattern`, whose capitals are the short form.
-fn is(word: &str, pattern: &str) -> bool {
+fn matches(word: &str, pattern: &str) -> bool {
     let short: String = pattern.chars().filter(|c| !c.is_ascii_lowercase()).collect();
     word.eq_ignore_ascii_case(pattern) || word.eq_ignore_ascii_case(&short)
 }
 
-/// NR1, NR2 or NR3 with an optional suffix of time, or `MINimum` or `MAXimum`.
+/// Parses NR1, NR2 or NR3 with an optional unit of time, or `MINimum` or `MAXimum`.
 fn seconds(text: &str) -> Result<Number, ScpiError> {
-    if is(text, "MINimum") {
+    if matches(text, "MINimum") {
         return Ok(Number::Min);
     }
-    if is(text, "MAXimum") {
+    if matches(text, "MAXimum") {
         return Ok(Number::Max);
     }
     let letters = text.trim_end_matches(|c: char| c.is_ascii_alphabetic()).len();
@@ -221,16 +221,16 @@ fn seconds(text: &str) -> Result<Number, ScpiError> {
     Ok(Number::Value(value * unit))
 }
 
-/// Reads the units of one message, keeping the subsystem path between them.
+/// Parses the units of one message; holds the subsystem path between units.
 #[derive(Clone, Debug, Default)]
 pub struct CommandParser {
     path: Vec<String>,
 }
 
 impl CommandParser {
-    /// Reads one unit. A header that begins with `:` is absolute; any other is tried below the path of the unit before
+    /// Parses one unit. A header that begins with `:` is absolute; any other header is looked up below the path of the previous unit
     /// and then from the root.
-    pub fn hear(&mut self, unit: &str) -> Result<Command, ScpiError> {
+    pub fn parse(&mut self, unit: &str) -> Result<Command, ScpiError> {
         let unit = unit.trim();
         let (header, rest) = unit.split_once(|c: char| c.is_ascii_whitespace()).unwrap_or((unit, ""));
         let (header, query) = match header.strip_suffix('?') {
@@ -247,12 +247,12 @@ impl CommandParser {
             Some(rest) if rest.starts_with('*') => None,
             _ => find(&nodes),
         };
-        let (pattern, set, ask) = found.ok_or(ScpiError::UndefinedHeader)?;
+        let (pattern, command, query_form) = found.ok_or(ScpiError::UndefinedHeader)?;
         if !pattern.starts_with('*') {
             let depth = pattern.split(':').count() - 1;
             self.path = pattern.split(':').take(depth).map(str::to_owned).collect();
         }
-        let form = if query { ask } else { set };
+        let form = if query { query_form } else { command };
         form.ok_or(ScpiError::UndefinedHeader)?(&parameters)
     }
 }
@@ -260,7 +260,7 @@ impl CommandParser {
 fn find(nodes: &[&str]) -> Option<(&'static str, Option<Form>, Option<Form>)> {
     HEADERS.iter().copied().find(|(pattern, ..)| {
         let mut patterns = pattern.split(':');
-        nodes.iter().all(|node| patterns.next().is_some_and(|p| is(node, p))) && patterns.next().is_none()
+        nodes.iter().all(|node| patterns.next().is_some_and(|p| matches(node, p))) && patterns.next().is_none()
     })
 }
 
@@ -268,13 +268,12 @@ fn find(nodes: &[&str]) -> Option<(&'static str, Option<Form>, Option<Form>)> {
 mod tests {
     use super::*;
 
-    fn hear(unit: &str) -> Result<Command, ScpiError> {
-        CommandParser::default().hear(unit)
+    fn parse(unit: &str) -> Result<Command, ScpiError> {
+        CommandParser::default().parse(unit)
     }
 
-    /// Identity: long and short forms, any case, a leading colon, suffixes: the same command.
     #[test]
-    fn spellings_of_one_command_are_one_command() {
+    fn long_and_short_forms_in_any_case_are_the_same_command() {
         for unit in [
             "SENSe:APERture 0.1",
             "sens:aper 1E-1",
@@ -283,28 +282,26 @@ mod tests {
             "SENS:APERTURE 1.0e-1s",
             "SENS:APER\t+100000us",
         ] {
-            let Ok(Command::SetAperture(Number::Value(value))) = hear(unit) else { panic!("{unit}") };
+            let Ok(Command::SetAperture(Number::Value(value))) = parse(unit) else { panic!("{unit}") };
             assert!((value - 0.1).abs() < 1e-12, "{unit}: {value}");
         }
-        assert_eq!(hear("syst:err?"), Ok(Command::NextError));
-        assert_eq!(hear("SYSTem:ERRor:NEXT?"), Ok(Command::NextError));
-        assert_eq!(hear("FORM UINT,16"), hear("format:data uinteger, 16"));
+        assert_eq!(parse("syst:err?"), Ok(Command::NextError));
+        assert_eq!(parse("SYSTem:ERRor:NEXT?"), Ok(Command::NextError));
+        assert_eq!(parse("FORM UINT,16"), parse("format:data uinteger, 16"));
     }
 
-    /// Identity: what is not a form of a header is none.
     #[test]
-    fn middle_lengths_and_missing_forms_are_undefined_headers() {
+    fn other_lengths_and_missing_forms_are_undefined_headers() {
         for unit in ["SENSE:APERT 1", "SEN:APER 1", "READ", "*RST?", "*IDN", "FETC:CRC", "APER 1", ":*IDN?", "", "SENS"]
         {
-            assert_eq!(hear(unit), Err(ScpiError::UndefinedHeader), "{unit}");
+            assert_eq!(parse(unit), Err(ScpiError::UndefinedHeader), "{unit}");
         }
     }
 
-    /// Identity: parameters that cannot be are refused by kind.
     #[test]
-    fn parameters_that_cannot_be_are_refused() {
+    fn invalid_parameters_are_refused_with_their_error() {
         for unit in ["READ? 3", "*RST 1", "SENS:APER 1,2", "FORM ASC,3", "FORM UINT,16,2"] {
-            assert_eq!(hear(unit), Err(ScpiError::ParameterNotAllowed), "{unit}");
+            assert_eq!(parse(unit), Err(ScpiError::ParameterNotAllowed), "{unit}");
         }
         for unit in [
             "SENS:APER",
@@ -316,21 +313,20 @@ mod tests {
             "FORM UINT",
             "SENS:APER? 3",
         ] {
-            assert_eq!(hear(unit), Err(ScpiError::IllegalParameter), "{unit}");
+            assert_eq!(parse(unit), Err(ScpiError::IllegalParameter), "{unit}");
         }
     }
 
-    /// Identity: SCPI's rule of the subsystem path; full headers work too.
     #[test]
-    fn a_unit_may_go_on_below_the_path_of_the_one_before() {
+    fn a_header_is_relative_to_the_path_of_the_previous_unit() {
         let mut parser = CommandParser::default();
-        assert!(parser.hear("SENS:APER 0.1").is_ok());
-        assert_eq!(parser.hear("*CLS"), Ok(Command::ClearErrors));
-        assert_eq!(parser.hear("APER?"), Ok(Command::Aperture(None)));
-        assert_eq!(parser.hear("DET:SIZE?"), Ok(Command::Size));
-        assert_eq!(parser.hear("FSC?"), Ok(Command::FullScale));
-        assert_eq!(parser.hear("SENS:APER? MAX"), Ok(Command::Aperture(Some(Number::Max))));
-        assert_eq!(parser.hear(":INP:SHUT?"), Ok(Command::Shutter));
-        assert_eq!(parser.hear("APER?"), Err(ScpiError::UndefinedHeader));
+        assert!(parser.parse("SENS:APER 0.1").is_ok());
+        assert_eq!(parser.parse("*CLS"), Ok(Command::ClearErrors));
+        assert_eq!(parser.parse("APER?"), Ok(Command::Aperture(None)));
+        assert_eq!(parser.parse("DET:SIZE?"), Ok(Command::Size));
+        assert_eq!(parser.parse("FSC?"), Ok(Command::FullScale));
+        assert_eq!(parser.parse("SENS:APER? MAX"), Ok(Command::Aperture(Some(Number::Max))));
+        assert_eq!(parser.parse(":INP:SHUT?"), Ok(Command::Shutter));
+        assert_eq!(parser.parse("APER?"), Err(ScpiError::UndefinedHeader));
     }
 }

@@ -1,22 +1,22 @@
-//! Readings against the truth: what every quantity would have been, had the light itself been measured.
+//! True values of all quantities of a reading, computed from the truth of its exposures.
 //!
-//! The truth of a wavelength is the mean over the exposures that served it, so a reading taken while clouds passed is
-//! compared with the light it saw. The joining key is the CRC-32 of each exposure's block.
+//! The truth at a wavelength is the mean over the exposures that contributed to it, so that a reading under moving clouds is compared
+//! with the light that it received. Records are joined by the CRC-32 of each exposure's block.
 
 use super::truth::TruthRecord;
 use crate::quantities::{self, Matrix, SourceRule};
 use crate::record::Frame;
 use crate::reduction::Reduced;
 
-/// Weighs truths by the exposures that served and evaluates the registry on them.
+/// Combines the truth of exposures by their merge weights and evaluates the registry.
 #[derive(Debug)]
 pub struct Comparison {
     rule: SourceRule,
-    kept: Option<Kept>,
+    cached: Option<CachedMatrix>,
 }
 
 #[derive(Debug)]
-struct Kept {
+struct CachedMatrix {
     first_nm: i32,
     values: usize,
     valid_nm: (f64, f64),
@@ -24,13 +24,13 @@ struct Kept {
 }
 
 impl Comparison {
-    /// For light that follows a rule.
+    /// A comparison under a source rule.
     pub fn new(rule: SourceRule) -> Self {
-        Self { rule, kept: None }
+        Self { rule, cached: None }
     }
 
-    /// The true value of every quantity, in the order of the registry; `None` where the truth has none, and altogether
-    /// where the truth of an exposure is not to be found.
+    /// The true value of every quantity, in the order of the registry; `None` where a quantity has no true value. `None` for the
+    /// whole reading where `find` does not know the truth of an exposure.
     pub fn truth<'a>(
         &mut self,
         reduced: &Reduced,
@@ -52,7 +52,7 @@ impl Comparison {
         }
         let pixel_nm = &reduced.scale.wavelength_nm;
         let values = spectra.first()?.len();
-        let seen: Vec<f64> = (0..values)
+        let truth: Vec<f64> = (0..values)
             .map(|k| {
                 let nm = f64::from(first_nm) + k as f64;
                 let pixel = pixel_nm.partition_point(|p| *p < nm).min(pixel_nm.len() - 1);
@@ -60,18 +60,18 @@ impl Comparison {
             })
             .collect();
         let matrix = self.matrix(first_nm, values, reduced.scale.valid_nm);
-        Some(quantities::values(matrix, &seen).into_iter().map(Result::ok).collect())
+        Some(quantities::values(matrix, &truth).into_iter().map(Result::ok).collect())
     }
 
     fn matrix(&mut self, first_nm: i32, values: usize, valid_nm: (f64, f64)) -> &Matrix {
-        let fits = |k: &Kept| k.first_nm == first_nm && k.values == values && k.valid_nm == valid_nm;
-        let kept = match self.kept.take().filter(fits) {
-            Some(kept) => kept,
+        let fits = |k: &CachedMatrix| k.first_nm == first_nm && k.values == values && k.valid_nm == valid_nm;
+        let cached = match self.cached.take().filter(fits) {
+            Some(cached) => cached,
             None => {
                 let axis: Vec<f64> = (0..values).map(|k| f64::from(first_nm) + k as f64).collect();
-                Kept { first_nm, values, valid_nm, matrix: Matrix::build(&axis, valid_nm, self.rule) }
+                CachedMatrix { first_nm, values, valid_nm, matrix: Matrix::build(&axis, valid_nm, self.rule) }
             }
         };
-        &self.kept.insert(kept).matrix
+        &self.cached.insert(cached).matrix
     }
 }

@@ -1,8 +1,9 @@
-//! The detector behind its grating: light on the grid in, counts of every pixel out.
+//! The detector with its grating: from light on the grid to the counts of every pixel.
 //!
-//! Order of the physics: slit and response, stray light, dark charge, blooming from clipped pixels, shot noise,
-//! non-linearity of the total charge, offset, read noise, converter. The certificate's divisions undo it exactly but
-//! for noise and rounding. What must stay true: the same seed and the same calls give the same bits.
+//! Order of the effects: slit and response, stray light, dark charge, blooming of clipped pixels, shot noise, non-linearity of the
+//! total charge, offset, read noise, converter. The corrections of the certificate invert it exactly but for noise and rounding.
+//!
+//! Invariant: the same seed and the same calls give the same bits.
 
 use super::faults::PixelFault;
 use super::light::Grid;
@@ -19,25 +20,25 @@ use rand_pcg::Pcg64Mcg;
 /// Seconds in a mean month.
 const MONTH_S: f64 = 30.436_875 * 86_400.0;
 
-/// Pixels that are converted side by side.
+/// Pixels converted side by side.
 const SIDE: usize = 8;
 
-/// One exposure's acquisition_context.
+/// Conditions of one exposure.
 #[derive(Clone, Copy, Debug)]
-pub struct AcquisitionContext {
-    /// When it began.
+pub struct ExposureConditions {
+    /// Its start.
     pub start: UtcMicros,
     /// Integration time [s].
     pub length_s: f64,
-    /// Whether light gets in.
+    /// Whether the shutter is open.
     pub open: bool,
-    /// The detector's state.
+    /// State of the detector.
     pub condition: Condition,
     /// Time since the calibration [s], for the loss of response.
     pub age_s: f64,
-    /// Response over what it was, ageing apart [1].
+    /// Response relative to its initial value, without ageing [1].
     pub response: f64,
-    /// Dark current over what it was [1].
+    /// Dark current relative to its initial value [1].
     pub dark: f64,
 }
 
@@ -46,9 +47,9 @@ pub struct AcquisitionContext {
 pub struct Detector {
     /// Its parameters.
     pub settings: DetectorSettings,
-    /// Pixels that changed for the worse.
+    /// Degraded pixels.
     pub pixel_faults: Vec<PixelFault>,
-    /// Whether noise (shot, read) is on; tests of the physics turn it off.
+    /// Whether there is noise (shot, read); tests of the physics switch it off.
     pub noise: bool,
     wavelength_nm: Vec<f64>,
     lit: Vec<bool>,
@@ -57,19 +58,20 @@ pub struct Detector {
     /// Relative change of the response per kelvin.
     per_k: Vec<f64>,
     slit: Slit,
-    aimed_at: Option<i64>,
+    /// Wavelength shift of the slit's weights [SHIFT_STEP_NM].
+    slit_shift: Option<i64>,
     stray: Stray,
     random: Pcg64Mcg,
     charge: Vec<f64>,
-    /// Mean and standard deviation of what the converter is given, and the deviations drawn.
+    /// Mean and standard deviation of the converter's input, and the standard normal deviates.
     converted: [Vec<f64>; 3],
     scratch: Vec<f64>,
 }
 
 impl Detector {
-    /// A detector built from its settings and seed, looking at light on `grid`.
+    /// A detector with these settings and seed, for light on `grid`.
     ///
-    /// daylight: full daylight on the grid [W m⁻² nm⁻¹], by which the stray floor is scaled.
+    /// daylight: full daylight on the grid [W m⁻² nm⁻¹], which scales the stray floor.
     pub fn new(settings: &DetectorSettings, seed: u64, grid: Grid, daylight: &[f64]) -> Self {
         let n = settings.pixels;
         let mut build = Pcg64Mcg::seed_from_u64(seed ^ 0xde7e_c708);
@@ -104,7 +106,7 @@ impl Detector {
             lit,
             offset,
             dark_rate_20,
-            aimed_at: None,
+            slit_shift: None,
             random: Pcg64Mcg::seed_from_u64(seed ^ 0x5eed_0f01),
             charge: vec![0.0; n],
             per_k: Vec::new(),
@@ -123,7 +125,7 @@ impl Detector {
         detector
     }
 
-    /// From now on the stray floor outside a band [nm] is `ratio` times the one inside it [1].
+    /// Sets the ratio of the stray floor outside a band [nm] to that inside [1].
     pub fn set_floor_outside(&mut self, band_nm: [f64; 2], ratio: f64) {
         let inside = |nm: &f64| (band_nm[0]..=band_nm[1]).contains(nm);
         self.stray.unevenness = self.wavelength_nm.iter().map(|nm| if inside(nm) { 1.0 } else { ratio }).collect();
@@ -134,12 +136,12 @@ impl Detector {
         &self.wavelength_nm
     }
 
-    /// Which pixels see light.
+    /// Which pixels receive light.
     pub fn lit(&self) -> &[bool] {
         &self.lit
     }
 
-    /// True in-band response at a wavelength [nm] at the reference temperature, as new [counts s⁻¹ / (W m⁻² nm⁻¹)].
+    /// True in-band response of the new detector at a wavelength [nm] and the reference temperature [counts s⁻¹ / (W m⁻² nm⁻¹)].
     pub fn response(&self, nm: f64) -> f64 {
         let x = (nm / self.settings.response_peak_nm).ln() / self.settings.response_width;
         self.settings.response_peak * (-x * x).exp()
@@ -154,7 +156,7 @@ impl Detector {
     /// In-band count rates [counts/s] of light on the grid, with the scale shifted by `shift_nm`, before stray light.
     pub fn in_band(&mut self, light: &[f64], shift_nm: f64, rate: &mut [f64]) {
         let key = (shift_nm / SHIFT_STEP_NM).round() as i64;
-        if self.aimed_at != Some(key) {
+        if self.slit_shift != Some(key) {
             let shift = key as f64 * SHIFT_STEP_NM;
             let gain: Vec<f64> = self
                 .wavelength_nm
@@ -162,13 +164,13 @@ impl Detector {
                 .zip(&self.lit)
                 .map(|(nm, lit)| if *lit { self.response(nm + shift) } else { 0.0 })
                 .collect();
-            self.slit.aim(&self.wavelength_nm, shift, &gain);
-            self.aimed_at = Some(key);
+            self.slit.build_weights(&self.wavelength_nm, shift, &gain);
+            self.slit_shift = Some(key);
         }
-        self.slit.see(light, rate);
+        self.slit.apply(light, rate);
     }
 
-    /// Count rates [counts/s] of light, stray light included, at the reference temperature and as new.
+    /// Count rates of the new detector [counts/s], with stray light, at the reference temperature.
     pub fn light_rates(&mut self, light: &[f64], shift_nm: f64) -> Vec<f64> {
         let mut rate = vec![0.0; self.settings.pixels];
         self.in_band(light, shift_nm, &mut rate);
@@ -176,45 +178,49 @@ impl Detector {
         rate
     }
 
-    /// Exposes once: light on the grid, already through the head, to counts.
-    pub fn expose(&mut self, light: &[f64], now: AcquisitionContext) -> Vec<u32> {
+    /// Takes one exposure of light on the grid, behind the optic.
+    pub fn expose(&mut self, light: &[f64], conditions: ExposureConditions) -> Vec<u32> {
         let n = self.settings.pixels;
-        let warmer = now.condition.temperature_c - self.settings.reference_temperature_c;
+        let excess_k = conditions.condition.temperature_c - self.settings.reference_temperature_c;
         let mut charge = std::mem::take(&mut self.charge);
-        if now.open {
-            let shift = self.settings.wavelength_shift_nm_per_k * warmer + now.condition.extra_shift_nm;
+        if conditions.open {
+            let shift = self.settings.wavelength_shift_nm_per_k * excess_k + conditions.condition.extra_shift_nm;
             self.in_band(light, shift, &mut charge);
             for (rate, per_k) in charge.iter_mut().zip(&self.per_k) {
-                *rate *= now.response * (1.0 + per_k * warmer);
+                *rate *= conditions.response * (1.0 + per_k * excess_k);
             }
-            self.age(&mut charge, now.age_s);
-            for fault in self.pixel_faults.iter().filter(|f| f.dead && f.from.is_none_or(|from| now.start >= from)) {
+            self.age(&mut charge, conditions.age_s);
+            for fault in
+                self.pixel_faults.iter().filter(|f| f.dead && f.from.is_none_or(|from| conditions.start >= from))
+            {
                 charge[fault.pixel] = 0.0;
             }
             let mut scratch = std::mem::take(&mut self.scratch);
             self.stray.add(&mut charge, &self.lit, &mut scratch);
             self.scratch = scratch;
-            for fault in self.pixel_faults.iter().filter(|f| f.dead && f.from.is_none_or(|from| now.start >= from)) {
+            for fault in
+                self.pixel_faults.iter().filter(|f| f.dead && f.from.is_none_or(|from| conditions.start >= from))
+            {
                 charge[fault.pixel] = 0.0;
             }
         } else {
             charge.fill(0.0);
         }
-        let doubling = ((now.condition.temperature_c - 20.0) / self.settings.dark_doubling_k).exp2();
-        let dark = doubling * self.settings.dark_factor * now.dark;
+        let doubling = ((conditions.condition.temperature_c - 20.0) / self.settings.dark_doubling_k).exp2();
+        let dark = doubling * self.settings.dark_factor * conditions.dark;
         for (rate, dark_20) in charge.iter_mut().zip(&self.dark_rate_20) {
-            *rate = (*rate + dark_20 * dark) * now.length_s;
+            *rate = (*rate + dark_20 * dark) * conditions.length_s;
         }
         let faults: Vec<PixelFault> =
-            self.pixel_faults.iter().filter(|f| f.from.is_none_or(|from| now.start >= from)).cloned().collect();
+            self.pixel_faults.iter().filter(|f| f.from.is_none_or(|from| conditions.start >= from)).cloned().collect();
         for fault in &faults {
-            charge[fault.pixel] += fault.hot_counts_per_s * doubling * now.length_s;
+            charge[fault.pixel] += fault.hot_counts_per_s * doubling * conditions.length_s;
             if fault.dead {
                 charge[fault.pixel] = 0.0;
             }
         }
         self.blooming(&mut charge);
-        let common = self.settings.offset_counts_per_k * warmer + now.condition.extra_offset_counts;
+        let common = self.settings.offset_counts_per_k * excess_k + conditions.condition.extra_offset_counts;
         let [mean, deviation, drawn] = &mut self.converted;
         if self.noise {
             drawn.fill_with(|| self.random.sample(StandardNormal));
@@ -261,19 +267,19 @@ impl Detector {
         }
     }
 
-    /// Charge beyond full scale goes into the neighbours.
+    /// Distributes charge beyond full scale over the neighbours.
     fn blooming(&mut self, charge: &mut [f64]) {
         let full = f64::from(self.settings.full_scale) - self.settings.offset_counts;
         let (c, reach) = (&self.settings.linearity_coefficients, usize::from(self.settings.blooming_pixels));
-        let brim = full / c.iter().rev().fold(0.0, |sum, c| sum * full + c);
-        if reach == 0 || !charge.iter().any(|q| *q > brim) {
+        let full_well = full / c.iter().rev().fold(0.0, |sum, c| sum * full + c);
+        if reach == 0 || !charge.iter().any(|q| *q > full_well) {
             return;
         }
         self.scratch.clear();
         self.scratch.extend_from_slice(charge);
-        for (p, excess) in self.scratch.iter().map(|q| q - brim).enumerate().filter(|(_, excess)| *excess > 0.0) {
+        for (p, excess) in self.scratch.iter().map(|q| q - full_well).enumerate().filter(|(_, excess)| *excess > 0.0) {
             for distance in 1..=reach {
-                let share = self.settings.spill_share * 0.5f64.powi(distance as i32 - 1) * excess;
+                let share = self.settings.blooming_share * 0.5f64.powi(distance as i32 - 1) * excess;
                 if let Some(below) = p.checked_sub(distance) {
                     charge[below] += share;
                 }
@@ -285,11 +291,11 @@ impl Detector {
     }
 }
 
-/// Charges to counts, noise and all.
+/// Converts charges to counts with noise.
 struct Convert<'a> {
     charge: &'a [f64],
     offset: &'a [f64],
-    /// Deviations of the standard normal distribution.
+    /// Standard normal deviates.
     drawn: &'a [f64],
     common: f64,
     linearity: &'a [f64],
@@ -302,7 +308,7 @@ struct Convert<'a> {
 }
 
 impl Convert<'_> {
-    /// Mean and standard deviation of pixels from one on, as many as go into whole groups of `N`; answers where they end.
+    /// Mean and standard deviation of the pixels from `from` on that fill whole groups of `N`; returns the first pixel after them.
     #[inline(always)]
     fn groups<const N: usize>(&mut self, from: usize) -> usize {
         let most = 4.0 * self.full;
@@ -311,7 +317,7 @@ impl Convert<'_> {
         let (deviation, _) = self.deviation[from..].as_chunks_mut::<N>();
         for (charge, (mean, deviation)) in charge.iter().zip(mean.iter_mut().zip(deviation)) {
             let charge = charge.map(|q| q.min(most));
-            let (m, slope) = bend(self.linearity, charge);
+            let (m, slope) = nonlinear_counts(self.linearity, charge);
             *mean = m;
             for k in 0..N {
                 deviation[k] = (charge[k] * self.per_electron * slope[k] * slope[k] + self.read_variance).sqrt();
@@ -329,7 +335,7 @@ impl wide::Loops for Convert<'_> {
         self.groups::<1>(end);
         let noise = self.deviation.iter().zip(self.drawn);
         let level = self.offset.iter().zip(self.mean.iter()).map(|(offset, m)| offset + self.common + m);
-        // The cast floors what is below zero to zero; the converter does the same.
+        // The cast clamps negative levels to zero, as the converter does.
         let count = |(level, (deviation, drawn)): (f64, (&f64, &f64))| {
             (level + deviation * drawn).round().min(self.full) as u32
         };
@@ -337,11 +343,11 @@ impl wide::Loops for Convert<'_> {
     }
 }
 
-/// Offset-free counts that the converter makes of charges [linear counts], and their slopes; several side by side.
+/// Offset-free counts of charges [linear counts] and their derivatives, several side by side.
 ///
 /// Solves counts / Σ cₖ·countsᵏ = charge by Newton's method; two steps reach 1e-9 for a few per cent.
 #[inline(always)]
-fn bend<const N: usize>(coefficients: &[f64], charge: [f64; N]) -> ([f64; N], [f64; N]) {
+fn nonlinear_counts<const N: usize>(coefficients: &[f64], charge: [f64; N]) -> ([f64; N], [f64; N]) {
     let (mut m, mut slope) = (charge, [1.0; N]);
     for _ in 0..3 {
         let (mut value, mut derivative) = ([0.0; N], [0.0; N]);

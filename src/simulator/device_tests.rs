@@ -1,7 +1,7 @@
-//! What the SCPI dialect demands of the device, met with bytes and times only.
+//! The SCPI dialect of the device, tested with bytes and times only.
 
 use super::*;
-use crate::simulator::faults::{FaultRule, Strikes};
+use crate::simulator::faults::{AppliesTo, FaultRule};
 use crate::simulator::scenes::playback::Playback;
 use crate::simulator::settings::Settings;
 use crate::simulator::truth::TruthLog;
@@ -9,12 +9,12 @@ use crate::spectrum::Spectrum;
 
 const START: UtcMicros = UtcMicros(1_782_036_000_000_000);
 
-fn bench(settings: &Settings) -> Bench {
+fn station(settings: &Settings) -> SimulatedStation {
     let spectrum = Spectrum { wavelength_nm: vec![200.0, 1200.0], irradiance: vec![0.1, 0.1] };
-    let scene = Box::new(Playback::new(&spectrum, Bench::grid_of(settings)));
-    let mut bench = Bench::with_scene(settings, START, scene).unwrap();
-    bench.truth = TruthLog::in_memory();
-    bench
+    let scene = Box::new(Playback::new(&spectrum, SimulatedStation::grid_of(settings)));
+    let mut station = SimulatedStation::with_scene(settings, START, scene).unwrap();
+    station.truth = TruthLog::in_memory();
+    station
 }
 
 fn small() -> Settings {
@@ -28,7 +28,7 @@ fn small() -> Settings {
     settings
 }
 
-/// A host with a clock of its own.
+/// A host with its own clock.
 struct Host {
     device: Device,
     now: UtcMicros,
@@ -36,15 +36,15 @@ struct Host {
 
 impl Host {
     fn new(settings: &Settings) -> Self {
-        Self { device: Device::new(bench(settings)), now: START }
+        Self { device: Device::new(station(settings)), now: START }
     }
 
-    /// Sends text and takes all that comes within `seconds`.
+    /// Sends text and returns everything received within `seconds`.
     fn ask_for(&mut self, text: &[u8], seconds: f64) -> Vec<u8> {
-        self.device.take(text, self.now);
+        self.device.receive(text, self.now);
         self.now = self.now.plus_seconds(seconds);
         let mut out = Vec::new();
-        self.device.give(self.now, (1, usize::MAX), &mut out);
+        self.device.transmit(self.now, (1, usize::MAX), &mut out);
         out
     }
 
@@ -68,7 +68,6 @@ impl Host {
     }
 }
 
-/// Identity: every query of the dialect answers in its form.
 #[test]
 fn every_query_answers_in_its_form() {
     let mut host = Host::new(&small());
@@ -96,9 +95,8 @@ fn every_query_answers_in_its_form() {
     assert!((15.0..30.0).contains(&celsius), "{celsius}");
 }
 
-/// Identity: only queries answer, and settings hold until `*RST`.
 #[test]
-fn settings_are_silent_and_reset_brings_the_default_state() {
+fn settings_are_silent_until_reset() {
     let mut host = Host::new(&small());
     assert_eq!(host.ask("SENS:APER 100 ms;:INP:SHUT CLOS;:FORM UINT,16;FORM:BORD SWAP"), "");
     assert_eq!(host.ask("SENS:APER?;:INP:SHUT?;:FORM?;FORM:BORD?"), "1E-1;CLOS;UINT,16;SWAP\n");
@@ -107,7 +105,6 @@ fn settings_are_silent_and_reset_brings_the_default_state() {
     assert_eq!(host.error(), "0,\"No error\"\n");
 }
 
-/// Identity: integration times are rounded to the instrument's step; out of range is −222 and changes nothing.
 #[test]
 fn an_aperture_is_rounded_or_refused() {
     let mut host = Host::new(&small());
@@ -125,7 +122,6 @@ fn an_aperture_is_rounded_or_refused() {
     assert_eq!(host.ask("SENS:APER?"), "6E1\n");
 }
 
-/// Identity: each refusal has its code, in the order they came, and an overflow is marked.
 #[test]
 fn errors_queue_up_oldest_first_and_overflow_is_marked() {
     let mut settings = small();
@@ -156,7 +152,6 @@ fn errors_queue_up_oldest_first_and_overflow_is_marked() {
     assert_eq!(host.error(), "0,\"No error\"\n");
 }
 
-/// Identity: a block is well formed in both byte plan_darks and widths, agrees with its CRC, and is fetched again unchanged.
 #[test]
 fn blocks_agree_with_their_crc_and_are_fetched_again() {
     let mut host = Host::new(&small());
@@ -166,9 +161,9 @@ fn blocks_agree_with_their_crc_and_are_fetched_again() {
     assert_eq!(host.ask("FETC:CRC?"), format!("{}\n", crc32fast::hash(&block)));
     assert_eq!(host.block("FETC?"), block);
     assert_eq!(host.device.reads(), 1);
-    let truth = host.device.bench().truth.find(crc32fast::hash(&block)).unwrap();
+    let truth = host.device.station().truth.find(crc32fast::hash(&block)).unwrap();
     assert!(truth.shutter_open && (truth.length_s - 1e-3).abs() < 1e-9);
-    host.device.bench_mut().set_noise(false);
+    host.device.station_mut().set_noise(false);
     host.ask("INP:SHUT CLOS");
     let big = host.block("READ?");
     host.ask("FORM:BORD SWAP");
@@ -185,9 +180,8 @@ fn blocks_agree_with_their_crc_and_are_fetched_again() {
     assert_eq!(host.ask("FETC:CRC?"), format!("{}\n", crc32fast::hash(text.trim().as_bytes())));
 }
 
-/// Identity: an exposure begins within 5 ms, lasts its integration time, and its bytes leave at the line's rate.
 #[test]
-fn an_answer_comes_after_the_exposure_at_the_rate_of_the_line() {
+fn an_answer_follows_the_exposure_at_the_line_rate() {
     let mut settings = small();
     settings.baud = 9600;
     let mut host = Host::new(&settings);
@@ -198,12 +192,11 @@ fn an_answer_comes_after_the_exposure_at_the_rate_of_the_line() {
     host.ask_for(b"", 0.2);
     let due = host.device.next_due(1000).is_none();
     assert!(due, "134 bytes take 0.14 s");
-    let truth = host.device.bench().truth.drain();
+    let truth = host.device.station().truth.drain();
     let start = truth.last().unwrap().start.seconds_since(begun);
     assert!((0.0..=0.005).contains(&start), "began after {start} s");
 }
 
-/// Identity: commands wait while an exposure runs; `ABORt` does not, and then `READ?` answers nothing.
 #[test]
 fn abort_ends_an_exposure_without_an_answer() {
     let mut host = Host::new(&small());
@@ -213,26 +206,24 @@ fn abort_ends_an_exposure_without_an_answer() {
     assert_eq!(host.ask_for(b"", 60.0), b"");
     assert_eq!(host.ask("FETC?"), "");
     assert!(host.error().starts_with("-230"));
-    assert!(host.device.bench().truth.drain().is_empty(), "an aborted exposure was sent to nobody");
+    assert!(host.device.station().truth.drain().is_empty(), "an aborted exposure has no truth");
 }
 
-/// Identity: the shutter has settled before the next command, and its closing shows.
 #[test]
-fn a_closed_shutter_keeps_the_light_out() {
+fn a_closed_shutter_blocks_the_light() {
     let mut host = Host::new(&small());
     host.ask("FORM UINT,16;:SENS:APER 0.05");
     let light = host.block("READ?");
     let dark = host.block("INP:SHUT CLOS;:READ?");
     let level = |b: &[u8]| u16::from_be_bytes([b[40], b[41]]);
     assert!(level(&light) > level(&dark) + 500, "{} {}", level(&light), level(&dark));
-    let truths = host.device.bench().truth.drain();
+    let truths = host.device.station().truth.drain();
     assert_eq!(truths.iter().map(|t| t.shutter_open).collect::<Vec<_>>(), [true, false]);
     assert!(truths[1].irradiance_w_m2_nm[50] > 0.0, "the truth is the light before the shutter");
 }
 
-/// Identity: each fault of the line does what it says, and the stored block stays right.
 #[test]
-fn faults_of_the_line_do_what_they_say() {
+fn faults_of_the_line_leave_the_stored_block_unchanged() {
     let kinds = [
         FaultKind::ShortBlock,
         FaultKind::LongBlock,
@@ -266,9 +257,8 @@ fn faults_of_the_line_do_what_they_say() {
     }
 }
 
-/// Identity: late answers, answers in pieces and stuck frames.
 #[test]
-fn late_pieced_and_stuck_answers_are_what_they_say() {
+fn answers_are_late_split_or_repeated_by_rule() {
     let mut settings = small();
     settings.fault = vec![
         FaultRule { seconds: 3.0, ..FaultRule::at(FaultKind::LateAnswer, &[1]) },
@@ -282,16 +272,15 @@ fn late_pieced_and_stuck_answers_are_what_they_say() {
     assert_eq!(host.ask_for(b"READ?\n", 0.4).len(), 67);
     let mut rest = Vec::new();
     host.now = host.now.plus_seconds(0.2);
-    host.device.give(host.now, (1, usize::MAX), &mut rest);
+    host.device.transmit(host.now, (1, usize::MAX), &mut rest);
     assert_eq!(rest.len(), 67);
     let last = host.block("FETC?");
     assert_eq!(host.block("READ?"), last);
     assert_ne!(host.block("READ?"), last);
 }
 
-/// Identity: a restart loses settings, block and errors; another serial number answers while the rule is in force.
 #[test]
-fn a_restart_loses_what_was_set_and_another_serial_number_shows() {
+fn a_restart_loses_settings_and_another_serial_number_is_reported() {
     let mut settings = small();
     settings.fault = vec![
         FaultRule::at(FaultKind::Restart, &[2]),
@@ -301,7 +290,7 @@ fn a_restart_loses_what_was_set_and_another_serial_number_shows() {
     host.ask("FORM UINT,16;:SENS:APER 0.01");
     host.block("READ?");
     assert_eq!(host.ask_for(b"READ?\n", 0.5), b"");
-    assert_eq!(host.ask_for(b"*IDN?\n", 2.0), b"", "deaf while it boots");
+    assert_eq!(host.ask_for(b"*IDN?\n", 2.0), b"", "no answer while it boots");
     assert_eq!(host.ask("FORM?;:SENS:APER?"), "ASC;1E-3\n");
     assert_eq!(host.ask("FETC?"), "");
     assert!(host.error().starts_with("-230"));
@@ -310,12 +299,11 @@ fn a_restart_loses_what_was_set_and_another_serial_number_shows() {
     assert!(host.ask("*IDN?").contains("VB-9999"));
 }
 
-/// Identity: a rule for any answer strikes queries as well, an error-queue fault fills the queue.
 #[test]
-fn rules_for_any_answer_strike_queries_too() {
+fn rules_for_any_answer_apply_to_queries() {
     let mut settings = small();
     settings.fault = vec![FaultRule {
-        strikes: Strikes::Any,
+        applies_to: AppliesTo::Any,
         probability: 1.0,
         count: 20,
         ..FaultRule::at(FaultKind::ErrorQueueFills, &[])
@@ -325,28 +313,26 @@ fn rules_for_any_answer_strike_queries_too() {
     assert!(host.error().starts_with("-310"));
 }
 
-/// Identity: garbage never panics and long messages are refused.
 #[test]
-fn garbage_is_survived() {
+fn garbage_causes_no_panic() {
     let mut host = Host::new(&small());
     host.ask_for(&[0xff, 0x00, b';', b';', b'\n', b'\r', b'\n'], 1.0);
     host.ask_for(&vec![b'x'; 100_000], 1.0);
     host.ask_for(b"\n", 1.0);
     assert_eq!(host.ask("*CLS;*OPC?"), "1\n");
     host.ask("READ?;*OPC?");
-    assert!(host.error().starts_with("-310"), "nothing may follow READ?");
+    assert!(host.error().starts_with("-310"), "no unit may follow READ?");
 }
 
-/// Identity: bytes leave in portions of what is asked for at the least, the rest of an answer in whatever is left of it.
 #[test]
-fn bytes_leave_in_portions() {
+fn bytes_leave_in_chunks() {
     let mut host = Host::new(&Settings::default());
-    host.device.take(b"*IDN?\n", host.now);
+    host.device.receive(b"*IDN?\n", host.now);
     let (mut sizes, mut all) = (Vec::new(), Vec::new());
     for _ in 0..2000 {
         host.now = host.now.plus_seconds(1e-5);
         let mut out = Vec::new();
-        host.device.give(host.now, (8, usize::MAX), &mut out);
+        host.device.transmit(host.now, (8, usize::MAX), &mut out);
         sizes.extend((!out.is_empty()).then_some(out.len()));
         all.extend(out);
     }
@@ -356,7 +342,6 @@ fn bytes_leave_in_portions() {
     assert!(full.len() >= 3 && full.iter().all(|n| *n == 8) && *last <= 8, "{sizes:?}");
 }
 
-/// Identity: the same seed and the same questions at the same times give the same bytes; another seed does not.
 #[test]
 fn the_same_seed_gives_the_same_bits() {
     let run = |seed: u64| {

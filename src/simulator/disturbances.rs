@@ -1,10 +1,10 @@
-//! What befalls the head and the box between two visits: dirt and rain, snow, birds, dew, a wipe, a tilt, ageing, a knock.
+//! Disturbances in the field: soiling and rain, cleaning, snow, birds, dew, tilt, loss of response, wavelength shift, dark current.
 //!
-//! Pure: what holds at an instant is a function of the settings, the seed and that instant. The truth is the light before the
-//! head, so nothing here changes it.
+//! Pure: their effect at an instant is a function of settings, seed and that instant. They do not change the truth, which is the
+//! light before the optic.
 
 use super::faults::time;
-use super::hash_noise::even;
+use super::hash_noise::uniform;
 use crate::clock::UtcMicros;
 use crate::sun::Sun;
 use serde::Deserialize;
@@ -15,36 +15,36 @@ const DAY_S: f64 = 86_400.0;
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum DisturbanceKind {
-    /// Dirt takes `share` of the light more every day; rain (on `rain_share` of the days) washes `washed` of it off.
+    /// Soiling absorbs a further `share` of the light every day; rain (on `rain_share` of the days) washes off `washed` of it.
     Soiling,
-    /// All dirt is wiped off at `from`.
-    Wipe,
-    /// Snow lies on the optic: `share` of the light is lost and the rest is scattered.
+    /// All soiling is removed at `from`.
+    Cleaning,
+    /// Snow on the optic: `share` of the light is lost and the rest is scattered.
     Snow,
-    /// Something sits on the optic: `share` of the light is lost.
+    /// A bird on the optic: `share` of the light is lost.
     Bird,
-    /// Dew from before sunrise until it has dried: up to `share` of the light is lost, beam is scattered.
+    /// Dew from before sunrise until it has dried: up to `share` of the light is lost, and part of the beam is scattered.
     Dew,
-    /// The head leans by `degrees` towards `azimuth_deg`.
+    /// The optic is tilted by `degrees` towards `azimuth_deg`.
     Tilt,
-    /// `share` of the response is lost, at once or evenly until `until`, and stays lost.
+    /// Permanent loss of `share` of the response, at once or linearly until `until`.
     ResponseLoss,
-    /// The wavelength scale moves by `nm`, at once or evenly until `until`, and stays there.
+    /// Permanent shift of the wavelength scale by `nm`, at once or linearly until `until`.
     WavelengthShift,
-    /// Dark current is `factor` times what it was.
+    /// Dark current multiplied by `factor`.
     DarkCurrent,
 }
 
-/// One disturbance (bench file: `[[disturbance]]`).
+/// One disturbance (`[[disturbance]]` of a simulator file).
 #[derive(Clone, Debug, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Disturbance {
-    /// What happens.
+    /// Its kind.
     pub kind: DisturbanceKind,
-    /// From then on (RFC 3339); absent: from the beginning.
+    /// Its start (RFC 3339); absent: from the beginning.
     #[serde(default, deserialize_with = "time")]
     pub from: Option<UtcMicros>,
-    /// Until then (RFC 3339); absent: for ever. What is lost evenly until then stays lost.
+    /// Its end (RFC 3339); absent: no end. Linear losses and shifts stay after it.
     #[serde(default, deserialize_with = "time")]
     pub until: Option<UtcMicros>,
     /// Share of the light [1], where the kind has one.
@@ -53,16 +53,16 @@ pub struct Disturbance {
     /// `soiling`: share of days on which it rains [1].
     #[serde(default)]
     pub rain_share: f64,
-    /// `soiling`: share of the dirt that rain takes off [1].
+    /// `soiling`: share of the soiling that rain washes off [1].
     #[serde(default = "most")]
     pub washed: f64,
-    /// `tilt`: by how much [degrees].
+    /// `tilt`: angle [degrees].
     #[serde(default)]
     pub degrees: f64,
-    /// `tilt`: whereto, from north through east [degrees].
+    /// `tilt`: azimuth, from north through east [degrees].
     #[serde(default)]
     pub azimuth_deg: f64,
-    /// `wavelength_shift`: by how much [nm]; positive: pixels look at longer waves than before.
+    /// `wavelength_shift`: shift [nm]; positive: pixels receive longer wavelengths than before.
     #[serde(default)]
     pub nm: f64,
     /// `dark_current`: factor [1].
@@ -79,7 +79,7 @@ fn double() -> f64 {
 }
 
 impl Disturbance {
-    /// A disturbance with nothing but its kind and beginning.
+    /// A disturbance of a kind from an instant on, with defaults otherwise.
     pub fn new(kind: DisturbanceKind, from: UtcMicros) -> Self {
         Self {
             kind,
@@ -95,15 +95,15 @@ impl Disturbance {
         }
     }
 
-    fn begun(&self, t: UtcMicros) -> bool {
+    fn has_started(&self, t: UtcMicros) -> bool {
         self.from.is_none_or(|from| t >= from)
     }
 
-    fn lasts(&self, t: UtcMicros) -> bool {
-        self.begun(t) && self.until.is_none_or(|until| t < until)
+    fn is_active(&self, t: UtcMicros) -> bool {
+        self.has_started(t) && self.until.is_none_or(|until| t < until)
     }
 
-    /// How far a loss that comes evenly has come [1].
+    /// Share of a linear loss or shift that is reached at `t` [1].
     fn progress(&self, t: UtcMicros) -> f64 {
         match (self.from, self.until) {
             (Some(from), Some(until)) if until > from => (t.seconds_since(from) / until.seconds_since(from)).min(1.0),
@@ -122,24 +122,24 @@ impl Disturbance {
     }
 }
 
-/// What holds at an instant.
+/// Effect of all disturbances at an instant.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Toll {
+pub struct Effect {
     /// Share of the beam that arrives as beam [1].
     pub beam: f64,
-    /// Share of the beam that arrives as light from everywhere [1].
+    /// Share of the beam that arrives as diffuse light [1].
     pub beam_to_sky: f64,
-    /// Share of the sky's light that arrives [1].
+    /// Share of the diffuse light that arrives [1].
     pub sky: f64,
-    /// Response over what it was [1].
+    /// Response relative to its initial value [1].
     pub response: f64,
     /// Shift of the wavelength scale [nm].
     pub shift_nm: f64,
-    /// Dark current over what it was [1].
+    /// Dark current relative to its initial value [1].
     pub dark: f64,
 }
 
-/// All disturbances of a bench.
+/// All disturbances of a station.
 #[derive(Clone, Debug, Default)]
 pub struct Disturbances {
     list: Vec<Disturbance>,
@@ -147,84 +147,88 @@ pub struct Disturbances {
 }
 
 impl Disturbances {
-    /// Disturbances with the seed of their weather.
+    /// Disturbances with the seed of the rain.
     pub fn new(list: Vec<Disturbance>, seed: u64) -> Self {
         Self { list, seed }
     }
 
-    /// Whether anything may befall it.
+    /// Whether there are no disturbances.
     pub fn is_empty(&self) -> bool {
         self.list.is_empty()
     }
 
-    /// What holds at an instant, with the sun there; `None` where there is no sun to speak of.
-    pub fn at(&self, t: UtcMicros, sun: Option<Sun>) -> Toll {
-        let mut toll = Toll { beam: 1.0, beam_to_sky: 0.0, sky: 1.0, response: 1.0, shift_nm: 0.0, dark: 1.0 };
-        for disturbance in self.list.iter().filter(|m| m.begun(t)) {
+    /// Effect at an instant for a position of the sun; `None` where it is not known.
+    pub fn at(&self, t: UtcMicros, sun: Option<Sun>) -> Effect {
+        let mut effect = Effect { beam: 1.0, beam_to_sky: 0.0, sky: 1.0, response: 1.0, shift_nm: 0.0, dark: 1.0 };
+        for disturbance in self.list.iter().filter(|m| m.has_started(t)) {
             match disturbance.kind {
-                DisturbanceKind::Soiling => toll.dim(1.0 - self.dirt(disturbance, t)),
-                DisturbanceKind::Snow if disturbance.lasts(t) => {
-                    toll.dim(1.0 - disturbance.share);
-                    toll.scatter(1.0);
+                DisturbanceKind::Soiling => effect.attenuate(1.0 - self.soiling_loss(disturbance, t)),
+                DisturbanceKind::Snow if disturbance.is_active(t) => {
+                    effect.attenuate(1.0 - disturbance.share);
+                    effect.scatter(1.0);
                 }
-                DisturbanceKind::Bird if disturbance.lasts(t) => toll.dim(1.0 - disturbance.share),
-                DisturbanceKind::Dew if disturbance.lasts(t) => {
-                    // It lies from 8° below the horizon on and has dried at 12° above, in the morning alone.
+                DisturbanceKind::Bird if disturbance.is_active(t) => effect.attenuate(1.0 - disturbance.share),
+                DisturbanceKind::Dew if disturbance.is_active(t) => {
+                    // Morning only: forms from 8° below the horizon on and has dried at 12° above.
                     let dew = sun.filter(|s| s.azimuth_deg < 180.0).map_or(0.0, |s| {
                         ((s.elevation_deg + 8.0) / 3.0).clamp(0.0, 1.0)
                             * ((12.0 - s.elevation_deg) / 8.0).clamp(0.0, 1.0)
                     });
-                    toll.dim(1.0 - disturbance.share * dew);
-                    toll.scatter(0.5 * dew);
+                    effect.attenuate(1.0 - disturbance.share * dew);
+                    effect.scatter(0.5 * dew);
                 }
-                DisturbanceKind::Tilt if disturbance.lasts(t) => {
+                DisturbanceKind::Tilt if disturbance.is_active(t) => {
                     if let Some(s) = sun.filter(|s| s.elevation_deg > 0.0) {
-                        let (lean, height) = (disturbance.degrees.to_radians(), s.elevation_deg.to_radians());
+                        let (tilt, height) = (disturbance.degrees.to_radians(), s.elevation_deg.to_radians());
                         let towards = (s.azimuth_deg - disturbance.azimuth_deg).to_radians().cos();
-                        let gain = lean.cos() + lean.sin() * towards / height.tan();
-                        toll.beam *= gain.clamp(0.0, 20.0);
+                        let gain = tilt.cos() + tilt.sin() * towards / height.tan();
+                        effect.beam *= gain.clamp(0.0, 20.0);
                     }
-                    toll.sky *= 0.5 * (1.0 + disturbance.degrees.to_radians().cos());
+                    effect.sky *= 0.5 * (1.0 + disturbance.degrees.to_radians().cos());
                 }
-                DisturbanceKind::ResponseLoss => toll.response *= 1.0 - disturbance.share * disturbance.progress(t),
-                DisturbanceKind::WavelengthShift => toll.shift_nm += disturbance.nm * disturbance.progress(t),
-                DisturbanceKind::DarkCurrent if disturbance.lasts(t) => toll.dark *= disturbance.factor,
+                DisturbanceKind::ResponseLoss => effect.response *= 1.0 - disturbance.share * disturbance.progress(t),
+                DisturbanceKind::WavelengthShift => effect.shift_nm += disturbance.nm * disturbance.progress(t),
+                DisturbanceKind::DarkCurrent if disturbance.is_active(t) => effect.dark *= disturbance.factor,
                 _ => {}
             }
         }
-        toll
+        effect
     }
 
-    /// Share of the light that the dirt takes: it grows by the hour, is washed off at midnight after a day of rain, and
-    /// wiped off by a wipe.
-    fn dirt(&self, soiling: &Disturbance, t: UtcMicros) -> f64 {
+    /// Share of the light that soiling absorbs: it grows continuously, is washed off at midnight after a day of rain, and is removed
+    /// by cleaning.
+    fn soiling_loss(&self, soiling: &Disturbance, t: UtcMicros) -> f64 {
         let t = soiling.until.map_or(t, |until| t.min(until));
-        let wiped =
-            self.list.iter().filter(|m| m.kind == DisturbanceKind::Wipe && m.begun(t)).filter_map(|m| m.from).max();
-        let Some(from) = soiling.from.max(wiped) else { return 0.0 };
+        let cleaned = self
+            .list
+            .iter()
+            .filter(|m| m.kind == DisturbanceKind::Cleaning && m.has_started(t))
+            .filter_map(|m| m.from)
+            .max();
+        let Some(from) = soiling.from.max(cleaned) else { return 0.0 };
         let (begin, end) = (from.seconds() / DAY_S, t.seconds() / DAY_S);
         let (mut depth, mut at) = (0.0, begin);
         let mut day = begin.floor();
         while day < end.floor() {
             depth += soiling.share * (day + 1.0 - at);
-            if even(self.seed ^ 0x5011, day as i64, 1) < soiling.rain_share {
+            if uniform(self.seed ^ 0x5011, day as i64, 1) < soiling.rain_share {
                 depth *= 1.0 - soiling.washed;
             }
             (day, at) = (day + 1.0, day + 1.0);
         }
-        // Each layer takes its share of what the ones below let through.
+        // Each layer absorbs its share of the light that the others transmit.
         1.0 - (-(depth + soiling.share * (end - at).max(0.0))).exp()
     }
 }
 
-impl Toll {
-    fn dim(&mut self, share: f64) {
+impl Effect {
+    fn attenuate(&mut self, share: f64) {
         self.beam *= share;
         self.beam_to_sky *= share;
         self.sky *= share;
     }
 
-    /// `share` of the beam is scattered.
+    /// Scatters `share` of the beam.
     fn scatter(&mut self, share: f64) {
         self.beam_to_sky += self.beam * share;
         self.beam *= 1.0 - share;
@@ -239,25 +243,25 @@ mod tests {
         UtcMicros::parse(text).unwrap()
     }
 
-    /// Identity: dirt grows by its share a day, a wipe takes it off, rain washes most of it away.
+    /// Identity: soiling grows by its share a day, cleaning removes it, rain washes off most of it.
     #[test]
-    fn dirt_builds_up_and_is_wiped_and_washed_off() {
-        let dirty =
+    fn soiling_grows_and_is_removed_by_cleaning_and_rain() {
+        let soiling =
             Disturbance { share: 0.003, ..Disturbance::new(DisturbanceKind::Soiling, at("2026-06-01T00:00:00Z")) };
-        let wiped = Disturbance::new(DisturbanceKind::Wipe, at("2026-07-01T00:00:00Z"));
-        let disturbances = Disturbances::new(vec![dirty.clone(), wiped], 1);
+        let cleaning = Disturbance::new(DisturbanceKind::Cleaning, at("2026-07-01T00:00:00Z"));
+        let disturbances = Disturbances::new(vec![soiling.clone(), cleaning], 1);
         let sky = |m: &Disturbances, t: &str| m.at(at(t), None).sky;
         assert!((sky(&disturbances, "2026-06-30T12:00:00Z") - (-0.003f64 * 29.5).exp()).abs() < 1e-9);
         assert!((sky(&disturbances, "2026-07-01T12:00:00Z") - (-0.0015f64).exp()).abs() < 1e-9);
-        let rainy = Disturbances::new(vec![Disturbance { rain_share: 0.3, ..dirty }], 1);
+        let rainy = Disturbances::new(vec![Disturbance { rain_share: 0.3, ..soiling }], 1);
         let left: Vec<f64> = (1..30).map(|d| rainy.at(at(&format!("2026-06-{d:02}T12:00:00Z")), None).sky).collect();
         assert!(left.windows(2).filter(|w| w[1] > w[0]).count() >= 3, "rain washes: {left:?}");
         assert!(left.iter().all(|s| *s > 0.93));
     }
 
-    /// Identity: a head that leans to the east sees more of the morning sun and less of the evening one.
+    /// Identity: an optic tilted to the east receives more of the morning sun and less of the evening sun.
     #[test]
-    fn a_leaning_head_favours_its_side() {
+    fn a_tilt_raises_the_beam_from_its_side() {
         let tilt = Disturbance {
             degrees: 3.0,
             azimuth_deg: 90.0,
@@ -273,15 +277,15 @@ mod tests {
         assert!((beam(180.0) - c).abs() < 1e-12);
     }
 
-    /// Identity: losses and shifts come evenly and stay; before and after their time the others leave no trace.
+    /// Identity: losses and shifts grow linearly and stay; other disturbances have no effect before their start and after their end.
     #[test]
-    fn what_is_lost_evenly_stays_lost_and_what_passes_leaves_no_trace() {
+    fn losses_and_shifts_stay_and_other_disturbances_end() {
         let (from, until) = (at("2026-06-01T00:00:00Z"), at("2026-07-01T00:00:00Z"));
         let loss =
             Disturbance { share: 0.1, until: Some(until), ..Disturbance::new(DisturbanceKind::ResponseLoss, from) };
-        let knock = Disturbance { nm: 0.2, ..Disturbance::new(DisturbanceKind::WavelengthShift, from) };
+        let shift = Disturbance { nm: 0.2, ..Disturbance::new(DisturbanceKind::WavelengthShift, from) };
         let snow = Disturbance { share: 0.95, until: Some(until), ..Disturbance::new(DisturbanceKind::Snow, from) };
-        let disturbances = Disturbances::new(vec![loss, knock, snow], 1);
+        let disturbances = Disturbances::new(vec![loss, shift, snow], 1);
         let (before, middle, after) =
             (at("2026-05-31T00:00:00Z"), at("2026-06-16T00:00:00Z"), at("2026-08-01T00:00:00Z"));
         assert_eq!(disturbances.at(before, None), Disturbances::default().at(before, None));

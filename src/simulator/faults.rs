@@ -1,40 +1,40 @@
-//! What goes wrong: which fault strikes which answer.
+//! Faults of line, electronics and pixels: selects the faults of each answer.
 //!
-//! Decides only; the device carries it out. Off unless a rule says otherwise. Random faults have a generator of their
-//! own, so that they never change the noise of an exposure.
+//! Decides only; the device applies them. There are no faults without a rule. Random faults have a separate generator, so that they
+//! never change the noise of an exposure.
 
 use crate::clock::UtcMicros;
 use rand::{Rng, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 use serde::Deserialize;
 
-/// A kind of fault. The first group strikes single answers; the second lasts from `from` until `until`.
+/// A kind of fault. The first group affects single answers; the lasting kinds hold from `from` until `until`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum FaultKind {
-    /// The answer comes `seconds` late.
+    /// The answer is `seconds` late.
     LateAnswer,
-    /// The answer comes in `count` pieces, `seconds` apart.
+    /// The answer arrives in `count` pieces, `seconds` apart.
     Pieces,
-    /// No answer at all.
+    /// There is no answer.
     NoAnswer,
-    /// The answer comes twice.
+    /// The answer is sent twice.
     DoubledAnswer,
     /// The block (or answer) lacks its last byte.
     ShortBlock,
     /// The block (or answer) has one byte too many.
     LongBlock,
-    /// One bit of the answer's payload is flipped on the line; what is stored stays right.
+    /// One bit of the answer's payload is flipped on the line; the stored block is unchanged.
     FlippedBit,
-    /// `count` random bytes come before the answer.
+    /// `count` random bytes precede the answer.
     NoiseBefore,
-    /// The instrument restarts instead of answering: settings, last block and error queue are gone.
+    /// The instrument restarts instead of answering; settings, stored block and error queue are lost.
     Restart,
     /// `count` errors appear in the error queue.
     ErrorQueueFills,
-    /// The line hangs up for `seconds`, instead of an answer.
+    /// The line hangs up for `seconds` instead of answering.
     HangUp,
-    /// The block sent is the last one once more, with its CRC.
+    /// The previous block is sent again, with its CRC.
     RepeatedFrame,
     /// Lasting: another serial number answers.
     OtherSerial,
@@ -44,10 +44,10 @@ pub enum FaultKind {
     ShutterStuckClosed,
 }
 
-/// Which answers a rule may strike.
+/// Answers that a rule applies to.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "snake_case")]
-pub enum Strikes {
+pub enum AppliesTo {
     /// Answers to `READ?` only.
     #[default]
     Read,
@@ -55,31 +55,31 @@ pub enum Strikes {
     Any,
 }
 
-/// One rule of a bench file's `[[fault]]`.
+/// One rule of a simulator file (`[[fault]]`).
 #[derive(Clone, Debug, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct FaultRule {
-    /// What happens.
+    /// Its kind.
     pub kind: FaultKind,
-    /// How often it strikes an answer that it may strike [1]; lasting faults ignore it.
+    /// Probability for each answer that the rule applies to [1]; lasting kinds ignore it.
     #[serde(default)]
     pub probability: f64,
-    /// Readings (`READ?`, counted from 1 since the bench began) it strikes for certain.
+    /// Readings (`READ?`, counted from 1 since the start) that it affects with certainty.
     #[serde(default)]
     pub at_reads: Vec<u64>,
-    /// Which answers it may strike.
+    /// Answers that the rule applies to.
     #[serde(default)]
-    pub strikes: Strikes,
+    pub applies_to: AppliesTo,
     /// Delay, gap or length [s], where the kind has one.
     #[serde(default = "one_second")]
     pub seconds: f64,
     /// Number of pieces, bytes or errors, where the kind has one.
     #[serde(default = "three")]
     pub count: u32,
-    /// Strikes from then on (RFC 3339); absent: from the beginning.
+    /// Start of the rule (RFC 3339); absent: from the beginning.
     #[serde(default, deserialize_with = "time")]
     pub from: Option<UtcMicros>,
-    /// Strikes until then (RFC 3339); absent: for ever.
+    /// End of the rule (RFC 3339); absent: no end.
     #[serde(default, deserialize_with = "time")]
     pub until: Option<UtcMicros>,
 }
@@ -105,18 +105,18 @@ pub(super) fn time<'de, D: serde::Deserializer<'de>>(from: D) -> Result<Option<U
 }
 
 impl FaultRule {
-    /// A rule that strikes the stated readings.
+    /// A rule for the stated readings.
     pub fn at(kind: FaultKind, reads: &[u64]) -> Self {
         Self { at_reads: reads.to_vec(), ..Self::often(kind, 0.0) }
     }
 
-    /// A rule that strikes a reading with `probability` [1].
+    /// A rule for any reading with a `probability` [1].
     pub fn often(kind: FaultKind, probability: f64) -> Self {
         Self {
             kind,
             probability,
             at_reads: Vec::new(),
-            strikes: Strikes::Read,
+            applies_to: AppliesTo::Read,
             seconds: 1.0,
             count: 3,
             from: None,
@@ -124,7 +124,7 @@ impl FaultRule {
         }
     }
 
-    /// A lasting fault.
+    /// A rule of a lasting kind.
     pub fn between(kind: FaultKind, from: Option<UtcMicros>, until: Option<UtcMicros>) -> Self {
         Self { from, until, ..Self::often(kind, 0.0) }
     }
@@ -134,30 +134,30 @@ impl FaultRule {
     }
 }
 
-/// A pixel that changes for the worse (bench file: `[[pixel_fault]]`).
+/// A pixel that degrades (`[[pixel_fault]]` of a simulator file).
 #[derive(Clone, Debug, Default, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct PixelFault {
-    /// Which pixel, from 0.
+    /// The pixel, from 0.
     pub pixel: usize,
-    /// Dead pixels collect nothing, neither light nor dark current.
+    /// Dead: collects neither light nor dark current.
     #[serde(default)]
     pub dead: bool,
-    /// It reads so many counts, whatever happens.
+    /// Stuck: always reads this many counts.
     #[serde(default)]
     pub stuck_counts: Option<u32>,
-    /// Further noise of every exposure, standard deviation [counts]: a restless pixel.
+    /// Noisy: standard deviation of additional noise in every exposure [counts].
     #[serde(default)]
     pub noise_counts: f64,
-    /// Added dark current [counts/s] at 20 °C: a hot pixel.
+    /// Hot: additional dark current at 20 °C [counts/s].
     #[serde(default)]
     pub hot_counts_per_s: f64,
-    /// From then on (RFC 3339); absent: from the beginning.
+    /// Start of the fault (RFC 3339); absent: from the beginning.
     #[serde(default, deserialize_with = "time")]
     pub from: Option<UtcMicros>,
 }
 
-/// The rules and their generator.
+/// The rules with their random generator.
 #[derive(Clone, Debug)]
 pub struct Faults {
     rules: Vec<FaultRule>,
@@ -165,38 +165,38 @@ pub struct Faults {
 }
 
 impl Faults {
-    /// Rules with a generator of their own.
+    /// Rules with a generator from `seed`.
     pub fn new(rules: Vec<FaultRule>, seed: u64) -> Self {
         Self { rules, random: Pcg64Mcg::seed_from_u64(seed ^ 0xfa17) }
     }
 
-    /// Other rules from now on; the generator goes on.
+    /// Replaces the rules; the generator continues.
     pub fn replace(&mut self, rules: Vec<FaultRule>) {
         self.rules = rules;
     }
 
-    /// The rules that strike the answer given at `t`; `read` is the number of the reading, if it is one.
-    pub fn strike(&mut self, t: UtcMicros, read: Option<u64>) -> Vec<FaultRule> {
-        let mut struck = Vec::new();
+    /// The rules that affect the answer at `t`; `read` is the number of the reading, if the answer is one.
+    pub fn select(&mut self, t: UtcMicros, read: Option<u64>) -> Vec<FaultRule> {
+        let mut selected = Vec::new();
         for rule in &self.rules {
-            if !rule.active(t) || (read.is_none() && rule.strikes == Strikes::Read) {
+            if !rule.active(t) || (read.is_none() && rule.applies_to == AppliesTo::Read) {
                 continue;
             }
             let scripted = read.is_some_and(|n| rule.at_reads.contains(&n));
             if scripted || (rule.probability > 0.0 && self.random.random::<f64>() < rule.probability) {
-                struck.push(rule.clone());
+                selected.push(rule.clone());
             }
         }
-        struck
+        selected
     }
 
-    /// Whether a lasting fault is in force.
-    pub fn lasts(&self, kind: FaultKind, t: UtcMicros) -> bool {
+    /// Whether a lasting fault is active.
+    pub fn is_active(&self, kind: FaultKind, t: UtcMicros) -> bool {
         self.rules.iter().any(|rule| rule.kind == kind && rule.active(t))
     }
 
-    /// A random number below `bound`, for where a bit flips and what noise looks like.
-    pub fn below(&mut self, bound: usize) -> usize {
+    /// A random number below `bound`.
+    pub fn random_below(&mut self, bound: usize) -> usize {
         self.random.random_range(0..bound.max(1))
     }
 }

@@ -1,9 +1,9 @@
-//! Numbers that are a function of a seed, a cell and a purpose: weather without a memory.
+//! Pseudo-random numbers as a pure function of seed, cell and purpose.
 //!
-//! Any order of questions gets the same answers, in any process.
+//! They do not depend on the order of calls and are the same in every process.
 
-/// An even number from 0 up to 1.
-pub fn even(seed: u64, cell: i64, purpose: u64) -> f64 {
+/// A uniformly distributed number from 0 (included) to 1 (excluded).
+pub fn uniform(seed: u64, cell: i64, purpose: u64) -> f64 {
     // splitmix64 (Steele, Lea & Flood 2014).
     let mut z = seed ^ (cell as u64).wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ purpose.wrapping_mul(0xd1b5_4a32_d192_ed03);
     z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
@@ -14,15 +14,15 @@ pub fn even(seed: u64, cell: i64, purpose: u64) -> f64 {
 
 /// A number of the standard normal distribution (Box & Muller 1958).
 pub fn normal(seed: u64, cell: i64, purpose: u64) -> f64 {
-    let radius = (-2.0 * (1.0 - even(seed, cell, purpose)).ln()).sqrt();
-    radius * (std::f64::consts::TAU * even(seed, cell, purpose ^ 0x5eed_0000)).cos()
+    let radius = (-2.0 * (1.0 - uniform(seed, cell, purpose)).ln()).sqrt();
+    radius * (std::f64::consts::TAU * uniform(seed, cell, purpose ^ 0x5eed_0000)).cos()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    /// Identity: mean 0, variance 1, no memory from cell to cell.
+    /// Identity: mean 0, variance 1, no correlation between neighbouring cells.
     #[test]
     fn normal_numbers_have_their_moments() {
         let n = 20_000;

@@ -1,44 +1,44 @@
-//! The bench as a [`Link`] in the same process, on a clock that is stepped.
+//! The simulator as a [`Link`] in the same process, on a stepped clock.
 //!
-//! Waiting for bytes moves the clock to when they are due, so that months pass in seconds while transfer and exposure
-//! take their simulated time to the microsecond.
+//! Waiting for bytes advances the clock to the time at which they are due: months take seconds, while transfer and exposure take
+//! their simulated time to the microsecond.
 
 use super::device::Device;
-use super::world::Bench;
+use super::simulated_station::SimulatedStation;
 use crate::clock::{Clock, Deadline, SteppedClock};
 use crate::fault::Fault;
 use crate::instrument::Link;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
-/// How long the line has to be quiet for a drain to end.
+/// Quiet time that ends a drain.
 const QUIET: Duration = Duration::from_millis(100);
 /// Longest drain.
 const DRAIN_MAX: Duration = Duration::from_secs(5);
 
-/// A hold on the bench behind an in-process link: look at it and change it while the link is in use.
+/// Access to the simulator behind an in-process link while the link is in use.
 #[derive(Clone)]
 pub struct Handle(Arc<Mutex<Device>>);
 
 impl Handle {
-    /// The device; do not hold it across an exchange.
+    /// The device; must not be held during an exchange.
     pub fn device(&self) -> MutexGuard<'_, Device> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Another link to the same bench, after the first one is gone.
+    /// Another link to the same simulator, after the first one was dropped.
     pub fn link(&self, clock: &Arc<SteppedClock>) -> InProcessLink {
         let hang_ups = self.device().hang_ups();
         InProcessLink { device: self.clone(), clock: Arc::clone(clock), open: true, hang_ups, arrived: Vec::new() }
     }
 
-    /// Does something with the world behind the device.
-    pub fn with<T>(&self, act: impl FnOnce(&mut Bench) -> T) -> T {
-        act(self.device().bench_mut())
+    /// Calls a function on the simulated station.
+    pub fn with<T>(&self, change: impl FnOnce(&mut SimulatedStation) -> T) -> T {
+        change(self.device().station_mut())
     }
 }
 
-/// A link to a bench in the same process.
+/// A link to a simulator in the same process.
 pub struct InProcessLink {
     device: Handle,
     clock: Arc<SteppedClock>,
@@ -47,9 +47,9 @@ pub struct InProcessLink {
     arrived: Vec<u8>,
 }
 
-/// Connects a bench and a stepped clock: a link for the instrument's side and a handle for the test.
-pub fn connect(bench: Bench, clock: Arc<SteppedClock>) -> (InProcessLink, Handle) {
-    let device = Handle(Arc::new(Mutex::new(Device::new(bench))));
+/// Connects a simulated station to a stepped clock; returns the link and a handle for tests.
+pub fn connect(station: SimulatedStation, clock: Arc<SteppedClock>) -> (InProcessLink, Handle) {
+    let device = Handle(Arc::new(Mutex::new(Device::new(station))));
     let link = InProcessLink { device: device.clone(), clock, open: true, hang_ups: 0, arrived: Vec::new() };
     (link, device)
 }
@@ -59,7 +59,7 @@ impl InProcessLink {
         Fault::Absent { path: self.name().to_owned(), why: why.to_owned() }
     }
 
-    /// An error when the line is closed or hung up.
+    /// An error if the line is closed or hung up.
     fn check(&mut self) -> Result<(), Fault> {
         if self.open && self.device.device().hang_ups() != self.hang_ups {
             self.open = false;
@@ -71,7 +71,7 @@ impl InProcessLink {
 impl Link for InProcessLink {
     fn write(&mut self, bytes: &[u8], _deadline: Deadline) -> Result<(), Fault> {
         self.check()?;
-        self.device.device().take(bytes, self.clock.now());
+        self.device.device().receive(bytes, self.clock.now());
         Ok(())
     }
 
@@ -85,7 +85,7 @@ impl Link for InProcessLink {
             self.arrived.clear();
             let next = {
                 let mut device = self.device.device();
-                device.give(now, (1, buffer.len()), &mut self.arrived);
+                device.transmit(now, (1, buffer.len()), &mut self.arrived);
                 device.next_due(buffer.len())
             };
             if !self.arrived.is_empty() {
@@ -96,7 +96,7 @@ impl Link for InProcessLink {
             if now >= last {
                 return Ok(0);
             }
-            // A step that is already due was done by `give`; a microsecond on, whatever rounding left is due too.
+            // An event that is already due was performed by `transmit`; a microsecond later, remainders of rounding are due too.
             let next = next.map_or(last, |t| t.max(now + Duration::from_micros(1)));
             self.clock.advance_to(next.min(last));
         }
@@ -105,10 +105,10 @@ impl Link for InProcessLink {
     fn drain(&mut self) -> Result<(), Fault> {
         self.check()?;
         let end = self.clock.monotonic() + DRAIN_MAX;
-        let mut scrap = [0; 4096];
+        let mut discarded = [0; 4096];
         while self.clock.monotonic() < end {
             let quiet = Deadline(self.clock.monotonic() + QUIET);
-            if self.read(&mut scrap, quiet)? == 0 {
+            if self.read(&mut discarded, quiet)? == 0 {
                 return Ok(());
             }
         }
@@ -120,12 +120,12 @@ impl Link for InProcessLink {
         self.open = false;
         {
             let mut device = self.device.device();
-            if device.gone(now) {
+            if device.hung_up(now) {
                 drop(device);
                 return Err(self.absent("no such device: is it plugged in?"));
             }
-            // What left while nobody listened is lost.
-            device.give(now, (1, usize::MAX), &mut Vec::new());
+            // Bytes sent while the line was closed are lost.
+            device.transmit(now, (1, usize::MAX), &mut Vec::new());
             self.hang_ups = device.hang_ups();
         }
         self.open = true;
@@ -137,7 +137,7 @@ impl Link for InProcessLink {
     }
 
     fn name(&self) -> &str {
-        "in-process bench"
+        "in-process simulator"
     }
 }
 

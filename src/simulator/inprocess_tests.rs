@@ -1,4 +1,4 @@
-//! The link in the same process: time passes as it would on a wire.
+//! The in-process link: timing, deadlines, drain and hang-up.
 
 use super::*;
 use crate::clock::UtcMicros;
@@ -11,9 +11,9 @@ const START: UtcMicros = UtcMicros(1_782_036_000_000_000);
 
 fn link(settings: &Settings) -> (InProcessLink, Handle, Arc<SteppedClock>) {
     let spectrum = Spectrum { wavelength_nm: vec![200.0, 1200.0], irradiance: vec![0.1, 0.1] };
-    let scene = Box::new(Playback::new(&spectrum, Bench::grid_of(settings)));
+    let scene = Box::new(Playback::new(&spectrum, SimulatedStation::grid_of(settings)));
     let clock = Arc::new(SteppedClock::new(START));
-    let (link, handle) = connect(Bench::with_scene(settings, START, scene).unwrap(), clock.clone());
+    let (link, handle) = connect(SimulatedStation::with_scene(settings, START, scene).unwrap(), clock.clone());
     (link, handle, clock)
 }
 
@@ -21,7 +21,7 @@ fn within(clock: &SteppedClock, seconds: u64) -> Deadline {
     clock.deadline(Duration::from_secs(seconds), Duration::ZERO)
 }
 
-/// Reads until nothing comes for `seconds`.
+/// Reads until the line is quiet for `seconds`.
 fn all(link: &mut InProcessLink, clock: &SteppedClock, seconds: u64) -> Vec<u8> {
     let mut out = Vec::new();
     let mut buffer = [0; 8192];
@@ -35,7 +35,7 @@ fn all(link: &mut InProcessLink, clock: &SteppedClock, seconds: u64) -> Vec<u8> 
 
 /// Identity: 4103 bytes at 115200 baud take 0.356 s after an exposure of 2 s and a latency of 1 ms.
 #[test]
-fn the_clock_moves_by_exposure_and_transfer() {
+fn the_clock_advances_by_exposure_and_transfer() {
     let (mut link, _, clock) = link(&Settings::default());
     link.write(b"FORM UINT,16;:SENS:APER 2\n", within(&clock, 1)).unwrap();
     assert_eq!(link.read(&mut [0; 10], within(&clock, 1)).unwrap(), 0);
@@ -47,9 +47,8 @@ fn the_clock_moves_by_exposure_and_transfer() {
     assert!((took - (0.001 + 2.0 + 4103.0 * 10.0 / 115_200.0)).abs() < 1e-4, "took {took} s");
 }
 
-/// Identity: a deadline in the middle of a transfer yields what has come by then, and not a byte is lost.
 #[test]
-fn a_deadline_within_a_transfer_yields_a_part() {
+fn a_deadline_within_a_transfer_loses_no_byte() {
     let (mut link, _, clock) = link(&Settings::default());
     link.write(b"FORM UINT,16;:READ?\n", within(&clock, 1)).unwrap();
     let mut buffer = [0; 8192];
@@ -59,9 +58,8 @@ fn a_deadline_within_a_transfer_yields_a_part() {
     assert_eq!(part + all(&mut link, &clock, 1).len(), 4103);
 }
 
-/// Identity: silence ends at the deadline exactly; a drain swallows what is on its way.
 #[test]
-fn silence_ends_at_the_deadline_and_a_drain_swallows() {
+fn silence_ends_at_the_deadline_and_a_drain_discards_bytes() {
     let (mut link, _, clock) = link(&Settings::default());
     let before = clock.now();
     assert_eq!(link.read(&mut [0; 10], within(&clock, 7)).unwrap(), 0);
@@ -72,7 +70,6 @@ fn silence_ends_at_the_deadline_and_a_drain_swallows() {
     assert_eq!(all(&mut link, &clock, 1), b"1\n");
 }
 
-/// Identity: a hang-up is reported as absence until it is over and the link was reopened.
 #[test]
 fn a_hang_up_is_absence_until_reopened() {
     let fault = vec![FaultRule { seconds: 30.0, ..FaultRule::at(FaultKind::HangUp, &[1]) }];

@@ -1,6 +1,6 @@
-//! Rough weighings of light on the grid, for the bench's own use: scaling its lamps and checking its sky.
+//! Approximate integrals of light on the grid, to scale the simulated lamps and to test the simulated sky.
 //!
-//! Independent of the quantities room on purpose. Sums over the whole-nanometre nodes.
+//! Independent of the `quantities` module by design. Sums over whole-nanometre nodes.
 
 use super::light::Grid;
 

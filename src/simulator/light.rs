@@ -1,6 +1,6 @@
-//! What scenes deliver and the head receives: horizontal spectral irradiance on a 1 nm grid, beam and sky apart.
+//! Light of a scene: horizontal spectral irradiance on a 1 nm grid, beam and diffuse light separately.
 //!
-//! The grid is also the truth's. Light is linear between its nodes and zero beyond them.
+//! The truth uses the same grid. Light is linear between the nodes and zero beyond them.
 
 /// Whole-nanometre wavelengths in air, one node a nanometre.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -12,7 +12,7 @@ pub struct Grid {
 }
 
 impl Grid {
-    /// A grid that reaches `margin` [nm] beyond both ends of `low` to `high` [nm].
+    /// A grid from `low` to `high` [nm], extended by `margin` [nm] at both ends.
     pub fn around(low: f64, high: f64, margin: f64) -> Self {
         let first = (low - margin).floor() as i32;
         let last = (high + margin).ceil() as i32;
@@ -24,7 +24,7 @@ impl Grid {
         f64::from(self.first_nm) + node as f64
     }
 
-    /// Values of a curve, linear between points of rising wavelength and zero beyond them, at the nodes.
+    /// Values of a curve at the nodes; the curve is linear between points of rising wavelength and zero beyond them.
     pub fn sample(&self, wavelength_nm: &[f64], value: &[f64]) -> Vec<f64> {
         (0..self.nodes)
             .map(|i| {
@@ -43,14 +43,14 @@ impl Grid {
     }
 }
 
-/// Horizontal spectral irradiance [W m⁻² nm⁻¹], mean over a span of time.
+/// Horizontal spectral irradiance [W m⁻² nm⁻¹], mean over an interval.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Light {
-    /// From one direction.
+    /// Direct beam.
     pub beam: Vec<f64>,
-    /// Where that is: angle from the vertical [degrees].
+    /// Zenith angle of the beam [degrees].
     pub beam_zenith_deg: f64,
-    /// From everywhere.
+    /// Diffuse light.
     pub sky: Vec<f64>,
 }
 
@@ -60,7 +60,7 @@ impl Light {
         Self { beam: vec![0.0; grid.nodes], beam_zenith_deg: 0.0, sky: vec![0.0; grid.nodes] }
     }
 
-    /// Beam and sky together.
+    /// Sum of beam and diffuse light.
     pub fn total(&self) -> Vec<f64> {
         self.beam.iter().zip(&self.sky).map(|(b, s)| b + s).collect()
     }

@@ -1,11 +1,15 @@
-//! The virtual spectrometer: a detector, a head, a sky and a laboratory, for everyone without hardware and every test.
+//! The virtual spectrometer: detector, entrance optic, sky, lamps, disturbances and calibration laboratory, for use without hardware
+//! and for tests.
 //!
-//! It is as unkind as the real thing and is met only through the wire: nothing here is shared with the instrument room
-//! but the [`Link`](crate::instrument::Link) trait, and no other room but the command line and tests uses it. What must
-//! stay true: the same settings, seed and commands at the same times give the same bits, and the truth it reports of an
-//! exposure is the light the detector was given.
+//! It is reached through the wire only: it shares no code with the instrument module but the
+//! [`Link`](crate::instrument::Link) trait, and none with the program's own corrections. Used by the command line and tests.
+//!
+//! Invariants:
+//! - The same settings, seed and commands at the same times give the same bits.
+//! - The truth reported of an exposure is the light that the detector received.
 
 pub mod air;
+pub mod calibration_errors;
 pub mod certificate;
 pub mod command_parser;
 pub mod comparison;
@@ -21,18 +25,18 @@ pub mod optic;
 pub mod pty;
 pub mod scenes;
 pub mod settings;
+pub mod simulated_station;
 pub mod sky;
 pub mod slit;
 pub mod stray;
 pub mod thermal;
 pub mod truth;
-pub mod world;
 
 pub use certificate::certificate;
 pub use device::Device;
 pub use disturbances::{Disturbance, DisturbanceKind};
-pub use faults::{FaultKind, FaultRule, PixelFault, Strikes};
+pub use faults::{AppliesTo, FaultKind, FaultRule, PixelFault};
 pub use inprocess::{Handle, InProcessLink, connect};
 pub use settings::Settings;
+pub use simulated_station::{SimulatedStation, SimulatorError};
 pub use truth::{TruthLog, TruthRecord};
-pub use world::{Bench, BenchError};

@@ -1,20 +1,20 @@
-//! The head: how far its response to a beam and to the sky is from the ideal cosine.
+//! The entrance optic: its directional response relative to the ideal cosine.
 //!
-//! Pure. What must stay true: with `perfect` set, light passes unchanged.
+//! Pure. Invariant: a `perfect` optic does not change the light.
 
 use serde::Deserialize;
 
-/// The head's angular response.
+/// Directional response of the optic.
 #[derive(Clone, Debug, PartialEq, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct OpticSettings {
-    /// No cosine error at all.
+    /// Whether the optic has no cosine error.
     pub perfect: bool,
-    /// Angles from the vertical [degrees], rising from 0.
+    /// Zenith angles [degrees], rising from 0.
     pub zenith_deg: Vec<f64>,
-    /// Response to a beam from there over the ideal one [1], linear between.
+    /// Response to a beam relative to the ideal cosine at these angles [1], linear between them.
     pub ratio: Vec<f64>,
-    /// The same for a sky equally bright everywhere [1]; 2∫ratio·sinθ·cosθ dθ of the default table.
+    /// Response to an isotropic sky relative to the ideal cosine [1]; by default 2∫ratio·sinθ·cosθ dθ of the table.
     pub diffuse_ratio: f64,
 }
 
@@ -30,12 +30,12 @@ impl Default for OpticSettings {
 }
 
 impl OpticSettings {
-    /// An ideal cosine.
+    /// An optic without cosine error.
     pub fn perfect() -> Self {
         Self { perfect: true, ..Self::default() }
     }
 
-    /// Response to a beam from `zenith_deg` [degrees] over the ideal one [1]; beyond the table its ends.
+    /// Response to a beam from `zenith_deg` [degrees] relative to the ideal cosine [1]; constant beyond the table.
     pub fn beam(&self, zenith_deg: f64) -> f64 {
         if self.perfect {
             return 1.0;
@@ -52,7 +52,7 @@ impl OpticSettings {
         }
     }
 
-    /// Response to the sky over the ideal one [1].
+    /// Response to the sky relative to the ideal cosine [1].
     pub fn sky(&self) -> f64 {
         if self.perfect { 1.0 } else { self.diffuse_ratio }
     }
@@ -76,9 +76,9 @@ impl OpticSettings {
 mod tests {
     use super::*;
 
-    /// Identity: the diffuse ratio is the beam table integrated over an even sky.
+    /// Identity: the diffuse ratio is the integral of the beam table over an isotropic sky.
     #[test]
-    fn the_diffuse_ratio_belongs_to_the_beam_table() {
+    fn the_diffuse_ratio_agrees_with_the_beam_table() {
         let optic = OpticSettings::default();
         let n = 9000;
         let sum: f64 = (0..n)
@@ -91,9 +91,8 @@ mod tests {
         assert!((sum - optic.diffuse_ratio).abs() < 5e-4, "integral {sum}");
     }
 
-    /// Identity: an ideal head changes nothing.
     #[test]
-    fn a_perfect_head_passes_light_unchanged() {
+    fn a_perfect_optic_does_not_change_light() {
         let optic = OpticSettings::perfect();
         assert_eq!((optic.beam(89.0), optic.sky()), (1.0, 1.0));
     }

@@ -1,14 +1,14 @@
-//! The pseudo-terminal met by an ordinary serial port.
+//! The pseudo-terminal, opened as an ordinary serial port.
 
 use super::*;
 use crate::clock::RealClock;
 use crate::simulator::faults::{FaultKind, FaultRule};
 use crate::simulator::settings::Settings;
-use crate::simulator::world::Bench;
+use crate::simulator::simulated_station::SimulatedStation;
 use std::sync::mpsc;
 use std::thread::JoinHandle;
 
-/// A bench served in a thread.
+/// A simulator served in a thread.
 struct Served {
     stop: Stop,
     thread: Option<JoinHandle<Result<(), PtyError>>>,
@@ -27,7 +27,7 @@ impl Served {
             let (stop, link) = (stop.clone(), link.clone());
             move || {
                 let clock = RealClock::new();
-                let mut device = Device::new(Bench::new(&settings, clock.now()).unwrap());
+                let mut device = Device::new(SimulatedStation::new(&settings, clock.now()).unwrap());
                 serve(&mut device, &clock, Some(&link), &stop, |path| tell.send(path.to_owned()).unwrap())
             }
         });
@@ -54,9 +54,8 @@ fn read_line(port: &mut TTYPort) -> String {
     String::from_utf8(line).unwrap()
 }
 
-/// Identity: a serial port opened by the symlink asks, gets a whole block at the line's rate, and the name goes at the end.
 #[test]
-fn a_serial_port_gets_a_block_at_the_rate_of_the_line() {
+fn a_serial_port_receives_a_block_at_the_line_rate() {
     let mut served = Served::start(Settings { baud: 921_600, ..Settings::default() });
     let path = served.paths.recv_timeout(Duration::from_secs(5)).unwrap();
     assert_eq!(std::fs::read_link(&served.link).unwrap(), Path::new(&path));
@@ -76,9 +75,8 @@ fn a_serial_port_gets_a_block_at_the_rate_of_the_line() {
     assert!(std::fs::symlink_metadata(&served.link).is_err(), "the symlink is gone");
 }
 
-/// Identity: after a hang-up the host's port is dead and the stable name leads to a living one again.
 #[test]
-fn a_hang_up_kills_the_port_and_the_stable_name_comes_back() {
+fn a_hang_up_closes_the_port_and_the_symlink_points_to_the_next() {
     let fault = vec![FaultRule { seconds: 0.2, ..FaultRule::at(FaultKind::HangUp, &[1]) }];
     let mut served = Served::start(Settings { fault, ..Settings::default() });
     served.paths.recv_timeout(Duration::from_secs(5)).unwrap();
@@ -106,13 +104,12 @@ fn a_hang_up_kills_the_port_and_the_stable_name_comes_back() {
     served.end();
 }
 
-/// Identity: a name that is somebody's file is not replaced.
 #[test]
 fn a_file_is_not_replaced_by_the_symlink() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("precious");
     std::fs::write(&path, "data").unwrap();
-    let Err(error) = StableName::place(&path, "/dev/pts/0") else { panic!("replaced") };
+    let Err(error) = Symlink::create(&path, "/dev/pts/0") else { panic!("replaced") };
     assert!(error.to_string().contains("no symlink"), "{error}");
     assert_eq!(std::fs::read_to_string(&path).unwrap(), "data");
 }

@@ -1,7 +1,9 @@
-//! The bench file: every parameter of the virtual spectrometer and its world, with a default for each.
+//! The simulator file: every parameter of the virtual spectrometer and its surroundings, each with a default.
 //!
-//! Only data and checks. Unknown keys are refused; all faults are reported at once, each with key, rule and value found.
-//! A bench file is TOML; an empty one is a roof on a clear day with a detector as it left the workshop.
+//! Plain data; the ranges are in [`checks`]. Unknown keys are refused, and all faults are reported together, each with key, rule and
+//! value found. The file is TOML; an empty one describes a new detector on a roof on a clear day.
+
+mod checks;
 
 use super::disturbances::Disturbance;
 use super::faults::{FaultRule, PixelFault};
@@ -11,54 +13,54 @@ use super::thermal::{Ambient, WarmUp};
 use serde::Deserialize;
 use std::path::{Path, PathBuf};
 
-/// What a bench file can be wrong about.
+/// Why a simulator file cannot be used.
 #[derive(Debug, thiserror::Error)]
 pub enum SettingsError {
     /// The file cannot be read.
-    #[error("{path}: expected a readable bench file, but found: {why}")]
+    #[error("{path}: expected a readable simulator file, but found: {why}")]
     Unreadable {
-        /// Which file.
+        /// Its path.
         path: PathBuf,
-        /// What the system said.
+        /// The error of the operating system.
         why: std::io::Error,
     },
-    /// Not TOML, or a key nobody knows.
-    #[error("bench file: {0}")]
+    /// Not TOML, or an unknown key.
+    #[error("simulator file: {0}")]
     Syntax(#[from] Box<toml::de::Error>),
     /// Values out of range, one a line.
-    #[error("bench settings:\n  {}", .0.join("\n  "))]
+    #[error("simulator settings:\n  {}", .0.join("\n  "))]
     Invalid(Vec<String>),
 }
 
-/// Everything a bench is made of.
+/// All parameters.
 #[derive(Clone, Debug, PartialEq, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Settings {
-    /// Seed of every random number; the same seed and the same commands at the same times give the same bits.
+    /// Seed of every random number. The same seed and the same commands at the same times give the same bits.
     pub seed: u64,
-    /// Line rate [baud]; ten bits carry a byte.
+    /// Line rate [baud]; each byte takes ten bits.
     pub baud: u32,
-    /// Who it says it is.
+    /// Answer to `*IDN?`.
     pub identity: Identity,
     /// Electronics of the device.
-    pub device: FrontSettings,
-    /// The detector behind its grating.
+    pub device: DeviceSettings,
+    /// The detector with its grating.
     pub detector: DetectorSettings,
-    /// The head.
+    /// The entrance optic.
     pub optic: OpticSettings,
-    /// Air temperature around the instrument.
+    /// Ambient air temperature.
     pub ambient: Ambient,
-    /// What settles after it is switched on.
+    /// Transients after switch-on.
     pub warm_up: WarmUp,
-    /// What it looks at.
+    /// The light in front of the entrance optic.
     pub scene: SceneSettings,
-    /// The laboratory.
+    /// The calibration laboratory.
     pub certificate: CertificateSettings,
-    /// What goes wrong on the line and in the box; nothing by default.
+    /// Faults of the line and the electronics; none by default.
     pub fault: Vec<FaultRule>,
-    /// Pixels that change for the worse; none by default.
+    /// Pixels that degrade; none by default.
     pub pixel_fault: Vec<PixelFault>,
-    /// What befalls the head and the box in the field; nothing by default.
+    /// Disturbances of optic and detector in the field; none by default.
     pub disturbance: Vec<Disturbance>,
 }
 
@@ -68,7 +70,7 @@ impl Default for Settings {
             seed: 1,
             baud: 115_200,
             identity: Identity::default(),
-            device: FrontSettings::default(),
+            device: DeviceSettings::default(),
             detector: DetectorSettings::default(),
             optic: OpticSettings::default(),
             ambient: Ambient::default(),
@@ -90,7 +92,7 @@ pub struct Identity {
     pub maker: String,
     /// Model.
     pub model: String,
-    /// Serial number; the certificate is for this one.
+    /// Serial number, which the certificate names.
     pub serial: String,
     /// Firmware.
     pub firmware: String,
@@ -102,33 +104,33 @@ impl Default for Identity {
     }
 }
 
-/// What the device can do and how fast.
+/// Properties and timing of the device.
 #[derive(Clone, Debug, PartialEq, Deserialize)]
 #[serde(default, deny_unknown_fields)]
-pub struct FrontSettings {
+pub struct DeviceSettings {
     /// Shortest integration time [s].
     pub aperture_min_s: f64,
     /// Longest integration time [s].
     pub aperture_max_s: f64,
     /// Integration times are whole multiples of this [s].
     pub aperture_step_s: f64,
-    /// Whether there is a shutter; without one its commands fail with −241.
+    /// Whether there is a shutter; without one its commands fail with error −241.
     pub shutter: bool,
-    /// Time the shutter takes [s].
+    /// Settling time of the shutter [s].
     pub shutter_settling_s: f64,
-    /// Whether there is a temperature sensor; without one the answer is 9.91E37.
+    /// Whether there is a temperature sensor; without one the answer is 9.91E37 (not a number).
     pub temperature_sensor: bool,
-    /// Standard deviation of the sensor [K].
+    /// Standard deviation of its readings [K].
     pub temperature_noise_k: f64,
-    /// From the line feed to the beginning of work [s]; a reading begins within 5 ms.
+    /// From the line feed to the start of a command [s]; a reading starts within 5 ms.
     pub latency_s: f64,
-    /// From switch-on after a restart to the first command heard [s].
+    /// From a restart to the first accepted command [s].
     pub boot_s: f64,
-    /// What `*TST?` answers; 0 is healthy.
+    /// Answer to `*TST?`; 0 means no fault.
     pub self_test: u32,
 }
 
-impl Default for FrontSettings {
+impl Default for DeviceSettings {
     fn default() -> Self {
         Self {
             aperture_min_s: 1e-3,
@@ -163,56 +165,56 @@ pub struct DetectorSettings {
     pub fwhm_nm: f64,
     /// Highest reading [counts].
     pub full_scale: u32,
-    /// Electrons that make one count.
+    /// Electrons per count.
     pub electrons_per_count: f64,
     /// Read noise of one exposure [counts].
     pub read_noise_counts: f64,
     /// Mean offset at the reference temperature [counts].
     pub offset_counts: f64,
-    /// Fixed pattern of the offset, standard deviation [counts].
+    /// Standard deviation of the fixed pattern of the offset [counts].
     pub offset_pattern_counts: f64,
-    /// Change of the offset [counts/K], common to all pixels.
+    /// Temperature coefficient of the offset, common to all pixels [counts/K].
     pub offset_counts_per_k: f64,
     /// Dark current of a typical pixel at 20 °C [counts/s].
     pub dark_counts_per_s: f64,
-    /// Scatter of the dark current between pixels (standard deviation of its logarithm).
+    /// Standard deviation of the logarithm of the dark current over the pixels [1].
     pub dark_scatter: f64,
     /// Temperature rise that doubles the dark current [K].
     pub dark_doubling_k: f64,
     /// Share of pixels that are hot [1].
     pub hot_share: f64,
-    /// The hottest pixel's dark current over the typical one [1]; the others lie between 5 and this.
+    /// Dark current of the hottest pixel relative to a typical one [1]; other hot pixels lie between 5 and this.
     pub hot_factor: f64,
     /// Factor on all dark currents (ageing, radiation) [1].
     pub dark_factor: f64,
-    /// Counts per second for 1 W m⁻² nm⁻¹ at the best wavelength.
+    /// Peak response [counts s⁻¹ / (W m⁻² nm⁻¹)].
     ///
-    /// Full sun at noon (some 100 klx) fills three quarters of 65535 in about 7 ms.
+    /// With the default, full sun at noon (about 100 klx) reaches three quarters of 65535 in about 7 ms.
     pub response_peak: f64,
-    /// Wavelength of the best response [nm]; it falls as a normal curve of ln λ on both sides.
+    /// Wavelength of the peak response [nm]; the response is a normal curve of ln λ.
     pub response_peak_nm: f64,
     /// Width of that curve (standard deviation of ln λ times √2): 0.42 gives 0.08 of the peak at 300 nm.
     pub response_width: f64,
     /// Relative change of the response per kelvin up to 900 nm [1/K].
     pub response_per_k: f64,
-    /// The same at 1050 nm [1/K], reached linearly from 900 nm: silicon sees farther when warm.
+    /// Relative change at 1050 nm, reached linearly from 900 nm [1/K]: the absorption edge of silicon moves with temperature.
     pub response_per_k_infrared: f64,
-    /// Relative loss of response in a month at all wavelengths [1/month].
+    /// Relative loss of response per month at all wavelengths [1/month].
     pub response_loss_per_month: f64,
-    /// Further loss at 300 nm, falling by e every 50 nm above [1/month].
+    /// Additional loss at 300 nm, which falls by a factor e per 50 nm towards longer wavelengths [1/month].
     pub response_loss_uv_per_month: f64,
-    /// Σ cₖ·countsᵏ: offset-free counts divided by this are proportional to charge.
+    /// Offset-free counts divided by Σ cₖ·countsᵏ are proportional to charge.
     pub linearity_coefficients: Vec<f64>,
-    /// Uniform stray light, as a share of the brightest pixel's rate under full daylight [1]; it goes with the total light.
+    /// Uniform stray light, proportional to the total light: its share of the brightest pixel's rate under full daylight [1].
     pub stray_floor: f64,
-    /// Light that the near wing takes to other pixels [1], falling as exp(−|Δpixel|/length) to both sides.
+    /// Share of the light in the near wing, which falls as exp(−|Δpixel|/length) to both sides [1].
     pub stray_wing: f64,
     /// Length of the near wing [pixels].
     pub stray_wing_pixels: f64,
-    /// Pixels on either side of a clipped one that its charge spills into.
+    /// Pixels on either side of a clipped pixel that its charge blooms into.
     pub blooming_pixels: u16,
-    /// Share of the excess charge that the nearest neighbour gets, halved with every pixel farther [1].
-    pub spill_share: f64,
+    /// Share of the excess charge in the nearest neighbour, halved with each further pixel [1].
+    pub blooming_share: f64,
 }
 
 impl Default for DetectorSettings {
@@ -255,37 +257,37 @@ impl Default for DetectorSettings {
             stray_wing: 2e-4,
             stray_wing_pixels: 60.0,
             blooming_pixels: 4,
-            spill_share: 0.02,
+            blooming_share: 0.02,
         }
     }
 }
 
-/// What the certificate says beyond the truth.
+/// Statements and errors of the calibration certificate.
 #[derive(Clone, Debug, PartialEq, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct CertificateSettings {
-    /// Its name.
+    /// Identifier of the calibration.
     pub id: String,
-    /// In force from (RFC 3339).
+    /// Start of its validity (RFC 3339).
     pub valid_from: String,
-    /// In force until (RFC 3339).
+    /// End of its validity (RFC 3339).
     pub valid_until: String,
-    /// Detector temperatures it covers [°C].
+    /// Range of detector temperatures [°C].
     pub temperature_range_c: [f64; 2],
-    /// Standard uncertainty of the response it states above 350 nm [1]; twice that below.
+    /// Stated relative standard uncertainty of the response above 350 nm [1]; twice that below.
     pub relative_uncertainty: f64,
-    /// Standard uncertainty of the wavelength scale it states [nm].
+    /// Stated standard uncertainty of the wavelength scale [nm].
     pub wavelength_uncertainty_nm: f64,
-    /// Relative standard uncertainty of the stray-light correction it states [1].
+    /// Stated relative standard uncertainty of the stray-light correction [1].
     pub stray_light_relative_uncertainty: f64,
-    /// Band in which the floor shows [nm].
+    /// Band in which the stray-light floor is measured [nm].
     pub floor_band_nm: [f64; 2],
-    /// Errors drawn from the uncertainty it states, by this seed: the response's common part and its shape, the wavelength
-    /// scale, and how far the stray floor outside the floor band is from the one in it. They come on top of the errors below.
+    /// Seed of errors drawn from the stated uncertainties: of the response (common part and shape), the wavelength scale, and the
+    /// ratio of the stray floor outside the floor band to that inside. They add to the errors below. `None`: no drawn errors.
     pub drawn_errors: Option<u64>,
-    /// Error: all responses too high by this share [1].
+    /// Error: all responses are too high by this share [1].
     pub error_scale: f64,
-    /// Error: amplitude of a smooth wave in the response, period 300 nm, phase from the seed [1].
+    /// Error: relative amplitude of a sine in the response with a period of 300 nm and a phase from the seed [1].
     pub error_shape: f64,
     /// Error: the stated wavelengths are too high by this [nm].
     pub error_wavelength_nm: f64,
@@ -314,120 +316,23 @@ impl Default for CertificateSettings {
 }
 
 impl Settings {
-    /// Reads and checks a bench file.
+    /// Reads and checks a simulator file.
     pub fn read(path: &Path) -> Result<Self, SettingsError> {
         let text =
             std::fs::read_to_string(path).map_err(|why| SettingsError::Unreadable { path: path.to_path_buf(), why })?;
         Self::parse(&text)
     }
 
-    /// Reads and checks the text of a bench file.
+    /// Parses and checks the text of a simulator file.
     pub fn parse(text: &str) -> Result<Self, SettingsError> {
         let settings: Self = toml::from_str(text).map_err(Box::new)?;
         settings.check()?;
         Ok(settings)
     }
 
-    /// Checks every range; all faults at once.
+    /// Checks every value and reports all faults together.
     pub fn check(&self) -> Result<(), SettingsError> {
-        let mut faults = Vec::new();
-        let mut range = |key: &str, value: f64, low: f64, high: f64| {
-            if !(low..=high).contains(&value) {
-                faults.push(format!("{key}: expected {low} to {high}, but found {value}"));
-            }
-        };
-        let d = &self.detector;
-        range("baud", f64::from(self.baud), 300.0, 1e8);
-        range("device.aperture_min_s", self.device.aperture_min_s, 1e-6, 10.0);
-        range("device.aperture_max_s", self.device.aperture_max_s, self.device.aperture_min_s, 3600.0);
-        range("device.aperture_step_s", self.device.aperture_step_s, 1e-6, 1.0);
-        range("device.shutter_settling_s", self.device.shutter_settling_s, 0.0, 60.0);
-        range("device.temperature_noise_k", self.device.temperature_noise_k, 0.0, 10.0);
-        range("device.latency_s", self.device.latency_s, 0.0, 5e-3);
-        range("device.boot_s", self.device.boot_s, 0.0, 600.0);
-        range("detector.pixels", d.pixels as f64, 16.0, 65_536.0);
-        range("detector.wavelength_shift_nm_per_k", d.wavelength_shift_nm_per_k, -1.0, 1.0);
-        range("detector.reference_temperature_c", d.reference_temperature_c, -60.0, 80.0);
-        range("detector.fwhm_nm", d.fwhm_nm, 0.5, 20.0);
-        range("detector.full_scale", f64::from(d.full_scale), 255.0, 65_535.0);
-        range("detector.electrons_per_count", d.electrons_per_count, 0.1, 1e4);
-        range("detector.read_noise_counts", d.read_noise_counts, 0.0, 1e4);
-        range("detector.offset_counts", d.offset_counts, 0.0, f64::from(d.full_scale) / 2.0);
-        range("detector.offset_pattern_counts", d.offset_pattern_counts, 0.0, 1e4);
-        range("detector.offset_counts_per_k", d.offset_counts_per_k, -100.0, 100.0);
-        range("detector.dark_counts_per_s", d.dark_counts_per_s, 0.0, 1e5);
-        range("detector.dark_scatter", d.dark_scatter, 0.0, 2.0);
-        range("detector.dark_doubling_k", d.dark_doubling_k, 1.0, 100.0);
-        range("detector.hot_share", d.hot_share, 0.0, 1.0);
-        range("detector.hot_factor", d.hot_factor, 5.0, 1e4);
-        range("detector.dark_factor", d.dark_factor, 0.0, 1e4);
-        range("detector.response_peak", d.response_peak, 1.0, 1e12);
-        range("detector.response_peak_nm", d.response_peak_nm, 100.0, 5000.0);
-        range("detector.response_width", d.response_width, 0.05, 5.0);
-        range("detector.response_per_k", d.response_per_k, -0.01, 0.01);
-        range("detector.response_per_k_infrared", d.response_per_k_infrared, -0.01, 0.01);
-        range("detector.response_loss_per_month", d.response_loss_per_month, -1.0, 1.0);
-        range("detector.response_loss_uv_per_month", d.response_loss_uv_per_month, -1.0, 1.0);
-        range("detector.stray_floor", d.stray_floor, 0.0, 0.1);
-        range("detector.stray_wing", d.stray_wing, 0.0, 0.5);
-        range("detector.stray_wing_pixels", d.stray_wing_pixels, 1.0, 1e5);
-        range("detector.spill_share", d.spill_share, 0.0, 1.0);
-        range("ambient.mean_c", self.ambient.mean_c, -60.0, 60.0);
-        range("ambient.amplitude_k", self.ambient.amplitude_k, 0.0, 40.0);
-        range("warm_up.minutes", self.warm_up.minutes, 0.0, 1440.0);
-        range("warm_up.self_heating_k", self.warm_up.self_heating_k, 0.0, 40.0);
-        range("warm_up.extra_offset_counts", self.warm_up.extra_offset_counts, -1e4, 1e4);
-        range("warm_up.extra_shift_nm", self.warm_up.extra_shift_nm, -5.0, 5.0);
-        range("warm_up.on_since_min", self.warm_up.on_since_min, 0.0, 1e9);
-        range("optic.diffuse_ratio", self.optic.diffuse_ratio, 0.1, 2.0);
-        let c = &self.certificate;
-        range("certificate.relative_uncertainty", c.relative_uncertainty, 0.0, 1.0);
-        range("certificate.error_scale", c.error_scale, -0.9, 10.0);
-        range("certificate.error_shape", c.error_shape, -0.5, 0.5);
-        range("certificate.error_wavelength_nm", c.error_wavelength_nm, -20.0, 20.0);
-        range("certificate.error_shift_nm_per_k", c.error_shift_nm_per_k, -1.0, 1.0);
-        self.scene.check(&mut range);
-        for (i, rule) in self.fault.iter().enumerate() {
-            range(&format!("fault[{i}].probability"), rule.probability, 0.0, 1.0);
-            range(&format!("fault[{i}].seconds"), rule.seconds, 0.0, 1e6);
-        }
-        self.disturbance.iter().enumerate().for_each(|(i, disturbance)| disturbance.check(i, &mut range));
-        if !(d.linearity_coefficients.first() == Some(&1.0) && d.linearity_coefficients.iter().all(|c| c.is_finite())) {
-            faults.push(format!(
-                "detector.linearity_coefficients: expected finite numbers beginning with 1, but found {:?}",
-                d.linearity_coefficients
-            ));
-        }
-        for range in &d.shielded {
-            if !(range[0] <= range[1] && range[1] < d.pixels) {
-                faults.push(format!(
-                    "detector.shielded: expected first ≤ last < {} pixels, but found {range:?}",
-                    d.pixels
-                ));
-            }
-        }
-        let scale = |p: usize| d.wavelength_coefficients.iter().rev().fold(0.0, |sum, c| sum * p as f64 + c);
-        if !(1..d.pixels).all(|p| scale(p) > scale(p - 1)) || !(150.0..=2500.0).contains(&scale(0)) {
-            faults.push(format!(
-                "detector.wavelength_coefficients: expected wavelengths that rise from 150 nm or more, but found {:?}",
-                d.wavelength_coefficients
-            ));
-        }
-        self.optic.check(&mut faults);
-        for (key, text) in [("certificate.valid_from", &c.valid_from), ("certificate.valid_until", &c.valid_until)] {
-            if let Err(why) = crate::clock::UtcMicros::parse(text) {
-                faults.push(format!("{key}: expected an RFC 3339 time, but found `{text}`: {why}"));
-            }
-        }
-        for fault in &self.pixel_fault {
-            if !(fault.noise_counts >= 0.0 && fault.noise_counts <= 1e5) {
-                let found = fault.noise_counts;
-                faults.push(format!("pixel_fault.noise_counts: expected 0 to 1e5, but found {found}"));
-            }
-            if fault.pixel >= d.pixels {
-                faults.push(format!("pixel_fault.pixel: expected below {}, but found {}", d.pixels, fault.pixel));
-            }
-        }
+        let faults = self.faults();
         if faults.is_empty() { Ok(()) } else { Err(SettingsError::Invalid(faults)) }
     }
 }
@@ -436,9 +341,8 @@ impl Settings {
 mod tests {
     use super::*;
 
-    /// Identity: an empty file is the default bench, and the default bench passes its own checks.
     #[test]
-    fn an_empty_file_is_the_default_bench() {
+    fn an_empty_file_gives_the_default_settings() {
         assert_eq!(Settings::parse("").unwrap(), Settings::default());
     }
 
@@ -450,9 +354,8 @@ mod tests {
         assert!((at(8.0) - 280.0).abs() < 1e-9 && (at(2039.0) - 1050.0).abs() < 0.05, "{} {}", at(8.0), at(2039.0));
     }
 
-    /// Identity: unknown keys and values out of range are refused, all in one go, NaN included.
     #[test]
-    fn what_cannot_be_meant_is_refused_with_key_rule_and_value() {
+    fn unknown_keys_and_values_out_of_range_are_refused_together() {
         let text = Settings::parse("[detector]\nwobble = 3").unwrap_err().to_string();
         assert!(text.contains("wobble"), "{text}");
         let text = Settings::parse("baud = 3\n[detector]\nfwhm_nm = nan\nshielded = [[9, 2]]").unwrap_err().to_string();

@@ -1,4 +1,4 @@
-//! The cloudless sky: horizontal spectral irradiance of sun and sky for any height of the sun.
+//! The cloudless sky: horizontal spectral irradiance of sun and sky at any elevation of the sun.
 //!
 //! A model to test against, not a radiative transfer code. From the reference spectra of ASTM G173-03 (air mass 1.5,
 //! zenith 48.236°, 343.8 DU ozone, aerosol 0.084 at 500 nm) it takes
@@ -8,10 +8,10 @@
 //! - the diffuse part, global minus direct·cos 11.236° on the 37° tilt, divided by [`TILT_TO_HORIZONTAL`], as a gain g on
 //!   E₀·µ·T_ozone·T_other·(1 − exp(−0.95·τ_scattering·m)), the form of Bird & Riordan 1986 (SPECTRL2).
 //!
-//! Where the air lives ([`super::air`]), aerosol, ozone (with its weak visible band), water vapour and the ground's albedo
-//! differ from the reference's, and the sun's lines differ a little from the table's. Ozone scales with the column and has an air mass of its own (layer at 22 km, Robinson's form), scattering scales with
-//! pressure. Below [`TWILIGHT_FROM_DEG`] the shape of the sky stays and its level follows a table of clear-sky
-//! illuminance. Starlight is left out: below −19° there is no light.
+//! In a variable atmosphere ([`super::air`]), aerosol, ozone (with its weak visible band), water vapour and albedo differ from those
+//! of the reference, and the solar spectrum differs slightly from the table. Ozone scales with the column and has a separate air mass (layer at 22 km, Robinson's form), scattering scales with
+//! pressure. Below [`TWILIGHT_FROM_DEG`] the spectrum of the sky keeps its shape and its level follows a table of clear-sky
+//! illuminance. Starlight is omitted: below −19° there is no light.
 
 use super::air::{Air, AirSettings, REFERENCE_AEROSOL, REFERENCE_ALBEDO};
 use super::hash_noise;
@@ -26,12 +26,12 @@ const REFERENCE_ZENITH_DEG: f64 = 48.236;
 const REFERENCE_AIR_MASS: f64 = 1.5;
 /// Their ozone column [DU].
 const REFERENCE_OZONE_DU: f64 = 343.8;
-/// Diffuse light on the 37° tilt over that on the horizontal. An even sky alone would give 0.90; 0.80 stands for the
-/// brighter sky around the sun and in the ultraviolet, and was chosen so that the UV index follows Madronich 2007.
+/// Ratio of diffuse light on the 37° tilt to that on the horizontal. An isotropic sky would give 0.90; 0.80 allows for the brighter
+/// sky around the sun and in the ultraviolet and was chosen so that the UV index follows Madronich 2007.
 const TILT_TO_HORIZONTAL: f64 = 0.80;
-/// Where the table of twilight takes over [degrees of elevation].
+/// Elevation below which the twilight table applies [degrees].
 const TWILIGHT_FROM_DEG: f64 = 2.0;
-/// Elevation [degrees] and log₁₀ of the sky's level over that at 2°, after the usual illuminances of clear twilight
+/// Elevation [degrees] and log₁₀ of the sky's level relative to that at 2°, after the usual illuminances of clear twilight
 /// (about 600 lx at 0°, 3.4 lx at −6°, 0.008 lx at −12°, 0.0006 lx at −18°; from memory, but for −6°, where bevy_light 0.20.1 has
 /// `light_consts::lux::CIVIL_TWILIGHT`). Only the simulator uses them: how dim its twilight is decides nothing that is measured.
 const TWILIGHT: [(f64, f64); 9] = [
@@ -48,9 +48,9 @@ const TWILIGHT: [(f64, f64); 9] = [
 /// Optical depth of the reference ozone at the top of its visible (Chappuis) band, 602 nm (5.1e-21 cm²; musica 0.17.2 has
 /// 5.21e-21 in cross_sections/O3_1.nc, Brion et al. 1998, and 5.13e-21 in O3_4.nc, JPL 2006).
 const CHAPPUIS_PEAK: f64 = 0.047;
-/// Where water vapour absorbs [nm]; its lines are saturated, so their depth grows with the root of the column.
+/// Absorption bands of water vapour [nm]; their lines are saturated, so the optical depth grows with the square root of the column.
 const WATER_BANDS_NM: [(f64, f64); 4] = [(690.0, 741.0), (780.0, 860.0), (885.0, 1000.0), (1000.0, 1100.0)];
-/// The sky is worked out once in this span and stands still in it [µs]; the truth stands still with it.
+/// The sky is computed once per step and constant within it, as is the truth [µs].
 const STEP_US: i64 = 2_000_000;
 
 /// The cloudless sky over a place.
@@ -63,13 +63,13 @@ pub struct ClearSky {
     air: Air,
     extraterrestrial: Vec<f64>,
     scattering: Vec<f64>,
-    /// The aerosol's part of it.
+    /// Share of aerosol in `scattering`.
     aerosol: Vec<f64>,
     ozone_depth: Vec<f64>,
-    /// Ozone's weak visible band, a part of `other_depth`.
+    /// Weak visible band of ozone, part of `other_depth`.
     chappuis: Vec<f64>,
     other_depth: Vec<f64>,
-    /// Water vapour's part of it.
+    /// Share of water vapour in `other_depth`.
     water: Vec<f64>,
     gain: Vec<f64>,
     at: Option<i64>,
@@ -85,13 +85,13 @@ fn ozone_air_mass(zenith_deg: f64) -> f64 {
 }
 
 impl ClearSky {
-    /// The sky over a place with a column of ozone [DU], in the air of the reference spectra.
+    /// The sky over a place with a column of ozone [DU], in the atmosphere of the reference spectra.
     pub fn new(place: Place, ozone_du: f64, grid: Grid) -> Self {
-        Self::living(place, ozone_du, &AirSettings::default(), 0, grid)
+        Self::variable(place, ozone_du, &AirSettings::default(), 0, grid)
     }
 
-    /// The same in air that may change from day to day; `ozone_du` holds where it does not.
-    pub fn living(place: Place, ozone_du: f64, settings: &AirSettings, seed: u64, grid: Grid) -> Self {
+    /// The sky in an atmosphere that may vary from day to day; `ozone_du` is the column of one that does not.
+    pub fn variable(place: Place, ozone_du: f64, settings: &AirSettings, seed: u64, grid: Grid) -> Self {
         let table = g173();
         let column = |values: &[f64]| grid.sample(&table.wavelength_nm, values);
         let mut extraterrestrial = column(&table.extraterrestrial);
@@ -118,19 +118,19 @@ impl ClearSky {
             let diffuse = (global[i] - direct[i] * cos_incidence).max(0.0) / TILT_TO_HORIZONTAL;
             let absorbed = (-ozone * ozone_air_mass(REFERENCE_ZENITH_DEG) - other * REFERENCE_AIR_MASS).exp();
             let form = extraterrestrial[i] * mu * absorbed * (1.0 - (-0.95 * scatter * REFERENCE_AIR_MASS).exp());
-            // Far below 290 nm both are zero for all purposes; the gain is held finite.
+            // Far below 290 nm both are negligible; the gain is kept finite.
             gain[i] = if form > 0.0 { (diffuse / form).min(5.0) } else { 0.0 };
             scattering[i] = scatter * pressure;
             aerosol_depth[i] = aerosol.min(scatter);
             if um >= 0.35 {
                 chappuis[i] = other.min(CHAPPUIS_PEAK * (-((grid.nm(i) - 602.0) / 65.0).powi(2)).exp());
-                let wet = WATER_BANDS_NM.iter().any(|(from, to)| (*from..*to).contains(&grid.nm(i)));
-                water[i] = if wet { other } else { 0.0 };
+                let in_water_band = WATER_BANDS_NM.iter().any(|(from, to)| (*from..*to).contains(&grid.nm(i)));
+                water[i] = if in_water_band { other } else { 0.0 };
             }
             ozone_depth[i] = ozone;
             other_depth[i] = other;
         }
-        if settings.living {
+        if settings.variable {
             for (i, top) in extraterrestrial.iter_mut().enumerate() {
                 *top *= 1.0 + settings.table_scatter * hash_noise::normal(seed, i as i64, 0x50_1a2);
             }
@@ -155,27 +155,27 @@ impl ClearSky {
         }
     }
 
-    /// Sun and sky at an instant (held for two seconds), and the sun's apparent elevation [degrees].
+    /// Light of sun and sky at an instant (constant for two seconds), and the sun's apparent elevation [degrees].
     pub fn at(&mut self, t: UtcMicros) -> (&Light, f64) {
         let step = t.0.div_euclid(STEP_US);
         if self.at != Some(step) {
             self.at = Some(step);
             let middle = UtcMicros(step * STEP_US + STEP_US / 2);
-            // Outside the years of the sun's algorithm there is night.
+            // Outside the years of the solar algorithm: night.
             let elevation = sun::position(self.place, middle).map_or(-90.0, |s| s.elevation_deg);
             let (latitude, longitude) = (self.place.latitude_deg, self.place.longitude_deg);
             self.air = self.settings.at(self.seed, latitude, longitude, self.ozone_du, middle);
             let mut light =
                 std::mem::replace(&mut self.light, Light { beam: vec![], beam_zenith_deg: 0.0, sky: vec![] });
-            self.work_out(elevation, sun::inverse_distance_squared(middle), &mut light);
+            self.compute(elevation, sun::inverse_distance_squared(middle), &mut light);
             self.light = light;
             self.elevation_deg = elevation;
         }
         (&self.light, self.elevation_deg)
     }
 
-    /// Light for an elevation of the sun [degrees] and a squared inverse distance [1].
-    pub fn work_out(&self, elevation_deg: f64, distance: f64, light: &mut Light) {
+    /// Light at an elevation of the sun [degrees] and a squared inverse distance [1].
+    pub fn compute(&self, elevation_deg: f64, distance: f64, light: &mut Light) {
         light.clear();
         light.beam_zenith_deg = (90.0 - elevation_deg).clamp(0.0, 90.0);
         if elevation_deg.is_nan() || elevation_deg <= -19.0 {
@@ -187,11 +187,11 @@ impl ClearSky {
         let mass = sun::relative_air_mass(high).unwrap_or(1.0);
         let air = self.air;
         let ozone_share = air.ozone_du / REFERENCE_OZONE_DU;
-        // Only what differs from the column that was set: the reference's own visible band is in `other_depth`.
+        // Difference from the constant column only: the visible band of the reference is part of `other_depth`.
         let visible_ozone = (air.ozone_du - self.ozone_du) / REFERENCE_OZONE_DU;
         let (more_aerosol, more_water) = (air.aerosol / REFERENCE_AEROSOL - 1.0, air.water.sqrt() - 1.0);
         let ozone_mass = ozone_share * ozone_air_mass(90.0 - high);
-        // The disc sets over half a degree.
+        // The solar disc sets over half a degree.
         let disc = distance * ((elevation_deg + 0.25) / 0.5).clamp(0.0, 1.0);
         let low = elevation_deg.max(0.0);
         let beam_mu = low.to_radians().sin().max(0.002);
@@ -209,7 +209,7 @@ impl ClearSky {
                 light.beam[i] = disc * top * beam_mu * (-depth).exp();
             }
             if air.albedo != REFERENCE_ALBEDO {
-                // What the ground sends up comes back in part: 1/(1 − albedo·S), S the sky's own albedo from below.
+                // Multiple reflection between ground and sky: 1/(1 − albedo·S), S the albedo of the sky from below.
                 let back = 0.8 * scatter / (1.0 + scatter);
                 let more = (1.0 - REFERENCE_ALBEDO * back) / (1.0 - air.albedo * back) - 1.0;
                 light.sky[i] += more * (light.sky[i] + light.beam[i]);
@@ -218,7 +218,7 @@ impl ClearSky {
     }
 }
 
-/// log₁₀ of the sky's level over that at 2° [1].
+/// log₁₀ of the sky's level relative to that at 2° [1].
 fn twilight(elevation_deg: f64) -> f64 {
     if elevation_deg >= TWILIGHT_FROM_DEG {
         return 0.0;
@@ -242,7 +242,7 @@ mod tests {
 
     fn at(sky: &ClearSky, elevation: f64) -> Light {
         let mut light = Light::dark(GRID);
-        sky.work_out(elevation, 1.0, &mut light);
+        sky.compute(elevation, 1.0, &mut light);
         light
     }
 
@@ -284,9 +284,9 @@ mod tests {
         assert!((got / 1414.9 - 1.0).abs() < 0.1, "{got} umol m-2 s-1");
     }
 
-    /// Identity: at the reference air mass the beam is the reference direct spectrum.
+    /// Identity: at the reference air mass the beam is the direct reference spectrum.
     #[test]
-    fn the_reference_beam_comes_back() {
+    fn the_beam_at_the_reference_air_mass_is_the_reference() {
         let table = g173();
         let direct = GRID.sample(&table.wavelength_nm, &table.direct_normal);
         let light = at(&sky(343.8), 90.0 - REFERENCE_ZENITH_DEG);
@@ -299,7 +299,7 @@ mod tests {
     /// Published: illuminances of clear twilight as textbooks give them (from memory; 3.4 lx also in bevy_light 0.20.1), within a factor of
     /// two.
     #[test]
-    fn twilight_falls_as_textbooks_say() {
+    fn twilight_follows_published_illuminances() {
         let sky = sky(300.0);
         for (elevation, want) in [(0.0, 600.0), (-6.0, 3.4), (-12.0, 0.008), (-18.0, 0.0006)] {
             let got = lux(&at(&sky, elevation).total(), GRID);
@@ -308,9 +308,9 @@ mod tests {
         assert_eq!(lux(&at(&sky, -20.0).total(), GRID), 0.0);
     }
 
-    /// Identity: light never jumps as the sun climbs from −19° to 90°.
+    /// Identity: light has no jump between elevations of −19° and 90°.
     #[test]
-    fn light_grows_smoothly_with_the_sun() {
+    fn light_increases_smoothly_with_elevation() {
         let sky = sky(300.0);
         let mut before = 0.0;
         for i in 0..10_880 {

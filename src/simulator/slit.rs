@@ -1,44 +1,44 @@
-//! The slit: what a pixel sees of light that is linear between the nodes of a grid.
+//! The slit function: converts light that is linear between the nodes of a grid to the light in each pixel's band.
 //!
-//! Weights are the Gaussian slit function folded with a node's triangle, worked out once a wavelength shift. Shifts are
-//! rounded to [`SHIFT_STEP_NM`] so that weights are a function of the shift alone, whatever came before.
+//! The weights are the convolution of the Gaussian slit function with the triangle of a node, computed once for each wavelength
+//! shift. Shifts are rounded to [`SHIFT_STEP_NM`], so that the weights depend on the shift alone.
 
 use super::light::Grid;
 use crate::spectrum::wide;
 
-/// Wavelength shifts are rounded to this [nm]; it moves a UV index by 0.01 %.
+/// Step of wavelength shifts [nm]; it changes a UV index by 0.01 %.
 pub const SHIFT_STEP_NM: f64 = 5e-4;
 
-/// Steps of the kernel table in a nanometre.
+/// Entries of the kernel table per nanometre.
 const STEPS: usize = 500;
 
-/// Samples that are summed side by side; rows of weights are whole multiples of it long.
+/// Samples summed side by side; rows of weights are padded to multiples of it.
 const SIDE: usize = 4;
 
-/// The folded kernel: response to a node at distance x, normalised so that the sum over nodes is 1.
+/// The convolved kernel: response to a node at distance x, normalised so that the sum over nodes is 1.
 ///
-/// Nodes are whole nanometres apart, so all of a row share their place between two entries of the table: it is kept phase by
-/// phase, the entries of one row side by side.
+/// Nodes are whole nanometres apart, so all nodes of a row have the same position between two table entries. The table is ordered
+/// by this phase, the entries of one row side by side.
 #[derive(Clone, Debug)]
 struct Kernel {
-    /// For each phase from 0 to [`STEPS`] of the first node beyond −reach: its value and that of every node after it.
+    /// For each phase from 0 to [`STEPS`] of the first node beyond −`half_width`: its value and the values of all later nodes.
     phases: Vec<f64>,
-    /// Values of a phase.
+    /// Number of values per phase.
     width: usize,
     /// Zero beyond this distance [nm].
-    reach: f64,
+    half_width: f64,
 }
 
 impl Kernel {
     fn new(fwhm_nm: f64) -> Self {
-        // The Gaussian is cut at 2.5 FWHM, where it is 3e-8 of its top.
+        // The Gaussian is truncated at 2.5 FWHM, where it is 3e-8 of its maximum.
         let half = (2.5 * fwhm_nm).ceil() as usize + 1;
         let n = 2 * half * STEPS + 1;
         let h = 1.0 / STEPS as f64;
         let x = |i: usize| (i as f64 - (half * STEPS) as f64) * h;
         let sharpness = 4.0 * std::f64::consts::LN_2 / (fwhm_nm * fwhm_nm);
         let gauss = |x: f64| if x.abs() <= 2.5 * fwhm_nm { (-sharpness * x * x).exp() } else { 0.0 };
-        // A triangle is the second difference of a ramp, so folding with it is the second difference of a double integral.
+        // A triangle is the second difference of a ramp, so the convolution is the second difference of a double integral.
         let sum: f64 = (0..n).map(|i| gauss(x(i)) * h).sum();
         let mut once = 0.0;
         let mut twice = Vec::with_capacity(n);
@@ -67,10 +67,10 @@ impl Kernel {
         };
         let width = (2 * half + 1).next_multiple_of(SIDE);
         let phases = (0..=STEPS).flat_map(|phase| (0..width).map(move |k| phase + k * STEPS)).map(value).collect();
-        Self { phases, width, reach: half as f64 }
+        Self { phases, width, half_width: half as f64 }
     }
 
-    /// Values of nodes from one on that lies `x` [nm] beyond −reach, times `gain`.
+    /// Values of consecutive nodes, the first `x` [nm] beyond −`half_width`, times `gain`.
     fn row(&self, x: f64, gain: f64, row: &mut [f64]) {
         let whole = x.floor();
         let place = (x - whole) * STEPS as f64;
@@ -84,7 +84,7 @@ impl Kernel {
             }
             return;
         }
-        // At an end of the grid: the row begins so many nodes into the kernel, or before it.
+        // At an end of the grid the row starts inside or before the kernel.
         for (k, w) in row.iter_mut().enumerate() {
             let node = k as f64 + whole;
             let inside = node >= 0.0 && node < self.width as f64;
@@ -98,53 +98,53 @@ impl Kernel {
 pub struct Slit {
     kernel: Kernel,
     grid: Grid,
-    /// Weights a pixel, `stride` each.
+    /// Weights of each pixel, `stride` of them.
     weights: Vec<f64>,
     first: Vec<usize>,
     stride: usize,
 }
 
 impl Slit {
-    /// A Gaussian slit of `fwhm_nm` [nm]; weights are for no pixel yet.
+    /// A Gaussian slit of `fwhm_nm` [nm], without weights yet.
     pub fn new(fwhm_nm: f64, grid: Grid) -> Self {
         let kernel = Kernel::new(fwhm_nm);
         let stride = kernel.width.min(grid.nodes);
         Self { kernel, grid, weights: Vec::new(), first: Vec::new(), stride }
     }
 
-    /// Works out the weights for pixels that look at `wavelength_nm`, each row multiplied by `gain`.
-    pub fn aim(&mut self, wavelength_nm: &[f64], shift_nm: f64, gain: &[f64]) {
+    /// Computes the weights of pixels at `wavelength_nm` + `shift_nm`, each row multiplied by `gain`.
+    pub fn build_weights(&mut self, wavelength_nm: &[f64], shift_nm: f64, gain: &[f64]) {
         let last_start = self.grid.nodes - self.stride;
         self.first.clear();
         self.weights.resize(wavelength_nm.len() * self.stride, 0.0);
         for ((nm, gain), row) in wavelength_nm.iter().zip(gain).zip(self.weights.chunks_exact_mut(self.stride)) {
             let nm = nm + shift_nm;
-            let nearest = (nm - f64::from(self.grid.first_nm) - self.kernel.reach).ceil();
+            let nearest = (nm - f64::from(self.grid.first_nm) - self.kernel.half_width).ceil();
             let first = (nearest.max(0.0) as usize).min(last_start);
             self.first.push(first);
-            self.kernel.row(self.grid.nm(first) - nm + self.kernel.reach, *gain, row);
+            self.kernel.row(self.grid.nm(first) - nm + self.kernel.half_width, *gain, row);
         }
     }
 
-    /// What each pixel sees of `light` (one value a node).
-    pub fn see(&self, light: &[f64], seen: &mut [f64]) {
-        wide::run(See { slit: self, light, seen });
+    /// Light in the band of each pixel, from `light` at the nodes.
+    pub fn apply(&self, light: &[f64], in_band: &mut [f64]) {
+        wide::run(WeightedSums { slit: self, light, in_band });
     }
 }
 
 /// Sums of weights times light.
-struct See<'a> {
+struct WeightedSums<'a> {
     slit: &'a Slit,
     light: &'a [f64],
-    seen: &'a mut [f64],
+    in_band: &'a mut [f64],
 }
 
-impl wide::Loops for See<'_> {
+impl wide::Loops for WeightedSums<'_> {
     type Output = ();
     #[inline(always)]
     fn call(self) {
         let (slit, stride) = (self.slit, self.slit.stride);
-        for ((row, &first), seen) in slit.weights.chunks_exact(stride).zip(&slit.first).zip(self.seen) {
+        for ((row, &first), in_band) in slit.weights.chunks_exact(stride).zip(&slit.first).zip(self.in_band) {
             let light = &self.light[first..first + stride];
             let ((weights, w), (nodes, e)) = (row.as_chunks::<SIDE>(), light.as_chunks::<SIDE>());
             let mut sums = [0.0; SIDE];
@@ -154,7 +154,7 @@ impl wide::Loops for See<'_> {
                 }
             }
             let rest: f64 = w.iter().zip(e).map(|(w, e)| w * e).sum();
-            *seen = (sums[0] + sums[1]) + (sums[2] + sums[3]) + rest;
+            *in_band = (sums[0] + sums[1]) + (sums[2] + sums[3]) + rest;
         }
     }
 }
@@ -163,17 +163,17 @@ impl wide::Loops for See<'_> {
 mod tests {
     use super::*;
 
-    /// Independent: the folded kernel against direct numerical folding of Gaussian and spectrum on a 0.001 nm grid.
+    /// Independent: direct numerical convolution of Gaussian and spectrum on a 0.001 nm grid.
     #[test]
-    fn a_pixel_sees_the_spectrum_folded_with_the_slit() {
+    fn a_pixel_receives_the_convolution_of_spectrum_and_slit() {
         let grid = Grid { first_nm: 270, nodes: 100 };
         let light: Vec<f64> =
             (0..100).map(|i| (0.4 * f64::from(i)).exp().min(1e6) * (1.0 + f64::from(i % 3))).collect();
         let at = [300.0, 311.234, 320.77];
         let mut slit = Slit::new(2.0, grid);
-        slit.aim(&at, 0.1, &[1.0; 3]);
+        slit.build_weights(&at, 0.1, &[1.0; 3]);
         let mut seen = [0.0; 3];
-        slit.see(&light, &mut seen);
+        slit.apply(&light, &mut seen);
         for (nm, got) in at.iter().zip(seen) {
             let nm = nm + 0.1;
             let (mut sum, mut norm) = (0.0, 0.0);
@@ -191,16 +191,16 @@ mod tests {
         }
     }
 
-    /// Identity: a pixel at either end of the grid weighs the nodes that are there as one in its middle weighs the same nodes.
+    /// Identity: pixels at the ends of a short grid weight its nodes as they do in the middle of a longer grid.
     #[test]
-    fn at_the_ends_of_the_grid_weights_are_what_they_are_elsewhere() {
+    fn weights_at_the_ends_of_the_grid_are_those_in_its_middle() {
         let (whole, cut) = (Grid { first_nm: 400, nodes: 80 }, Grid { first_nm: 428, nodes: 25 });
         let at = [428.3, 431.9, 440.0, 449.2, 452.0];
         let seen = |grid: Grid, light: &[f64]| {
             let mut slit = Slit::new(2.0, grid);
-            slit.aim(&at, 0.0, &[1.0; 5]);
+            slit.build_weights(&at, 0.0, &[1.0; 5]);
             let mut seen = [0.0; 5];
-            slit.see(light, &mut seen);
+            slit.apply(light, &mut seen);
             seen
         };
         let light: Vec<f64> =
@@ -210,14 +210,14 @@ mod tests {
         }
     }
 
-    /// Identity: even light is seen as it is, also between nodes.
+    /// Identity: a flat spectrum is unchanged, also between nodes.
     #[test]
-    fn even_light_is_seen_unchanged() {
+    fn a_flat_spectrum_is_unchanged() {
         let grid = Grid { first_nm: 400, nodes: 60 };
         let mut slit = Slit::new(2.0, grid);
-        slit.aim(&[420.0, 420.5, 430.123], 0.0, &[1.0, 2.0, 3.0]);
+        slit.build_weights(&[420.0, 420.5, 430.123], 0.0, &[1.0, 2.0, 3.0]);
         let mut seen = [0.0; 3];
-        slit.see(&[5.0; 60], &mut seen);
+        slit.apply(&[5.0; 60], &mut seen);
         for (got, want) in seen.iter().zip([5.0, 10.0, 15.0]) {
             assert!((got / want - 1.0).abs() < 1e-6, "{got} for {want}");
         }

@@ -1,23 +1,23 @@
-//! Stray light inside the box: a floor that goes with the total light, even unless told otherwise, and a near wing.
+//! Stray light in the spectrometer: a floor proportional to the total light, and a near wing.
 //!
-//! Pure; works on count rates of all pixels. The wing is rate_p + w·Σ_q rate_q·k(p − q) with
+//! Pure; works on the count rates of all pixels. The floor is uniform unless `unevenness` is set. The wing is rate_p + w·Σ_q rate_q·k(p − q) with
 //! k(n) = (1 − a)/(1 + a)·a^|n| and a = exp(−1/length), which sums to 1; two recursive passes instead of a dense matrix.
 
 /// Floor and wing.
 #[derive(Clone, Debug)]
 pub struct Stray {
-    /// Floor over the mean rate of all lit pixels [1].
+    /// Ratio of the floor to the mean rate of all lit pixels [1].
     pub floor_of_mean: f64,
-    /// Share that goes into the wing [1].
+    /// Share of the light in the wing [1].
     pub wing: f64,
     /// exp(−1/length).
     pub decay: f64,
-    /// The floor of each pixel over the even one [1]; empty where the floor is even.
+    /// Ratio of each pixel's floor to the uniform floor [1]; empty where the floor is uniform.
     pub unevenness: Vec<f64>,
 }
 
 impl Stray {
-    /// Adds to `rate` [counts/s] what other pixels' light brings; shielded pixels (`lit` false) neither give nor take.
+    /// Adds stray light to `rate` [counts/s]; shielded pixels (`lit` false) neither cause nor receive any.
     pub fn add(&self, rate: &mut [f64], lit: &[bool], scratch: &mut Vec<f64>) {
         let count = lit.iter().filter(|l| **l).count().max(1);
         let total: f64 = rate.iter().zip(lit).filter(|(_, l)| **l).map(|(r, _)| r).sum();
@@ -29,7 +29,7 @@ impl Stray {
         let a = self.decay;
         let share = self.wing * (1.0 - a) / (1.0 + a);
         if share > 0.0 {
-            // Each step waits for the one before; the two directions wait for each other's sake together.
+            // Each step depends on the one before; both directions run in one loop so that their latencies overlap.
             let (mut below, mut above) = (0.0, 0.0);
             let upwards = from_below.iter_mut().zip(rate.iter());
             for ((up, r), (down, q)) in upwards.zip(from_above.iter_mut().zip(rate.iter()).rev()) {
@@ -51,7 +51,7 @@ impl Stray {
 mod tests {
     use super::*;
 
-    /// Independent: the recursive wing against the formula summed pixel by pixel.
+    /// Independent: the formula summed pixel by pixel.
     #[test]
     fn the_recursive_wing_is_the_formula() {
         let stray = Stray { floor_of_mean: 1e-3, wing: 0.1, decay: (-1.0f64 / 7.0).exp(), unevenness: vec![] };

@@ -1,4 +1,4 @@
-//! Temperature: the air over the day, the instrument's own heat, and what settles after switch-on without telling.
+//! Temperature: diurnal course of the air, self-heating of the instrument, and transients after switch-on.
 //!
 //! Pure: a function of time and settings.
 
@@ -24,7 +24,7 @@ impl Default for Ambient {
 }
 
 impl Ambient {
-    /// A temperature that never changes.
+    /// A constant temperature.
     pub fn constant(mean_c: f64) -> Self {
         Self { mean_c, amplitude_k: 0.0, ..Self::default() }
     }
@@ -36,19 +36,19 @@ impl Ambient {
     }
 }
 
-/// What settles after switch-on.
+/// Transients after switch-on.
 #[derive(Clone, Debug, PartialEq, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct WarmUp {
-    /// Minutes until less than one per cent is left of what settles [min]; 0 for an instrument always warm.
+    /// Time until less than one per cent of each transient is left [min]; 0 for an instrument that is always warm.
     pub minutes: f64,
-    /// Detector above air when settled [K].
+    /// Settled temperature of the detector above the air [K].
     pub self_heating_k: f64,
-    /// Offset at switch-on above the settled one, which the temperature does not tell [counts].
+    /// Transient of the offset at switch-on, independent of the temperature [counts].
     pub extra_offset_counts: f64,
-    /// Wavelength shift at switch-on, which the temperature does not tell [nm].
+    /// Transient of the wavelength scale at switch-on, independent of the temperature [nm].
     pub extra_shift_nm: f64,
-    /// How long it had been on when the bench began [min].
+    /// Time since switch-on at the start of the simulation [min].
     pub on_since_min: f64,
 }
 
@@ -58,24 +58,24 @@ impl Default for WarmUp {
     }
 }
 
-/// The detector's state at an instant.
+/// State of the detector at an instant.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Condition {
     /// Detector temperature [°C].
     pub temperature_c: f64,
-    /// Offset on top of what the temperature tells [counts].
+    /// Offset in addition to that of the temperature [counts].
     pub extra_offset_counts: f64,
-    /// Wavelength shift on top of what the temperature tells [nm].
+    /// Wavelength shift in addition to that of the temperature [nm].
     pub extra_shift_nm: f64,
 }
 
 impl WarmUp {
-    /// Share of what settles that is still left [1], `on_s` seconds after switch-on; e⁻⁵ at the end of the warm-up.
+    /// Remaining share of each transient `on_s` seconds after switch-on [1]; e⁻⁵ at the end of the warm-up.
     fn left(&self, on_s: f64) -> f64 {
         if self.minutes > 0.0 { (-5.0 * on_s.max(0.0) / (60.0 * self.minutes)).exp() } else { 0.0 }
     }
 
-    /// The detector's state in air of `ambient_c` [°C] when it was switched on at `switched_on`.
+    /// State at `t` in air of `ambient_c` [°C], switched on at `switched_on`.
     pub fn condition(&self, ambient_c: f64, switched_on: UtcMicros, t: UtcMicros) -> Condition {
         let left = self.left(t.seconds_since(switched_on) + 60.0 * self.on_since_min);
         Condition {
@@ -90,7 +90,7 @@ impl WarmUp {
 mod tests {
     use super::*;
 
-    /// Identity: less than one per cent of every transient is left after the stated warm-up, all of it at switch-on.
+    /// Identity: all of each transient at switch-on, less than one per cent of it after the stated warm-up.
     #[test]
     fn everything_settles_within_the_warm_up() {
         let warm = WarmUp::default();
@@ -102,7 +102,7 @@ mod tests {
         assert!(settled.extra_shift_nm < 0.002 && settled.extra_shift_nm > 0.0);
     }
 
-    /// Identity: the warmest hour is mean solar time, twelve hours later it is coolest.
+    /// Identity: the maximum at the stated mean solar time, the minimum twelve hours later.
     #[test]
     fn the_day_is_warmest_at_its_hour() {
         let air = Ambient { mean_c: 10.0, amplitude_k: 5.0, warmest_hour: 15.0 };

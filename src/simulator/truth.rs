@@ -1,7 +1,7 @@
-//! The truth: what light there was during each exposure, before head and slit.
+//! The truth: the light during each exposure, before optic and slit.
 //!
-//! The key that joins a truth to a reading is the CRC-32 of the block sent. Kept in memory, written to a file as one
-//! JSON object a line, or neither.
+//! Records are joined to readings by the CRC-32 of the block sent. They are held in memory, appended to a file as one JSON object
+//! a line, or not recorded.
 
 use crate::clock::UtcMicros;
 use std::fmt::Write as _;
@@ -10,18 +10,18 @@ use std::io::{Read, Write};
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 
-/// One exposure's truth.
+/// The truth of one exposure.
 #[derive(Clone, Debug, PartialEq)]
 pub struct TruthRecord {
-    /// When it began.
+    /// Its start.
     pub start: UtcMicros,
-    /// How long it took [s].
+    /// Its duration [s].
     pub length_s: f64,
     /// CRC-32 of the block sent.
     pub crc32: u32,
-    /// Whether light got in.
+    /// Whether the shutter was open.
     pub shutter_open: bool,
-    /// Wavelength of the first value [nm]; one value a nanometre.
+    /// Wavelength of the first value [nm]; the values are 1 nm apart.
     pub first_nm: i32,
     /// Horizontal spectral irradiance, mean over the exposure [W m⁻² nm⁻¹].
     pub irradiance_w_m2_nm: Vec<f64>,
@@ -39,7 +39,7 @@ struct Line {
 }
 
 impl TruthRecord {
-    /// Reads one line of JSON.
+    /// Parses one line of JSON.
     pub fn parse(line: &[u8]) -> Result<Self, serde_json::Error> {
         let line: Line = serde_json::from_slice(line)?;
         Ok(Self {
@@ -52,7 +52,7 @@ impl TruthRecord {
         })
     }
 
-    /// One line of JSON without the line feed.
+    /// One line of JSON, without line feed.
     pub fn json(&self) -> String {
         let mut line = format!(
             "{{\"start\":{:.6},\"length_s\":{},\"crc32\":{},\"shutter\":\"{}\",\"first_nm\":{},\"irradiance_w_m2_nm\":[",
@@ -69,7 +69,7 @@ impl TruthRecord {
             if *value == 0.0 {
                 line.push('0');
             } else {
-                // Writing into a string cannot fail.
+                // Writing to a string cannot fail.
                 let _ = write!(line, "{value:.6e}");
             }
         }
@@ -86,17 +86,17 @@ struct Inner {
     failed: Option<std::io::Error>,
 }
 
-/// Where truths go; clones share one log.
+/// The log of the truth; clones share it.
 #[derive(Clone, Debug, Default)]
 pub struct TruthLog(Arc<Mutex<Inner>>);
 
 impl TruthLog {
-    /// A log that keeps nothing.
+    /// A log that records nothing.
     pub fn none() -> Self {
         Self::default()
     }
 
-    /// A log that keeps records in memory until they are taken; 6 KB each.
+    /// A log in memory, 6 KB a record.
     pub fn in_memory() -> Self {
         let log = Self::default();
         log.inner().keep = true;
@@ -111,12 +111,12 @@ impl TruthLog {
     }
 
     fn inner(&self) -> std::sync::MutexGuard<'_, Inner> {
-        // A panic while the lock was held ended the process or the test; the records are whole either way.
+        // A panic while the lock was held ended the process or the test; the records are complete in either case.
         self.0.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
     }
 
-    /// Whether anybody wants records.
-    pub fn wanted(&self) -> bool {
+    /// Whether records are kept or written.
+    pub fn is_enabled(&self) -> bool {
         let inner = self.inner();
         inner.keep || inner.file.is_some()
     }
@@ -125,7 +125,7 @@ impl TruthLog {
     pub fn add(&self, record: TruthRecord) {
         let mut inner = self.inner();
         if let Some(file) = &mut inner.file
-            // One write a line: whoever follows the file never waits for a buffer, and a killed bench leaves whole lines.
+            // One write per line, so that a reader of the file sees complete lines, also of a simulator that was killed.
             && let Err(why) = file.write_all((record.json() + "\n").as_bytes())
         {
             inner.failed.get_or_insert(why);
@@ -135,50 +135,50 @@ impl TruthLog {
         }
     }
 
-    /// The latest record kept with this CRC.
+    /// The latest record with this CRC in memory.
     pub fn find(&self, crc32: u32) -> Option<TruthRecord> {
         self.inner().kept.iter().rev().find(|r| r.crc32 == crc32).cloned()
     }
 
-    /// Takes all records kept so far, oldest first.
+    /// Removes and returns all records in memory, oldest first.
     pub fn drain(&self) -> Vec<TruthRecord> {
         std::mem::take(&mut self.inner().kept)
     }
 
-    /// Reports the first failure since the beginning and brings the file to the disk.
+    /// Returns the first write error, or synchronises the file with the disk.
     pub fn flush(&self) -> std::io::Result<()> {
         let mut inner = self.inner();
         if let Some(why) = inner.failed.take() {
             return Err(why);
         }
-        // What cannot be synchronised (a pipe, /dev/null) was written all the same.
+        // Pipes and devices cannot be synchronised; their records were written.
         let _ = inner.file.as_ref().map(File::sync_data);
         Ok(())
     }
 }
 
-/// Follows a truth file while a bench in another process appends to it.
+/// Reads a truth file while a simulator in another process appends to it.
 #[derive(Debug)]
 pub struct TruthTail {
     file: File,
-    /// Bytes of a line that has not ended yet.
+    /// Bytes of an incomplete line.
     rest: Vec<u8>,
 }
 
 impl TruthTail {
-    /// Follows the file from its beginning.
+    /// Opens a file at its beginning.
     pub fn open(path: &Path) -> std::io::Result<Self> {
         Ok(Self { file: File::open(path)?, rest: Vec::new() })
     }
 
-    /// The records that came since the last call; a line that is no record is passed over.
+    /// The records since the last call; invalid lines are skipped.
     pub fn read_new(&mut self) -> Vec<TruthRecord> {
-        // A file that cannot be read now is asked again at the next call.
+        // A file that cannot be read now is read at the next call.
         let _ = self.file.read_to_end(&mut self.rest);
         let Some(last) = self.rest.iter().rposition(|b| *b == b'\n') else { return Vec::new() };
         let rest = self.rest.split_off(last + 1);
-        let whole = std::mem::replace(&mut self.rest, rest);
-        whole.split(|b| *b == b'\n').filter_map(|line| TruthRecord::parse(line).ok()).collect()
+        let complete = std::mem::replace(&mut self.rest, rest);
+        complete.split(|b| *b == b'\n').filter_map(|line| TruthRecord::parse(line).ok()).collect()
     }
 }
 
@@ -186,9 +186,8 @@ impl TruthTail {
 mod tests {
     use super::*;
 
-    /// Identity: whoever follows the file gets every record once, also when a line arrives in two pieces.
     #[test]
-    fn a_file_is_followed_record_by_record() {
+    fn a_growing_file_gives_each_record_once() {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("truth.jsonl");
         let log = TruthLog::to_file(&path).unwrap();
@@ -213,9 +212,8 @@ mod tests {
         assert_eq!(tail.read_new(), [record(3)]);
     }
 
-    /// Identity: a line of the file is JSON with the keys outsiders rely on.
     #[test]
-    fn a_line_is_json_with_the_stated_keys() {
+    fn a_line_is_json_with_the_documented_keys() {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("truth.jsonl");
         let log = TruthLog::to_file(&path).unwrap();

@@ -4,7 +4,7 @@ use crate::closed_loop::{Loop, Row, assert_good_within, share, why_not_good};
 use crate::roof::{STATION, uv_allowed};
 use vigilux::fault::GapCause;
 use vigilux::record::{EventKind, Flag};
-use vigilux::simulator::faults::{FaultRule, PixelFault, Strikes};
+use vigilux::simulator::faults::{AppliesTo, FaultRule, PixelFault};
 use vigilux::simulator::optic::OpticSettings;
 use vigilux::simulator::settings::Settings;
 
@@ -47,7 +47,7 @@ fn every_tick_under_line_faults_is_a_reading_or_a_gap_and_no_good_value_is_wrong
         "hang_up",
     ];
     let mut all: Vec<FaultRule> = kinds.iter().map(|k| rule(k, 0.02)).collect();
-    all.iter_mut().for_each(|r| r.strikes = Strikes::Any);
+    all.iter_mut().for_each(|r| r.applies_to = AppliesTo::Any);
     let station = noon(all, Vec::new());
     nothing_wrong(&station);
     let mut ticks: std::collections::BTreeSet<i64> =

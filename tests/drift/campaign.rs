@@ -44,7 +44,7 @@ exposures = 2
 pub fn bench(seed: u64, sky: SkyKind) -> Settings {
     let mut bench = Settings { optic: OpticSettings::perfect(), seed, ..Settings::default() };
     bench.scene.sky = sky;
-    bench.scene.air.living = true;
+    bench.scene.air.variable = true;
     bench.warm_up.minutes = 0.0;
     bench.ambient.amplitude_k = 8.0;
     bench

@@ -131,7 +131,7 @@ fn a_tenth_of_the_response_lost_under_glass_is_told_by_the_lamps_by_night() {
         bench.scene.kind = SceneKind::Glasshouse;
         (bench.scene.latitude_deg, bench.scene.longitude_deg) = (52.0, 5.0);
         bench.scene.sky = SkyKind::Changing;
-        bench.scene.air.living = true;
+        bench.scene.air.variable = true;
         bench.ambient.amplitude_k = 5.0;
         bench.scene.modulation = Some(lamps.path().to_path_buf());
         let mut run = Loop::new(&bench, GLASSHOUSE, "2026-11-01T00:00:00Z");

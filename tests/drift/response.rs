@@ -90,7 +90,7 @@ fn days_follow(run: &Loop, doubt: &FlaggedInterval) {
 fn the_slope_of_dirt_and_the_step_of_a_wipe_are_estimated() {
     for seed in SEEDS {
         let dirt = Disturbance { share: 0.003, ..disturbance(DisturbanceKind::Soiling, "2026-05-06T00:00:00Z") };
-        let wipe = disturbance(DisturbanceKind::Wipe, "2026-06-06T04:00:00Z");
+        let wipe = disturbance(DisturbanceKind::Cleaning, "2026-06-06T04:00:00Z");
         let mut run = run(seed, vec![dirt, wipe], "2026-06-05T00:00:00Z");
         let soiling = response(&run).soiling().expect("there were enough clear days");
         row(

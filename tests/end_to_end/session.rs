@@ -6,7 +6,7 @@ use vigilux::fault::Fault;
 use vigilux::instrument::{SCPI, Session};
 use vigilux::record::{Exposure, Frame, Shutter};
 use vigilux::simulator::scenes::playback::Playback;
-use vigilux::simulator::{Bench, FaultKind, FaultRule, Handle, Settings, Strikes, TruthLog, connect};
+use vigilux::simulator::{AppliesTo, FaultKind, FaultRule, Handle, Settings, SimulatedStation, TruthLog, connect};
 use vigilux::spectrum::Spectrum;
 
 const START: UtcMicros = UtcMicros(1_782_036_000_000_000);
@@ -20,9 +20,9 @@ struct Line {
 
 fn line(settings: &Settings) -> Line {
     let spectrum = Spectrum { wavelength_nm: vec![200.0, 1200.0], irradiance: vec![0.1, 0.1] };
-    let scene = Box::new(Playback::new(&spectrum, Bench::grid_of(settings)));
+    let scene = Box::new(Playback::new(&spectrum, SimulatedStation::grid_of(settings)));
     let clock = Arc::new(SteppedClock::new(START));
-    let (link, bench) = connect(Bench::with_scene(settings, START, scene).unwrap(), clock.clone());
+    let (link, bench) = connect(SimulatedStation::with_scene(settings, START, scene).unwrap(), clock.clone());
     let truth = TruthLog::in_memory();
     bench.with(|b| b.truth = truth.clone());
     let session = Session::new(Box::new(link), clock.clone(), Stop::new(), settings.baud, &SCPI);
@@ -49,7 +49,7 @@ impl Line {
 }
 
 fn any(kind: FaultKind, probability: f64) -> FaultRule {
-    FaultRule { strikes: Strikes::Any, ..FaultRule::often(kind, probability) }
+    FaultRule { applies_to: AppliesTo::Any, ..FaultRule::often(kind, probability) }
 }
 
 /// Session and simulator, which share only the dialect, understand each other.

@@ -16,8 +16,8 @@ use vigilux::record::{Event, Flag, Frame, Reading};
 use vigilux::simulator::comparison::Comparison;
 use vigilux::simulator::inprocess::{Handle, InProcessLink, connect};
 use vigilux::simulator::settings::Settings;
+use vigilux::simulator::simulated_station::SimulatedStation;
 use vigilux::simulator::truth::{TruthLog, TruthRecord};
-use vigilux::simulator::world::Bench;
 
 /// One stored reading beside its truth.
 pub struct Row {
@@ -99,7 +99,7 @@ impl Loop {
     pub fn new(bench: &Settings, config: &str, start: &str) -> Self {
         let start = UtcMicros::parse(start).expect("the test names an instant");
         let clock = Arc::new(SteppedClock::new(start));
-        let mut world = Bench::new(bench, start).expect("the test's bench is right");
+        let mut world = SimulatedStation::new(bench, start).expect("the test's bench is right");
         let truth = TruthLog::in_memory();
         world.truth = truth.clone();
         let certificate = vigilux::simulator::certificate::certificate(bench).expect("a certificate can be written");

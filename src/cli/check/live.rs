@@ -126,13 +126,13 @@ mod tests {
     use crate::simulator::certificate::certificate;
     use crate::simulator::inprocess::connect;
     use crate::simulator::settings::Settings;
-    use crate::simulator::world::Bench;
+    use crate::simulator::simulated_station::SimulatedStation;
     use std::path::{Path, PathBuf};
 
     fn met(change: impl Fn(&mut crate::calibration::Calibration)) -> Result<Connected, Failure> {
         let settings = Settings::default();
         let clock = Arc::new(SteppedClock::new(UtcMicros::parse("2026-06-21T12:00:00Z").unwrap()));
-        let bench = Bench::new(&settings, clock.now()).unwrap();
+        let bench = SimulatedStation::new(&settings, clock.now()).unwrap();
         let mut calibration = file::parse(Path::new("c.toml"), &certificate(&settings).unwrap()).unwrap();
         change(&mut calibration);
         let set = CalibrationSet::new(vec![(PathBuf::from("c.toml"), calibration)]).unwrap();

@@ -1,5 +1,5 @@
-//! Under glass: the roof's light through a glazing that cuts the ultraviolet, and red-blue lamps on a photoperiod whose
-//! light ripples at twice the mains frequency.
+//! A glasshouse: sun and sky through glazing that absorbs the ultraviolet, and red-blue lamps on a photoperiod, whose light ripples at
+//! twice the mains frequency.
 
 use super::{Scene, SceneSettings};
 use crate::clock::UtcMicros;
@@ -9,7 +9,7 @@ use crate::simulator::light::{Grid, Light};
 /// Share of the beam that the glazing scatters.
 const HAZE: f64 = 0.5;
 
-/// Light that ripples as 1 + depth·sin(2π·2f·t), t from the full second.
+/// Ripple of light, 1 + depth·sin(2π·2f·t), t from the full second.
 #[derive(Clone, Copy, Debug)]
 pub struct Ripple {
     /// Mains frequency f [Hz], whole; 0 for none.
@@ -19,20 +19,20 @@ pub struct Ripple {
 }
 
 impl Ripple {
-    /// Mean over a span [1]: the integral of the sine, exactly.
+    /// Mean over an interval [1], by the exact integral of the sine.
     pub fn mean(&self, start: UtcMicros, length_s: f64) -> f64 {
         let omega = std::f64::consts::TAU * 2.0 * f64::from(self.mains_hz);
         if omega == 0.0 || self.depth == 0.0 || length_s <= 0.0 {
             return 1.0;
         }
         let begins = omega * start.0.rem_euclid(1_000_000) as f64 * 1e-6;
-        let span = omega * length_s;
-        // cos a − cos(a + s) = 2 sin(s/2) sin(a + s/2): no cancellation for short spans.
-        1.0 + self.depth * 2.0 * (0.5 * span).sin() * (begins + 0.5 * span).sin() / span
+        let angle = omega * length_s;
+        // cos a − cos(a + s) = 2 sin(s/2) sin(a + s/2): no cancellation for short intervals.
+        1.0 + self.depth * 2.0 * (0.5 * angle).sin() * (begins + 0.5 * angle).sin() / angle
     }
 }
 
-/// Roof light through glass, and lamps.
+/// The glasshouse.
 pub struct Glasshouse {
     outside: Box<dyn Scene>,
     glazing: Vec<f64>,
@@ -44,7 +44,7 @@ pub struct Glasshouse {
 }
 
 impl Glasshouse {
-    /// A glasshouse below `outside`.
+    /// A glasshouse in the light of `outside`.
     pub fn new(settings: &SceneSettings, outside: Box<dyn Scene>, grid: Grid) -> Self {
         let (edge, clear) = (settings.glazing_edge_nm, settings.glazing_transmission);
         let glazing = (0..grid.nodes).map(|i| clear / (1.0 + (-(grid.nm(i) - edge) / 5.0).exp())).collect();
@@ -70,7 +70,7 @@ impl Glasshouse {
         }
     }
 
-    /// Share of a span in which the lamps are on [1].
+    /// Share of an interval in which the lamps are on [1].
     fn on_share(&self, start: UtcMicros, length_s: f64) -> f64 {
         let hour = |t: f64| t / 3600.0 + self.longitude_deg / 15.0;
         let (a, b) = (hour(start.seconds()), hour(start.seconds() + length_s));
@@ -78,7 +78,7 @@ impl Glasshouse {
             return 0.0;
         }
         let day = (a / 24.0).floor() * 24.0;
-        // An exposure is a minute at most, so it can touch this photoperiod and the next day's.
+        // An exposure lasts a minute at most, so it overlaps only this photoperiod and that of the next day.
         let on = |from: f64| (b.min(from + self.off_hour) - a.max(from + self.on_hour)).max(0.0);
         (on(day) + on(day + 24.0)) / (b - a)
     }
@@ -127,9 +127,9 @@ mod tests {
         assert!((0.25..0.27).contains(&worst), "3 ms of 30 % ripple err by up to 26 %, here {worst}");
     }
 
-    /// Identity: lamps burn in their photoperiod at the stated photon flux, and glass keeps the ultraviolet out.
+    /// Identity: the stated photon flux in the photoperiod, and no ultraviolet behind the glazing.
     #[test]
-    fn lamps_burn_in_their_photoperiod_and_glass_cuts_the_ultraviolet() {
+    fn lamps_follow_their_photoperiod_and_glazing_absorbs_the_ultraviolet() {
         let grid = Grid { first_nm: 270, nodes: 800 };
         let settings = SceneSettings { longitude_deg: 0.0, ..SceneSettings::default() };
         struct Even;

@@ -1,4 +1,4 @@
-//! A white LED on a test rack: cycled on and off, fading and shifting in colour with its burning hours.
+//! A white LED on an ageing rack: cycled on and off, with light loss and colour shift over its burning hours.
 
 use super::glasshouse::Ripple;
 use super::{Scene, SceneSettings};
@@ -6,10 +6,10 @@ use crate::clock::UtcMicros;
 use crate::simulator::integrals;
 use crate::simulator::light::{Grid, Light};
 
-/// The lamp, straight above the head.
+/// The lamp, in the direction of the optic's axis.
 pub struct Lamp {
     grid: Grid,
-    /// When the first cycle began.
+    /// Start of the first cycle.
     since: UtcMicros,
     on_s: f64,
     off_s: f64,
@@ -19,7 +19,7 @@ pub struct Lamp {
     phosphor_fade: f64,
     blue_shift: f64,
     ripple: Ripple,
-    /// The spectrum as worked out for this many quarters of a burning hour.
+    /// Burning time of `light` [quarters of an hour].
     at: Option<i64>,
     light: Vec<f64>,
 }
@@ -57,14 +57,14 @@ impl Lamp {
             .map(|i| {
                 let nm = self.grid.nm(i);
                 let blue = (-4.0 * std::f64::consts::LN_2 * ((nm - blue_nm) / 22.0).powi(2)).exp();
-                // A phosphor's band is a normal curve of ln λ.
+                // The phosphor's band is a normal curve of ln λ.
                 let broad = (-((nm / 565.0).ln() / 0.16).powi(2)).exp();
                 level * (blue + 0.55 * phosphor * broad)
             })
             .collect()
     }
 
-    /// Seconds the lamp has burnt by `t`.
+    /// Burning time by `t` [s].
     fn burnt(&self, t: UtcMicros) -> f64 {
         let passed = t.seconds_since(self.since).max(0.0);
         let cycle = self.on_s + self.off_s;
@@ -96,9 +96,9 @@ impl Scene for Lamp {
 mod tests {
     use super::*;
 
-    /// Identity: cycles, level, fading and the shift to blue come out as set.
+    /// Identity: cycle, level, light loss and colour shift follow the settings.
     #[test]
-    fn the_lamp_cycles_fades_and_turns_blue() {
+    fn the_lamp_cycles_fades_and_shifts_in_colour() {
         let grid = Grid { first_nm: 270, nodes: 800 };
         let since = UtcMicros::parse("2026-01-01T00:00:00Z").unwrap();
         let settings = SceneSettings { lamp_on_min: 60.0, lamp_off_min: 60.0, ..SceneSettings::default() };

@@ -1,8 +1,9 @@
-//! Scenes: what light there is, as a function of time alone.
+//! Scenes: light as a function of time alone.
 //!
-//! A scene answers with the mean over a span, and that mean is both what the detector collects and what the truth says.
-//! It draws no sequential random numbers: weather is hashed from the seed and the time, so that two processes, or two
-//! questions in any order, get the same answer.
+//! A scene returns the mean light over an interval, which the detector receives and the truth records.
+//!
+//! Invariant: weather is a hash of seed and time, not a sequence of random numbers, so that the light does not depend on the order of
+//! calls or the process.
 
 pub mod clouds;
 pub mod glasshouse;
@@ -22,47 +23,47 @@ use std::path::PathBuf;
 
 /// Light as a function of time.
 pub trait Scene: Send {
-    /// Sets `light` to the mean from `start` over `length_s` [s].
+    /// Sets `light` to the mean over `length_s` [s] from `start`.
     fn mean_light(&mut self, start: UtcMicros, length_s: f64, light: &mut Light);
 }
 
-/// Which scene.
+/// Kind of scene.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, clap::ValueEnum)]
 #[serde(rename_all = "snake_case")]
 pub enum SceneKind {
     /// Sun and sky over a roof.
     #[default]
     Roof,
-    /// The same under glass, with lamps.
+    /// Sun and sky under glazing, with lamps.
     Glasshouse,
-    /// A white lamp that ages.
+    /// An ageing white lamp.
     Lamp,
-    /// The spectrum of a file, for ever.
+    /// The constant spectrum of a file.
     Spectrum,
 }
 
-/// The sky's mood.
+/// Cloud cover.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, clap::ValueEnum)]
 #[serde(rename_all = "snake_case")]
 pub enum SkyKind {
     /// No clouds.
     #[default]
     Clear,
-    /// Clouds that come and go within minutes.
+    /// Broken clouds that change within minutes.
     Broken,
-    /// A closed deck.
+    /// Overcast.
     Overcast,
-    /// Each day one of the three: half of the days clear, three in ten broken, the rest overcast.
+    /// One of the three each day: half of the days clear, 30 % broken, 20 % overcast.
     Changing,
 }
 
-/// The scene's parameters.
+/// Parameters of the scene.
 #[derive(Clone, Debug, PartialEq, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct SceneSettings {
-    /// Which scene.
+    /// Kind of scene.
     pub kind: SceneKind,
-    /// The sky's mood, for `roof` and `glasshouse`.
+    /// `roof`, `glasshouse`: cloud cover.
     pub sky: SkyKind,
     /// Latitude [degrees], north positive.
     pub latitude_deg: f64,
@@ -70,19 +71,19 @@ pub struct SceneSettings {
     pub longitude_deg: f64,
     /// Height above sea level [m].
     pub altitude_m: f64,
-    /// Column ozone where the air does not live [DU].
+    /// Ozone column of an atmosphere that does not vary [DU].
     pub ozone_du: f64,
-    /// What changes in the air from day to day.
+    /// Variation of the atmosphere from day to day.
     pub air: AirSettings,
-    /// Mean time a broken cloud, or the gap behind it, stays [min].
+    /// Mean duration of a cloud or a gap under broken clouds [min].
     pub cloud_min: f64,
-    /// A street lamp that leaks in while the sun is below −2° [lx]; 0 for none.
+    /// Illuminance of a street lamp while the sun is below −2° [lx]; 0 for none.
     pub street_lamp_lux: f64,
-    /// The full moon's light [lx] (0.1 to 0.3 outdoors), up all night and waning with its phase; 0 for none.
+    /// Illuminance of the full moon [lx] (0.1 to 0.3 outdoors), all night and scaled by the phase; 0 for none.
     pub moon_lux: f64,
-    /// Mains frequency [Hz] that lamps ripple with, at twice of it.
+    /// Mains frequency [Hz]; lamps ripple at twice this frequency.
     pub mains_hz: u32,
-    /// `glasshouse`: half of the visible transmission is reached here [nm].
+    /// `glasshouse`: wavelength of half the visible transmission [nm].
     pub glazing_edge_nm: f64,
     /// `glasshouse`: transmission of the glazing in the visible [1].
     pub glazing_transmission: f64,
@@ -96,23 +97,23 @@ pub struct SceneSettings {
     pub lamps_ripple: f64,
     /// `lamp`: illuminance of the new lamp [lx].
     pub lamp_lux: f64,
-    /// `lamp`: length of the lit part of a cycle [min].
+    /// `lamp`: time on in a cycle [min].
     pub lamp_on_min: f64,
-    /// `lamp`: length of the unlit part [min].
+    /// `lamp`: time off in a cycle [min].
     pub lamp_off_min: f64,
-    /// `lamp`: hours it burnt before the bench began [h].
+    /// `lamp`: burning hours before the start [h].
     pub lamp_burnt_h: f64,
     /// `lamp`: relative loss of all light in 1000 burning hours [1].
     pub lamp_fade_per_1000h: f64,
-    /// `lamp`: further loss of the phosphor's light [1].
+    /// `lamp`: additional relative loss of the phosphor's light in 1000 burning hours [1].
     pub lamp_phosphor_fade_per_1000h: f64,
-    /// `lamp`: shift of the blue peak [nm].
+    /// `lamp`: shift of the blue peak in 1000 burning hours [nm].
     pub lamp_blue_shift_nm_per_1000h: f64,
-    /// `lamp`: ripple, (max − min)/(max + min) [1]; 0 for a good driver.
+    /// `lamp`: ripple, (max − min)/(max + min) [1]; 0 for a driver without ripple.
     pub lamp_ripple: f64,
-    /// A spectrum file: the light of scene `spectrum`.
+    /// `spectrum`: the spectrum file.
     pub spectrum: Option<PathBuf>,
-    /// A file of `time_utc,factor` rows by which any scene is multiplied, linear between and held beyond its ends.
+    /// A file of `time_utc,factor` rows that multiplies any scene; linear between the rows and constant beyond them.
     pub modulation: Option<PathBuf>,
 }
 
@@ -177,12 +178,12 @@ impl SceneSettings {
         range("scene.lamp_ripple", self.lamp_ripple, 0.0, 1.0);
     }
 
-    /// Builds the scene on a grid; `began` is when the bench was switched on and the lamp's first cycle began.
-    pub fn build(&self, grid: Grid, seed: u64, began: UtcMicros) -> Result<Box<dyn Scene>, PlaybackError> {
+    /// Builds the scene on a grid; `switched_on` is the start of the lamp's first cycle.
+    pub fn build(&self, grid: Grid, seed: u64, switched_on: UtcMicros) -> Result<Box<dyn Scene>, PlaybackError> {
         let scene: Box<dyn Scene> = match self.kind {
             SceneKind::Roof => Box::new(Roof::new(self, seed, grid)),
             SceneKind::Glasshouse => Box::new(Glasshouse::new(self, Box::new(Roof::new(self, seed, grid)), grid)),
-            SceneKind::Lamp => Box::new(Lamp::new(self, began, grid)),
+            SceneKind::Lamp => Box::new(Lamp::new(self, switched_on, grid)),
             SceneKind::Spectrum => Box::new(Playback::from_file(self.spectrum.as_deref(), grid)?),
         };
         Ok(match &self.modulation {

@@ -1,4 +1,4 @@
-//! Played-back light: a constant spectrum, and any scene multiplied by a series of factors.
+//! Light from files: a constant spectrum, and a series of factors that multiplies any scene.
 
 use super::Scene;
 use crate::clock::UtcMicros;
@@ -6,7 +6,7 @@ use crate::simulator::light::{Grid, Light};
 use crate::spectrum::Spectrum;
 use std::path::{Path, PathBuf};
 
-/// What a played-back file can be wrong about.
+/// Why a file of light cannot be used.
 #[derive(Debug, thiserror::Error)]
 pub enum PlaybackError {
     /// Scene `spectrum` without a file.
@@ -15,27 +15,27 @@ pub enum PlaybackError {
     /// The file cannot be read.
     #[error("{path}: expected a readable file, but found: {why}")]
     Unreadable {
-        /// Which file.
+        /// Its path.
         path: PathBuf,
-        /// What the system said.
+        /// The error of the operating system.
         why: std::io::Error,
     },
-    /// A row that cannot be meant.
+    /// An invalid row.
     #[error("{path}, line {line}: expected {expected}, but found `{found}`")]
     Row {
-        /// Which file.
+        /// Its path.
         path: PathBuf,
         /// Line, from 1.
         line: usize,
-        /// What would have been right.
+        /// The rule.
         expected: &'static str,
-        /// What was there.
+        /// The line.
         found: String,
     },
-    /// Too little in it.
+    /// Too few rows.
     #[error("{path}: expected at least {expected} rows, but found {found}")]
     Short {
-        /// Which file.
+        /// Its path.
         path: PathBuf,
         /// Rows needed.
         expected: usize,
@@ -44,13 +44,13 @@ pub enum PlaybackError {
     },
 }
 
-/// Constant light from everywhere.
+/// Constant diffuse light.
 pub struct Playback {
     light: Vec<f64>,
 }
 
 impl Playback {
-    /// The light of a spectrum, all from the sky; zero outside its wavelengths.
+    /// The light of a spectrum, all of it diffuse; zero outside its wavelengths.
     pub fn new(spectrum: &Spectrum, grid: Grid) -> Self {
         Self { light: grid.sample(&spectrum.wavelength_nm, &spectrum.irradiance) }
     }
@@ -76,7 +76,7 @@ impl Scene for Playback {
     }
 }
 
-/// Reads rows of two numbers under a header, the first of them rising; `# ` lines before the header are remarks.
+/// Reads rows of two numbers below a header, the first number rising; lines before the header that begin with `#` are comments.
 fn rows<T: PartialOrd + Copy>(
     path: &Path,
     header: &'static str,
@@ -109,7 +109,7 @@ fn rows<T: PartialOrd + Copy>(
     Ok(rows)
 }
 
-/// Any scene multiplied by a factor that is linear between given times and held beyond the first and last.
+/// A scene multiplied by a factor that is linear between given times and constant beyond them.
 pub struct Modulated {
     scene: Box<dyn Scene>,
     begins: UtcMicros,
@@ -121,7 +121,7 @@ pub struct Modulated {
 }
 
 impl Modulated {
-    /// A scene and its factors; `times` [s] since `begins` rise from 0, there is at least one.
+    /// A scene with its factors; `times` [s] since `begins` rise from 0, and there is at least one.
     pub fn new(scene: Box<dyn Scene>, begins: UtcMicros, times: Vec<f64>, factors: Vec<f64>) -> Self {
         let mut sums = vec![0.0];
         for (t, f) in times.windows(2).zip(factors.windows(2)) {
@@ -130,7 +130,7 @@ impl Modulated {
         Self { scene, begins, times, factors, sums }
     }
 
-    /// A scene and a file of `time_utc,factor` rows.
+    /// A scene with a file of `time_utc,factor` rows.
     pub fn from_file(scene: Box<dyn Scene>, path: &Path) -> Result<Self, PlaybackError> {
         let rows = rows(path, "time_utc,factor", |text| UtcMicros::parse(text).ok())?;
         let Some((begins, _)) = rows.first().copied() else {
@@ -154,7 +154,7 @@ impl Modulated {
         }
     }
 
-    /// Mean factor over a span [1].
+    /// Mean factor over an interval [1].
     pub fn mean_factor(&self, start: UtcMicros, length_s: f64) -> f64 {
         let (a, length) = (start.seconds_since(self.begins), length_s.max(1e-6));
         (self.integral(a + length) - self.integral(a)) / length
@@ -180,9 +180,9 @@ mod tests {
         (dir, path)
     }
 
-    /// Identity: a spectrum file is the light, linear between its rows.
+    /// Identity: the light is that of the file, linear between its rows.
     #[test]
-    fn a_spectrum_file_is_played_back() {
+    fn a_spectrum_file_is_the_light() {
         let (_dir, path) = file("# of: a lamp\nwavelength_nm,irradiance_w_m2_nm\n400,1\n410,2\n");
         let grid = Grid { first_nm: 395, nodes: 20 };
         let mut light = Light::dark(grid);
@@ -191,9 +191,8 @@ mod tests {
         assert!((light.sky[8] - 1.3).abs() < 1e-12);
     }
 
-    /// Identity: files that cannot be meant are refused with line and reason.
     #[test]
-    fn a_spectrum_file_that_cannot_be_meant_is_refused() {
+    fn an_invalid_file_is_refused_with_line_and_reason() {
         for (text, part) in [
             ("400,1\n410,2\n", "line 1: expected wavelength_nm"),
             ("wavelength_nm,irradiance_w_m2_nm\n400,1\n400,2\n", "line 3: expected a first column that rises"),
@@ -202,7 +201,7 @@ mod tests {
         ] {
             let (_dir, path) = file(text);
             let Err(error) = Playback::from_file(Some(&path), Grid { first_nm: 395, nodes: 20 }) else {
-                panic!("{text} was taken")
+                panic!("{text} was accepted")
             };
             assert!(error.to_string().contains(part), "{error}");
         }

@@ -1,4 +1,4 @@
-//! A roof: sun and sky through day and year, clouds, and what lights the night.
+//! A roof: sun, sky and clouds over day and year, and the light of street lamp and moon at night.
 
 use super::clouds::Clouds;
 use super::{Scene, SceneSettings};
@@ -8,33 +8,33 @@ use crate::simulator::light::{Grid, Light};
 use crate::simulator::sky::ClearSky;
 use crate::sun::Place;
 
-/// The sun moves by 0.02° in this span [s]; longer exposures are cut into such parts.
+/// Longest part of an exposure with a constant sky [s]; the sun moves by 0.02° in it.
 const PART_S: f64 = 5.0;
 
 /// Sun, sky and clouds.
 pub struct Roof {
     sky: ClearSky,
     clouds: Clouds,
-    /// A street lamp's light, and the full moon's.
+    /// Light of the street lamp and of the full moon.
     lamp: Vec<f64>,
     moon: Vec<f64>,
 }
 
 impl Roof {
-    /// A roof at the settings' place.
+    /// A roof at the coordinates of the settings.
     pub fn new(settings: &SceneSettings, seed: u64, grid: Grid) -> Self {
         let place = Place {
             latitude_deg: settings.latitude_deg,
             longitude_deg: settings.longitude_deg,
             altitude_m: settings.altitude_m,
         };
-        let sky = ClearSky::living(place, settings.ozone_du, &settings.air, seed, grid);
-        // Sodium-like: one broad yellow band. The moon is the sun's light at the same height.
+        let sky = ClearSky::variable(place, settings.ozone_du, &settings.air, seed, grid);
+        // A sodium-like lamp: one broad yellow band. The moon has the spectrum of the sun at 40°.
         let mut lamp: Vec<f64> = (0..grid.nodes).map(|i| (-((grid.nm(i) - 595.0) / 25.0).powi(2)).exp()).collect();
         let unit = integrals::lux(&lamp, grid);
         scale(&mut lamp, settings.street_lamp_lux / unit);
         let mut high = Light::dark(grid);
-        sky.work_out(40.0, 1.0, &mut high);
+        sky.compute(40.0, 1.0, &mut high);
         let mut moon = high.total();
         let unit = integrals::lux(&moon, grid);
         scale(&mut moon, settings.moon_lux / unit);
@@ -51,13 +51,13 @@ fn scale(values: &mut [f64], factor: f64) {
     values.iter_mut().for_each(|v| *v *= factor);
 }
 
-/// Share of the full moon's light [1] at an instant: the lit share of the disc squared, by mean lunar months of
+/// Moonlight at an instant relative to the full moon [1]: the square of the illuminated share of the disc, by mean lunar months of
 /// 29.530 59 d from the new moon of 2000-01-06T18:14Z (ephem 4.2.1, `next_new_moon`: 18:13:39, and 29.5305 d in the mean of
-/// 8 000 months). It is up all night: geometry is left out.
+/// 8 000 months). The position of the moon is ignored.
 fn moonlight(t: UtcMicros) -> f64 {
     let days = (t.seconds() - 947_182_440.0) / 86_400.0;
-    let lit = 0.5 * (1.0 - (std::f64::consts::TAU * days / 29.530_59).cos());
-    lit * lit
+    let illuminated = 0.5 * (1.0 - (std::f64::consts::TAU * days / 29.530_59).cos());
+    illuminated * illuminated
 }
 
 impl Scene for Roof {
@@ -67,10 +67,10 @@ impl Scene for Roof {
         let part_s = length_s / parts;
         for i in 0..parts as u32 {
             let from = start.plus_seconds(part_s * f64::from(i));
-            let cover = self.clouds.mean(from, part_s);
+            let clouds = self.clouds.mean(from, part_s);
             let (clear, elevation) = self.sky.at(from.plus_seconds(0.5 * part_s));
             light.beam_zenith_deg = clear.beam_zenith_deg;
-            let (beam, to_sky, sky) = (cover.beam / parts, cover.beam_to_sky / parts, cover.sky / parts);
+            let (beam, to_sky, sky) = (clouds.beam / parts, clouds.beam_to_sky / parts, clouds.sky / parts);
             let target = light.beam.iter_mut().zip(&mut light.sky);
             for ((b, s), (clear_beam, clear_sky)) in target.zip(clear.beam.iter().zip(&clear.sky)) {
                 *b += beam * clear_beam;

@@ -1,10 +1,10 @@
-//! The bench as a whole: scene, head, climate and detector, put together for one exposure at a time.
+//! The simulated station: combines scene, optic, temperature, disturbances and detector into exposures.
 //!
-//! What the truth says of an exposure is the very light the detector was given.
+//! Invariant: the truth of an exposure is the light that the detector received, before optic and slit.
 
-use super::certificate;
-use super::detector::{AcquisitionContext, Detector};
-use super::disturbances::{Disturbance, Disturbances, Toll};
+use super::calibration_errors;
+use super::detector::{Detector, ExposureConditions};
+use super::disturbances::{Disturbance, Disturbances, Effect};
 use super::faults::{FaultKind, FaultRule, Faults, PixelFault};
 use super::light::{Grid, Light};
 use super::optic::OpticSettings;
@@ -16,50 +16,54 @@ use crate::clock::UtcMicros;
 use crate::spectrum::g173::g173;
 use crate::sun::{self, Place};
 
-/// Why a bench cannot be built.
+/// Why a simulated station cannot be built.
 #[derive(Debug, thiserror::Error)]
-pub enum BenchError {
+pub enum SimulatorError {
     /// Settings out of range.
     #[error(transparent)]
     Settings(#[from] SettingsError),
-    /// A played-back file.
+    /// A file of light that cannot be used.
     #[error(transparent)]
     Playback(#[from] PlaybackError),
 }
 
-/// The virtual world.
-pub struct Bench {
+/// The simulated station.
+pub struct SimulatedStation {
     settings: Settings,
-    /// What goes wrong.
+    /// Faults of line and electronics.
     pub(super) faults: Faults,
     disturbances: Disturbances,
-    /// Where truths go.
+    /// Log of the truth.
     pub truth: TruthLog,
     detector: Detector,
     scene: Box<dyn Scene>,
     grid: Grid,
-    began: UtcMicros,
+    switched_on: UtcMicros,
     light: Light,
-    seen: Vec<f64>,
+    received: Vec<f64>,
 }
 
-impl Bench {
-    /// A bench switched on at `began`, with the scene its settings name.
-    pub fn new(settings: &Settings, began: UtcMicros) -> Result<Self, BenchError> {
+impl SimulatedStation {
+    /// A station whose instrument is switched on at `switched_on`, with the scene of its settings.
+    pub fn new(settings: &Settings, switched_on: UtcMicros) -> Result<Self, SimulatorError> {
         settings.check()?;
-        let scene = settings.scene.build(Self::grid_of(settings), settings.seed, began)?;
-        Self::with_scene(settings, began, scene)
+        let scene = settings.scene.build(Self::grid_of(settings), settings.seed, switched_on)?;
+        Self::with_scene(settings, switched_on, scene)
     }
 
-    /// The same with a scene of the caller's.
-    pub fn with_scene(settings: &Settings, began: UtcMicros, scene: Box<dyn Scene>) -> Result<Self, BenchError> {
+    /// A station with another scene than that of its settings.
+    pub fn with_scene(
+        settings: &Settings,
+        switched_on: UtcMicros,
+        scene: Box<dyn Scene>,
+    ) -> Result<Self, SimulatorError> {
         settings.check()?;
         let grid = Self::grid_of(settings);
         let sun = g173();
         let daylight = grid.sample(&sun.wavelength_nm, &sun.global_tilt);
         let mut detector = Detector::new(&settings.detector, settings.seed, grid, &daylight);
         detector.pixel_faults.clone_from(&settings.pixel_fault);
-        if let Some(ratio) = certificate::floor_outside_band(&settings.certificate) {
+        if let Some(ratio) = calibration_errors::floor_outside_band(&settings.certificate) {
             detector.set_floor_outside(settings.certificate.floor_band_nm, ratio);
         }
         Ok(Self {
@@ -69,14 +73,14 @@ impl Bench {
             detector,
             scene,
             grid,
-            began,
+            switched_on,
             light: Light::dark(grid),
-            seen: vec![0.0; grid.nodes],
+            received: vec![0.0; grid.nodes],
             settings: settings.clone(),
         })
     }
 
-    /// The grid of light and truth for these settings: 10 nm beyond what the pixels look at.
+    /// The grid of light and truth for these settings: 10 nm beyond the wavelengths of the pixels.
     pub fn grid_of(settings: &Settings) -> Grid {
         let c = &settings.detector.wavelength_coefficients;
         let at = |p: f64| c.iter().rev().fold(0.0, |sum, c| sum * p + c);
@@ -84,14 +88,14 @@ impl Bench {
         Grid::around(at(0.0), at(last), 2.5 * settings.detector.fwhm_nm + 5.0)
     }
 
-    /// What it was built from, with the changes since.
+    /// The settings, with all changes since the start.
     pub fn settings(&self) -> &Settings {
         &self.settings
     }
 
-    /// When it was switched on.
-    pub fn began(&self) -> UtcMicros {
-        self.began
+    /// When the instrument was switched on.
+    pub fn switched_on(&self) -> UtcMicros {
+        self.switched_on
     }
 
     /// The grid of light and truth.
@@ -104,35 +108,35 @@ impl Bench {
         &self.detector
     }
 
-    /// The detector, to look at or change.
+    /// The detector, to be changed.
     pub fn detector_mut(&mut self) -> &mut Detector {
         &mut self.detector
     }
 
-    /// Other air from now on: daily mean [°C] and amplitude [K].
+    /// Changes the ambient temperature: daily mean [°C] and amplitude [K].
     pub fn set_ambient(&mut self, mean_c: f64, amplitude_k: f64) {
         self.settings.ambient.mean_c = mean_c;
         self.settings.ambient.amplitude_k = amplitude_k;
     }
 
-    /// Another head from now on.
+    /// Replaces the entrance optic.
     pub fn set_optic(&mut self, optic: OpticSettings) {
         self.settings.optic = optic;
     }
 
-    /// Other faults from now on.
+    /// Replaces the fault rules.
     pub fn set_faults(&mut self, rules: Vec<FaultRule>) {
         self.faults.replace(rules);
     }
 
-    /// Other disturbances from now on.
-    pub fn set_mishaps(&mut self, disturbances: Vec<Disturbance>) {
+    /// Replaces the disturbances.
+    pub fn set_disturbances(&mut self, disturbances: Vec<Disturbance>) {
         self.settings.disturbance.clone_from(&disturbances);
         self.disturbances = Disturbances::new(disturbances, self.settings.seed);
     }
 
-    /// What disturbances make of light and detector at an instant.
-    fn toll(&self, t: UtcMicros) -> Toll {
+    /// Effect of all disturbances at an instant.
+    fn disturbance_effect(&self, t: UtcMicros) -> Effect {
         if self.disturbances.is_empty() {
             return self.disturbances.at(t, None);
         }
@@ -141,69 +145,69 @@ impl Bench {
         self.disturbances.at(t, sun::position(Place { latitude_deg, longitude_deg, altitude_m }, t))
     }
 
-    /// Other bad pixels from now on.
+    /// Replaces the pixel faults.
     pub fn set_pixel_faults(&mut self, faults: Vec<PixelFault>) {
         self.detector.pixel_faults = faults;
     }
 
-    /// All dark currents times `factor` from now on.
+    /// Sets the factor on all dark currents.
     pub fn set_dark_factor(&mut self, factor: f64) {
         self.detector.settings.dark_factor = factor;
     }
 
-    /// Another scene from now on.
+    /// Replaces the scene.
     pub fn set_scene(&mut self, scene: Box<dyn Scene>) {
         self.scene = scene;
     }
 
-    /// Noise on or off from now on.
+    /// Switches noise on or off.
     pub fn set_noise(&mut self, on: bool) {
         self.detector.noise = on;
     }
 
-    /// The detector's state at an instant.
+    /// State of the detector at an instant.
     pub fn condition(&self, t: UtcMicros) -> Condition {
         let air = self.settings.ambient.at(self.settings.scene.longitude_deg, t);
-        self.settings.warm_up.condition(air, self.began, t)
+        self.settings.warm_up.condition(air, self.switched_on, t)
     }
 
-    /// Mean light over a span, before the head.
+    /// Mean light over an interval, before the optic.
     pub fn light(&mut self, start: UtcMicros, length_s: f64) -> &Light {
         self.scene.mean_light(start, length_s, &mut self.light);
         &self.light
     }
 
-    /// Exposes once with the shutter commanded open or closed; the truth (without its CRC) only if somebody wants it.
+    /// Takes one exposure with the shutter commanded open or closed. Returns the truth, without its CRC, only if the log is enabled.
     pub fn expose(&mut self, start: UtcMicros, length_s: f64, open: bool) -> (Vec<u32>, Option<TruthRecord>) {
-        let open = if self.faults.lasts(FaultKind::ShutterStuckOpen, start) {
+        let open = if self.faults.is_active(FaultKind::ShutterStuckOpen, start) {
             true
         } else {
-            open && !self.faults.lasts(FaultKind::ShutterStuckClosed, start)
+            open && !self.faults.is_active(FaultKind::ShutterStuckClosed, start)
         };
-        let wanted = self.truth.wanted();
-        if open || wanted {
+        let with_truth = self.truth.is_enabled();
+        if open || with_truth {
             self.scene.mean_light(start, length_s, &mut self.light);
         }
         let (beam, sky) = (self.settings.optic.beam(self.light.beam_zenith_deg), self.settings.optic.sky());
         let middle = start.plus_seconds(0.5 * length_s);
-        let toll = self.toll(middle);
-        let (beam, sky) = (beam * toll.beam + sky * toll.beam_to_sky, sky * toll.sky);
-        for (seen, (b, s)) in self.seen.iter_mut().zip(self.light.beam.iter().zip(&self.light.sky)) {
-            *seen = beam * b + sky * s;
+        let effect = self.disturbance_effect(middle);
+        let (beam, sky) = (beam * effect.beam + sky * effect.beam_to_sky, sky * effect.sky);
+        for (received, (b, s)) in self.received.iter_mut().zip(self.light.beam.iter().zip(&self.light.sky)) {
+            *received = beam * b + sky * s;
         }
         let mut condition = self.condition(middle);
-        condition.extra_shift_nm += toll.shift_nm;
-        let now = AcquisitionContext {
+        condition.extra_shift_nm += effect.shift_nm;
+        let conditions = ExposureConditions {
             start,
             length_s,
             open,
             condition,
-            age_s: start.seconds_since(self.began),
-            response: toll.response,
-            dark: toll.dark,
+            age_s: start.seconds_since(self.switched_on),
+            response: effect.response,
+            dark: effect.dark,
         };
-        let counts = self.detector.expose(&self.seen, now);
-        let truth = wanted.then(|| TruthRecord {
+        let counts = self.detector.expose(&self.received, conditions);
+        let truth = with_truth.then(|| TruthRecord {
             start,
             length_s,
             crc32: 0,
