@@ -14,7 +14,7 @@ use vigilux::darks::FrameWithDark;
 use vigilux::processing::pipeline::{AcquisitionContext, Pipeline, mean_time};
 use vigilux::quantities::{self, Matrix, Quantity, Recipe, SourceRule};
 use vigilux::record::{DarkProvenance, DarkReference};
-use vigilux::reduction::{Setting, reduce};
+use vigilux::reduction::{ReductionContext, reduce};
 use vigilux::sun::Place;
 
 mod example_reading;
@@ -40,7 +40,7 @@ fn reading(c: &mut Criterion) {
     let station = station();
     let mut pipeline = Pipeline::new("bench", station.clone(), limits, Arc::clone(calibration), noon.detector.clone());
     let (scale, matrix) = pipeline.axis(Some(27.0), 0.0);
-    let setting = Setting { temperature_c: Some(27.0), ..noon.setting(&scale) };
+    let setting = ReductionContext { temperature_c: Some(27.0), ..noon.setting(&scale) };
     let mut evaluating = quantities::Workspace::default();
     let reduced = reduce(&brackets, &setting);
     c.bench_function("reduce two brackets", |b| {

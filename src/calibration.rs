@@ -1,7 +1,11 @@
 //! The calibration of one instrument, as a laboratory delivers it.
 //!
-//! Only data and reading it ([`mod@file`], [`set`]): what is done with it is reduction's. A calibration that passed the loader has
-//! rising wavelengths, positive responses, finite numbers everywhere and a validity that begins before it ends.
+//! Holds the data and reads the files ([`mod@file`], [`set`]). Applying a calibration is the task of [`crate::reduction`].
+//!
+//! Invariants of a calibration that the loader accepted:
+//! - Wavelengths rise strictly and responses are positive.
+//! - Every number is finite.
+//! - The validity begins before it ends.
 
 pub mod file;
 pub mod matrix;
@@ -14,35 +18,35 @@ use crate::clock::UtcMicros;
 /// Everything in a calibration file (sections `[calibration]`, `[wavelength]`, …).
 #[derive(Clone, Debug, PartialEq)]
 pub struct Calibration {
-    /// Its own name.
+    /// Identifier.
     pub id: String,
-    /// Serial number of the instrument it is for, as `*IDN?` answers it.
+    /// Serial number of the calibrated instrument, as in its answer to `*IDN?`.
     pub instrument_serial: String,
-    /// In force from.
+    /// First instant of validity.
     pub valid_from: UtcMicros,
-    /// In force until.
+    /// End of validity (excluded).
     pub valid_until: UtcMicros,
-    /// The certificate it was taken from.
+    /// Calibration certificate.
     pub certificate: String,
-    /// Detector temperature it was made at [°C].
+    /// Detector temperature during calibration [°C].
     pub temperature_c: f64,
-    /// Detector temperatures it may be used at [°C].
+    /// Detector temperatures for which the calibration holds [°C].
     pub temperature_range_c: (f64, f64),
     /// Wavelength scale.
     pub wavelength: WavelengthScale,
     /// Noise and saturation.
     pub noise: Noise,
-    /// Σ cₖ·countsᵏ by which offset-free counts are divided; `[1.0]` for a linear detector.
+    /// Coefficients cₖ of Σ cₖ·countsᵏ, the divisor of offset-free counts; `[1.0]` for a linear detector.
     pub linearity: Vec<f64>,
     /// Spectral response.
     pub response: Response,
     /// Stray light.
     pub stray_light: StrayLight,
-    /// Cosine response of the optic; `None` when not known (none is corrected).
+    /// Cosine response of the optic; `None` when unknown (no correction is made).
     pub cosine: Option<Cosine>,
     /// Temperature coefficient of the response; empty when none.
     pub temperature: TemperatureCoefficient,
-    /// The file's text, for the record.
+    /// The file's text, as stored in the database.
     pub text: String,
 }
 
@@ -51,7 +55,7 @@ pub struct Calibration {
 pub struct WavelengthScale {
     /// cₖ.
     pub coefficients: Vec<f64>,
-    /// Standard uncertainty of one common shift [nm].
+    /// Standard uncertainty of a shift common to all pixels [nm].
     pub uncertainty_nm: f64,
     /// Full width at half maximum of the slit function [nm].
     pub fwhm_nm: f64,
@@ -69,13 +73,13 @@ impl WavelengthScale {
 /// `[noise]`.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Noise {
-    /// Electrons that make one count.
+    /// Electrons per count.
     pub electrons_per_count: f64,
     /// Standard deviation of the read noise of one exposure [counts].
     pub read_noise_counts: f64,
-    /// Counts above this share of full scale are clipped [1].
+    /// Share of full scale above which counts are treated as clipped [1].
     pub saturation_fraction: f64,
-    /// Pixels on either side of a clipped one that its charge spills into.
+    /// Blooming length: number of pixels on either side of a clipped pixel that receive its charge.
     pub blooming_pixels: u16,
 }
 
@@ -88,31 +92,31 @@ pub struct Response {
     pub counts_per_s_per_w_m2_nm: Vec<f64>,
     /// Relative standard uncertainty (k = 1) at each wavelength [1].
     pub relative_uncertainty: Vec<f64>,
-    /// Share of its variance that is common to all wavelengths [1].
+    /// Share of the variance that is common to all wavelengths [1].
     pub correlated_fraction: f64,
-    /// Length over which the rest is correlated [nm].
+    /// Correlation length of the remaining variance [nm].
     pub correlation_length_nm: f64,
 }
 
 /// `[stray_light]`.
 #[derive(Clone, Debug, PartialEq)]
 pub struct StrayLight {
-    /// Pixels in this band see no true light; their mean is the floor [nm]. `None` corrects no floor.
+    /// Band in which the pixels receive stray light only; their mean is the stray-light floor [nm]. `None`: no floor is subtracted.
     pub floor_band_nm: Option<(f64, f64)>,
     /// Relative standard uncertainty of the correction (floor and matrix) [1].
     pub relative_uncertainty: f64,
-    /// Row-major correction matrix, pixels × pixels, identity where absent (Zong et al. 2006).
+    /// Correction matrix, row-major, pixels × pixels; `None` stands for the identity (Zong et al. 2006).
     pub matrix: Option<Vec<f64>>,
 }
 
-/// `[cosine]`: response to a beam over the ideal one.
+/// `[cosine]`: response to a beam relative to the ideal cosine response.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Cosine {
-    /// [degrees], rising from 0.
+    /// Angle of incidence [degrees], rising from 0.
     pub zenith_deg: Vec<f64>,
-    /// [1].
+    /// Ratio at each angle [1].
     pub ratio: Vec<f64>,
-    /// The same for an isotropic sky [1].
+    /// Ratio for an isotropic sky [1].
     pub diffuse_ratio: f64,
 }
 

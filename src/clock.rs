@@ -1,7 +1,10 @@
-//! Time: one instant type and one trait, so that a test can live through months in a second.
+//! Time: one type for instants and one trait for clocks, so that a test can simulate months within a second.
 //!
-//! Never reads the wall clock outside [`RealClock`] and [`CompressedClock`]. What must stay true: every wait in the
-//! program goes through [`Clock`], and every wait ends soon after its [`Stop`] is requested.
+//! Only [`RealClock`] and [`CompressedClock`] read the wall clock.
+//!
+//! Invariants:
+//! - Every wait of the program goes through [`Clock`].
+//! - Every wait ends soon after its [`Stop`] is requested.
 
 use chrono::SecondsFormat;
 use std::fmt;
@@ -9,9 +12,9 @@ use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::sync::{Arc, Condvar, Mutex, PoisonError};
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
-/// The longest slice a wait on something else than time lasts before it looks at its stop flag again.
+/// Longest interval between two checks of the stop flag during a wait for something other than time.
 pub const STOP_SLICE: Duration = Duration::from_millis(250);
-/// The longest slice the wall clock is slept by before it is looked at again: it may be set meanwhile.
+/// Longest sleep before the wall clock is read again, because it may be set meanwhile.
 const WALL_SLICE: Duration = Duration::from_secs(1);
 
 /// An instant in UTC, in microseconds since 1970-01-01T00:00:00Z (POSIX time: leap seconds are not counted).
@@ -30,7 +33,7 @@ impl UtcMicros {
         self.0 as f64 * 1e-6
     }
 
-    /// This instant moved by `seconds` [s], which may be negative.
+    /// This instant plus `seconds` [s], which may be negative.
     pub fn plus_seconds(self, seconds: f64) -> Self {
         Self(self.0.saturating_add((seconds * 1e6).round() as i64))
     }
@@ -40,12 +43,12 @@ impl UtcMicros {
         (self.0 - earlier.0) as f64 * 1e-6
     }
 
-    /// As chrono's instant, for the edges of the program. Instants beyond chrono's calendar become the epoch.
+    /// Conversion to chrono's type, for input and output. Instants beyond chrono's calendar become the epoch.
     pub fn to_chrono(self) -> chrono::DateTime<chrono::Utc> {
         chrono::DateTime::from_timestamp_micros(self.0).unwrap_or_default()
     }
 
-    /// From chrono's instant.
+    /// Conversion from chrono's type.
     pub fn from_chrono(t: chrono::DateTime<chrono::Utc>) -> Self {
         Self(t.timestamp_micros())
     }
@@ -63,7 +66,7 @@ impl std::ops::Add<Duration> for UtcMicros {
     }
 }
 
-/// RFC 3339 in UTC: milliseconds where they say it all, microseconds otherwise.
+/// RFC 3339 in UTC, with as many decimals of the second as needed: 0, 3 or 6.
 impl fmt::Display for UtcMicros {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let digits = match self.0 {
@@ -75,22 +78,22 @@ impl fmt::Display for UtcMicros {
     }
 }
 
-/// A request to stop, shared by everything that waits.
+/// A request to stop, shared by all waits.
 ///
-/// Waits on time end at once when it is raised, without looking at it now and then: a daemon that is idle sleeps.
+/// A condition variable ends waits for time at once, so that an idle daemon does not poll.
 #[derive(Clone, Debug, Default)]
 pub struct Stop(Arc<StopInner>);
 
 #[derive(Debug, Default)]
 struct StopInner {
     raised: AtomicBool,
-    /// Held while the flag is raised, and from the last look at it until a wait has begun: no wake-up falls between.
+    /// Held while the flag is raised, and from the last check of the flag to the beginning of a wait, so that no wake-up is lost.
     waiting: Mutex<()>,
     raising: Condvar,
 }
 
 impl Stop {
-    /// A flag that nobody has raised yet.
+    /// A flag that is not raised.
     pub fn new() -> Self {
         Self::default()
     }
@@ -104,7 +107,7 @@ impl Stop {
     pub fn requested(&self) -> bool {
         self.0.raised.load(Ordering::SeqCst)
     }
-    /// Sleeps for a span of real time, or until the flag is raised; may wake early.
+    /// Sleeps for a duration in real time, or until the flag is raised; may return early.
     fn wait(&self, span: Duration) {
         let held = self.0.waiting.lock().unwrap_or_else(PoisonError::into_inner);
         if !self.requested() {
@@ -116,37 +119,37 @@ impl Stop {
 /// How a wait ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Wake {
-    /// The time came.
+    /// The instant was reached.
     Reached,
     /// The stop flag was raised first.
     Stopped,
 }
 
-/// A point on a clock's own monotonic scale, by which an exchange must be done.
+/// The latest end of an exchange, on the monotonic scale of its clock.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Deadline(pub Duration);
 
-/// Where time comes from.
+/// A source of time.
 ///
-/// *Simulated* time is what `now` shows. Waits for light and for transfer are counted in it; input/output margins are
-/// counted in real time. The two are the same but under [`CompressedClock`].
+/// `now` returns *simulated* time. Integration and transfer take simulated time; input/output margins take real time. The
+/// two differ only under [`CompressedClock`].
 pub trait Clock: Send + Sync {
     /// The current (simulated) instant.
     fn now(&self) -> UtcMicros;
-    /// Time since some fixed moment that never goes back; real time but under [`SteppedClock`].
+    /// Time since a fixed instant, never decreasing; real time, except under [`SteppedClock`].
     fn monotonic(&self) -> Duration;
-    /// How long a simulated span takes on the monotonic scale.
+    /// The length of a simulated duration on the monotonic scale.
     fn real_for(&self, simulated: Duration) -> Duration;
     /// Sleeps until the simulated instant `t`, or until `stop` is raised.
     fn sleep_until(&self, t: UtcMicros, stop: &Stop) -> Wake;
-    /// Sleeps for a span of the monotonic scale (back-off, margins), or until `stop` is raised.
+    /// Sleeps for a duration on the monotonic scale (back-off, margins), or until `stop` is raised.
     fn pause(&self, span: Duration, stop: &Stop) -> Wake;
 
-    /// The deadline of an exchange that may take `simulated` (light and transfer) plus a real `margin`.
+    /// The deadline of an exchange that may take `simulated` (integration and transfer) plus a real `margin`.
     fn deadline(&self, simulated: Duration, margin: Duration) -> Deadline {
         Deadline(self.monotonic() + self.real_for(simulated) + margin)
     }
-    /// What is left until `deadline`; zero when it has passed.
+    /// Time remaining until `deadline`; zero after it.
     fn left(&self, deadline: Deadline) -> Duration {
         deadline.0.saturating_sub(self.monotonic())
     }
@@ -196,7 +199,7 @@ impl Clock for RealClock {
         simulated
     }
     fn sleep_until(&self, t: UtcMicros, stop: &Stop) -> Wake {
-        // The wall clock may be set while we sleep, so the rest is worked out anew in every slice.
+        // The wall clock may be set during the sleep, so the remaining time is computed again after every slice.
         loop {
             if stop.requested() {
                 return Wake::Stopped;
@@ -213,14 +216,14 @@ impl Clock for RealClock {
     }
 }
 
-/// A clock that runs `factor` times faster than the machine's, from a shared origin, so that two processes agree.
+/// A clock that runs `factor` times faster than the machine's; the shared origin makes two processes agree.
 #[derive(Debug, Clone, Copy)]
 pub struct CompressedClock {
     /// Simulated instant at the origin.
     pub simulated_origin: UtcMicros,
     /// The machine's wall clock at the origin.
     pub real_origin: UtcMicros,
-    /// Simulated seconds in a real second; greater than zero.
+    /// Simulated seconds per real second; greater than zero.
     pub factor: f64,
     started: Instant,
 }
@@ -231,12 +234,12 @@ impl CompressedClock {
         Self { simulated_origin, real_origin, factor, started: Instant::now() }
     }
 
-    /// The same from now on.
+    /// A clock that shows `simulated_origin` now.
     pub fn starting_now(simulated_origin: UtcMicros, factor: f64) -> Self {
         Self::new(simulated_origin, wall_clock(), factor)
     }
 
-    /// Reads `simulated_us,real_us,factor`, the form the hidden `--compressed-clock` argument has.
+    /// Reads `simulated_us,real_us,factor`, the format of the hidden argument `--compressed-clock`.
     pub fn parse(text: &str) -> Result<Self, String> {
         let want =
             || format!("expected `simulated_us,real_us,factor` with a positive finite factor, but found `{text}`");
@@ -249,7 +252,7 @@ impl CompressedClock {
         Ok(Self::new(UtcMicros(a), UtcMicros(b), factor))
     }
 
-    /// The argument that makes another process share this clock.
+    /// The argument for another process with the same clock.
     pub fn argument(&self) -> String {
         format!("{},{},{}", self.simulated_origin.0, self.real_origin.0, self.factor)
     }
@@ -283,7 +286,7 @@ impl Clock for CompressedClock {
     }
 }
 
-/// A clock that stands still until somebody waits on it; then it jumps. For tests that live through months.
+/// A clock that advances only by waits and without delay, for tests that simulate months.
 #[derive(Debug)]
 pub struct SteppedClock {
     origin: i64,
@@ -295,11 +298,11 @@ impl SteppedClock {
     pub fn new(start: UtcMicros) -> Self {
         Self { origin: start.0, now: AtomicI64::new(start.0) }
     }
-    /// Moves to `t` unless it is already past.
+    /// Advances to `t`; no effect if `t` is in the past.
     pub fn advance_to(&self, t: UtcMicros) {
         self.now.fetch_max(t.0, Ordering::SeqCst);
     }
-    /// The instant a deadline stands for.
+    /// The instant of a deadline.
     pub fn instant(&self, deadline: Deadline) -> UtcMicros {
         UtcMicros(self.origin) + deadline.0
     }
@@ -331,7 +334,7 @@ impl Clock for SteppedClock {
 mod tests {
     use super::*;
 
-    /// Identity: what is printed is read back.
+    /// Identity: the printed text reads back to the same instant.
     #[test]
     fn an_instant_survives_its_text() {
         for us in [0, 1_795_600_000_000_000, 1_795_600_000_123_000, 1_795_600_000_123_456] {
@@ -339,9 +342,9 @@ mod tests {
         }
     }
 
-    /// Identity: a stepped clock jumps to what is waited for and never back.
+    /// A wait advances a stepped clock to its end; the clock never goes back.
     #[test]
-    fn a_stepped_clock_jumps_and_never_goes_back() {
+    fn a_wait_advances_a_stepped_clock_and_never_sets_it_back() {
         let clock = SteppedClock::new(UtcMicros(1_000_000));
         assert_eq!(clock.sleep_until(UtcMicros(5_000_000), &Stop::new()), Wake::Reached);
         clock.advance_to(UtcMicros(2_000_000));
@@ -349,7 +352,7 @@ mod tests {
         assert_eq!(clock.instant(clock.deadline(Duration::from_secs(1), Duration::from_secs(2))), UtcMicros(8_000_000));
     }
 
-    /// Identity: raising the flag ends waits of every clock that sleeps, long before their time; a raised one begins none.
+    /// Raising the flag ends the waits of both sleeping clocks early; with the flag raised no wait begins.
     #[test]
     fn a_stop_ends_a_wait_before_its_time() {
         let compressed = CompressedClock::starting_now(UtcMicros(0), 2.0);
@@ -374,7 +377,7 @@ mod tests {
         }
     }
 
-    /// Identity: the hidden argument carries the whole clock; nonsense is refused with what was expected.
+    /// Identity: the hidden argument reads back to the same clock; malformed text is refused with the expected format.
     #[test]
     fn a_compressed_clock_survives_its_argument() {
         let clock = CompressedClock::new(UtcMicros(7), UtcMicros(9), 960.0);

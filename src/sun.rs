@@ -1,7 +1,7 @@
-//! Position of the sun: a thin interface to a published implementation of NREL's SPA.
+//! Position of the sun, by a published implementation of NREL's solar position algorithm (SPA).
 //!
-//! No clock, no I/O, no panic, no state. Outside the algorithm's years (−2000 to 6000) the answer is `None`.
-//! Source: Reda & Andreas 2004, NREL/TP-560-34302 (by way of the `solar-positioning` crate); air mass by Kasten &
+//! Pure: no clock, no I/O, no state. Outside the algorithm's years (−2000 to 6000) the result is `None`.
+//! Source: Reda & Andreas 2004, NREL/TP-560-34302 (crate `solar-positioning`); air mass by Kasten &
 //! Young 1989, Appl. Opt. 28:4735; Earth–Sun distance by Spencer 1971 (Search 2(5):172).
 
 use crate::clock::UtcMicros;
@@ -19,7 +19,7 @@ pub struct Place {
     pub altitude_m: f64,
 }
 
-/// The sun as seen from a place at an instant.
+/// Apparent position of the sun at a place and an instant.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Sun {
     /// Topocentric elevation with refraction [degrees]; negative below the horizon.
@@ -38,12 +38,12 @@ impl Sun {
 /// Mean pressure at a height in the standard atmosphere [hPa].
 ///
 /// altitude_m: [m], −500 to 11 000. Source: the troposphere formula of ISO 2533:1975; pvlib 0.16.1, `alt2pres`, has
-/// the same with other rounding.
+/// the same formula with constants rounded differently.
 pub fn standard_pressure_hpa(altitude_m: f64) -> f64 {
     1013.25 * (1.0 - 2.25577e-5 * altitude_m.clamp(-500.0, 11_000.0)).powf(5.25588)
 }
 
-/// The sun's position, refracted for the standard pressure at the place's height and 10 °C.
+/// The sun's position, with refraction for the standard pressure at the place's altitude and 10 °C.
 pub fn position(place: Place, t: UtcMicros) -> Option<Sun> {
     let when = t.to_chrono();
     let delta = delta_t::estimate_from_date_like(&when).ok()?;
@@ -53,13 +53,14 @@ pub fn position(place: Place, t: UtcMicros) -> Option<Sun> {
     Some(Sun { elevation_deg: p.elevation_angle(), azimuth_deg: p.azimuth() })
 }
 
-/// The lowest the sun stands at a place in the night around `t`, without refraction [degrees]: its lower transit, by the
-/// declination it has at `t` (which moves it by less than 0.2° in half a day).
+/// The sun's lowest elevation in the night around `t`, without refraction [degrees]: its elevation at the lower transit.
+///
+/// Uses the declination at `t`; its change in half a day moves the result by less than 0.2°.
 pub fn lowest_elevation_deg(place: Place, t: UtcMicros) -> Option<f64> {
     position(place, t).map(|sun| lowest_of(place, sun))
 }
 
-/// The same by where the sun stands.
+/// [`lowest_elevation_deg`] from a known position of the sun.
 pub fn lowest_of(place: Place, sun: Sun) -> f64 {
     let (h, phi) = (sun.elevation_deg.to_radians(), place.latitude_deg.to_radians());
     let sine = h.sin() * phi.sin() + h.cos() * phi.cos() * sun.azimuth_deg.to_radians().cos();
@@ -68,7 +69,7 @@ pub fn lowest_of(place: Place, sun: Sun) -> f64 {
 
 /// Relative optical air mass [1] for an apparent elevation [degrees]; `None` below the horizon.
 ///
-/// Source: Kasten & Young 1989, Appl. Opt. 28:4735. At the zenith it is 0.9997, not 1.
+/// Source: Kasten & Young 1989, Appl. Opt. 28:4735. The formula gives 0.9997 at the zenith, not 1.
 pub fn relative_air_mass(elevation_deg: f64) -> Option<f64> {
     if !(0.0..=90.0).contains(&elevation_deg) {
         return None;
@@ -78,7 +79,7 @@ pub fn relative_air_mass(elevation_deg: f64) -> Option<f64> {
 
 /// Square of (mean distance / distance) between Earth and Sun [1]: 1.035 in January, 0.967 in July.
 ///
-/// Source: Spencer 1971; good to 1e-4.
+/// Source: Spencer 1971; accurate to 1e-4.
 pub fn inverse_distance_squared(t: UtcMicros) -> f64 {
     let x = std::f64::consts::TAU * f64::from(t.to_chrono().ordinal0()) / 365.0;
     1.00011 + 0.034221 * x.cos() + 0.00128 * x.sin() + 0.000719 * (2.0 * x).cos() + 0.000077 * (2.0 * x).sin()
@@ -90,21 +91,21 @@ mod tests {
 
     /// Published: the worked example of NREL/TP-560-34302 (2003-10-17 12:30:30 UTC−7), zenith 50.11162°, azimuth 194.34024°.
     #[test]
-    fn the_worked_example_of_the_report_comes_out() {
+    fn the_worked_example_of_the_report_is_reproduced() {
         let when = UtcMicros::parse("2003-10-17T12:30:30-07:00").unwrap().to_chrono();
         let location = Location { latitude: 39.742476, longitude: -105.1786 };
         let refraction = RefractionCorrection::new(820.0, 11.0).unwrap();
         let p = SolarPositions::new().at(&when, location, 1830.14, 67.0, Some(refraction)).unwrap();
         assert!((p.zenith_angle() - 50.11162).abs() < 1e-5, "zenith {}", p.zenith_angle());
         assert!((p.azimuth() - 194.34024).abs() < 1e-5, "azimuth {}", p.azimuth());
-        // Our own call differs by its standard pressure, temperature and estimated ΔT only.
+        // `position` differs in pressure, temperature and ΔT only: standard values and an estimate.
         let place = Place { latitude_deg: 39.742476, longitude_deg: -105.1786, altitude_m: 1830.14 };
         let ours = position(place, UtcMicros::from_chrono(when)).unwrap();
         assert!((ours.zenith_deg() - 50.11162).abs() < 1e-3, "zenith {}", ours.zenith_deg());
         assert!((ours.azimuth_deg - 194.34024).abs() < 1e-3, "azimuth {}", ours.azimuth_deg);
     }
 
-    /// Identity: the lowest of all positions of a night, on either half of the Earth and within the polar circle.
+    /// Independent: the minimum of the positions at every minute of the night, in both hemispheres and inside the polar circle.
     #[test]
     fn the_lowest_elevation_is_that_of_the_lower_transit() {
         for (latitude_deg, date) in
@@ -124,7 +125,7 @@ mod tests {
     /// Independent: pvlib 0.16.1 `alt2pres`.
     #[test]
     fn pressure_falls_as_in_the_standard_atmosphere() {
-        /// Both write the formula with constants of six digits.
+        /// Both implementations have constants of six digits.
         const ROUNDED: f64 = 2.5e-5;
         for (altitude_m, want) in
             [(0.0, 1013.25), (420.0, 963.802_416), (1830.14, 811.864_656), (3000.0, 701.089_882), (8000.0, 356.004_96)]

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use vigilux::calibration::{Calibration, file};
 use vigilux::clock::UtcMicros;
 use vigilux::record::{Detector, Exposure, Frame, PixelRanges, Shutter};
-use vigilux::reduction::{BracketInput, DarkFor, DarkModel, FittingDark, Scale, Setting};
+use vigilux::reduction::{BracketInput, DarkFor, DarkModel, FittingDark, ReductionContext, Scale};
 use vigilux::simulator::certificate::certificate;
 use vigilux::simulator::settings::Settings;
 use vigilux::simulator::simulated_station::SimulatedStation;
@@ -72,8 +72,8 @@ impl Noon {
     }
 
     /// Conditions of the reduction of both brackets.
-    pub fn setting<'a>(&'a self, scale: &'a Arc<Scale>) -> Setting<'a> {
-        Setting {
+    pub fn setting<'a>(&'a self, scale: &'a Arc<Scale>) -> ReductionContext<'a> {
+        ReductionContext {
             calibration: &self.calibration,
             scale,
             temperature_c: Some(25.0),

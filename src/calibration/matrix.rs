@@ -1,18 +1,18 @@
-//! Reading the stray-light matrix: a square CSV of numbers, pixels × pixels.
+//! Reads the stray-light matrix: a square CSV of numbers, pixels × pixels.
 //!
-//! Rows may be preceded by comment lines that begin with `#`. Source of the method: Zong, Brown, Johnson, Lykke & Ohno
+//! Empty lines and comment lines (`#` first) are skipped. Source of the method: Zong, Brown, Johnson, Lykke & Ohno
 //! 2006, Applied Optics 45(6):1111.
 
 use super::WavelengthScale;
 use crate::document::{Diagnostic, Diagnostics, describe_io_error};
 use std::path::Path;
 
-/// The largest matrix that is read [pixels]; one of 4096 takes 128 MB.
+/// Largest accepted matrix [pixels per side]; 4096 take 128 MB.
 const MAX_SIDE: usize = 4096;
-/// The longest file [bytes]: 25 characters a number.
+/// Largest accepted file [bytes]: 25 characters per number.
 const MAX_FILE_BYTES: u64 = (MAX_SIDE * MAX_SIDE * 25) as u64;
 
-/// The matrix in row-major order and the CRC-32 of its file.
+/// Reads a matrix file; returns the matrix in row-major order and the CRC-32 of the file.
 pub fn load(path: &Path) -> Result<(Vec<f64>, u32), Diagnostics> {
     let refuse = |expected: String, found: String| Diagnostics::one(Diagnostic::of_file(path, &expected, found));
     let unreadable = |e: std::io::Error| refuse("a readable matrix".into(), describe_io_error(path, &e));
@@ -69,7 +69,7 @@ pub fn parse(path: &Path, text: &str) -> Result<Vec<f64>, Diagnostics> {
     Ok(matrix)
 }
 
-/// A matrix tells the number of pixels, so that the wavelength scale can be followed over all of them.
+/// Checks that the wavelength scale rises over all pixels; the side of the matrix gives their number.
 pub fn check_scale(path: &Path, scale: &WavelengthScale, matrix: &[f64]) -> Result<(), Diagnostics> {
     let pixels = matrix.len().isqrt();
     let Some(pixel) = u32::try_from(pixels).ok().and_then(|n| scale.first_fall(n)) else { return Ok(()) };
@@ -91,15 +91,15 @@ mod tests {
         parse(Path::new("m.csv"), text).unwrap_err().to_string()
     }
 
-    /// Identity: what is written is read, comments aside.
+    /// Comment lines, empty lines and blanks around numbers are ignored.
     #[test]
     fn a_square_matrix_is_read_row_by_row() {
-        assert_eq!(parse(Path::new("m.csv"), "# made up\n1,0.1\n\n 2 , -3e-1\n").unwrap(), [1.0, 0.1, 2.0, -0.3]);
+        assert_eq!(parse(Path::new("m.csv"), "# invented\n1,0.1\n\n 2 , -3e-1\n").unwrap(), [1.0, 0.1, 2.0, -0.3]);
     }
 
-    /// Identity: each refusal names line, rule and what was found.
+    /// Each error names the line, the rule and the value found.
     #[test]
-    fn what_is_not_a_square_of_finite_numbers_is_refused() {
+    fn a_matrix_that_is_not_square_or_not_finite_is_refused() {
         assert_eq!(found(""), "m.csv: expected a square matrix, 1 rows, but found 0 rows");
         assert_eq!(found("1,2\n"), "m.csv: expected a square matrix, 2 rows, but found 1 rows");
         assert_eq!(found("1,2\n3,4\n5,6\n"), "m.csv:3: expected a square matrix, 2 rows, but found more");

@@ -1,31 +1,33 @@
-//! All calibrations of one instrument, and which of them is in force.
+//! The calibrations of one instrument, and the choice of the active one.
 //!
-//! What must stay true: they are for one serial number and no two of them are in force at once.
+//! Invariants:
+//! - All calibrations of a set have the same serial number.
+//! - At most one of them is valid at any instant.
 
 use super::{Calibration, file};
 use crate::clock::UtcMicros;
 use crate::document::{Diagnostic, Diagnostics};
 use std::path::{Path, PathBuf};
 
-/// The calibrations of one instrument, by the begin of their validity.
+/// The calibrations of one instrument, ordered by the start of validity.
 #[derive(Clone, Debug, PartialEq)]
 pub struct CalibrationSet {
     entries: Vec<(PathBuf, Calibration)>,
 }
 
-/// What holds for an instrument at an instant. Validity begins with `valid_from` and ends before `valid_until`.
+/// The calibration of an instrument at an instant. Validity includes `valid_from` and excludes `valid_until`.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Active<'a> {
-    /// This one.
+    /// The valid calibration.
     Valid(&'a Calibration),
-    /// None; this one was the last, and its validity has ended.
+    /// No calibration is valid; the last one, whose validity has ended.
     Expired(&'a Calibration),
-    /// None: another instrument, or every validity begins later.
+    /// No calibration: the serial number differs, or every validity begins later.
     Missing,
 }
 
 impl CalibrationSet {
-    /// Reads the files of one instrument; everything wrong with any of them is reported together.
+    /// Reads the files of one instrument; the errors of all files are reported together.
     pub fn load(files: &[PathBuf]) -> Result<Self, Diagnostics> {
         let mut diagnostics = Diagnostics::default();
         let mut read = Vec::new();
@@ -36,11 +38,11 @@ impl CalibrationSet {
         }
         let set = diagnostics.gather(Self::new(read));
         diagnostics.into_result()?;
-        // With no diagnostic there is a set; an empty one would say "missing" at every instant.
+        // Without a diagnostic the set exists; the empty set of the fallback answers `Missing` at every instant.
         Ok(set.unwrap_or(Self { entries: Vec::new() }))
     }
 
-    /// Puts calibrations that were read side by side.
+    /// Builds a set; refuses overlapping validities, different serial numbers and repeated identifiers.
     pub fn new(mut entries: Vec<(PathBuf, Calibration)>) -> Result<Self, Diagnostics> {
         entries.sort_by_key(|(_, c)| c.valid_from);
         let mut diagnostics = Diagnostics::default();
@@ -72,7 +74,7 @@ impl CalibrationSet {
         Ok(Self { entries })
     }
 
-    /// What holds for the instrument with this serial number.
+    /// The calibration of the instrument with this serial number at an instant.
     pub fn active(&self, at: UtcMicros, serial: &str) -> Active<'_> {
         let mut found = Active::Missing;
         for (_, calibration) in self.entries.iter().filter(|(_, c)| c.instrument_serial == serial) {
@@ -84,8 +86,8 @@ impl CalibrationSet {
         found
     }
 
-    /// Refuses a set of which none is in force at `now`.
-    pub fn require_in_force(&self, now: UtcMicros) -> Result<(), Diagnostics> {
+    /// Returns an error where no calibration is valid at `now`.
+    pub fn require_valid(&self, now: UtcMicros) -> Result<(), Diagnostics> {
         let serial = self.serial().unwrap_or_default();
         let (wanted, key, found) = match self.active(now, serial) {
             Active::Valid(_) => return Ok(()),
@@ -99,16 +101,16 @@ impl CalibrationSet {
         };
         let path = self.entries.iter().find(|(_, c)| c.id == wanted.id).map_or(Path::new(""), |(path, _)| path);
         let to_the_second = UtcMicros(now.0 - now.0.rem_euclid(1_000_000));
-        let expected = format!("a calibration of `{serial}` that is in force now ({to_the_second})");
+        let expected = format!("a calibration of `{serial}` that is valid now ({to_the_second})");
         Err(Diagnostics::one(Diagnostic { key: key.into(), ..Diagnostic::of_file(path, &expected, found) }))
     }
 
-    /// The serial number they are for; `None` for an empty set.
+    /// The serial number of the instrument; `None` for an empty set.
     pub fn serial(&self) -> Option<&str> {
         self.entries.first().map(|(_, c)| c.instrument_serial.as_str())
     }
 
-    /// Each file with its calibration, by the begin of validity.
+    /// Each file with its calibration, ordered by the start of validity.
     pub fn entries(&self) -> impl Iterator<Item = (&Path, &Calibration)> {
         self.entries.iter().map(|(path, calibration)| (path.as_path(), calibration))
     }
@@ -128,9 +130,9 @@ mod tests {
         (PathBuf::from(format!("{id}.toml")), c)
     }
 
-    /// Identity: the begin of validity is in, its end is out, and what ended last is remembered.
+    /// The start of validity is included, its end is excluded, and the calibration that expired last is returned.
     #[test]
-    fn the_one_in_force_is_found_and_the_last_one_remembered() {
+    fn the_valid_calibration_is_found_and_else_the_one_that_expired_last() {
         let set = CalibrationSet::new(vec![calibration("b", "7", 30, 40), calibration("a", "7", 10, 20)]).unwrap();
         let id = |at, serial| match set.active(UtcMicros(at), serial) {
             Active::Valid(c) => format!("valid {}", c.id),
@@ -145,23 +147,23 @@ mod tests {
         }
     }
 
-    /// Identity: the end of a validity is out, and what is found names the file, the key and both instants.
+    /// The end of validity is excluded; the error names the file, the key and both instants.
     #[test]
-    fn a_set_without_one_in_force_is_refused() {
+    fn a_set_without_a_valid_calibration_is_refused() {
         let set = CalibrationSet::new(vec![calibration("a", "7", 10_000_000, 20_000_000)]).unwrap();
-        assert_eq!(set.require_in_force(UtcMicros(19_999_999)), Ok(()));
+        assert_eq!(set.require_valid(UtcMicros(19_999_999)), Ok(()));
         assert_eq!(
-            set.require_in_force(UtcMicros(20_700_000)).unwrap_err().to_string(),
-            "a.toml: calibration.valid_until: expected a calibration of `7` that is in force now (1970-01-01T00:00:20Z), \
+            set.require_valid(UtcMicros(20_700_000)).unwrap_err().to_string(),
+            "a.toml: calibration.valid_until: expected a calibration of `7` that is valid now (1970-01-01T00:00:20Z), \
              but found one that expired at 1970-01-01T00:00:20Z"
         );
-        let early = set.require_in_force(UtcMicros(9_000_000)).unwrap_err().to_string();
+        let early = set.require_valid(UtcMicros(9_000_000)).unwrap_err().to_string();
         assert!(early.ends_with("but found one that begins at 1970-01-01T00:00:10Z"), "{early}");
     }
 
-    /// Identity: overlap, another instrument and a name used twice are refused with both files named.
+    /// Overlapping validities, a second instrument and a repeated identifier are refused; the error names both files.
     #[test]
-    fn two_calibrations_are_never_in_force_at_once() {
+    fn two_calibrations_are_never_valid_at_once() {
         let refused = |a, b| CalibrationSet::new(vec![a, b]).unwrap_err().to_string();
         assert_eq!(
             refused(calibration("a", "7", 0, 20_000_000), calibration("b", "7", 19_000_000, 40_000_000)),

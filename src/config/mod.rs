@@ -49,7 +49,7 @@ fn load_all(path: &Path, now: UtcMicros, active: bool) -> Result<Setup, Diagnost
     let config = diagnostics.gather(config);
     let sets: Vec<Option<CalibrationSet>> = files.iter().map(|f| diagnostics.gather(CalibrationSet::load(f))).collect();
     for set in sets.iter().flatten().filter(|_| active) {
-        diagnostics.gather(set.require_in_force(now));
+        diagnostics.gather(set.require_valid(now));
     }
     diagnostics.gather(no_serial_twice(path, &sets));
     diagnostics.into_result()?;

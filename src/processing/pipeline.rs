@@ -13,7 +13,7 @@ use crate::quality::{Assessment, DarkProvenance, Judged, judge};
 use crate::quantities::{self, Matrix};
 pub use crate::record::AcquisitionContext;
 use crate::record::{Bracket, Detector, Flag, Flags, Frame, Reading, WindowStatistics, whole_half_cycles};
-use crate::reduction::{Aged, BracketInput, Reduced, Scale, Setting, reduce, scale};
+use crate::reduction::{Aged, BracketInput, Reduced, ReductionContext, Scale, reduce, scale};
 use crate::sun::{self, Sun};
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -123,7 +123,7 @@ impl Pipeline {
         }
 
         let (scale, matrix) = self.axis(reading.detector_temperature, about.tracked.shift_nm);
-        let setting = Setting {
+        let context = ReductionContext {
             calibration: &self.calibration,
             scale: &scale,
             temperature_c: reading.detector_temperature,
@@ -133,7 +133,7 @@ impl Pipeline {
                 response: self.limits.response_growth_per_year * about.tracked.response_age_s / YEAR_S,
             },
         };
-        let reduced = reduce(&brackets, &setting);
+        let reduced = reduce(&brackets, &context);
         let outcomes = quantities::evaluate_with(
             &mut self.evaluating,
             &matrix,
@@ -181,7 +181,7 @@ impl Pipeline {
         reading.stray_floor = reduced.floor_rate;
         let window = match singles {
             [] => Vec::new(),
-            _ => statistics(&brackets, singles, &reduced, &matrix, &setting),
+            _ => statistics(&brackets, singles, &reduced, &matrix, &context),
         };
         finish(reading, Some(reduced), judged, window)
     }
@@ -289,21 +289,21 @@ fn statistics(
     singles: &[Vec<Frame>],
     reduced: &Reduced,
     matrix: &Matrix,
-    setting: &Setting<'_>,
+    context: &ReductionContext<'_>,
 ) -> Vec<Option<WindowStatistics>> {
     let parts: Vec<Vec<f64>> =
-        reduced.served.iter().map(|s| s.iter().zip(&reduced.irradiance).map(|(s, e)| s * e).collect()).collect();
+        reduced.merge_weights.iter().map(|s| s.iter().zip(&reduced.irradiance).map(|(s, e)| s * e).collect()).collect();
     let columns: Vec<&[f64]> = parts.iter().map(|p| &p[..]).collect();
     let shares = quantities::effects(matrix, &reduced.irradiance, &columns);
     let series: Vec<Vec<Vec<f64>>> = brackets
         .iter()
         .zip(singles)
-        .zip(&reduced.served)
+        .zip(&reduced.merge_weights)
         .map(|((bracket, exposures), served)| {
             exposures
                 .iter()
                 .map(|frame| {
-                    let one = reduce(&[BracketInput { frame, dark: bracket.dark }], setting);
+                    let one = reduce(&[BracketInput { frame, dark: bracket.dark }], context);
                     let spectrum: Vec<f64> = (0..served.len())
                         .map(|i| if served[i] > 0.5 { one.irradiance[i] } else { reduced.irradiance[i] })
                         .collect();

@@ -207,7 +207,7 @@ fn doubts(reduced: &Reduced, facts: &Assessment<'_>) -> Vec<Doubt> {
             return None;
         }
         let mut column = vec![0.0; reduced.irradiance.len()];
-        for (served, _) in reduced.served.iter().zip(facts.darks).filter(|(_, d)| pick(d)) {
+        for (served, _) in reduced.merge_weights.iter().zip(facts.darks).filter(|(_, d)| pick(d)) {
             for ((c, s), d) in column.iter_mut().zip(served).zip(&reduced.dark_irradiance) {
                 *c += s * d * DOUBTFUL_DARK;
             }
@@ -238,7 +238,7 @@ fn low_sun(reduced: &Reduced, facts: &Assessment<'_>) -> Option<f64> {
 /// Faulty pixels, looked for where a pixel and both neighbours were served by the same bracket.
 fn pixel_faults(reduced: &Reduced, calibration: &Calibration) -> Option<Vec<f64>> {
     let scale = &reduced.scale;
-    let main = |i: usize| reduced.served.iter().position(|s| s[i] > 0.5);
+    let main = |i: usize| reduced.merge_weights.iter().position(|s| s[i] > 0.5);
     let comparable = |i: usize| {
         (i - 1..=i + 1).all(|j| scale.valid[j] && !reduced.saturated[j])
             && main(i).is_some()
@@ -264,11 +264,11 @@ fn touch_by_rung(
     // A difference between brackets counts once it stands clear of its own noise.
     let apart = facts.single_shot
         && reduced.disagreement.is_some_and(|(d, u)| d.abs() > facts.unsteady_share + 3.0 * u && d.abs() > 6.0 * u);
-    let brackets = reduced.served.len();
+    let brackets = reduced.merge_weights.len();
     if !apart && !(0..brackets).any(|k| unsteady(k) || flicker(k)) {
         return;
     }
-    let marks: Vec<Vec<bool>> = reduced.served.iter().map(|s| s.iter().map(|w| *w > 0.5).collect()).collect();
+    let marks: Vec<Vec<bool>> = reduced.merge_weights.iter().map(|s| s.iter().map(|w| *w > 0.5).collect()).collect();
     for q in (0..outcomes.len()).filter(|q| outcomes[*q].value.is_ok()) {
         let used: Vec<bool> =
             marks.iter().map(|m| !(matrix.share(q, &reduced.irradiance, m) <= SHARE_OF_RUNG)).collect();

@@ -1,9 +1,9 @@
-//! Clipped pixels and their neighbours within the blooming length: charge that overflows a clipped pixel is not their own light.
+//! Clipped pixels and their neighbours within the blooming length, which receive charge from the clipped ones.
 
 use crate::record::PixelRanges;
 use std::ops::Range;
 
-/// Ranges of pixels widened by `margin` on either side, as half-open ranges, ascending and apart.
+/// Ranges of pixels extended by `margin` on either side, as half-open ranges, ascending and disjoint.
 pub(super) fn widened_ranges(ranges: &PixelRanges, margin: u16, pixels: usize) -> Vec<Range<usize>> {
     let margin = margin as usize;
     let mut out: Vec<Range<usize>> = Vec::new();
@@ -18,7 +18,7 @@ pub(super) fn widened_ranges(ranges: &PixelRanges, margin: u16, pixels: usize) -
     out
 }
 
-/// The same as a mask of so many pixels.
+/// The ranges of [`widened_ranges`] as a mask.
 pub(super) fn widened_mask(ranges: &PixelRanges, margin: u16, pixels: usize) -> Vec<bool> {
     let mut wide = vec![false; pixels];
     widened_ranges(ranges, margin, pixels).into_iter().for_each(|r| wide[r].fill(true));

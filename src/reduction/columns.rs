@@ -1,8 +1,7 @@
-//! From merged rates to irradiance, variance and the errors that pixels share.
+//! Converts merged rates to irradiance and variance, and computes the columns of the correlated errors.
 //!
-//! Many error modes are mixtures of few columns: the floor, the dark levels and the dark model all move rates, which are divided
-//! by the response, so they share those columns ([`super::modes`]). The order of columns is this module's own: only
-//! [`crate::spectrum::errors::Errors`] is handed on.
+//! Several components use the same columns: errors of the floor, the dark levels and the dark model all change rates, which
+//! are divided by the response ([`super::modes`]). The order of the columns is internal to the reduction.
 
 use super::cosine::CosineFactor;
 use super::counts::Signal;
@@ -15,94 +14,94 @@ use crate::spectrum::errors::{IRRADIANCE, RESPONSE};
 use crate::spectrum::lanes::{LANES, Lanes};
 use std::ops::Range;
 
-/// 1 counts/s in every pixel.
+/// Column of an error of 1 counts/s in every pixel.
 pub const RATE: usize = 2;
-/// A shift of the scale by 1 nm.
+/// Column of a shift of the wavelength scale by 1 nm.
 pub const SHIFT: usize = 3;
-/// The excess of the slit.
+/// Column of the bandwidth error.
 pub const SLIT: usize = 4;
-/// The first column that not every reading has.
+/// First of the columns that exist only in some readings.
 const OPTIONAL: usize = 5;
 
-/// Pixels that are worked on at a time, so that all columns of them stay in the nearest memory.
+/// Pixels processed at a time, so that all their columns stay in the first-level cache.
 const TILE: usize = 64;
 type Tile = [[f64; TILE]];
 
-/// What the columns are made from.
+/// Inputs of the columns.
 #[derive(Clone, Copy, Debug)]
-pub struct Known<'a> {
+pub struct ColumnInputs<'a> {
     /// The active calibration.
     pub calibration: &'a Calibration,
-    /// Its axis.
+    /// The pixel axis.
     pub scale: &'a Scale,
-    /// The brackets.
+    /// The brackets as count rates.
     pub signals: &'a [Signal],
-    /// The brackets as one, the floor subtracted.
+    /// The merged brackets, floor subtracted.
     pub merged: &'a Merged,
-    /// The floor.
+    /// The stray-light floor.
     pub floor: Option<Floor>,
-    /// Irradiance for a count a second, with temperature and cosine [W m⁻² nm⁻¹ / (counts s⁻¹)].
+    /// Irradiance per unit of rate, with temperature and cosine correction [W m⁻² nm⁻¹ / (counts s⁻¹)].
     pub inverse: &'a [f64],
     /// Correction for the optic's cosine response.
     pub cosine: Option<CosineFactor>,
     /// Detector temperature [°C].
     pub temperature_c: Option<f64>,
-    /// Effect of the time since the last check.
+    /// Uncertainty due to the time since the last check.
     pub aged: Aged,
 }
 
-/// Where the columns stand that not every reading has.
+/// Indices of the optional columns.
 #[derive(Clone, Copy, Debug)]
-pub struct Places {
+pub struct ColumnLayout {
     pub temperature: Option<usize>,
-    /// The first of the shares of the brackets, all but the last, whose share is what the others leave.
-    pub served: usize,
+    /// First of the columns of merge weights, one per bracket except the last: the weights of a pixel add up to 1.
+    pub merge_weights: usize,
     pub dark_model: Option<usize>,
     columns: usize,
 }
 
-impl Places {
-    fn of(known: &Known<'_>) -> Self {
+impl ColumnLayout {
+    fn of(inputs: &ColumnInputs<'_>) -> Self {
         let mut columns = OPTIONAL;
         let mut place = |n: usize| {
             columns += n;
             columns - n
         };
-        let temperature = known.scale.follows_temperature.then(|| place(1));
-        let served = place(known.signals.len().saturating_sub(1));
-        let dark_model = known.signals.iter().any(|s| s.exponent_effect != 0.0).then(|| place(1));
-        Self { temperature, served, dark_model, columns }
+        let temperature = inputs.scale.follows_temperature.then(|| place(1));
+        let merge_weights = place(inputs.signals.len().saturating_sub(1));
+        let dark_model = inputs.signals.iter().any(|s| s.exponent_effect != 0.0).then(|| place(1));
+        Self { temperature, merge_weights, dark_model, columns }
     }
 }
 
-/// The irradiance of a reading and the columns of its errors; see [`super::Reduced`].
+/// Irradiance, variance and error columns of a reading; see [`super::Reduced`].
 #[derive(Debug)]
-pub struct Filled {
+pub struct Columns {
     pub irradiance: Vec<f64>,
     pub variance: Vec<f64>,
     pub dark_irradiance: Vec<f64>,
     pub lanes: Lanes,
-    /// Which columns there are.
-    pub places: Places,
+    /// Indices of the optional columns.
+    pub layout: ColumnLayout,
 }
 
-/// Irradiance, variance, dark irradiance and columns of a reading.
+/// Computes irradiance, variance, dark irradiance and columns of a reading.
 #[inline(always)]
-pub fn fill(known: &Known<'_>) -> Filled {
-    let places = Places::of(known);
-    let pixels = known.inverse.len();
-    let mut out = Filled {
+pub fn fill(inputs: &ColumnInputs<'_>) -> Columns {
+    let layout = ColumnLayout::of(inputs);
+    let pixels = inputs.inverse.len();
+    let mut out = Columns {
         irradiance: vec![0.0; pixels],
         variance: vec![0.0; pixels],
         dark_irradiance: vec![0.0; pixels],
-        lanes: Lanes::zeros(places.columns, pixels),
-        places,
+        lanes: Lanes::zeros(layout.columns, pixels),
+        layout,
     };
-    let mut tile = vec![[0.0; TILE]; places.columns.next_multiple_of(LANES)];
+    let mut tile = vec![[0.0; TILE]; layout.columns.next_multiple_of(LANES)];
     for start in (0..pixels).step_by(TILE) {
         let at = start..(start + TILE).min(pixels);
-        light_columns(known, at.clone(), places, &mut tile, &mut out);
-        dark_columns(known, at.clone(), places, &mut tile, &mut out.dark_irradiance);
+        light_columns(inputs, at.clone(), layout, &mut tile, &mut out);
+        dark_columns(inputs, at.clone(), layout, &mut tile, &mut out.dark_irradiance);
         for (block, columns) in out.lanes.blocks_mut().iter_mut().zip(tile.as_chunks::<LANES>().0) {
             let [a, b, c, d, e, f, g, h] = columns;
             for (i, lanes) in block[at.clone()].iter_mut().enumerate() {
@@ -113,12 +112,18 @@ pub fn fill(known: &Known<'_>) -> Filled {
     out
 }
 
-/// Irradiance and variance, and the columns of the errors that go with the light.
+/// Computes irradiance, variance and the columns of the errors proportional to the light.
 #[inline(always)]
-fn light_columns(known: &Known<'_>, at: Range<usize>, places: Places, tile: &mut Tile, out: &mut Filled) {
-    let (scale, merged) = (known.scale, known.merged);
+fn light_columns(
+    inputs: &ColumnInputs<'_>,
+    at: Range<usize>,
+    layout: ColumnLayout,
+    tile: &mut Tile,
+    out: &mut Columns,
+) {
+    let (scale, merged) = (inputs.scale, inputs.merged);
     let (start, n) = (at.start, at.len());
-    let k = &known.inverse[at.clone()][..n];
+    let k = &inputs.inverse[at.clone()][..n];
     let rate = &merged.rate[at.clone()][..n];
     let irradiance = &mut out.irradiance[at.clone()][..n];
     for i in 0..n {
@@ -135,12 +140,12 @@ fn light_columns(known: &Known<'_>, at: Range<usize>, places: Places, tile: &mut
         column[i] = u[i] * irradiance[i];
     }
     difference(&mut tile[SHIFT], &merged.rate, start, n, 1, k, &scale.per_nm, |left, _, right| right - left);
-    let reach = scale.slit_pixels;
+    let distance = scale.slit_pixels;
     let curve = |left: f64, here: f64, right: f64| right - 2.0 * here + left;
-    difference(&mut tile[SLIT], &merged.rate, start, n, reach, k, &scale.slit_excess, curve);
-    blunted(&mut tile[SLIT], &merged.rate, start, n, reach, k, &scale.slit_blunting);
-    if let Some(c) = places.temperature {
-        let dt = known.temperature_c.map_or(0.0, |t| t - known.calibration.temperature_c);
+    difference(&mut tile[SLIT], &merged.rate, start, n, distance, k, &scale.slit_excess, curve);
+    subtract_fourth_difference(&mut tile[SLIT], &merged.rate, start, n, distance, k, &scale.slit_smoothing);
+    if let Some(c) = layout.temperature {
+        let dt = inputs.temperature_c.map_or(0.0, |t| t - inputs.calibration.temperature_c);
         let (column, per_k) = (&mut tile[c][..n], &scale.relative_per_k[at][..n]);
         for i in 0..n {
             column[i] = irradiance[i] * per_k[i] / (1.0 + per_k[i] * dt);
@@ -148,56 +153,62 @@ fn light_columns(known: &Known<'_>, at: Range<usize>, places: Places, tile: &mut
     }
 }
 
-/// The dark irradiance, and the columns of the darks: the share of each bracket but the last, and the dark model's.
+/// Computes the dark irradiance, the columns of merge weights of all brackets but the last, and the column of the dark model.
 #[inline(always)]
-fn dark_columns(known: &Known<'_>, at: Range<usize>, places: Places, tile: &mut Tile, dark_irradiance: &mut [f64]) {
+fn dark_columns(
+    inputs: &ColumnInputs<'_>,
+    at: Range<usize>,
+    layout: ColumnLayout,
+    tile: &mut Tile,
+    dark_irradiance: &mut [f64],
+) {
     let n = at.len();
-    let k = &known.inverse[at.clone()][..n];
+    let k = &inputs.inverse[at.clone()][..n];
     let dark = &mut dark_irradiance[at.clone()][..n];
-    if let Some(c) = places.dark_model {
+    if let Some(c) = layout.dark_model {
         tile[c].fill(0.0);
     }
-    for (r, (signal, served)) in known.signals.iter().zip(&known.merged.served).enumerate() {
-        let (dark_rate, served) = (&signal.dark_rate[at.clone()][..n], &served[at.clone()][..n]);
+    for (r, (signal, merge_weights)) in inputs.signals.iter().zip(&inputs.merged.merge_weights).enumerate() {
+        let (dark_rate, merge_weights) = (&signal.dark_rate[at.clone()][..n], &merge_weights[at.clone()][..n]);
         for i in 0..n {
-            dark[i] += served[i] * dark_rate[i] * k[i];
+            dark[i] += merge_weights[i] * dark_rate[i] * k[i];
         }
-        if r + 1 < known.signals.len() {
-            let column = &mut tile[places.served + r][..n];
+        if r + 1 < inputs.signals.len() {
+            let column = &mut tile[layout.merge_weights + r][..n];
             for i in 0..n {
-                column[i] = served[i] * k[i];
+                column[i] = merge_weights[i] * k[i];
             }
         }
-        if let (Some(c), true) = (places.dark_model, signal.exponent_effect != 0.0) {
+        if let (Some(c), true) = (layout.dark_model, signal.exponent_effect != 0.0) {
             let column = &mut tile[c][..n];
             for i in 0..n {
-                column[i] += served[i] * dark_rate[i] * signal.exponent_effect * k[i];
+                column[i] += merge_weights[i] * dark_rate[i] * signal.exponent_effect * k[i];
             }
         }
     }
 }
 
-/// A difference of rates `reach` pixels to either side, times a factor a pixel and the inverse response.
-#[expect(clippy::too_many_arguments, reason = "one loop, named by what it takes")]
+/// Difference of rates over `distance` pixels on either side, times a factor per pixel and the inverse response.
+#[expect(clippy::too_many_arguments, reason = "one inlined loop; a struct of its inputs would add nothing")]
 #[inline(always)]
 fn difference(
     column: &mut [f64; TILE],
     rate: &[f64],
     start: usize,
     n: usize,
-    reach: usize,
+    distance: usize,
     k: &[f64],
     factor: &[f64],
     of: impl Fn(f64, f64, f64) -> f64,
 ) {
     column.fill(0.0);
-    // Beyond the ends of the axis there is nothing to take a difference with, and the factor is zero there.
-    let (low, high) = (start.max(reach), (start + n).min(rate.len().saturating_sub(reach)));
+    // Near the ends of the axis there is no difference, and the factor is zero.
+    let (low, high) = (start.max(distance), (start + n).min(rate.len().saturating_sub(distance)));
     if low >= high {
         return;
     }
     let m = high - low;
-    let (left, here, right) = (&rate[low - reach..][..m], &rate[low..][..m], &rate[low + reach..][..m]);
+    let (left, here, right) = (&rate[low - distance..][..m], &rate[low..][..m], &rate[low + distance..][..m]);
     let (factor, k) = (&factor[low..][..m], &k[low - start..][..m]);
     let column = &mut column[low - start..][..m];
     for i in 0..m {
@@ -205,16 +216,25 @@ fn difference(
     }
 }
 
-/// Takes a fourth difference of rates in steps of `reach` pixels off a column, times a factor a pixel and the inverse response.
+/// Subtracts from a column the fourth difference of rates in steps of `distance` pixels, times a factor per pixel and the inverse
+/// response.
 #[inline(always)]
-fn blunted(column: &mut [f64; TILE], rate: &[f64], start: usize, n: usize, reach: usize, k: &[f64], factor: &[f64]) {
-    let (low, high) = (start.max(2 * reach), (start + n).min(rate.len().saturating_sub(2 * reach)));
+fn subtract_fourth_difference(
+    column: &mut [f64; TILE],
+    rate: &[f64],
+    start: usize,
+    n: usize,
+    distance: usize,
+    k: &[f64],
+    factor: &[f64],
+) {
+    let (low, high) = (start.max(2 * distance), (start + n).min(rate.len().saturating_sub(2 * distance)));
     if low >= high {
         return;
     }
     let m = high - low;
-    let rate = &rate[low - 2 * reach..high + 2 * reach];
-    let at = |steps: usize| &rate[steps * reach..][..m];
+    let rate = &rate[low - 2 * distance..high + 2 * distance];
+    let at = |steps: usize| &rate[steps * distance..][..m];
     let (outer_left, left, here, right, outer_right) = (at(0), at(1), at(2), at(3), at(4));
     let (factor, k) = (&factor[low..][..m], &k[low - start..][..m]);
     let column = &mut column[low - start..][..m];

@@ -1,27 +1,27 @@
-//! The cosine response of the optic: how much of the light it lost, given where the sun stands.
+//! Correction of the optic's cosine response, from the position of the sun and the clearness of the sky.
 //!
-//! The share of the beam is not measured; it is estimated from how bright the reading is for the sun's height, and what
-//! that leaves open is an uncertainty common to all wavelengths.
+//! The share of direct light is not measured. It is estimated from the brightness of the reading for the sun's elevation; the
+//! uncertainty of this estimate is common to all wavelengths.
 
 use crate::calibration::Cosine;
 use crate::numeric::interpolate_clamped;
 
-/// Photons in 400–700 nm for each joule of global irradiance [µmol/J]; common practice (2.0–2.1 in the literature).
+/// Photons in 400–700 nm per joule of global irradiance [µmol/J]; the usual value (2.0–2.1 in the literature).
 const PPFD_PER_GLOBAL: f64 = 2.05;
 /// Solar constant [W m⁻²]: the sun's nominal luminosity of IAU 2015 over a sphere of one astronomical unit (astropy 8.0.2,
 /// `constants.L_sun` and `constants.au`: 1361.2).
 const SOLAR_CONSTANT: f64 = 1361.0;
 
-/// What the optic did to the light.
+/// The response of the optic to the light of a reading.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct CosineFactor {
-    /// Response over ideal response [1]; irradiance is divided by it.
+    /// Response relative to the ideal response [1]; irradiance is divided by it.
     pub factor: f64,
     /// Its standard uncertainty [1].
     pub uncertainty: f64,
-    /// Factor for ultraviolet below 400 nm, where more of the light is diffuse [1].
+    /// Factor below 400 nm, where a larger share of the light is diffuse [1].
     pub ultraviolet: f64,
-    /// The largest relative error that not knowing the beam's share can leave [1].
+    /// Largest relative error due to the unknown share of direct light [1].
     pub beam_effect: f64,
 }
 
@@ -40,29 +40,29 @@ pub fn diffuse_share(clearness: f64) -> f64 {
     }
 }
 
-/// The factor for sun and sky.
+/// The factor for direct and diffuse daylight.
 ///
 /// elevation_deg: the sun's apparent elevation [degrees]. ppfd: photon flux density 400–700 nm before this correction
-/// [µmol m⁻² s⁻¹], to judge clearness by. Below the horizon all light is diffuse.
+/// [µmol m⁻² s⁻¹], for the clearness. With the sun below the horizon all light is diffuse.
 pub fn under_the_sky(cosine: &Cosine, elevation_deg: f64, ppfd: f64) -> CosineFactor {
     let diffuse = cosine.diffuse_ratio;
     if !(elevation_deg > 0.0) {
         return CosineFactor { factor: diffuse, uncertainty: 0.0, ultraviolet: diffuse, beam_effect: 0.0 };
     }
     let beam = interpolate_clamped(&cosine.zenith_deg, &cosine.ratio, 90.0 - elevation_deg);
-    // Even a sun on the horizon leaves some height; the clearness of the last degrees means little anyway.
+    // A lower bound near the horizon, where the clearness index has little meaning.
     let height = elevation_deg.to_radians().sin().max(0.02);
     let clearness = ppfd / PPFD_PER_GLOBAL / (SOLAR_CONSTANT * height);
     let share = diffuse_share(clearness);
-    // Below this clearness no disc of the sun is seen and the sky is all there is.
+    // Below this clearness the solar disc is hidden and all light is diffuse.
     let overcast = clearness < 0.25;
-    let spread = if overcast { 0.0 } else { (beam - diffuse).abs() };
+    let beam_difference = if overcast { 0.0 } else { (beam - diffuse).abs() };
     CosineFactor {
         factor: share * diffuse + (1.0 - share) * beam,
-        // The estimate of the share is good to about 0.2 (scatter of the published relation).
-        uncertainty: 0.2 * spread,
+        // Standard uncertainty of the estimated share: about 0.2 (scatter of the published relation).
+        uncertainty: 0.2 * beam_difference,
         ultraviolet: 0.5 * (1.0 + share) * diffuse + 0.5 * (1.0 - share) * beam,
-        beam_effect: spread / beam.min(diffuse).max(0.05),
+        beam_effect: beam_difference / beam.min(diffuse).max(0.05),
     }
 }
 
@@ -87,7 +87,7 @@ mod tests {
         }
     }
 
-    /// Identity: the ends of the relation and its continuity at the seams.
+    /// Identity: the limits of the relation and its continuity between the pieces.
     #[test]
     fn an_overcast_sky_is_all_diffuse_and_the_relation_has_no_jump() {
         assert!((diffuse_share(0.0) - 1.0).abs() < 1e-12);
@@ -97,9 +97,9 @@ mod tests {
         assert_eq!(diffuse_share(f64::NAN), 1.0);
     }
 
-    /// Identity: an ideal optic is never corrected, whatever the sky.
+    /// An ideal optic has the factor 1 for every sky.
     #[test]
-    fn an_ideal_optic_is_left_alone() {
+    fn an_ideal_optic_is_not_corrected() {
         let ideal = Cosine { zenith_deg: vec![0.0, 90.0], ratio: vec![1.0, 1.0], diffuse_ratio: 1.0 };
         for elevation in [-5.0, 0.5, 10.0, 60.0] {
             for ppfd in [0.0, 100.0, 2000.0, f64::NAN] {

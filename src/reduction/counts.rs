@@ -1,4 +1,4 @@
-//! One frame: offset, linearity, dark. Counts become a rate with the noise of a single exposure's terms kept apart.
+//! Reduction of one frame: offset, linearity, dark. Converts counts to a count rate with the terms of its variance.
 
 use super::blooming::widened_ranges;
 use super::dark_model::DarkModel;
@@ -10,44 +10,44 @@ use crate::record::Frame;
 use std::borrow::Cow;
 use std::ops::Range;
 
-/// The dark that serves a frame.
+/// The dark used for a frame.
 #[derive(Clone, Copy, Debug)]
 pub enum DarkFor<'a> {
-    /// A dark of the same integration time and temperature; the model, where there is one, knows its offsets.
+    /// A dark of the same integration time and temperature; the model, if present, gives the offsets.
     Matched {
         /// The dark.
         dark: &'a Frame,
-        /// The model in force.
+        /// The active model.
         model: Option<&'a DarkModel>,
     },
-    /// The model alone.
+    /// The dark model only.
     Model(&'a DarkModel),
 }
 
-/// One bracket of the bracketing with its dark.
+/// One bracket with its dark.
 #[derive(Clone, Copy, Debug)]
 pub struct BracketInput<'a> {
-    /// The light.
+    /// The light frame.
     pub frame: &'a Frame,
     /// Its dark.
     pub dark: DarkFor<'a>,
 }
 
-/// A frame as signal.
+/// A frame as count rates.
 #[derive(Clone, Debug, Default)]
 pub struct Signal {
-    /// Light of every pixel [counts/s], dark subtracted, linear.
+    /// Rate of every pixel [counts/s], linearised, dark subtracted.
     pub rate: Vec<f64>,
     /// Dark current that was subtracted [counts/s].
     pub dark_rate: Vec<f64>,
-    /// Variance of `rate` from the dark that served and from read noise, apart from the dark current's shot noise
-    /// [counts²/s²]. The light's own shot noise is added where the merged rate is known.
+    /// Variance of `rate` from read noise and the dark, without the shot noise of the dark current [counts²/s²]. The merge
+    /// adds the shot noise of the light.
     pub base_variance: f64,
-    /// What a count a second of dark current adds to it [counts/s].
+    /// Variance per unit of dark rate, added to `base_variance` [counts/s].
     pub variance_per_dark: f64,
     /// Exposures × integration time [s].
     pub total_s: f64,
-    /// Clipped pixels and those within the blooming length of one, ascending and apart.
+    /// Clipped pixels and those within the blooming length of one, ascending and disjoint.
     pub clipped: Vec<Range<usize>>,
     /// Standard uncertainty of the common dark level [counts/s].
     pub level_uncertainty: f64,
@@ -63,10 +63,10 @@ impl Signal {
     }
 }
 
-/// Turns a frame into signal.
+/// Converts a frame to count rates.
 ///
-/// The common offset of every frame is taken from the light-shielded pixels beyond the blooming length of any clipped one: what they show
-/// beyond their dark is electronics, not light. Without a sensor the model's own reference temperature stands in.
+/// The drift of the electronic offset is the mean excess of the shielded pixels over their dark, without those within the
+/// blooming length of a clipped pixel. Without a temperature sensor the reference temperature of the model is used.
 #[inline(always)]
 pub fn signal(bracket: &BracketInput<'_>, calibration: &Calibration, scale: &Scale) -> Signal {
     let frame = bracket.frame;
@@ -85,7 +85,7 @@ pub fn signal(bracket: &BracketInput<'_>, calibration: &Calibration, scale: &Sca
 
     let light = Light { sums: fitted(&frame.sums, pixels), exposures: n, integration_s: t };
     let polynomial = Polynomial::new(&calibration.linearity);
-    // What the dark itself is uncertain by: its read noise, and its shot noise for a count of dark [counts², counts].
+    // Variance of the dark: read noise [counts²], and shot noise per count of dark [counts].
     let ((dark_read, dark_shot), level) = match bracket.dark {
         DarkFor::Model(model) => {
             let temperature = frame.temperature_c.unwrap_or(model.reference_c);
@@ -99,7 +99,7 @@ pub fn signal(bracket: &BracketInput<'_>, calibration: &Calibration, scale: &Sca
                 }
             });
             out.exponent_effect = model.exponent_uncertainty * (temperature - model.reference_c);
-            // A pixel's own shot noise went into its fit as well: hot pixels are known less well.
+            // The shot noise of a pixel also enters its fit, so the variance grows with its dark signal.
             let variance = model.variance(t, temperature);
             ((variance, variance * shot / read.max(1e-9)), level)
         }
@@ -109,8 +109,8 @@ pub fn signal(bracket: &BracketInput<'_>, calibration: &Calibration, scale: &Sca
             let level = match (model, dark.temperature_c) {
                 (Some(m), Some(then)) if m.offset.len() == pixels && m.rate.len() == pixels && m.holds_at(then) => {
                     let shift = m.offset_shift(then);
-                    // The dark may be up to the allowed difference warmer or cooler than the light: ten per cent a kelvin
-                    // in a hot pixel, which the model knows better than nothing.
+                    // The temperature of the dark may differ from that of the light by the allowed difference; the model
+                    // corrects for it (about 10 % per kelvin in a hot pixel).
                     let change = match frame.temperature_c {
                         Some(now) if m.holds_at(now) => (m.rate_factor(now) - m.rate_factor(then)) * t,
                         _ => 0.0,
@@ -124,8 +124,8 @@ pub fn signal(bracket: &BracketInput<'_>, calibration: &Calibration, scale: &Sca
                         }
                     })
                 }
-                // Without a model the dark itself stands in for the offset: its own non-linearity (a few per cent of
-                // the dark current's share of full scale) is then left out.
+                // Without a model the dark is used as the offset; the non-linearity of the dark signal (a few per cent of
+                // the dark current's share of full scale) is neglected.
                 _ => light.subtract(&polynomial, scale, &mut out, |at, offsets, darks| {
                     for ((to, dark), sum) in offsets.iter_mut().zip(darks).zip(&sums[at]) {
                         *to = f64::from(*sum) * per_exposure;
@@ -138,7 +138,7 @@ pub fn signal(bracket: &BracketInput<'_>, calibration: &Calibration, scale: &Sca
     };
     out.base_variance = (read / n + dark_read) / (t * t);
     out.variance_per_dark = (shot / n + dark_shot) / t;
-    // Without shielded pixels the offset's own wander is unknown to this frame: the read noise of one pixel stands for it.
+    // Without shielded pixels the drift of the offset is unknown; the read noise of one pixel is its uncertainty.
     let level_variance = match level {
         0 => read,
         kept => (read / n + dark_read) / kept as f64,
@@ -154,12 +154,12 @@ struct Light<'a> {
     integration_s: f64,
 }
 
-/// Pixels that are worked on at a time.
+/// Pixels processed at a time.
 const TILE: usize = 64;
 
 impl Light<'_> {
-    /// Fills rate and dark rate; `baseline` fills in offset and dark signal of some pixels in one exposure [counts]. Answers
-    /// how many shielded pixels the common level was taken from.
+    /// Computes rate and dark rate; `baseline` gives offset and dark signal of a range of pixels in one exposure [counts].
+    /// Returns the number of shielded pixels in the mean level.
     #[inline(always)]
     fn subtract(
         &self,
@@ -171,13 +171,13 @@ impl Light<'_> {
         let (per_exposure, per_s) = (1.0 / self.exposures, 1.0 / self.integration_s);
         let (mut offset, mut dark, mut counts) = ([0.0; TILE], [0.0; TILE], [0.0; TILE]);
         let mut excess: Vec<f64> = Vec::with_capacity(scale.shielded.len());
-        // Charge from clipped neighbours is light.
+        // Pixels that received charge from clipped neighbours are excluded.
         let clean = |i: &usize| !out.clipped.iter().any(|blooming| blooming.contains(i));
         for i in scale.shielded.iter().copied().filter(clean) {
             baseline(i..i + 1, &mut offset[..1], &mut dark[..1]);
             excess.push(f64::from(self.sums[i]) * per_exposure - offset[0] - dark[0]);
         }
-        // The middle three quarters: one shielded pixel turned hot must not move every other pixel.
+        // Trimmed by an eighth on either side, so that one hot shielded pixel does not shift all others.
         let cut = excess.len() / 8;
         let (level, kept) = trimmed_mean(&mut excess, cut).unwrap_or((0.0, 0));
         let tiles = out.rate.chunks_mut(TILE).zip(out.dark_rate.chunks_mut(TILE)).zip(self.sums.chunks(TILE));
@@ -205,7 +205,7 @@ impl Light<'_> {
     }
 }
 
-/// As many numbers as there are pixels: what is missing counts as zero, what is too much is left out.
+/// Resizes to the number of pixels: missing values are zero, excess values are dropped.
 fn fitted<T: Copy + Default>(values: &[T], pixels: usize) -> Cow<'_, [T]> {
     if values.len() >= pixels {
         return Cow::Borrowed(&values[..pixels]);

@@ -1,8 +1,8 @@
-//! The dark model: what a pixel gives without light, at any integration time and temperature.
+//! The dark model: the counts of each pixel without light, for any integration time and temperature.
 //!
-//! `counts_i(t, T) = offset_i + κ·(T − T₀) + rate_i·exp(β·(T − T₀))·t`, fitted to the dark library. β is fitted, never
-//! assumed: doubling temperatures of 5 to 10 K are all quoted for real detectors. Where the library's temperatures lie
-//! too close together for a fit, the model says so and holds only near them.
+//! `counts_i(t, T) = offset_i + κ·(T − T₀) + rate_i·exp(β·(T − T₀))·t`, fitted to a set of darks. β is fitted, never
+//! assumed: published doubling temperatures range from 5 to 10 K. If the temperatures of the darks are too close together for
+//! a fit, β is `None` and the model is valid only near these temperatures.
 //!
 //! Source of the form: CIE 233:2019 and WMO/GAW report 191 (from memory; every coefficient is fitted to the instrument's own darks, so
 //! no value rests on them); Arrhenius behaviour linearised about T₀.
@@ -15,12 +15,12 @@ use crate::numeric::upper_median;
 use crate::record::Frame;
 use pco::{ChunkConfig, DeltaSpec, ModeSpec};
 
-/// Without a fitted β the model holds this far outside the library's temperatures [K].
+/// Without a fitted β the model is valid up to this distance from the temperatures of its darks [K].
 const HELD_MARGIN_K: f64 = 1.0;
-/// Standard uncertainty of β where the library could not tell it [1/K]: doubling in 7 K, about zero.
+/// Standard uncertainty of β where it could not be fitted and is taken as zero [1/K]: a doubling in 7 K.
 const UNKNOWN_EXPONENT: f64 = 0.1;
 
-/// One dark of the library.
+/// One dark of the fit.
 #[derive(Clone, Copy, Debug)]
 pub struct FittingDark<'a> {
     /// The counts.
@@ -29,7 +29,7 @@ pub struct FittingDark<'a> {
     pub temperature_c: f64,
 }
 
-/// A fitted model. All arrays are per pixel, kept in `f32` so that what is stored is exactly what served.
+/// A fitted model. Arrays have one entry per pixel, in `f32`, so that the stored model is exactly the one used.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct DarkModel {
     /// Offset at `reference_c` [counts].
@@ -40,26 +40,26 @@ pub struct DarkModel {
     pub reference_c: f64,
     /// κ [counts/K].
     pub offset_per_k: f64,
-    /// β [1/K]; `None` where the library could not tell.
+    /// β [1/K]; `None` if it could not be fitted.
     pub rate_exponent_per_k: Option<f64>,
-    /// Standard uncertainty of β [1/K]; of its being zero where it is not known.
+    /// Standard uncertainty of β [1/K]; of the value zero if β was not fitted.
     pub exponent_uncertainty: f64,
     /// Covariance of (offset, rate) for a pixel of unit weight: [c₀₀, c₀₁, c₁₁].
     pub covariance: [f64; 3],
-    /// Temperatures of the library [°C].
+    /// Range of temperatures of the darks [°C].
     pub temperature_range_c: (f64, f64),
-    /// Integration times of the library [s].
+    /// Range of integration times of the darks [s].
     pub integration_range_s: (f64, f64),
-    /// Newest dark in the library.
+    /// End of the newest dark.
     pub newest: UtcMicros,
-    /// How many darks it was fitted to.
+    /// Number of darks in the fit.
     pub darks: usize,
 }
 
 /// Why no model could be fitted.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum NoModel {
-    /// Offset and rate cannot be told apart.
+    /// The integration times are too similar to separate offset and rate.
     #[error(
         "expected darks at two integration times at least a factor of 3 apart, but found {shortest_s} s to {longest_s} s"
     )]
@@ -74,33 +74,33 @@ pub enum NoModel {
     PixelCount {
         /// Pixels of the first dark.
         expected: usize,
-        /// Pixels of the odd one.
+        /// Pixels of the differing one.
         found: usize,
     },
-    /// Nothing to fit.
+    /// Fewer than two darks.
     #[error("expected at least 2 darks, but found {0}")]
     TooFew(usize),
 }
 
 impl DarkModel {
-    /// Fits the model to a library.
+    /// Fits the model to a set of darks.
     ///
     /// Deterministic: the same darks in the same order give the same bits.
-    pub fn fit(library: &[FittingDark<'_>], noise: &Noise, linearity: &[f64]) -> Result<Self, NoModel> {
-        if library.len() < 2 {
-            return Err(NoModel::TooFew(library.len()));
+    pub fn fit(darks: &[FittingDark<'_>], noise: &Noise, linearity: &[f64]) -> Result<Self, NoModel> {
+        if darks.len() < 2 {
+            return Err(NoModel::TooFew(darks.len()));
         }
-        let pixels = library[0].frame.sums.len();
-        if let Some(odd) = library.iter().find(|d| d.frame.sums.len() != pixels) {
+        let pixels = darks[0].frame.sums.len();
+        if let Some(odd) = darks.iter().find(|d| d.frame.sums.len() != pixels) {
             return Err(NoModel::PixelCount { expected: pixels, found: odd.frame.sums.len() });
         }
-        let (lo_t, hi_t) = range(library.iter().map(|d| d.frame.integration_s));
+        let (lo_t, hi_t) = range(darks.iter().map(|d| d.frame.integration_s));
         if !(hi_t >= 3.0 * lo_t) {
             return Err(NoModel::TooAlike { shortest_s: lo_t, longest_s: hi_t });
         }
-        let (lo_c, hi_c) = range(library.iter().map(|d| d.temperature_c));
+        let (lo_c, hi_c) = range(darks.iter().map(|d| d.temperature_c));
         let reference_c = 0.5 * (lo_c + hi_c);
-        let fitted = fit::fit(library, reference_c, noise, linearity);
+        let fitted = fit::fit(darks, reference_c, noise, linearity);
         let (beta, beta_u) = fitted.exponent.map_or((None, UNKNOWN_EXPONENT), |(b, u)| (Some(b), u));
         Ok(Self {
             offset: fitted.pixels.iter().map(|p| p.0 as f32).collect(),
@@ -112,13 +112,13 @@ impl DarkModel {
             covariance: fitted.covariance,
             temperature_range_c: (lo_c, hi_c),
             integration_range_s: (lo_t, hi_t),
-            newest: library.iter().map(|d| d.frame.end()).max().unwrap_or_default(),
-            darks: library.len(),
+            newest: darks.iter().map(|d| d.frame.end()).max().unwrap_or_default(),
+            darks: darks.len(),
         })
     }
 
-    /// Whether the model may speak for a temperature: always with a fitted β (its uncertainty grows with the distance),
-    /// otherwise only near the library's own.
+    /// Whether the model is valid at a temperature: always with a fitted β (the uncertainty grows with the distance), otherwise
+    /// only near the temperatures of its darks.
     pub fn holds_at(&self, temperature_c: f64) -> bool {
         let (lo, hi) = self.temperature_range_c;
         self.rate_exponent_per_k.is_some() && temperature_c.is_finite()
@@ -141,7 +141,7 @@ impl DarkModel {
         self.offset.iter().zip(&self.rate).map(|(o, r)| f64::from(*o) + shift + f64::from(*r) * scale).collect()
     }
 
-    /// Variance of the prediction common to pixels of unit weight [counts²].
+    /// Variance of the prediction for a pixel of unit weight [counts²].
     pub fn variance(&self, integration_s: f64, temperature_c: f64) -> f64 {
         let x = self.rate_factor(temperature_c) * integration_s;
         let [c00, c01, c11] = self.covariance;
@@ -151,11 +151,11 @@ impl DarkModel {
     /// As bytes for the store: a JSON head with its length (u32, little-endian), then offsets and rates coded without loss.
     pub fn encode(&self) -> Vec<u8> {
         let head = Self { offset: Vec::new(), rate: Vec::new(), ..self.clone() };
-        // Plain numbers always become JSON; an empty head would be refused by `decode`.
+        // Serialisation of plain numbers does not fail; `decode` refuses an empty head.
         let head = serde_json::to_vec(&head).unwrap_or_default();
         let mut bytes = (head.len() as u32).to_le_bytes().to_vec();
         bytes.extend(head);
-        // Pixels have nothing to do with their neighbours: what the codec would find out in a millisecond is known.
+        // Neighbouring pixels are independent, so the codec need not search for a mode (a millisecond).
         let settings = ChunkConfig::default().with_mode_spec(ModeSpec::Classic).with_delta_spec(DeltaSpec::NoOp);
         for array in [&self.offset, &self.rate] {
             let coded = pco::standalone::simple_compress(array, &settings).unwrap_or_default();
@@ -184,7 +184,7 @@ impl DarkModel {
         Ok(model)
     }
 
-    /// Median offset at T₀ [counts] and median rate at a stated temperature [counts/s], to compare models by.
+    /// Median offset [counts] and median rate [counts/s] at a temperature, for the comparison of models.
     pub fn summary(&self, temperature_c: f64) -> (f64, f64) {
         let middle = |values: &[f32]| {
             let mut values: Vec<f64> = values.iter().copied().map(f64::from).collect();
@@ -203,7 +203,7 @@ fn part(bytes: &[u8]) -> Result<(&[u8], &[u8]), String> {
     rest.split_at_checked(length).ok_or_else(short)
 }
 
-/// Numbers of one array; no detector has more than 65 536 pixels, so no more are ever made room for.
+/// Numbers of one array; at most 65 536, the limit of pixels, so that damaged bytes allocate no more.
 fn numbers(coded: &[u8]) -> Result<Vec<f32>, String> {
     let mut numbers = vec![0_f32; 65_536];
     let progress = pco::standalone::simple_decompress_into(coded, &mut numbers)
@@ -234,7 +234,7 @@ mod tests {
         Noise { electrons_per_count: 3.0, read_noise_counts: 5.0, saturation_fraction: 0.95, blooming_pixels: 4 }
     }
 
-    /// A detector's dark with a known law; `jitter` stands in for noise, deterministically.
+    /// A dark that follows a known law; `jitter` is deterministic noise.
     fn dark(t: f64, temperature_c: f64, exposures: usize, salt: u64) -> Frame {
         let factor = ((temperature_c - 20.0) / 7.0).exp2();
         let sums = (0..512_u64)
@@ -254,15 +254,15 @@ mod tests {
     }
 
     fn model_of(frames: &[Frame]) -> Result<DarkModel, NoModel> {
-        let library: Vec<_> =
+        let darks: Vec<_> =
             frames.iter().map(|f| FittingDark { frame: f, temperature_c: f.temperature_c.unwrap() }).collect();
-        DarkModel::fit(&library, &noise(), &[1.0])
+        DarkModel::fit(&darks, &noise(), &[1.0])
     }
 
-    /// Identity: a library made by the law itself gives the law back: doubling temperature, offset coefficient, rates,
-    /// and a prediction ten kelvin outside the library within 3 % of the dark current.
+    /// Identity: a fit to darks made by the law recovers its doubling temperature, offset coefficient and rates; a prediction
+    /// ten kelvin outside the fitted range is within 3 % of the dark current.
     #[test]
-    fn a_night_that_cools_teaches_the_model_a_warm_day() {
+    fn darks_of_a_cooling_night_predict_a_warm_day() {
         let frames: Vec<Frame> = [18.0, 16.0, 14.0, 12.0, 10.0]
             .iter()
             .enumerate()
@@ -278,9 +278,9 @@ mod tests {
         }
     }
 
-    /// Identity: hot pixels that clip in long darks are fitted from the short ones.
+    /// Hot pixels that clip in long darks are fitted from the short darks.
     #[test]
-    fn a_pixel_clipped_in_long_darks_is_known_from_short_ones() {
+    fn a_pixel_clipped_in_long_darks_is_fitted_from_short_ones() {
         let frames: Vec<Frame> = [(30.0, 1), (33.0, 2), (30.0, 3), (33.0, 4)]
             .iter()
             .flat_map(|(c, s)| [0.01, 3.0, 60.0].map(|t| dark(t, *c, 2, s + t as u64)))
@@ -293,7 +293,7 @@ mod tests {
         assert!((got - want).abs() < 0.05 * (want - 1200.0), "want {want}, got {got}");
     }
 
-    /// Identity: a stored model is the model, to the bit; damaged bytes are an error, never a panic.
+    /// Identity: a stored model reads back to the same bits; truncated bytes give an error, not a panic.
     #[test]
     fn a_model_survives_the_store_to_the_bit() {
         let model = model_of(&[dark(0.01, 10.0, 2, 1), dark(10.0, 14.0, 2, 2), dark(1.0, 12.0, 2, 2)]).unwrap();
@@ -304,9 +304,9 @@ mod tests {
         }
     }
 
-    /// Identity: what cannot be fitted is said, and a model without a fitted β holds only near its library.
+    /// A fit that is impossible gives an error; a model without a fitted β is valid only near the temperatures of its darks.
     #[test]
-    fn a_model_never_claims_more_than_its_library() {
+    fn a_model_is_valid_only_where_its_darks_support_it() {
         assert!(matches!(model_of(&[dark(1.0, 10.0, 2, 1)]), Err(NoModel::TooFew(1))));
         assert!(matches!(model_of(&[dark(1.0, 10.0, 2, 1), dark(2.0, 10.0, 2, 1)]), Err(NoModel::TooAlike { .. })));
         let model = model_of(&[dark(0.01, 10.0, 2, 1), dark(10.0, 10.4, 2, 2)]).unwrap();

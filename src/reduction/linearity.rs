@@ -1,35 +1,35 @@
-//! Linearity: offset-free counts divided by the calibration's polynomial, light and dark alike.
+//! Correction of detector non-linearity: offset-free counts divided by the calibration's polynomial, for light and dark frames.
 
 /// Corrects offset-free counts of one exposure for the detector's non-linearity.
 ///
 /// counts: offset-free [counts], may be negative (noise). coefficients: cₖ of Σ cₖ·countsᵏ [1]; empty means linear.
-/// Returns counts / Σ cₖ·countsᵏ. Below zero the polynomial is held at its value at zero: noise about nothing must keep
-/// its mean. Source: the calibration's own definition.
+/// Returns counts / Σ cₖ·countsᵏ. Below zero counts the polynomial keeps its value at zero, so that noise about zero
+/// keeps its mean. Source: the calibration's own definition.
 #[inline]
 pub fn correct(counts: f64, coefficients: &[f64]) -> f64 {
     let x = counts.max(0.0);
     match coefficients {
         [] => counts,
-        // The common case, kept free of a loop: it runs for every pixel of every frame.
+        // The usual length, without a loop, because it runs for every pixel of every frame.
         [c0, c1] => counts / (c0 + c1 * x),
         _ => counts / coefficients.iter().rev().fold(0.0, |sum, c| sum * x + c),
     }
 }
 
-/// The longest polynomial that is evaluated without a loop.
+/// Number of coefficients up to which the polynomial is evaluated without a loop.
 const SHORT: usize = 4;
 
-/// The polynomial, prepared for many pixels: the usual lengths run without a loop inside the loop over pixels.
+/// The polynomial in the form for the loop over pixels: short ones have a fixed length.
 #[derive(Clone, Copy, Debug)]
 pub enum Polynomial<'a> {
-    /// c₀ to c₃, zeros where the calibration states fewer: that changes no bit of the sum.
+    /// c₀ to c₃, padded with zeros, which do not change the bits of the sum.
     Short([f64; SHORT]),
-    /// Any number.
+    /// Any number of coefficients.
     Long(&'a [f64]),
 }
 
 impl<'a> Polynomial<'a> {
-    /// Of the calibration's coefficients; none means linear.
+    /// From the calibration's coefficients; an empty list means linear.
     pub fn new(coefficients: &'a [f64]) -> Self {
         let mut short = [1.0, 0.0, 0.0, 0.0];
         match coefficients.len() {
@@ -54,9 +54,9 @@ pub fn correct_short(counts: f64, [c0, c1, c2, c3]: [f64; SHORT]) -> f64 {
 mod tests {
     use super::{Polynomial, correct, correct_short};
 
-    /// Identity: prepared or not, a polynomial gives the same bits.
+    /// Identity: the fixed-length form gives the same bits as the general one.
     #[test]
-    fn a_prepared_polynomial_gives_the_same_bits() {
+    fn a_fixed_length_polynomial_gives_the_same_bits() {
         for coefficients in [&[][..], &[1.01], &[1.0, -4.5e-7], &[1.0, -4.5e-7, 1e-12], &[1.0, 2e-7, -1e-12, 1e-17]] {
             let Polynomial::Short(short) = Polynomial::new(coefficients) else { panic!("{coefficients:?} is short") };
             for counts in [-30.0, 0.0, 1.0, 12_345.678, 65_000.0] {
@@ -67,10 +67,10 @@ mod tests {
         assert!(matches!(Polynomial::new(&[1.0, 0.0, 0.0, 0.0, 1e-20]), Polynomial::Long(_)));
     }
 
-    /// Identity: dividing by the polynomial undoes the response it describes, for every length of polynomial.
+    /// Identity: the correction inverts the non-linear response that the polynomial describes, for every length.
     #[test]
-    fn the_division_undoes_the_response_it_describes() {
-        // measured m of true t solves m / (1 + a m) = t, so m = t / (1 - a t).
+    fn the_correction_inverts_the_response() {
+        // For the true value t the measured m solves m / (1 + a m) = t, so m = t / (1 - a t).
         let a = -4.5e-7;
         for t in [0.0, 10.0, 1000.0, 30_000.0, 60_000.0] {
             let m = t / (1.0 - a * t);

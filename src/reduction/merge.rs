@@ -1,25 +1,26 @@
-//! The merge of the bracketing: each pixel from the brackets that could see it, weighted by the variance its merged rate predicts.
+//! Merge of the brackets: each pixel is the weighted mean of the brackets in which it is not clipped, weighted by the inverse of
+//! the variance that the merged rate predicts.
 //!
-//! A pixel's own noisy rate never sets its weight: that would favour its low draws and bias weak light downwards. Clipped
-//! pixels come in ranges, so the axis falls into a few stretches that the same brackets serve.
+//! The weight never depends on the noisy rate of a single bracket: low values would get more weight and weak light would be
+//! biased downwards. Clipped pixels come in ranges, so the axis is divided into a few segments with the same unclipped brackets.
 
 use super::counts::Signal;
 use super::scale::Scale;
 use super::sums::strided;
 use std::ops::Range;
 
-/// The brackets as one.
+/// The merged brackets.
 #[derive(Clone, Debug, Default)]
 pub struct Merged {
     /// Light of every pixel [counts/s].
     pub rate: Vec<f64>,
     /// Variance of `rate`: light's shot noise, read noise and dark [counts²/s²].
     pub variance: Vec<f64>,
-    /// Share of each bracket in each pixel [1], bracket by bracket.
-    pub served: Vec<Vec<f64>>,
-    /// Pixels that see light and are clipped in every bracket.
+    /// Merge weight of each bracket in each pixel [1], bracket by bracket; the weights of a pixel add up to 1.
+    pub merge_weights: Vec<Vec<f64>>,
+    /// Calibrated pixels that are clipped in every bracket.
     pub saturated: Vec<bool>,
-    /// Relative difference of the light between neighbouring brackets and its standard uncertainty, largest by significance.
+    /// Relative difference of the light between consecutive brackets and its standard uncertainty; the most significant pair.
     pub disagreement: Option<(f64, f64)>,
 }
 
@@ -30,36 +31,36 @@ pub fn merge(brackets: &[Signal], scale: &Scale, shot: f64) -> Merged {
     let mut merged = Merged {
         rate: vec![0.0; pixels],
         variance: vec![0.0; pixels],
-        served: vec![vec![0.0; pixels]; brackets.len()],
+        merge_weights: vec![vec![0.0; pixels]; brackets.len()],
         saturated: vec![false; pixels],
         disagreement: None,
     };
     if brackets.is_empty() {
         return merged;
     }
-    let stretches = stretches(brackets, pixels);
-    for stretch in &stretches {
-        match serving(brackets, stretch)[..] {
+    let segments = segments(brackets, pixels);
+    for segment in &segments {
+        match unclipped(brackets, segment)[..] {
             [] => {
-                // Nothing could see it: the shortest bracket gives a lower bound, and the pixels are marked.
-                one(brackets, 0, stretch.clone(), shot, &mut merged);
-                merged.saturated[stretch.clone()].copy_from_slice(&scale.valid[stretch.clone()]);
+                // Clipped in every bracket: the shortest gives a lower bound, and the pixels are marked as saturated.
+                one(brackets, 0, segment.clone(), shot, &mut merged);
+                merged.saturated[segment.clone()].copy_from_slice(&scale.valid[segment.clone()]);
             }
-            [only] => one(brackets, only, stretch.clone(), shot, &mut merged),
-            [a, b] => two(brackets, (a, b), stretch.clone(), shot, &mut merged),
-            ref many => several(brackets, many, stretch.clone(), shot, &mut merged),
+            [only] => one(brackets, only, segment.clone(), shot, &mut merged),
+            [a, b] => two(brackets, (a, b), segment.clone(), shot, &mut merged),
+            ref many => several(brackets, many, segment.clone(), shot, &mut merged),
         }
     }
     if brackets.len() > 1 {
         merged.disagreement = (0..brackets.len() - 1)
-            .filter_map(|k| disagreement(brackets, k, &stretches, scale, shot))
+            .filter_map(|k| disagreement(brackets, k, &segments, scale, shot))
             .max_by(|a, b| (a.0.abs() / a.1).total_cmp(&(b.0.abs() / b.1)));
     }
     merged
 }
 
-/// The axis in stretches of pixels that the same brackets serve.
-fn stretches(brackets: &[Signal], pixels: usize) -> Vec<Range<usize>> {
+/// Divides the axis into segments of pixels with the same unclipped brackets.
+fn segments(brackets: &[Signal], pixels: usize) -> Vec<Range<usize>> {
     let mut edges: Vec<usize> =
         brackets.iter().flat_map(|r| r.clipped.iter().flat_map(|c| [c.start, c.end])).chain([0, pixels]).collect();
     edges.sort_unstable();
@@ -67,13 +68,13 @@ fn stretches(brackets: &[Signal], pixels: usize) -> Vec<Range<usize>> {
     edges.windows(2).map(|w| w[0]..w[1]).collect()
 }
 
-/// The brackets that see a stretch unclipped.
-fn serving(brackets: &[Signal], stretch: &Range<usize>) -> Vec<usize> {
-    let sees = |bracket: &Signal| {
-        let after = bracket.clipped.partition_point(|c| c.end <= stretch.start);
-        bracket.clipped.get(after).is_none_or(|c| c.start > stretch.start)
+/// The brackets in which a segment is not clipped.
+fn unclipped(brackets: &[Signal], segment: &Range<usize>) -> Vec<usize> {
+    let is_unclipped = |bracket: &Signal| {
+        let after = bracket.clipped.partition_point(|c| c.end <= segment.start);
+        bracket.clipped.get(after).is_none_or(|c| c.start > segment.start)
     };
-    (0..brackets.len()).filter(|k| sees(&brackets[*k])).collect()
+    (0..brackets.len()).filter(|k| is_unclipped(&brackets[*k])).collect()
 }
 
 #[inline(always)]
@@ -85,22 +86,22 @@ fn one(brackets: &[Signal], k: usize, at: Range<usize>, shot: f64, merged: &mut 
     for ((v, r), d) in merged.variance[at.clone()].iter_mut().zip(rate).zip(dark) {
         *v = bracket.dark_variance(*d) + shot_per_rate * r.max(0.0);
     }
-    merged.served[k][at].fill(1.0);
+    merged.merge_weights[k][at].fill(1.0);
 }
 
-/// Two brackets: with v of each as its variance, the shares are those of the other's v in the sum, and one division does.
+/// Two brackets: the weight of each is the variance of the other divided by the sum, which takes one division.
 #[inline(always)]
 fn two(brackets: &[Signal], (a, b): (usize, usize), at: Range<usize>, shot: f64, merged: &mut Merged) {
     let (short, long) = (&brackets[a], &brackets[b]);
     let per_total = 1.0 / (short.total_s + long.total_s);
     let (part_a, part_b) = (short.total_s * per_total, long.total_s * per_total);
     let (shot_a, shot_b) = (shot / short.total_s, shot / long.total_s);
-    let (before, after) = merged.served.split_at_mut(b);
-    let (served_a, served_b) = (&mut before[a][at.clone()], &mut after[0][at.clone()]);
+    let (before, after) = merged.merge_weights.split_at_mut(b);
+    let (weight_a, weight_b) = (&mut before[a][at.clone()], &mut after[0][at.clone()]);
     let n = at.len();
     let (rate_a, rate_b) = (&short.rate[at.clone()][..n], &long.rate[at.clone()][..n]);
     let (dark_a, dark_b) = (&short.dark_rate[at.clone()][..n], &long.dark_rate[at.clone()][..n]);
-    let (served_a, served_b) = (&mut served_a[..n], &mut served_b[..n]);
+    let (weight_a, weight_b) = (&mut weight_a[..n], &mut weight_b[..n]);
     let (rate, variance) = (&mut merged.rate[at.clone()][..n], &mut merged.variance[at][..n]);
     for i in 0..n {
         let guess = (part_a * rate_a[i] + part_b * rate_b[i]).max(0.0);
@@ -108,48 +109,48 @@ fn two(brackets: &[Signal], (a, b): (usize, usize), at: Range<usize>, shot: f64,
         let v_b = (long.dark_variance(dark_b[i]) + shot_b * guess).max(f64::MIN_POSITIVE);
         let per_sum = 1.0 / (v_a + v_b);
         let (share_a, share_b) = (v_b * per_sum, v_a * per_sum);
-        served_a[i] = share_a;
-        served_b[i] = share_b;
+        weight_a[i] = share_a;
+        weight_b[i] = share_b;
         rate[i] = share_a * rate_a[i] + share_b * rate_b[i];
         variance[i] = v_a * share_a;
     }
 }
 
-fn several(brackets: &[Signal], serving: &[usize], at: Range<usize>, shot: f64, merged: &mut Merged) {
-    let time: f64 = serving.iter().map(|k| brackets[*k].total_s).sum();
+fn several(brackets: &[Signal], unclipped: &[usize], at: Range<usize>, shot: f64, merged: &mut Merged) {
+    let time: f64 = unclipped.iter().map(|k| brackets[*k].total_s).sum();
     for i in at {
-        let guess = serving.iter().map(|k| brackets[*k].total_s * brackets[*k].rate[i]).sum::<f64>().max(0.0) / time;
+        let guess = unclipped.iter().map(|k| brackets[*k].total_s * brackets[*k].rate[i]).sum::<f64>().max(0.0) / time;
         let (mut weights, mut sum) = (0.0, 0.0);
-        for bracket in serving.iter().map(|k| &brackets[*k]) {
+        for bracket in unclipped.iter().map(|k| &brackets[*k]) {
             let v = bracket.dark_variance(bracket.dark_rate[i]) + shot * guess / bracket.total_s;
             let w = 1.0 / v.max(f64::MIN_POSITIVE);
             weights += w;
             sum += w * bracket.rate[i];
         }
-        for k in serving {
+        for k in unclipped {
             let v = brackets[*k].dark_variance(brackets[*k].dark_rate[i]) + shot * guess / brackets[*k].total_s;
-            merged.served[*k][i] = 1.0 / v.max(f64::MIN_POSITIVE) / weights;
+            merged.merge_weights[*k][i] = 1.0 / v.max(f64::MIN_POSITIVE) / weights;
         }
         merged.rate[i] = sum / weights;
         merged.variance[i] = 1.0 / weights;
     }
 }
 
-/// How much brighter bracket k saw the pixels that both it and the next could see, and the standard uncertainty of that.
+/// Relative excess of bracket k over the next one in the pixels that are unclipped in both, and its standard uncertainty.
 #[inline(always)]
 fn disagreement(
     brackets: &[Signal],
     k: usize,
-    stretches: &[Range<usize>],
+    segments: &[Range<usize>],
     scale: &Scale,
     shot: f64,
 ) -> Option<(f64, f64)> {
     let (short, long) = (&brackets[k], &brackets[k + 1]);
     let shot_per_rate = shot / short.total_s;
     let (mut cross, mut square) = (0.0, 0.0);
-    for at in stretches {
-        let serving = serving(brackets, at);
-        if !(serving.contains(&k) && serving.contains(&(k + 1))) {
+    for at in segments {
+        let unclipped = unclipped(brackets, at);
+        if !(unclipped.contains(&k) && unclipped.contains(&(k + 1))) {
             continue;
         }
         let n = at.len();

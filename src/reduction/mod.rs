@@ -1,7 +1,9 @@
-//! From counts to irradiance: one function, the same for a live reading, a recomputed one and a test.
+//! Reduction: converts counts to spectral irradiance, by one function for live readings, recomputation and tests.
 //!
-//! Order, for every frame: offset, linearity, dark, merge of the bracketing as count rates, stray light, response with
-//! temperature, cosine. No I/O, no clock, no panic on data; the same input gives the same bits.
+//! Order of the steps: offset, linearity, dark, merge of the brackets as count rates, stray light, response with its
+//! temperature coefficient, cosine. Pure: no I/O, no clock, no panic on data.
+//!
+//! Invariant: the same input gives the same bits.
 
 mod blooming;
 mod columns;
@@ -20,5 +22,5 @@ mod sums;
 pub use counts::{BracketInput, DarkFor};
 pub use dark_model::{DarkModel, FittingDark, NoModel};
 pub use reduce::reduce;
-pub use reduced::{Aged, Reduced, Setting, mode_names};
+pub use reduced::{Aged, Reduced, ReductionContext, mode_names};
 pub use scale::Scale;

@@ -1,11 +1,11 @@
-//! The one function that reduces.
+//! The reduction of one reading: runs the steps in order.
 
-use super::columns::{self, Filled, Known};
+use super::columns::{self, ColumnInputs, Columns};
 use super::cosine::under_the_sky;
 use super::counts::{BracketInput, Signal, signal};
 use super::merge::{Merged, merge};
 use super::modes::modes;
-use super::reduced::{Reduced, Setting};
+use super::reduced::{Reduced, ReductionContext};
 use super::scale::Scale;
 use super::stray::floor_of;
 use super::sums::strided;
@@ -15,14 +15,14 @@ use crate::spectrum::wide;
 use std::sync::Arc;
 
 /// Reduces the brackets of one reading, shortest first. Pure: the same input gives the same bits.
-pub fn reduce(brackets: &[BracketInput<'_>], setting: &Setting<'_>) -> Reduced {
-    wide::run(Reduce { brackets, setting })
+pub fn reduce(brackets: &[BracketInput<'_>], context: &ReductionContext<'_>) -> Reduced {
+    wide::run(Reduce { brackets, context })
 }
 
-/// The loops over the pixels of a reading.
+/// Loops over the pixels of a reading, for [`wide::run`].
 struct Reduce<'a> {
     brackets: &'a [BracketInput<'a>],
-    setting: &'a Setting<'a>,
+    context: &'a ReductionContext<'a>,
 }
 
 impl wide::Loops for Reduce<'_> {
@@ -30,13 +30,13 @@ impl wide::Loops for Reduce<'_> {
 
     #[inline(always)]
     fn call(self) -> Reduced {
-        reduce_in(self.brackets, self.setting)
+        reduce_in(self.brackets, self.context)
     }
 }
 
 #[inline(always)]
-fn reduce_in(brackets: &[BracketInput<'_>], setting: &Setting<'_>) -> Reduced {
-    let (calibration, scale) = (setting.calibration, setting.scale);
+fn reduce_in(brackets: &[BracketInput<'_>], context: &ReductionContext<'_>) -> Reduced {
+    let (calibration, scale) = (context.calibration, context.scale);
     let pixels = scale.wavelength_nm.len();
     let shot = 1.0 / calibration.noise.electrons_per_count;
     let signals: Vec<Signal> = brackets.iter().map(|bracket| signal(bracket, calibration, scale)).collect();
@@ -51,9 +51,9 @@ fn reduce_in(brackets: &[BracketInput<'_>], setting: &Setting<'_>) -> Reduced {
         merged.rate.iter_mut().for_each(|r| *r -= floor.rate);
     }
 
-    let dt = setting.temperature_c.map_or(0.0, |t| t - calibration.temperature_c);
+    let dt = context.temperature_c.map_or(0.0, |t| t - calibration.temperature_c);
     let mut inverse = inverse_response(scale, dt);
-    let cosine = match (&calibration.cosine, setting.sun_elevation_deg) {
+    let cosine = match (&calibration.cosine, context.sun_elevation_deg) {
         (Some(cosine), Some(elevation)) => {
             Some(under_the_sky(cosine, elevation, rough_ppfd(&merged.rate, &inverse, scale)))
         }
@@ -64,7 +64,7 @@ fn reduce_in(brackets: &[BracketInput<'_>], setting: &Setting<'_>) -> Reduced {
         ultraviolet.iter_mut().for_each(|k| *k *= 1.0 / c.ultraviolet);
         rest.iter_mut().for_each(|k| *k *= 1.0 / c.factor);
     }
-    let known = Known {
+    let inputs = ColumnInputs {
         calibration,
         scale,
         signals: &signals,
@@ -72,17 +72,17 @@ fn reduce_in(brackets: &[BracketInput<'_>], setting: &Setting<'_>) -> Reduced {
         floor,
         inverse: &inverse,
         cosine,
-        temperature_c: setting.temperature_c,
-        aged: setting.aged,
+        temperature_c: context.temperature_c,
+        aged: context.aged,
     };
-    let Filled { irradiance, variance, dark_irradiance, lanes, places } = columns::fill(&known);
-    let errors = Errors { lanes, modes: modes(&known, places), bins: Arc::clone(&scale.bins) };
+    let Columns { irradiance, variance, dark_irradiance, lanes, layout } = columns::fill(&inputs);
+    let errors = Errors { lanes, modes: modes(&inputs, layout), bins: Arc::clone(&scale.bins) };
     Reduced {
         scale: Arc::clone(scale),
         irradiance,
         variance,
         errors,
-        served: merged.served,
+        merge_weights: merged.merge_weights,
         saturated: merged.saturated,
         floor_rate: floor.map(|f| f.rate),
         dark_irradiance,
@@ -92,7 +92,7 @@ fn reduce_in(brackets: &[BracketInput<'_>], setting: &Setting<'_>) -> Reduced {
     }
 }
 
-/// 1 / response at `dt` kelvin above the calibration's temperature; 0 stays 0 where there is no calibration.
+/// 1 / response at `dt` kelvin above the calibration's temperature; 0 for uncalibrated pixels.
 #[inline(always)]
 fn inverse_response(scale: &Scale, dt: f64) -> Vec<f64> {
     if !scale.follows_temperature || dt == 0.0 {
@@ -101,10 +101,10 @@ fn inverse_response(scale: &Scale, dt: f64) -> Vec<f64> {
     scale.inverse_response.iter().zip(&scale.relative_per_k).map(|(k, per_k)| k / (1.0 + per_k * dt)).collect()
 }
 
-/// Median of rate over noise among the pixels with at least a tenth of the highest rate.
+/// Median of rate over noise among the pixels with more than a tenth of the highest rate.
 fn median_signal_to_noise(merged: &Merged, scale: &Scale) -> Option<f64> {
     let pixels = || merged.rate.iter().zip(&merged.variance).zip(&scale.valid);
-    // Squares order as the ratios do, and need one root in all.
+    // Squares have the order of the ratios, so that one square root suffices.
     let lit: Vec<(f64, f64)> = pixels()
         .filter(|((rate, variance), valid)| **valid && **variance > 0.0 && **rate > 0.0)
         .map(|((rate, variance), _)| (*rate, rate * rate / variance))
@@ -115,7 +115,7 @@ fn median_signal_to_noise(merged: &Merged, scale: &Scale) -> Option<f64> {
     upper_median(&mut squares).map(f64::sqrt)
 }
 
-/// PPFD good to a few per cent, only to judge how clear the sky is [µmol m⁻² s⁻¹].
+/// PPFD within a few per cent, used only to estimate the clearness of the sky [µmol m⁻² s⁻¹].
 #[inline(always)]
 fn rough_ppfd(rate: &[f64], inverse: &[f64], scale: &Scale) -> f64 {
     let (at, weights) = &scale.photons;

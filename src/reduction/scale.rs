@@ -1,7 +1,7 @@
-//! The pixel axis of one calibration at one detector temperature: wavelengths, response, which pixels count.
+//! The pixel axis of one calibration at one detector temperature: wavelengths, response and valid pixels.
 //!
-//! The wavelength scale moves with temperature; it is kept in steps of [`SHIFT_STEP_NM`], so that everything built on an
-//! axis (this, and the weights of the quantities) can be kept and used again, and a recomputed reading meets the same one.
+//! The wavelength scale shifts with temperature. The shift is quantised in steps of [`SHIFT_STEP_NM`], so that an axis and the
+//! weights of the quantities on it can be cached, and a recomputation gets the same axis.
 
 use crate::calibration::Calibration;
 use crate::numeric::interpolate_clamped;
@@ -10,69 +10,69 @@ use crate::spectrum::bins::Bins;
 use std::ops::Range;
 use std::sync::Arc;
 
-/// Step of the wavelength shift for which axes are built [nm]: half of it moves the UV index by 0.09 % at most.
+/// Step of the wavelength shift [nm]: half a step changes the UV index by 0.09 % at most.
 pub const SHIFT_STEP_NM: f64 = 0.01;
-/// Below it the cosine correction is the ultraviolet's, where more of the light is diffuse [nm].
+/// Below this wavelength the ultraviolet factor of the cosine correction applies [nm].
 const ULTRAVIOLET_END_NM: f64 = 400.0;
-/// Photons in a joule at a wavelength of 1 nm [µmol J⁻¹ nm⁻¹], as far as clearness needs it.
+/// Photons per joule and nanometre of wavelength [µmol J⁻¹ nm⁻¹], with the accuracy that clearness needs.
 const MICROMOL_PER_JOULE_NM: f64 = 0.008_359_347;
 
-/// Everything about the pixels that depends on calibration and wavelength shift only.
+/// The properties of the pixels that depend only on the calibration and the wavelength shift.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Scale {
     /// Wavelength shift in steps of [`SHIFT_STEP_NM`].
     pub step: i32,
     /// Wavelength of every pixel, in air [nm].
     pub wavelength_nm: Vec<f64>,
-    /// Response [counts s⁻¹ / (W m⁻² nm⁻¹)]; 0 where there is no calibration.
+    /// Response [counts s⁻¹ / (W m⁻² nm⁻¹)]; 0 for uncalibrated pixels.
     pub response: Vec<f64>,
-    /// 1 / response [W m⁻² nm⁻¹ / (counts s⁻¹)]; 0 where there is no calibration.
+    /// 1 / response [W m⁻² nm⁻¹ / (counts s⁻¹)]; 0 for uncalibrated pixels.
     pub inverse_response: Vec<f64>,
-    /// Its relative standard uncertainty (k = 1) [1].
+    /// Relative standard uncertainty (k = 1) of the response [1].
     pub relative_uncertainty: Vec<f64>,
-    /// Its relative change per kelvin [1/K].
+    /// Relative change of the response per kelvin [1/K].
     pub relative_per_k: Vec<f64>,
-    /// Whether it changes with temperature at all.
+    /// Whether the response depends on temperature.
     pub follows_temperature: bool,
-    /// Pixels that are calibrated and see light.
+    /// Pixels that are calibrated and not shielded.
     pub valid: Vec<bool>,
-    /// First and last wavelength between which every pixel that sees light is calibrated [nm].
+    /// First and last wavelength of the calibrated range [nm].
     pub valid_nm: (f64, f64),
     /// First and last pixel of that range.
     pub valid_pixels: (usize, usize),
-    /// Pixels of the stray-light floor band that see light.
+    /// Pixels of the stray-light floor band that are not shielded.
     pub floor: Vec<usize>,
     /// Light-shielded pixels.
     pub shielded: Vec<usize>,
-    /// 1 / distance of the two neighbours [1/nm]; 0 where one of the three is not calibrated.
+    /// 1 / distance between the two neighbours [1/nm]; 0 where one of the three pixels is not calibrated.
     pub per_nm: Vec<f64>,
-    /// What a second difference over [`Self::slit_pixels`] either way has to be multiplied with for the excess that a
-    /// triangular slit adds to a curved spectrum, fwhm²/12·f″ [1]; 0 where one of the three pixels is not calibrated.
+    /// Factor of the second difference over [`Self::slit_pixels`] that gives the bandwidth error of a triangular slit,
+    /// fwhm²/12·f″ [1]; 0 where one of the three pixels is not calibrated.
     pub slit_excess: Vec<f64>,
-    /// The same for a fourth difference in such steps, to be taken off: the curve that is seen is the blunted one already
-    /// [1]; 0 where one of the five pixels is not calibrated.
-    pub slit_blunting: Vec<f64>,
-    /// Half the slit's width [pixels], at least 1.
+    /// Factor of the fourth difference over the same steps, subtracted because the measured spectrum is already smoothed by
+    /// the slit [1]; 0 where one of the five pixels is not calibrated.
+    pub slit_smoothing: Vec<f64>,
+    /// Half the width of the slit function [pixels], at least 1.
     pub slit_pixels: usize,
     /// The first pixel at or above 400 nm.
     pub ultraviolet_end: usize,
-    /// Pixels of 400–700 nm, and what an irradiance of each adds to PPFD, to a few per cent [µmol s⁻¹ m⁻² / (W m⁻² nm⁻¹)].
+    /// Pixels of 400–700 nm, and the weight of each in an approximate PPFD (a few per cent) [µmol s⁻¹ m⁻² / (W m⁻² nm⁻¹)].
     pub photons: (Range<usize>, Vec<f64>),
-    /// Bins in which the response's shape is held constant, with an edge at [`Self::ultraviolet_end`].
+    /// Bins of the spectrally correlated response error, with an edge at [`Self::ultraviolet_end`].
     pub bins: Arc<Bins>,
 }
 
-/// The shift step for a detector temperature [°C] and a shift beyond what that tells [nm].
+/// The shift in steps for a detector temperature [°C] and an additional shift [nm].
 pub fn step_for(calibration: &Calibration, temperature_c: Option<f64>, shift_nm: f64) -> i32 {
     let shift = shift_nm
         + temperature_c.map_or(0.0, |t| (t - calibration.temperature_c) * calibration.wavelength.shift_nm_per_k);
     let steps = (shift / SHIFT_STEP_NM).round();
-    // Beyond 20 nm no reading is of use; the bound keeps nonsense from a sensor from building nonsense here.
+    // Bounded at 20 nm, in case the temperature sensor fails.
     if steps.abs() <= 2000.0 { steps as i32 } else { 0 }
 }
 
 impl Scale {
-    /// Builds the axis for a shift.
+    /// The axis for a shift in steps.
     pub fn new(calibration: &Calibration, detector: &Detector, step: i32) -> Self {
         let pixels = detector.pixels;
         let shift = f64::from(step) * SHIFT_STEP_NM;
@@ -108,7 +108,7 @@ impl Scale {
             (wavelength_nm.get(first).copied().unwrap_or(0.0), wavelength_nm.get(last).copied().unwrap_or(0.0));
         let shielded = (0..pixels).filter(|i| masked_set[*i]).collect();
         let inverse_response = response.iter().map(|r| if *r > 0.0 { 1.0 / r } else { 0.0 }).collect();
-        let (slit_pixels, [slit_excess, slit_blunting]) =
+        let (slit_pixels, [slit_excess, slit_smoothing]) =
             slit(&wavelength_nm, &valid, (first, last), calibration.wavelength.fwhm_nm);
         Self {
             step,
@@ -116,7 +116,7 @@ impl Scale {
             follows_temperature: temperature.relative_per_k.iter().any(|k| *k != 0.0),
             per_nm: across(&valid, 1, |i| 1.0 / (wavelength_nm[i + 1] - wavelength_nm[i - 1])),
             slit_excess,
-            slit_blunting,
+            slit_smoothing,
             slit_pixels,
             ultraviolet_end: wavelength_nm.partition_point(|nm| *nm < ULTRAVIOLET_END_NM),
             photons: photons(&wavelength_nm, &valid),
@@ -134,37 +134,37 @@ impl Scale {
     }
 }
 
-/// A number for every pixel that is calibrated together with those `reach` pixels to its left and right; 0 for the others.
-fn across(valid: &[bool], reach: usize, of: impl Fn(usize) -> f64) -> Vec<f64> {
+/// A number per pixel; 0 unless the pixel and those at `distance` pixels on both sides are calibrated.
+fn across(valid: &[bool], distance: usize, of: impl Fn(usize) -> f64) -> Vec<f64> {
     let mut numbers = vec![0.0; valid.len()];
-    for i in reach..valid.len().saturating_sub(reach) {
-        if valid[i - reach] && valid[i] && valid[i + reach] {
+    for i in distance..valid.len().saturating_sub(distance) {
+        if valid[i - distance] && valid[i] && valid[i + distance] {
             numbers[i] = of(i);
         }
     }
     numbers
 }
 
-/// Half the slit in pixels, and the factors of [`Scale::slit_excess`] and [`Scale::slit_blunting`].
+/// Half the slit in pixels, and the factors of [`Scale::slit_excess`] and [`Scale::slit_smoothing`].
 ///
-/// A triangle of width w has the moments w²/6 and w⁴/15, so it makes g = f + w²/12·f″ + w⁴/360·f⁗ of a spectrum f; turned round,
-/// the excess g − f is w²/12·g″ − w⁴/240·g⁗. Differences over a step h are δ²/h² = g″ + h²/12·g⁗ and δ⁴/h⁴ = g⁗.
+/// A triangle of width w has the moments w²/6 and w⁴/15, so it turns a spectrum f into g = f + w²/12·f″ + w⁴/360·f⁗; inverted,
+/// the bandwidth error g − f is w²/12·g″ − w⁴/240·g⁗. Differences over a step h are δ²/h² = g″ + h²/12·g⁗ and δ⁴/h⁴ = g⁗.
 fn slit(nm: &[f64], valid: &[bool], (first, last): (usize, usize), fwhm_nm: f64) -> (usize, [Vec<f64>; 2]) {
     if last <= first || !(fwhm_nm > 0.0) {
         return (1, [vec![0.0; nm.len()], vec![0.0; nm.len()]]);
     }
     let pitch = (nm[last] - nm[first]) / (last - first) as f64;
-    let reach = ((0.5 * fwhm_nm / pitch).round() as usize).max(1);
-    let excess = across(valid, reach, |i| {
-        let h = 0.5 * (nm[i + reach] - nm[i - reach]);
+    let distance = ((0.5 * fwhm_nm / pitch).round() as usize).max(1);
+    let excess = across(valid, distance, |i| {
+        let h = 0.5 * (nm[i + distance] - nm[i - distance]);
         fwhm_nm * fwhm_nm / 12.0 / (h * h)
     });
-    let blunting = across(valid, 2 * reach, |i| match excess[i] {
-        // Calibrated farther out but not nearer: nothing to take a difference with.
+    let smoothing = across(valid, 2 * distance, |i| match excess[i] {
+        // The outer neighbours are calibrated but the inner ones are not: no difference exists.
         0.0 => 0.0,
         a => 0.6 * a * a + a / 12.0,
     });
-    (reach, [excess, blunting])
+    (distance, [excess, smoothing])
 }
 
 /// The weights of [`Scale::photons`].

@@ -1,10 +1,10 @@
-//! The stray-light floor: what pixels show that see no true light.
+//! The stray-light floor: the signal of pixels that receive stray light only.
 
 use super::merge::Merged;
 use super::scale::Scale;
 use super::sums::trimmed_mean;
 
-/// The floor and what is not known about it.
+/// The floor and its uncertainty.
 #[derive(Clone, Copy, Debug)]
 pub struct Floor {
     /// [counts/s].
@@ -13,11 +13,11 @@ pub struct Floor {
     pub uncertainty: f64,
 }
 
-/// Mean of the pixels that see no true light. Its noise is shared by every pixel it is subtracted from.
+/// Trimmed mean of the pixels of the floor band. Its noise is common to all pixels from which the floor is subtracted.
 pub fn floor_of(merged: &Merged, scale: &Scale, relative_uncertainty: f64) -> Option<Floor> {
     let usable = || scale.floor.iter().filter(|i| !merged.saturated[**i]);
     let mut rates: Vec<f64> = usable().map(|i| merged.rate[*i]).collect();
-    // A hot pixel whose dark was missed must not lift the floor under the whole spectrum.
+    // Trimmed, so that a hot pixel with a wrong dark does not raise the floor of the whole spectrum.
     let cut = rates.len() / 10;
     let n = rates.len() as f64;
     let (rate, _) = trimmed_mean(&mut rates, cut)?;

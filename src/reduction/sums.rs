@@ -1,11 +1,13 @@
-//! Sums over pixels in eight fixed strides, and trimmed means: for decisions and uncertainties, never for a value itself.
+//! Sums over pixels in eight fixed strides, and trimmed means.
 //!
-//! The strides are part of the definition, so the bits are the same on every machine.
+//! Used for decisions and uncertainties, not for values.
+//!
+//! Invariant: the strides are part of the definition, so the sums have the same bits on every machine.
 
-/// How many partial sums there are.
+/// Number of partial sums.
 const STRIDES: usize = 8;
 
-/// Several sums over `n` pixels at once, each as eight partial sums of every eighth pixel, added up in order.
+/// `K` sums over `n` pixels, each from eight partial sums over every eighth pixel, added in order.
 #[inline(always)]
 pub fn strided<const K: usize>(n: usize, of: impl Fn(usize) -> [f64; K]) -> [f64; K] {
     let mut partial = [[0.0; STRIDES]; K];
@@ -27,7 +29,7 @@ pub fn strided<const K: usize>(n: usize, of: impl Fn(usize) -> [f64; K]) -> [f64
     sums
 }
 
-/// The mean without the `cut` lowest and highest numbers, and how many it is of; `None` where nothing is left.
+/// Mean without the `cut` lowest and `cut` highest numbers, and the number of values in it; `None` if none remain.
 pub fn trimmed_mean(values: &mut [f64], cut: usize) -> Option<(f64, usize)> {
     values.sort_unstable_by(f64::total_cmp);
     let kept = values.get(cut..values.len().checked_sub(cut)?)?;
@@ -40,7 +42,7 @@ mod tests {
     use proptest::prelude::*;
 
     proptest! {
-        /// Identity: the strides change the order of adding and nothing else.
+        /// Identity: strided sums equal plain sums except for rounding.
         #[test]
         fn strided_sums_are_the_plain_sums(values in prop::collection::vec(-1.0f64..1.0, 0..100)) {
             let [sum, squares] = strided(values.len(), |i| [values[i], values[i] * values[i]]);
@@ -49,9 +51,9 @@ mod tests {
         }
     }
 
-    /// Identity: the trimmed mean leaves the outliers out, and has no answer where nothing is left.
+    /// The trimmed mean excludes outliers, and is `None` if no value remains.
     #[test]
-    fn a_trimmed_mean_leaves_outliers_out() {
+    fn a_trimmed_mean_excludes_outliers() {
         assert_eq!(trimmed_mean(&mut [1e9, 1.0, 2.0, 3.0, -1e9], 1), Some((2.0, 3)));
         assert_eq!(trimmed_mean(&mut [], 0), None);
         assert_eq!(trimmed_mean(&mut [1.0], 1), None);

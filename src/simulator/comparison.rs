@@ -56,7 +56,7 @@ impl Comparison {
             .map(|k| {
                 let nm = f64::from(first_nm) + k as f64;
                 let pixel = pixel_nm.partition_point(|p| *p < nm).min(pixel_nm.len() - 1);
-                spectra.iter().zip(&reduced.served).map(|(s, served)| s[k] * served[pixel]).sum()
+                spectra.iter().zip(&reduced.merge_weights).map(|(s, served)| s[k] * served[pixel]).sum()
             })
             .collect();
         let matrix = self.matrix(first_nm, values, reduced.scale.valid_nm);

@@ -1,4 +1,4 @@
-//! Wavelength axes: whether one can be used.
+//! Validity of wavelength axes.
 
 /// Whether an axis has at least two samples, all finite and strictly rising.
 pub fn is_usable(axis: &[f64]) -> bool {
@@ -9,7 +9,7 @@ pub fn is_usable(axis: &[f64]) -> bool {
 mod tests {
     use super::*;
 
-    /// Identity: an axis that falls, repeats, holds NaN or has one sample is not usable.
+    /// An axis that falls, repeats a value, contains NaN or has fewer than two samples is not usable.
     #[test]
     fn only_a_rising_finite_axis_is_usable() {
         assert!(is_usable(&[1.0, 2.0]));

@@ -1,28 +1,28 @@
-//! Bins of wavelength over which a smooth unknown is held constant, and how the bins hang together.
+//! Wavelength bins for errors that are correlated over a length.
 //!
-//! An error of relative size that is correlated as exp(−|Δλ|/length) is stood for by one amplitude a bin, of unit variance,
-//! with the correlation of the bins' centres. That is a first-order autoregression along the axis, so the variance of any
-//! weighted sum of the amplitudes is had by one recursion instead of a matrix. Bins are at most a fifth of the length
-//! wide: taking them as constant overstates the deviation of what lies within one bin by at most 3.3 %.
+//! A relative error with the correlation exp(−|Δλ|/length) is represented by one amplitude of unit variance per bin, with
+//! the correlation of the bin centres. The amplitudes form a first-order autoregression along the axis, so one recursion
+//! gives the variance of any weighted sum of them; no matrix is needed. Bins are at most a fifth of the length wide:
+//! holding the error constant within a bin overstates its standard deviation there by at most 3.3 %.
 
-/// Bins on an axis.
+/// Bins of an axis.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Bins {
-    /// The first sample of every bin, rising from 0; the last bin ends with the axis.
+    /// First sample of every bin, rising from 0; the last bin ends with the axis.
     pub starts: Vec<usize>,
-    /// Correlation between each bin and the next [1]; one fewer than there are bins.
+    /// Correlation between each bin and the next [1]; one entry fewer than bins.
     pub correlation: Vec<f64>,
-    /// The correlation length [nm]; 0 where there is none, and all is one bin.
+    /// Correlation length [nm]; 0 for full correlation in a single bin.
     pub length_nm: f64,
 }
 
-/// Bins are no narrower than this, whatever the correlation length [nm].
+/// Minimum width of a bin [nm].
 const NARROWEST_NM: f64 = 1.0;
-/// Nor wider than this [nm].
+/// Maximum width of a bin [nm].
 const WIDEST_NM: f64 = 10.0;
 
 impl Bins {
-    /// Bins for a correlation length [nm] on a rising axis [nm], with an edge at `edge_nm` besides.
+    /// Bins for a correlation length [nm] on a rising axis [nm], with an additional edge at `edge_nm`.
     pub fn new(axis_nm: &[f64], length_nm: f64, edge_nm: f64) -> Self {
         let (Some(first), Some(last)) = (axis_nm.first(), axis_nm.last()) else { return Self::default() };
         if !(length_nm > 0.0 && last.is_finite() && first.is_finite()) {
@@ -47,28 +47,28 @@ impl Bins {
         Self { starts, correlation, length_nm }
     }
 
-    /// Correlation of two wavelengths that far apart [1], bins aside.
+    /// Correlation of two wavelengths at a distance [1], without binning.
     pub fn correlation_over(&self, distance_nm: f64) -> f64 {
         if self.length_nm > 0.0 { (-distance_nm.abs() / self.length_nm).exp() } else { 1.0 }
     }
 
-    /// How many bins there are.
+    /// Number of bins.
     pub fn count(&self) -> usize {
         self.starts.len()
     }
 
-    /// The bin that starts at the first sample at or above a wavelength, where one does.
+    /// The bin that starts at a sample; `None` if no bin starts there.
     pub fn starting_at(&self, sample: usize) -> Option<usize> {
         self.starts.binary_search(&sample).ok()
     }
 
-    /// The variance of Σ loadₖ·amplitudeₖ over consecutive bins from `first` on [the unit of a load, squared].
+    /// Variance of Σ weightₖ·amplitudeₖ over consecutive bins from `first` on [unit of a weight, squared].
     ///
-    /// With x₁ = ε₁ and xₖ = ρₖ·xₖ₋₁ + √(1 − ρₖ²)·εₖ the sum is Σ sⱼ·√(1 − ρⱼ²)·εⱼ, sⱼ = loadⱼ + ρⱼ₊₁·sⱼ₊₁.
-    pub fn variance(&self, first: usize, loads: &[f64]) -> f64 {
+    /// With x₁ = ε₁ and xₖ = ρₖ·xₖ₋₁ + √(1 − ρₖ²)·εₖ the sum is Σ sⱼ·√(1 − ρⱼ²)·εⱼ, where sⱼ = weightⱼ + ρⱼ₊₁·sⱼ₊₁.
+    pub fn variance(&self, first: usize, weights: &[f64]) -> f64 {
         let (mut sum, mut total) = (0.0, 0.0);
-        for (k, load) in loads.iter().enumerate().rev() {
-            sum += load;
+        for (k, weight) in weights.iter().enumerate().rev() {
+            sum += weight;
             if k == 0 {
                 total += sum * sum;
             } else {
@@ -80,17 +80,17 @@ impl Bins {
         total
     }
 
-    /// [`Self::variance`] of four sums at once, whose loads stand side by side: the recursion waits for itself, four do not.
-    pub fn variances(&self, first: usize, loads: &[[f64; 4]]) -> [f64; 4] {
+    /// [`Self::variance`] of four sums at once: each recursion is serial, four of them run in parallel.
+    pub fn variances(&self, first: usize, weights: &[[f64; 4]]) -> [f64; 4] {
         let (mut sums, mut totals) = ([0.0; 4], [0.0; 4]);
-        for (k, loads) in loads.iter().enumerate().rev() {
+        for (k, weights) in weights.iter().enumerate().rev() {
             let rho = match k {
                 0 => 0.0,
                 _ => self.correlation.get(first + k - 1).copied().unwrap_or(0.0),
             };
             let own = 1.0 - rho * rho;
             for j in 0..4 {
-                sums[j] += loads[j];
+                sums[j] += weights[j];
                 totals[j] += own * (sums[j] * sums[j]);
                 sums[j] *= rho;
             }
@@ -98,7 +98,7 @@ impl Bins {
         totals
     }
 
-    /// Amplitudes of one draw from independent standard normal numbers, one a bin: for simulations.
+    /// Amplitudes of one random draw, from one independent standard normal number per bin.
     pub fn amplitudes(&self, normal: &[f64]) -> Vec<f64> {
         let mut drawn = Vec::with_capacity(self.count());
         for (k, e) in normal.iter().take(self.count()).enumerate() {
@@ -123,32 +123,32 @@ mod tests {
         (0..2048).map(|i| 280.0 + 0.376 * f64::from(i)).collect()
     }
 
-    /// Independent: the recursion equals the double sum over the covariance of the bins' centres.
+    /// Independent: the double sum over the covariance of the bin centres.
     #[test]
-    fn the_recursion_is_the_double_sum_over_the_covariance() {
+    fn the_recursion_equals_the_double_sum_over_the_covariance() {
         let (axis, length) = (axis(), 50.0);
         let bins = Bins::new(&axis, length, 403.0);
         let ends: Vec<usize> = bins.starts[1..].iter().copied().chain([axis.len()]).collect();
         let centres: Vec<f64> = bins.starts.iter().zip(&ends).map(|(a, b)| 0.5 * (axis[*a] + axis[b - 1])).collect();
-        let loads: Vec<f64> = (0..bins.count()).map(|k| (k as f64 * 0.7).sin() + 0.2).collect();
+        let weights: Vec<f64> = (0..bins.count()).map(|k| (k as f64 * 0.7).sin() + 0.2).collect();
         for (first, n) in [(0, bins.count()), (7, 20), (30, 1), (5, 0)] {
             let mut want = 0.0;
             for i in first..first + n {
                 for j in first..first + n {
-                    want += loads[i] * loads[j] * (-(centres[i] - centres[j]).abs() / length).exp();
+                    want += weights[i] * weights[j] * (-(centres[i] - centres[j]).abs() / length).exp();
                 }
             }
-            let got = bins.variance(first, &loads[first..first + n]);
+            let got = bins.variance(first, &weights[first..first + n]);
             assert!((got - want).abs() < 1e-10 * want.max(1.0), "from {first}, {n} bins: want {want}, got {got}");
-            let four: Vec<[f64; 4]> = loads[first..first + n].iter().map(|l| [*l, 0.0, -l, 2.0 * l]).collect();
+            let four: Vec<[f64; 4]> = weights[first..first + n].iter().map(|l| [*l, 0.0, -l, 2.0 * l]).collect();
             assert_eq!(bins.variances(first, &four), [got, 0.0, got, 4.0 * got]);
         }
     }
 
-    /// Independent: a smooth weight over a band has the variance of the double sum over the samples themselves, within the
-    /// 3.3 % of the deviation that constant bins may add; and a band of two halves apart is right to the same.
+    /// Independent: the double sum over the samples, for one band and for a difference of two, within the 3.3 % of the
+    /// standard deviation that binning may add.
     #[test]
-    fn constant_bins_stand_for_the_samples_own_covariance() {
+    fn bins_approximate_the_covariance_of_the_samples() {
         let axis = axis();
         for length in [20.0, 50.0, 120.0] {
             let bins = Bins::new(&axis, length, 400.0);
@@ -156,11 +156,11 @@ mod tests {
                 [(400.0, 700.0, 0.0, 0.0), (655.0, 665.0, 725.0, 735.0), (311.0, 317.0, 0.0, 0.0)]
             {
                 let weight = |nm: f64| f64::from((low..high).contains(&nm)) - f64::from((low2..high2).contains(&nm));
-                let mut loads = vec![0.0; bins.count()];
+                let mut weights = vec![0.0; bins.count()];
                 for (i, nm) in axis.iter().enumerate() {
-                    loads[bins.starts.partition_point(|s| *s <= i) - 1] += weight(*nm);
+                    weights[bins.starts.partition_point(|s| *s <= i) - 1] += weight(*nm);
                 }
-                let got = bins.variance(0, &loads).sqrt();
+                let got = bins.variance(0, &weights).sqrt();
                 let used: Vec<f64> = axis.iter().copied().filter(|nm| weight(*nm) != 0.0).collect();
                 let want: f64 = used
                     .iter()
@@ -172,9 +172,9 @@ mod tests {
         }
     }
 
-    /// Edge set: an axis that is empty, a length that is nothing, one bin.
+    /// Empty axis, correlation length 0 or NaN, and a length beyond the axis.
     #[test]
-    fn what_cannot_be_binned_is_one_bin_or_none() {
+    fn degenerate_input_gives_one_bin_or_none() {
         assert_eq!(Bins::new(&[], 50.0, 400.0), Bins::default());
         assert_eq!(Bins::new(&axis(), 0.0, 400.0).count(), 1);
         assert_eq!(Bins::new(&axis(), f64::NAN, 400.0).count(), 1);

@@ -1,9 +1,11 @@
 //! The spectrum file: CSV with `# key: value` lines, one header and two columns.
 //!
-//! Works on text that was already read; never touches a file. What must stay true: a file either becomes a spectrum with
-//! finite numbers on a strictly rising axis of at least two samples, or is refused with every fault found, each with its
-//! line, the rule it breaks and what was found there. A leading byte order mark and CR LF line ends are accepted, empty
-//! lines after the last row too; negative irradiance is data (noise), never a fault.
+//! Parses and writes text; does not access files. Accepts a leading byte order mark, CR LF line ends and empty lines after the
+//! last row. Negative irradiance is valid data (noise).
+//!
+//! Invariants:
+//! - An accepted file has finite numbers on a strictly rising axis of at least two samples.
+//! - A refused file is reported with every fault, each with its line, the broken rule and the value found.
 
 use super::Spectrum;
 use std::fmt;
@@ -11,10 +13,10 @@ use std::fmt;
 /// The header of a spectrum file.
 pub const HEADER: &str = "wavelength_nm,irradiance_w_m2_nm";
 
-/// At most this many faults of a file are listed; the rest is counted.
+/// Number of faults listed for a file; further ones are counted.
 const MOST_FAULTS: usize = 20;
 
-/// The longest piece of a file that is quoted in a message [characters].
+/// Longest quotation from a file in a message [characters].
 const LONGEST_QUOTE: usize = 60;
 
 /// A spectrum file as read.
@@ -29,20 +31,20 @@ pub struct SpectrumFile {
 /// One fault of a file.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct FileFault {
-    /// The line, from 1; the one after the last where something is missing at the end.
+    /// The line, from 1; the number of lines plus 1 where the end of the file lacks something.
     pub line: usize,
-    /// What was expected there and what was found.
+    /// The expected and the found text.
     pub what: String,
 }
 
-/// A file that was refused.
+/// The faults of a refused file.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub struct Refused {
     /// The file's name.
     pub file: String,
-    /// The first faults, in the order of their lines.
+    /// The first faults, in the order of lines.
     pub faults: Vec<FileFault>,
-    /// How many more there are.
+    /// Number of further faults.
     pub more: usize,
 }
 
@@ -59,7 +61,7 @@ impl fmt::Display for Refused {
     }
 }
 
-/// Quotes what was found, shortened, so that a binary file does not fill the terminal.
+/// Quotes text from the file, shortened so that a binary file does not fill the terminal.
 fn quote(text: &str) -> String {
     let mut shown: String = text.chars().take(LONGEST_QUOTE).flat_map(char::escape_debug).collect();
     if text.chars().nth(LONGEST_QUOTE).is_some() {
@@ -127,7 +129,7 @@ pub fn read(file: &str, bytes: &[u8]) -> Result<SpectrumFile, Refused> {
     let mut remarks = Vec::new();
     let mut spectrum = Spectrum { wavelength_nm: Vec::new(), irradiance: Vec::new() };
     let (mut in_rows, mut rows, mut before) = (false, 0usize, None);
-    // Only what follows the last row may be empty.
+    // Empty lines are allowed after the last row only.
     let body = text.trim_end_matches(['\n', '\r', ' ', '\t']);
     let mut lines = 0;
     for (i, line) in body.split('\n').enumerate() {
@@ -143,7 +145,7 @@ pub fn read(file: &str, bytes: &[u8]) -> Result<SpectrumFile, Refused> {
                     spectrum.irradiance.push(e);
                 }
                 Err((x, faults)) => {
-                    // A row that falls back is compared with the highest before it, so that one bad row is one fault.
+                    // Each row is compared with the highest wavelength before it, so that one bad row is one fault.
                     before = [before, x].into_iter().flatten().reduce(f64::max);
                     faults.into_iter().for_each(|f| fault(at, f));
                 }
@@ -158,7 +160,7 @@ pub fn read(file: &str, bytes: &[u8]) -> Result<SpectrumFile, Refused> {
         } else {
             let found = if line.trim().is_empty() { "an empty line".to_string() } else { quote(line) };
             fault(at, format!("expected the header `{HEADER}`, but found {found}"));
-            // Without the header nobody knows what the columns are: the rest says nothing more.
+            // Without the header the columns are undefined, so the rows are not checked.
             return Err(refused);
         }
     }
@@ -172,7 +174,7 @@ pub fn read(file: &str, bytes: &[u8]) -> Result<SpectrumFile, Refused> {
 
 /// Writes a spectrum file; every number reads back to the same bits.
 ///
-/// Line breaks in a remark become spaces, and a colon in a key a hyphen, so that what is written is always one line.
+/// Line breaks in a remark become spaces, and a colon in a key a hyphen, so that a remark is always one line.
 pub fn write(spectrum: &Spectrum, remarks: &[(String, String)]) -> String {
     use std::fmt::Write as _;
     let one_line = |s: &str| s.split_whitespace().collect::<Vec<_>>().join(" ");
@@ -197,7 +199,7 @@ mod tests {
         read("a.csv", text).expect_err("this file should have been refused").to_string()
     }
 
-    /// Identity: what the form allows is read as written.
+    /// Every variant that the format allows is read.
     #[test]
     fn remarks_signs_spaces_and_line_ends_are_read() {
         let text = "\u{feff}# site: Example site: roof\r\n# made by:hand\r\nwavelength_nm,irradiance_w_m2_nm\r\n\
@@ -210,7 +212,7 @@ mod tests {
         assert_eq!(file.spectrum.range_nm(), Some((280.0, 281.5)));
     }
 
-    /// Regression: the texts of the refusals, since people act on them.
+    /// Regression: the texts of the errors, because users act on them.
     #[test]
     fn each_refusal_names_file_line_rule_and_value() {
         let head = "wavelength_nm,irradiance_w_m2_nm\n";
@@ -241,12 +243,12 @@ mod tests {
         assert_eq!(refusal(b""), format!("a.csv:1: expected the header `{HEADER}`, but found an empty line"));
         assert_eq!(refusal(b"# a: b"), format!("a.csv:2: expected the header `{HEADER}`, but the file ends"));
         assert_eq!(refusal(b"nm,W\n1,2\n"), format!("a.csv:1: expected the header `{HEADER}`, but found `nm,W`"));
-        let remark = "a.csv:1: expected `# key: value`, but found `# just words`";
-        assert_eq!(refusal(b"# just words\nwavelength_nm,irradiance_w_m2_nm\n1,1\n2,2\n"), remark);
+        let remark = "a.csv:1: expected `# key: value`, but found `# no colon`";
+        assert_eq!(refusal(b"# no colon\nwavelength_nm,irradiance_w_m2_nm\n1,1\n2,2\n"), remark);
         assert_eq!(refusal(b"# a: b\n\xff\xfe\n"), "a.csv:2: expected UTF-8 text, but found bytes that are not");
     }
 
-    /// Identity: all faults come in one go, at most twenty of them listed and the rest counted.
+    /// All faults are reported at once; at most twenty are listed and the others are counted.
     #[test]
     fn many_faults_are_listed_together_and_counted() {
         let mut text = format!("{HEADER}\n");
@@ -254,13 +256,13 @@ mod tests {
         let refused = read("a.csv", text.as_bytes()).unwrap_err();
         assert_eq!((refused.faults.len(), refused.more), (20, 80));
         assert!(refused.to_string().ends_with("a.csv: and 80 more faults"));
-        // One row that falls back is one fault, not a fault for every row after it.
+        // One low row is one fault, not one fault per following row.
         let refused = read("a.csv", format!("{HEADER}\n300,1\n200,1\n301,1\n302,1\n").as_bytes()).unwrap_err();
         assert_eq!(refused.faults.len(), 1);
     }
 
     proptest! {
-        /// Round trip: every spectrum written reads back to the same bits, and its remarks to the same words.
+        /// Identity: every written spectrum reads back to the same bits, and its remarks to the same text.
         #[test]
         fn what_is_written_reads_back_to_the_same_bits(
             steps in prop::collection::vec(1e-6f64..10.0, 2..50),
@@ -276,7 +278,7 @@ mod tests {
             prop_assert_eq!(&back.remarks[0].1, &remark.split_whitespace().collect::<Vec<_>>().join(" "));
         }
 
-        /// Edge set: no bytes make the reader panic, and a refusal always says why.
+        /// No input makes the reader panic, and every refusal has a reason.
         #[test]
         fn any_bytes_are_read_or_refused_with_a_reason(bytes in prop::collection::vec(any::<u8>(), 0..300)) {
             if let Err(refused) = read("a.csv", &bytes) {
@@ -284,7 +286,7 @@ mod tests {
             }
         }
 
-        /// Edge set: the same for text close to the form.
+        /// The same for text that resembles the format.
         #[test]
         fn any_text_near_the_form_is_read_or_refused(body in "[0-9.,e\\-naif\r\n# ]{0,200}") {
             match read("a.csv", format!("{HEADER}\n{body}").as_bytes()) {

@@ -1,60 +1,61 @@
-//! What is not known about a spectrum: errors that its samples share.
+//! Errors that the samples of a spectrum share.
 //!
-//! A *mode* is one source of error, one standard deviation of it, independent of all other modes. What it does to the
-//! samples is a mixture of a few columns, which many modes use together; so a spectrum has fewer columns than modes, and
-//! a row of weights has to run over the columns only. Holds data and decides nothing.
+//! A *correlated component* ([`ErrorMode`]) is the effect of one standard deviation of one source of error; components are
+//! independent of each other. Each is a linear combination of a few columns, which several components share. A spectrum
+//! therefore has fewer columns than components, and a weighted sum is evaluated for the columns only. Data, no decisions.
 
 use super::bins::Bins;
 use super::lanes::Lanes;
 use std::sync::Arc;
 
-/// A spectrum with the errors that its samples share.
+/// A spectrum with its correlated errors.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Errors {
-    /// The columns; the first is the spectral irradiance itself, the others what modes are mixed from [W m⁻² nm⁻¹ each].
+    /// The columns: first the spectral irradiance, then the basis of the components [W m⁻² nm⁻¹ each].
     pub lanes: Lanes,
-    /// The modes.
+    /// The correlated components.
     pub modes: Vec<ErrorMode>,
-    /// Bins for modes that are correlated over a length, and edges for those that are split.
+    /// Bins of the components that are correlated over a length or differ between two bands.
     pub bins: Arc<Bins>,
 }
 
 /// The column of the irradiance.
 pub const IRRADIANCE: usize = 0;
-/// The column that [`Correlation::Shape`] takes: the irradiance times the relative uncertainty of its response.
+/// The column of [`Correlation::Shape`]: the irradiance times the relative uncertainty of the response.
 pub const RESPONSE: usize = 1;
 
-/// One source of error.
+/// A correlated component: one source of error.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ErrorMode {
-    /// Its name, for budgets.
+    /// Name in the uncertainty budget.
     pub name: &'static str,
-    /// Whether it goes with the light, so that it is nothing in the dark and no reason to doubt that there is light.
+    /// Whether the error is proportional to the light. Such an error vanishes in the dark, so it is left out of the detection of
+    /// light.
     pub of_light: bool,
-    /// What one standard deviation of it does to the samples.
+    /// Effect of one standard deviation on the samples.
     pub mixture: Correlation,
 }
 
-/// How a mode is mixed from columns.
+/// How a component is made from the columns, and how it is correlated along the axis.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Correlation {
-    /// One amplitude for all samples: the columns, each times its factor, as (column, factor).
+    /// One amplitude for all samples: a sum of (column, factor).
     Common(Vec<(usize, f64)>),
-    /// One amplitude a bin, hanging together as the bins do: the column [`RESPONSE`] times a factor.
+    /// One amplitude per bin, with the correlation of [`Bins`]: the column [`RESPONSE`] times a factor.
     Shape(f64),
-    /// One amplitude for all samples: the irradiance, times one factor in the bins before `bin` and another from it on.
+    /// One amplitude for all samples: the irradiance times one factor below the bin `bin` and another from `bin` on.
     Split {
-        /// The first bin of the second factor; the number of bins where there is none.
+        /// First bin of the second factor; the number of bins if none.
         bin: usize,
-        /// The factor before it.
+        /// Factor below `bin`.
         before: f64,
-        /// The factor from it on.
+        /// Factor from `bin` on.
         from: f64,
     },
 }
 
 impl Errors {
-    /// A spectrum whose modes are columns of their own.
+    /// A spectrum whose components are one column each.
     pub fn of_columns(irradiance: &[f64], modes: &[(&'static str, &[f64])]) -> Self {
         let columns: Vec<&[f64]> = std::iter::once(irradiance).chain(modes.iter().map(|m| m.1)).collect();
         let modes = modes
@@ -65,7 +66,7 @@ impl Errors {
         Self { lanes: Lanes::of(&columns), modes, bins: Arc::default() }
     }
 
-    /// One standard deviation of a mode in one sample [W m⁻² nm⁻¹].
+    /// One standard deviation of a component in one sample [W m⁻² nm⁻¹].
     pub fn at(&self, mode: &ErrorMode, sample: usize) -> f64 {
         match &mode.mixture {
             Correlation::Common(parts) => parts.iter().map(|(column, k)| k * self.lanes.at(*column, sample)).sum(),

@@ -1,11 +1,11 @@
-//! The reference solar spectra of ASTM G173-03: what the bench makes its sky of, and what a scale is compared with.
+//! The reference solar spectra of ASTM G173-03, used by the simulator's sky and the check of the wavelength scale.
 
 /// The reference solar spectra of ASTM G173-03.
 #[derive(Clone, Debug, Default)]
 pub struct G173 {
     /// [nm].
     pub wavelength_nm: Vec<f64>,
-    /// At the top of the atmosphere, mean distance [W m⁻² nm⁻¹].
+    /// Extraterrestrial irradiance at the mean distance of the sun [W m⁻² nm⁻¹].
     pub extraterrestrial: Vec<f64>,
     /// Global on a 37° tilt towards the sun at zenith angle 48.236° [W m⁻² nm⁻¹].
     pub global_tilt: Vec<f64>,
@@ -18,7 +18,7 @@ pub fn g173() -> G173 {
     let mut table = G173::default();
     for line in include_str!("tables/astm_g173.csv").lines().filter(|l| l.starts_with(|c: char| c.is_ascii_digit())) {
         let mut numbers = line.split(',').map(str::parse::<f64>);
-        // The table is part of the program and its test reads every row.
+        // The table is compiled in, and the test below reads every row.
         if let (Some(Ok(nm)), Some(Ok(et)), Some(Ok(global)), Some(Ok(direct))) =
             (numbers.next(), numbers.next(), numbers.next(), numbers.next())
         {

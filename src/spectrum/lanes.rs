@@ -1,9 +1,11 @@
-//! Columns on one axis, side by side: a sample of eight columns stands in one short array.
+//! Columns on one axis, interleaved: each sample of eight columns is one array of eight numbers.
 //!
-//! A row of weights then runs over its samples once and serves all eight. Holds numbers only; what a column means is its
-//! owner's business. What must stay true: columns beyond the last one hold zeros.
+//! A weighted sum over the samples is then computed for eight columns at once. Holds numbers only; their meaning is defined
+//! by the caller.
+//!
+//! Invariant: unused columns of the last block are zero.
 
-/// How many columns stand side by side.
+/// Columns per block.
 pub const LANES: usize = 8;
 
 /// Columns of one length, in blocks of [`LANES`].
@@ -22,7 +24,7 @@ impl Lanes {
         lanes
     }
 
-    /// Zeros again, in the memory that is there.
+    /// Sets shape and zeros, reusing the memory.
     pub fn reset(&mut self, columns: usize, samples: usize) {
         self.columns = columns;
         self.samples = samples;
@@ -33,7 +35,7 @@ impl Lanes {
         }
     }
 
-    /// Room for columns that are filled in whole by the caller; what stands there is left over from before.
+    /// Sets the shape without clearing: the caller overwrites every value.
     pub fn reshape(&mut self, columns: usize, samples: usize) {
         self.columns = columns;
         self.samples = samples;
@@ -52,12 +54,12 @@ impl Lanes {
         lanes
     }
 
-    /// How many columns there are.
+    /// Number of columns.
     pub fn columns(&self) -> usize {
         self.columns
     }
 
-    /// How many samples a column has.
+    /// Number of samples per column.
     pub fn samples(&self) -> usize {
         self.samples
     }
@@ -67,12 +69,12 @@ impl Lanes {
         &self.blocks
     }
 
-    /// The blocks, to be filled.
+    /// The blocks, mutable.
     pub fn blocks_mut(&mut self) -> &mut [Vec<[f64; LANES]>] {
         &mut self.blocks
     }
 
-    /// One sample of one column; 0 where there is none.
+    /// One sample of one column; 0 outside.
     pub fn at(&self, column: usize, sample: usize) -> f64 {
         self.blocks.get(column / LANES).and_then(|b| b.get(sample)).map_or(0.0, |s| s[column % LANES])
     }
@@ -87,9 +89,9 @@ impl Lanes {
 mod tests {
     use super::*;
 
-    /// Identity: columns come back as they went in, also beyond the first block, and memory used again is clean.
+    /// Identity: columns read back unchanged, also beyond the first block; `reset` clears reused memory.
     #[test]
-    fn columns_come_back_as_they_went_in() {
+    fn columns_read_back_unchanged() {
         let columns: Vec<Vec<f64>> = (0..11).map(|c| (0..5).map(|i| f64::from(c * 10 + i)).collect()).collect();
         let views: Vec<&[f64]> = columns.iter().map(Vec::as_slice).collect();
         let mut lanes = Lanes::of(&views);

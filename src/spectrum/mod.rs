@@ -1,7 +1,10 @@
-//! Spectra and their axes, and the one rule by which they are integrated.
+//! Spectra, their axes and their integration.
 //!
-//! Pure: no I/O, no clock, no panic on data. What must stay true: a spectrum is linear between its samples, everywhere in
-//! the program, and nothing is ever made up outside them.
+//! Pure: no I/O, no clock, no panic on data.
+//!
+//! Invariants:
+//! - A spectrum is linear between its samples, everywhere in the program.
+//! - A spectrum is never extrapolated beyond its samples.
 
 pub mod axis;
 pub mod bins;

@@ -7,7 +7,7 @@ use crate::numeric;
 pub struct Spectrum {
     /// Wavelengths in air [nm], strictly rising.
     pub wavelength_nm: Vec<f64>,
-    /// Spectral irradiance [W m⁻² nm⁻¹], one a wavelength.
+    /// Spectral irradiance [W m⁻² nm⁻¹], one per wavelength.
     pub irradiance: Vec<f64>,
 }
 
@@ -17,7 +17,7 @@ impl Spectrum {
         Some((*self.wavelength_nm.first()?, *self.wavelength_nm.last()?))
     }
 
-    /// Spectral irradiance at a wavelength [W m⁻² nm⁻¹], linear between samples; `None` outside them and for NaN.
+    /// Spectral irradiance at a wavelength [W m⁻² nm⁻¹], linear between samples; `None` outside the samples and for NaN.
     pub fn at(&self, wavelength_nm: f64) -> Option<f64> {
         numeric::interpolate(&self.wavelength_nm, &self.irradiance, wavelength_nm)
     }

@@ -1,17 +1,19 @@
-//! The rule of integration, folded into weights on the samples.
+//! Integration of a weighted spectrum, as one weight per sample.
 //!
-//! A spectrum is linear between its samples. A weighting function is known at the samples, at its own nodes (the entries
+//! A spectrum is linear between its samples. A weighting function is evaluated at the samples, at its own nodes (the entries
 //! of a table, or every 0.1 nm for a formula) and at the edges of the band; the product is integrated by the trapezoid
-//! rule on the union of these. Since the spectrum enters linearly, the whole rule is one weight a sample: [`fold`] gives
-//! them. Pure; what must stay true: the weights of a flat weighting add up to the width of the band.
+//! rule on the union of these points. The result is linear in the spectrum, so [`fold`] reduces it to one weight per sample.
+//! Pure.
+//!
+//! Invariant: the weights of a constant weighting 1 add up to the width of the band.
 
 use super::axis;
 use crate::numeric;
 
-/// Spacing of the grid on which weights given by a formula are evaluated [1/nm]: every 0.1 nm.
+/// Nodes per nanometre for weightings given by a formula [1/nm]: every 0.1 nm.
 const NODES_PER_NM: f64 = 10.0;
 
-/// A weighting function known at entries, linear between them and zero outside.
+/// A tabulated weighting function: linear between its entries and zero outside.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Table {
     /// [nm], strictly rising.
@@ -27,17 +29,17 @@ impl Table {
     }
 }
 
-/// Weights of consecutive samples, from the sample `first` on; all others weigh nothing.
+/// Weights of consecutive samples from `first` on; all other weights are zero.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SparseRow {
-    /// The first sample with a weight.
+    /// First sample with a weight.
     pub first: usize,
     /// The weights [nm × unit of the weighting], never empty.
     pub weights: Vec<f64>,
 }
 
 impl SparseRow {
-    /// The last sample with a weight.
+    /// Last sample with a weight.
     pub fn last(&self) -> usize {
         self.first + self.weights.len().saturating_sub(1)
     }
@@ -59,12 +61,12 @@ pub fn formula_nodes((from, to): (f64, f64)) -> Vec<f64> {
 
 /// Folds a weighting over a band into weights on the samples of an axis.
 ///
-/// axis: [nm], usable in the sense of [`axis::is_usable`]; band: [nm], inside the axis, from < to; nodes: where the
-/// weighting is known besides the samples, in any order (those outside the band are left out); weight: the weighting.
-/// Σ weights·E is then the integral of weight·E over the band. `None` where the axis or the band cannot serve.
+/// axis: [nm], usable in the sense of [`axis::is_usable`]; band: [nm], inside the axis, from < to; nodes: further points at
+/// which the weighting is evaluated, in any order (nodes outside the band are ignored); weight: the weighting function.
+/// Σ weights·E is the integral of weight·E over the band. `None` for an unusable axis or an invalid band.
 pub fn fold(axis: &[f64], band: (f64, f64), nodes: &[f64], weight: impl Fn(f64) -> f64) -> Option<SparseRow> {
     let (from, to) = band;
-    // A band with NaN in it has no order, and is refused with the empty ones.
+    // `partial_cmp` also refuses a band that contains NaN.
     if !axis::is_usable(axis) || from.partial_cmp(&to) != Some(std::cmp::Ordering::Less) {
         return None;
     }
@@ -102,7 +104,7 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    /// Rounding of some thousand terms; nothing else separates the two sides of an identity.
+    /// Rounding of some thousand terms.
     const ROUNDING: f64 = 1e-12;
 
     fn integral(row: &SparseRow, spectrum: &[f64]) -> f64 {
@@ -113,7 +115,7 @@ mod tests {
         (0..400).map(|i| 300.0 + f64::from(i) * 1.3 + 0.4 * (f64::from(i) * 0.7).sin()).collect()
     }
 
-    /// Identity: a flat weighting measures the width of the band, wherever its edges fall.
+    /// Identity: the weights of a constant weighting add up to the width of the band, wherever its edges are.
     #[test]
     fn flat_weights_add_up_to_the_width_of_the_band() {
         let axis = uneven_axis();
@@ -124,8 +126,8 @@ mod tests {
         }
     }
 
-    /// Identity: for a spectrum and a weighting that are linear everywhere, the rule with 0.1 nm nodes gives the integral
-    /// of the product (a parabola) but for the trapezoid's own h²/12·f″ a nanometre.
+    /// Independent: for a linear spectrum and a linear weighting, the closed integral of their product (a parabola), within the
+    /// error h²/12·f″ per nanometre of the trapezoid rule with nodes every 0.1 nm.
     #[test]
     fn a_linear_spectrum_under_a_linear_weight_gives_the_integral_of_the_parabola() {
         let axis = uneven_axis();
@@ -139,7 +141,7 @@ mod tests {
         assert!((coarse - want).abs() > 10.0 * trapezoid, "the nodes of the formula make no difference");
     }
 
-    /// Identity: a spectrum that only has samples where a table has entries is the plain trapezoid sum.
+    /// Identity: for samples at the entries of the table the weights are those of the plain trapezoid sum.
     #[test]
     fn on_the_tables_own_grid_the_rule_is_the_trapezoid_sum() {
         let axis: Vec<f64> = (0..=10).map(|i| 500.0 + f64::from(i)).collect();
@@ -150,9 +152,9 @@ mod tests {
         assert_eq!((table.at(499.0), table.at(f64::NAN), table.at(501.5)), (0.0, 0.0, 2.5));
     }
 
-    /// Identity: an axis or band that cannot serve is answered with `None`.
+    /// An unusable axis or an invalid band gives `None`.
     #[test]
-    fn what_cannot_be_integrated_is_refused() {
+    fn unusable_axes_and_invalid_bands_give_none() {
         let axis = [300.0, 310.0, 320.0];
         for band in
             [(299.0, 310.0), (310.0, 321.0), (310.0, 310.0), (315.0, 305.0), (f64::NAN, 310.0), (305.0, f64::NAN)]
@@ -165,7 +167,7 @@ mod tests {
     }
 
     proptest! {
-        /// Identity: the nodes of the spectrum itself change nothing for a flat weighting, and every weight is positive.
+        /// Identity: additional nodes do not change the weights of a constant weighting, and no weight is negative.
         #[test]
         fn weights_of_a_flat_band_are_never_negative(a in 300.0f64..800.0, width in 0.01f64..200.0) {
             let axis = uneven_axis();

@@ -1,21 +1,22 @@
-//! Loops over many samples, compiled once more for machines with wide vectors.
+//! Loops over many samples, compiled also for wide vector units and dispatched at run time.
 //!
-//! Only how many samples are worked on at a time differs, never what is computed: nothing is fused and no order changes, so
-//! both ways give the same bits. What must stay true: whatever a [`Loops`] calls is inlined into it, or it is compiled for
-//! every machine after all.
+//! Invariants:
+//! - The vector width changes only how many samples are processed at a time: no operations are fused and no order changes, so
+//!   the results have the same bits on every machine.
+//! - Every function called by a [`Loops`] is inlined; a function that is not runs with the baseline instruction set.
 
 pub use pulp::NullaryFnOnce as Loops;
-/// Vectors of one number, for tests.
+/// Scalar implementation, for tests.
 #[cfg(test)]
 pub use pulp::Scalar as OneByOne;
-/// Loops over vectors of whatever width the machine has, where the compiler finds none by itself.
+/// Explicit vectors of the machine's width, for loops that the compiler does not vectorise.
 pub use pulp::{Simd, WithSimd as Vectors};
 use std::sync::LazyLock;
 
-/// Asked of the processor once: asking takes as long as a whole reading.
+/// Detected once: detection takes as long as processing a reading.
 static MACHINE: LazyLock<pulp::Arch> = LazyLock::new(pulp::Arch::new);
 
-/// Runs loops with the widest vectors of this machine. A closure will not do: its body is compiled apart.
+/// Runs loops with the widest vectors of this machine. The body of a closure would be compiled for the baseline only.
 #[inline]
 pub fn run<L: Vectors>(loops: L) -> L::Output {
     MACHINE.dispatch(loops)

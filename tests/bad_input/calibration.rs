@@ -73,8 +73,7 @@ fn an_expired_calibration_is_refused() {
     let ran = folder.vigilux(&["check", "--config", "station.toml"]);
     let complaint = ran.stderr();
     assert_eq!(ran.status(), Some(2), "{ran}");
-    let rule =
-        "calibration.toml: calibration.valid_until: expected a calibration of `BR-0042` that is in force now (20";
+    let rule = "calibration.toml: calibration.valid_until: expected a calibration of `BR-0042` that is valid now (20";
     assert!(complaint.starts_with(rule), "{ran}");
     assert!(complaint.ends_with("), but found one that expired at 2020-01-01T00:00:00Z\n"), "{ran}");
 }

@@ -1,9 +1,12 @@
 //! The least-squares fit behind the dark model.
 //!
-//! All pixels share times, temperatures and weights, so the normal equations are inverted once for all of them, and the
-//! search for β needs only what the darks have in common with each other: the sums over pixels of their products. What
-//! must stay true: the same darks in the same order give the same bits; a temperature law is given out only with an
-//! uncertainty that counts darks, not pixels, since what spoils a dark (its temperature above all) spoils every pixel.
+//! All pixels share times, temperatures and weights, so the normal equations are inverted once. The search for β needs only
+//! the sums over pixels of products between darks.
+//!
+//! Invariants:
+//! - The same darks in the same order give the same bits.
+//! - The uncertainty of β counts darks, not pixels, because an error of a dark (above all of its temperature) is common to all
+//!   its pixels.
 
 use super::{FittingDark, mean_counts};
 use crate::calibration::Noise;
@@ -11,34 +14,34 @@ use crate::record::Frame;
 use crate::reduction::blooming::widened_mask;
 use crate::reduction::linearity;
 
-/// Temperatures of the library must span this much for β to be fitted [K].
+/// Minimum range of temperatures for a fit of β [K].
 const MIN_TEMPERATURE_SPAN_K: f64 = 0.2;
-/// Standard uncertainty up to which a fitted β is better than none [1/K].
+/// Largest standard uncertainty at which a fitted β is used [1/K].
 const MAX_EXPONENT_UNCERTAINTY: f64 = 0.03;
-/// Standard uncertainty of a dark's temperature against the next one's [K]: noise and steps of the usual sensors.
+/// Standard uncertainty of the temperature difference between darks [K]: noise and resolution of usual sensors.
 const TEMPERATURE_K: f64 = 0.03;
-/// Bounds of the search for β [1/K]: doubling between 23 K and 2.3 K, far wider than any detector.
+/// Bounds of the search for β [1/K]: doubling temperatures of 23 K to 2.3 K, wider than for any known detector.
 const BETA_BOUNDS: (f64, f64) = (0.03, 0.30);
-/// Where the search begins [1/K].
+/// Start of the search [1/K].
 const BETA_START: f64 = 0.1;
 
-/// What a fit found.
+/// The result of a fit.
 pub(super) struct Fitted {
     /// Offset [counts] and rate [counts/s] of every pixel at T₀.
     pub pixels: Vec<(f64, f64)>,
-    /// κ [counts/K]; zero where the temperatures are too alike.
+    /// κ [counts/K]; zero if the temperatures are too close together.
     pub offset_per_k: f64,
-    /// β and its standard uncertainty [1/K]; `None` where the library cannot tell.
+    /// β and its standard uncertainty [1/K]; `None` if it cannot be fitted.
     pub exponent: Option<(f64, f64)>,
     /// Covariance of (offset, rate) for a pixel of unit weight.
     pub covariance: [f64; 3],
 }
 
-/// Fits a library of at least two darks, all of one detector, about a reference temperature [°C].
-pub(super) fn fit(library: &[FittingDark<'_>], reference_c: f64, noise: &Noise, linearity: &[f64]) -> Fitted {
-    let mut darks = Darks::of(library, reference_c, noise);
+/// Fits at least two darks of one detector about a reference temperature [°C].
+pub(super) fn fit(fitting_darks: &[FittingDark<'_>], reference_c: f64, noise: &Noise, linearity: &[f64]) -> Fitted {
+    let mut darks = Darks::of(fitting_darks, reference_c, noise);
     let known = darks.temperature_span_k() >= MIN_TEMPERATURE_SPAN_K;
-    // A first fit finds the offsets; with them every dark is linearised, then the fit that counts is made.
+    // The first fit gives the offsets, with which every dark is linearised for the second fit.
     let design = Design::of(&darks.samples, if known { BETA_START } else { 0.0 }, known);
     let first = design.solve(&darks);
     darks.linearise(&first, linearity);
@@ -59,18 +62,18 @@ pub(super) fn fit(library: &[FittingDark<'_>], reference_c: f64, noise: &Noise, 
     Fitted { pixels, offset_per_k: solved.kappa, exponent, covariance }
 }
 
-/// The part of a dark that all its pixels share.
+/// The quantities of a dark that are common to its pixels.
 struct Sample {
     t: f64,
     dt: f64,
     weight: f64,
 }
 
-/// The library as the fit wants it: counts about a base of each pixel's own, one dark after another.
+/// The darks prepared for the fit: counts above a base per pixel, one dark after another.
 struct Darks {
     samples: Vec<Sample>,
     pixels: usize,
-    /// Counts above `base`; single precision keeps a thousandth of a count of what a hot pixel shows.
+    /// Counts above `base`; single precision resolves a thousandth of a count of a hot pixel.
     counts: Vec<f32>,
     base: Vec<f64>,
     clipped: Vec<Vec<bool>>,
@@ -78,9 +81,9 @@ struct Darks {
 }
 
 impl Darks {
-    fn of(library: &[FittingDark<'_>], reference_c: f64, noise: &Noise) -> Self {
-        let pixels = library[0].frame.sums.len();
-        let samples = library
+    fn of(fitting_darks: &[FittingDark<'_>], reference_c: f64, noise: &Noise) -> Self {
+        let pixels = fitting_darks[0].frame.sums.len();
+        let samples = fitting_darks
             .iter()
             .map(|d| Sample {
                 t: d.frame.integration_s,
@@ -88,12 +91,12 @@ impl Darks {
                 weight: d.frame.exposures() as f64 / noise.read_noise_counts.max(0.5).powi(2),
             })
             .collect();
-        let base = mean_counts(library[0].frame);
-        let mut counts = Vec::with_capacity(library.len() * pixels);
-        for dark in library {
+        let base = mean_counts(fitting_darks[0].frame);
+        let mut counts = Vec::with_capacity(fitting_darks.len() * pixels);
+        for dark in fitting_darks {
             counts.extend(mean_counts(dark.frame).iter().zip(&base).map(|(c, b)| (c - b) as f32));
         }
-        let clipped: Vec<Vec<bool>> = library.iter().map(|d| clipped(d.frame, pixels, noise)).collect();
+        let clipped: Vec<Vec<bool>> = fitting_darks.iter().map(|d| clipped(d.frame, pixels, noise)).collect();
         let ever_clipped = (0..pixels).map(|i| clipped.iter().any(|c| c.get(i) == Some(&true))).collect();
         Self { samples, pixels, counts, base, clipped, ever_clipped }
     }
@@ -103,17 +106,17 @@ impl Darks {
         hi - lo
     }
 
-    /// Darks one by one: each pixel's counts above the base.
+    /// The darks, each as counts above the base.
     fn rows(&self) -> impl Iterator<Item = &[f32]> {
         self.counts.chunks_exact(self.pixels.max(1))
     }
 
-    /// Whether a pixel was clipped in no dark: those the pixels' common terms are found from.
+    /// Whether a pixel is clipped in no dark; only these pixels determine the common terms.
     fn kept(&self, pixel: usize) -> bool {
         !self.ever_clipped[pixel]
     }
 
-    /// Makes counts proportional to charge, about the offsets a first fit found, and takes these for the base.
+    /// Linearises the counts about the offsets of the first fit, which become the base.
     fn linearise(&mut self, first: &Solved, coefficients: &[f64]) {
         for (row, s) in self.counts.chunks_exact_mut(self.pixels.max(1)).zip(&self.samples) {
             let shift = first.kappa * s.dt;
@@ -125,7 +128,7 @@ impl Darks {
         self.base.iter_mut().zip(&first.pixels).for_each(|(b, p)| *b += p.0);
     }
 
-    /// Offset above the base and rate of one pixel from the darks in which it was not clipped.
+    /// Offset above the base and rate of one pixel, from the darks in which it is not clipped.
     fn unclipped(&self, pixel: usize, design: &Design, kappa: f64) -> (f64, f64) {
         let (mut s0, mut s1, mut s2, mut b0, mut b1) = (0.0, 0.0, 0.0, 0.0, 0.0);
         for (k, row) in self.rows().enumerate().filter(|(k, _)| self.clipped[*k].get(pixel) != Some(&true)) {
@@ -148,19 +151,18 @@ impl Darks {
     }
 }
 
-/// Which pixels of a dark are clipped: a hot pixel that overflows lends its neighbours charge that is not their own.
-/// Empty where none is.
+/// Mask of the clipped pixels of a dark and their neighbours within the blooming length. Empty if none is clipped.
 fn clipped(frame: &Frame, pixels: usize, noise: &Noise) -> Vec<bool> {
     if frame.clipped.is_empty() { Vec::new() } else { widened_mask(&frame.clipped, noise.blooming_pixels, pixels) }
 }
 
-/// What the darks have in common: sums over the kept pixels.
+/// Sums of products over the kept pixels.
 struct Products {
-    /// How many pixels.
+    /// Number of kept pixels.
     pixels: f64,
-    /// Of every dark with every other.
+    /// Sums of products of every pair of darks.
     pairs: Vec<f64>,
-    /// Of every dark.
+    /// Sum of every dark.
     totals: Vec<f64>,
 }
 
@@ -186,7 +188,7 @@ impl Products {
     }
 }
 
-/// A sum of products in eight lanes that do not wait for each other, always in the same order.
+/// Dot product in eight partial sums, in a fixed order.
 fn dot(a: &[f64], b: &[f32]) -> f64 {
     let mut lanes = [0.0; 8];
     let (mut a, mut b) = (a.chunks_exact(8), b.chunks_exact(8));
@@ -206,11 +208,11 @@ struct Design {
     /// Σw, Σwx, Σwx².
     sums: [f64; 3],
     det: f64,
-    /// Whether κ is wanted.
+    /// Whether κ is fitted.
     shifts: bool,
 }
 
-/// What it gives.
+/// Solution of the linear part.
 struct Solved {
     kappa: f64,
     /// Offset above the base, and rate.
@@ -230,21 +232,21 @@ impl Design {
         Self { x, sums: [s0, s1, s2], det: if det > 0.0 { det } else { f64::MIN_POSITIVE }, shifts }
     }
 
-    /// What gives offset and rate as weighted sums over the darks.
+    /// Coefficients that give offset and rate as weighted sums over the darks.
     fn rows(&self, samples: &[Sample]) -> Vec<(f64, f64)> {
         let [s0, s1, s2] = self.sums;
         let row = |(x, s): (&f64, &Sample)| (s.weight * (s2 - s1 * x) / self.det, s.weight * (s0 * x - s1) / self.det);
         self.x.iter().zip(samples).map(row).collect()
     }
 
-    /// What is left of one number a dark when offset and rate are fitted to it.
+    /// Residuals of a vector of one number per dark after fitting offset and rate to it.
     fn project(&self, rows: &[(f64, f64)], v: &[f64]) -> Vec<f64> {
         let (a, b) = rows.iter().zip(v).fold((0.0, 0.0), |(a, b), (r, v)| (a + r.0 * v, b + r.1 * v));
         v.iter().zip(&self.x).map(|(v, x)| v - a - b * x).collect()
     }
 
-    /// κ = T'ᵀM D̄ / T'ᵀM T', M projecting out offset and rate; zero where temperature and the other terms cannot be told
-    /// apart. `mean` is the mean over pixels of every dark.
+    /// κ = T'ᵀM D̄ / T'ᵀM T', M projecting out offset and rate; zero if temperature cannot be separated from the other terms.
+    /// `mean` is the mean over pixels of every dark.
     fn kappa(&self, samples: &[Sample], rows: &[(f64, f64)], mean: &[f64]) -> f64 {
         let dt: Vec<f64> = samples.iter().map(|s| s.dt).collect();
         let projected = self.project(rows, &dt);
@@ -274,7 +276,7 @@ impl Design {
         Solved { kappa, pixels }
     }
 
-    /// Weighted sum of squares that offset, rate and κ leave in the kept pixels, from the products of the darks alone.
+    /// Weighted residual sum of squares of the kept pixels after the fit of offset, rate and κ, from the products of darks.
     fn residual(&self, samples: &[Sample], products: &Products, kappa: f64) -> f64 {
         let n = samples.len();
         let [s0, s1, s2] = self.sums.map(|s| s / self.det);
@@ -295,7 +297,7 @@ impl Design {
     }
 }
 
-/// The β of least residual and its standard uncertainty.
+/// The β with the smallest residual, and its standard uncertainty.
 fn best_beta(darks: &Darks, products: &Products) -> (f64, f64) {
     let mean: Vec<f64> = products.totals.iter().map(|t| t / products.pixels.max(1.0)).collect();
     let cost = |beta: f64| {
@@ -322,15 +324,15 @@ fn best_beta(darks: &Darks, products: &Products) -> (f64, f64) {
     (beta, beta_uncertainty(beta, darks, products))
 }
 
-/// Standard uncertainty of β [1/K]: from what each dark as a whole leaves unexplained, or from what is not known of its
-/// temperature, whichever is more; and at least what the pixels' own noise makes of it.
+/// Standard uncertainty of β [1/K]: from the mean residual of each dark or from the uncertainty of its temperature, whichever is
+/// larger; at least that due to pixel noise.
 fn beta_uncertainty(beta: f64, darks: &Darks, products: &Products) -> f64 {
     let samples = &darks.samples;
     let design = Design::of(samples, beta, true);
     let solved = design.solve(darks);
     let rows = design.rows(samples);
     let project = |v: &dyn Fn(usize) -> f64| design.project(&rows, &(0..samples.len()).map(v).collect::<Vec<f64>>());
-    // A pixel's counts move with β by its rate times `slope`, and with κ by `shift`, of which the rest is a part.
+    // Derivatives of a pixel's counts: rate times `slope` for β, `shift` for κ.
     let (slope, shift) = (project(&|k| design.x[k] * samples[k].dt), project(&|k| samples[k].dt));
     let weighted =
         |a: &[f64], b: &[f64]| -> f64 { samples.iter().zip(a.iter().zip(b)).map(|(s, (a, b))| s.weight * a * b).sum() };

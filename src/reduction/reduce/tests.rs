@@ -1,4 +1,4 @@
-//! The reduction against the same formulas written down one pixel at a time.
+//! The reduction compared with the same formulas evaluated one pixel at a time.
 
 use super::*;
 use crate::calibration::Calibration;
@@ -40,7 +40,7 @@ fn detector() -> Detector {
     }
 }
 
-/// Counts that any generator could have made: a bump, an offset and jitter.
+/// Invented counts: a Gaussian bump, an offset and deterministic jitter.
 fn frame(t: f64, light: f64, exposures: usize, salt: u64, clipped: &[(u16, u16)]) -> Frame {
     let sums = (0..PIXELS as u64)
         .map(|i| {
@@ -73,7 +73,7 @@ fn model() -> DarkModel {
     }
 }
 
-/// One pixel of one bracket: rate, dark rate and variance without the light's shot noise.
+/// One pixel of one bracket: rate, dark rate, and variance without the shot noise of the light.
 fn one_pixel(bracket: &BracketInput<'_>, c: &Calibration, level: f64, i: usize) -> (f64, f64, f64) {
     let (n, t) = (bracket.frame.exposures() as f64, bracket.frame.integration_s);
     let (read, shot) = (c.noise.read_noise_counts.powi(2), 1.0 / c.noise.electrons_per_count);
@@ -123,31 +123,31 @@ fn close(what: &str, want: f64, got: f64, scale: f64) {
     assert!((got - want).abs() <= ROUNDING * scale.abs().max(want.abs()), "{what}: want {want}, got {got}");
 }
 
-fn compare(brackets: &[BracketInput<'_>], setting: &Setting<'_>) {
-    let (c, scale) = (setting.calibration, setting.scale);
+fn compare(brackets: &[BracketInput<'_>], context: &ReductionContext<'_>) {
+    let (c, scale) = (context.calibration, context.scale);
     let shot = 1.0 / c.noise.electrons_per_count;
     let levels: Vec<f64> = brackets.iter().map(|r| level(r, scale)).collect();
     let out = |r: &BracketInput<'_>, i: usize| {
         (0..PIXELS).any(|j| r.frame.clipped.contains(j) && i.abs_diff(j) <= c.noise.blooming_pixels as usize)
     };
-    let (mut rate, mut variance, mut served) =
+    let (mut rate, mut variance, mut merge_weights) =
         (vec![0.0; PIXELS], vec![0.0; PIXELS], vec![vec![0.0; PIXELS]; brackets.len()]);
     let mut saturated = vec![false; PIXELS];
     for i in 0..PIXELS {
         let all: Vec<_> = brackets.iter().zip(&levels).map(|(r, l)| one_pixel(r, c, *l, i)).collect();
-        let mut sees: Vec<usize> = (0..brackets.len()).filter(|k| !out(&brackets[*k], i)).collect();
-        if sees.is_empty() {
+        let mut unclipped: Vec<usize> = (0..brackets.len()).filter(|k| !out(&brackets[*k], i)).collect();
+        if unclipped.is_empty() {
             saturated[i] = scale.valid[i];
-            sees.push(0);
+            unclipped.push(0);
         }
         let total = |k: &usize| brackets[*k].frame.total_s();
-        let time: f64 = sees.iter().map(total).sum();
-        let guess = (sees.iter().map(|k| total(k) * all[*k].0).sum::<f64>() / time).max(0.0);
+        let time: f64 = unclipped.iter().map(total).sum();
+        let guess = (unclipped.iter().map(|k| total(k) * all[*k].0).sum::<f64>() / time).max(0.0);
         let weight = |k: &usize| 1.0 / (all[*k].2 + shot * guess / total(k));
-        let weights: f64 = sees.iter().map(weight).sum();
-        for k in &sees {
-            served[*k][i] = weight(k) / weights;
-            rate[i] += served[*k][i] * all[*k].0;
+        let weights: f64 = unclipped.iter().map(weight).sum();
+        for k in &unclipped {
+            merge_weights[*k][i] = weight(k) / weights;
+            rate[i] += merge_weights[*k][i] * all[*k].0;
         }
         variance[i] = 1.0 / weights;
     }
@@ -162,17 +162,17 @@ fn compare(brackets: &[BracketInput<'_>], setting: &Setting<'_>) {
         .extend((0..PIXELS).filter(|i| scale.valid[*i] && rate[*i] > 0.1 * peak).map(|i| rate[i] / variance[i].sqrt()));
     ratios.sort_by(f64::total_cmp);
 
-    let reduced = reduce(brackets, setting);
-    // Compiled for any machine, the same bits.
-    let narrow = reduce_in(brackets, setting);
+    let reduced = reduce(brackets, context);
+    // The baseline compilation gives the same bits.
+    let narrow = reduce_in(brackets, context);
     assert_eq!((&narrow.irradiance, &narrow.variance), (&reduced.irradiance, &reduced.variance));
-    assert_eq!((&narrow.errors, &narrow.served), (&reduced.errors, &reduced.served));
+    assert_eq!((&narrow.errors, &narrow.merge_weights), (&reduced.errors, &reduced.merge_weights));
     assert_eq!((narrow.signal_to_noise, narrow.floor_rate), (reduced.signal_to_noise, reduced.floor_rate));
     assert_eq!(reduced.saturated, saturated);
     close("floor", stray, reduced.floor_rate.unwrap(), stray);
     close("signal to noise", ratios[ratios.len() / 2], reduced.signal_to_noise.unwrap(), 1.0);
     let cosine = reduced.cosine.map_or((1.0, 1.0, 0.0), |c| (c.ultraviolet, c.factor, c.uncertainty));
-    let t = setting.temperature_c.unwrap();
+    let t = context.temperature_c.unwrap();
     let dt = t - c.temperature_c;
     let x = &scale.wavelength_nm;
     let optic = |i: usize| if x[i] < 400.0 { cosine.0 } else { cosine.1 };
@@ -184,19 +184,23 @@ fn compare(brackets: &[BracketInput<'_>], setting: &Setting<'_>) {
     for i in 0..PIXELS {
         close("irradiance", irradiance(i), reduced.irradiance[i], top);
         close("variance", variance[i] * inverse(i).powi(2), reduced.variance[i], 0.0);
-        served.iter().zip(&reduced.served).for_each(|(want, got)| close("served", want[i], got[i], 1.0));
-        let dark: f64 = (0..brackets.len()).map(|k| served[k][i] * one_pixel(&brackets[k], c, levels[k], i).1).sum();
+        merge_weights
+            .iter()
+            .zip(&reduced.merge_weights)
+            .for_each(|(want, got)| close("merge_weights", want[i], got[i], 1.0));
+        let dark: f64 =
+            (0..brackets.len()).map(|k| merge_weights[k][i] * one_pixel(&brackets[k], c, levels[k], i).1).sum();
         close("dark", dark * inverse(i), reduced.dark_irradiance[i], 0.0);
     }
 
-    // Every mode as a column of its own, in the same order.
+    // Every component computed directly, in the same order.
     let calibrated = |i: usize, reach: usize| {
         i >= reach && i + reach < PIXELS && scale.valid[i - reach] && scale.valid[i] && scale.valid[i + reach]
     };
     let slope = |i: usize| {
         if calibrated(i, 1) { (rate[i + 1] - rate[i - 1]) / (x[i + 1] - x[i - 1]) * inverse(i) } else { 0.0 }
     };
-    let back = |of: &dyn Fn(usize) -> f64| scale.floor.iter().map(|i| of(*i)).sum::<f64>() / floor.len() as f64;
+    let floor_share = |of: &dyn Fn(usize) -> f64| scale.floor.iter().map(|i| of(*i)).sum::<f64>() / floor.len() as f64;
     let u = |i: usize| scale.relative_uncertainty[i] * irradiance(i);
     let (low, high) = scale.valid_pixels;
     let reach = (0.5 * c.wavelength.fwhm_nm / ((x[high] - x[low]) / (high - low) as f64)).round().max(1.0) as usize;
@@ -206,7 +210,7 @@ fn compare(brackets: &[BracketInput<'_>], setting: &Setting<'_>) {
         }
         DarkFor::Matched { .. } => 0.0,
     };
-    let effect = |i: usize| (0..brackets.len()).map(|k| served[k][i] * beta(k, i)).sum::<f64>();
+    let effect = |i: usize| (0..brackets.len()).map(|k| merge_weights[k][i] * beta(k, i)).sum::<f64>();
     let mut bracket = 0;
     for mode in &reduced.errors.modes {
         let k = bracket;
@@ -225,11 +229,11 @@ fn compare(brackets: &[BracketInput<'_>], setting: &Setting<'_>) {
                 };
                 let n = brackets[k].frame.exposures() as f64;
                 let of = ((c.noise.read_noise_counts.powi(2) / n + own) / 6.0).sqrt() / brackets[k].frame.integration_s;
-                let share = &served[k];
-                let back = back(&|i| share[i]);
-                Box::new(move |i| of * (share[i] - back) * inverse(i))
+                let share = &merge_weights[k];
+                let floor_share = floor_share(&|i| share[i]);
+                Box::new(move |i| of * (share[i] - floor_share) * inverse(i))
             }
-            mode_names::DARK_MODEL => Box::new(|i| (effect(i) - back(&effect)) * inverse(i)),
+            mode_names::DARK_MODEL => Box::new(|i| (effect(i) - floor_share(&effect)) * inverse(i)),
             mode_names::WAVELENGTH => Box::new(|i| c.wavelength.uncertainty_nm * slope(i)),
             mode_names::TEMPERATURE => Box::new(|i| {
                 let per_k = scale.relative_per_k[i];
@@ -252,7 +256,7 @@ fn compare(brackets: &[BracketInput<'_>], setting: &Setting<'_>) {
                 excess * inverse(i)
             }),
             mode_names::COSINE => Box::new(|i| cosine.2 / optic(i) * irradiance(i)),
-            other => panic!("no such mode: {other}"),
+            other => panic!("no such component: {other}"),
         };
         let top = (0..PIXELS).map(|i| column(i).abs()).fold(0.0, f64::max);
         for i in 0..PIXELS {
@@ -262,10 +266,10 @@ fn compare(brackets: &[BracketInput<'_>], setting: &Setting<'_>) {
     assert_eq!(bracket, brackets.len());
 }
 
-/// Independent: the formulas of each step, one pixel at a time, for one to three brackets, clipped and not, with every kind of
-/// dark, with and without an optic's correction.
+/// Independent: the formulas of each step, one pixel at a time, for one to three brackets, with and without clipping, for every
+/// kind of dark, with and without cosine correction.
 #[test]
-fn the_fast_loops_do_what_the_formulas_say() {
+fn the_reduction_agrees_with_its_formulas() {
     let (c, d, m) = (calibration(), detector(), model());
     let scale = Arc::new(Scale::new(&c, &d, 3));
     let light = [
@@ -276,7 +280,7 @@ fn the_fast_loops_do_what_the_formulas_say() {
     let dark = [frame(0.01, 0.0, 8, 4, &[]), frame(0.5, 0.0, 4, 5, &[]), frame(2.0, 0.0, 2, 6, &[])];
     let clipped = frame(0.01, 4e6, 2, 1, &[(290, 300)]);
     for sun in [None, Some(40.0), Some(8.0)] {
-        let setting = Setting {
+        let context = ReductionContext {
             calibration: &c,
             scale: &scale,
             temperature_c: Some(24.0),
@@ -292,17 +296,17 @@ fn the_fast_loops_do_what_the_formulas_say() {
             for n in 1..=3 {
                 let mut brackets: Vec<BracketInput<'_>> =
                     (0..n).map(|k| BracketInput { frame: &light[k], dark: dark_for(k) }).collect();
-                compare(&brackets, &setting);
+                compare(&brackets, &context);
                 brackets[0].frame = &clipped;
-                compare(&brackets, &setting);
+                compare(&brackets, &context);
             }
         }
     }
 }
 
-/// Independent: brackets that saw different light say by how much, within the noise they state.
+/// Identity: the reported difference between brackets of different light agrees with it within the stated uncertainty.
 #[test]
-fn brackets_that_disagree_say_by_how_much() {
+fn the_difference_between_brackets_is_reported() {
     let (c, d) = (calibration(), detector());
     let scale = Arc::new(Scale::new(&c, &d, 0));
     let (short, long) = (frame(0.1, 3e4, 1, 1, &[]), frame(0.4, 3e4 * 0.9, 1, 2, &[]));
@@ -311,27 +315,27 @@ fn brackets_that_disagree_say_by_how_much() {
         BracketInput { frame: &short, dark: DarkFor::Matched { dark: &short_dark, model: None } },
         BracketInput { frame: &long, dark: DarkFor::Matched { dark: &long_dark, model: None } },
     ];
-    let setting = Setting {
+    let context = ReductionContext {
         calibration: &c,
         scale: &scale,
         temperature_c: None,
         sun_elevation_deg: None,
         aged: Default::default(),
     };
-    let (difference, u) = reduce(&brackets, &setting).disagreement.unwrap();
+    let (difference, u) = reduce(&brackets, &context).disagreement.unwrap();
     assert!(u < 0.01 && (difference - (1.0 / 0.9 - 1.0)).abs() < 4.0 * u, "{difference} ± {u}");
 }
 
-/// Identity: charge that clipped pixels blooming into their shielded neighbours moves no other pixel.
+/// Charge from clipped pixels in the neighbouring shielded pixels changes no other pixel.
 #[test]
-fn charge_that_spills_into_masked_pixels_is_not_taken_for_an_offset() {
+fn blooming_into_shielded_pixels_does_not_change_the_offset() {
     let (c, d) = (calibration(), detector());
     let scale = Arc::new(Scale::new(&c, &d, 0));
     let dark = frame(0.5, 0.0, 4, 5, &[]);
     let light = frame(0.5, 4e4, 4, 2, &[(690, 695)]);
-    let mut spilled = light.clone();
-    spilled.sums[696..].iter_mut().zip([8000, 4000, 2000, 1000]).for_each(|(sum, charge)| *sum += charge);
-    let setting = Setting {
+    let mut bloomed = light.clone();
+    bloomed.sums[696..].iter_mut().zip([8000, 4000, 2000, 1000]).for_each(|(sum, charge)| *sum += charge);
+    let context = ReductionContext {
         calibration: &c,
         scale: &scale,
         temperature_c: Some(24.0),
@@ -340,9 +344,9 @@ fn charge_that_spills_into_masked_pixels_is_not_taken_for_an_offset() {
     };
     let of = |frame| {
         let brackets = [BracketInput { frame, dark: DarkFor::Matched { dark: &dark, model: None } }];
-        reduce(&brackets, &setting)
+        reduce(&brackets, &context)
     };
-    let (clean, after) = (of(&light), of(&spilled));
+    let (clean, after) = (of(&light), of(&bloomed));
     assert_eq!(clean.irradiance[..690], after.irradiance[..690]);
     assert_eq!(clean.floor_rate, after.floor_rate);
 }

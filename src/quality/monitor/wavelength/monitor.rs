@@ -111,7 +111,7 @@ impl WavelengthMonitor {
 /// Excludes the stretches in which one bracket gives way to another.
 fn exclude_bracket_joins(reduced: &Reduced, usable: &mut [bool]) {
     let nm = &reduced.scale.wavelength_nm;
-    let main = |i: usize| reduced.served.iter().position(|s| s[i] > 0.5);
+    let main = |i: usize| reduced.merge_weights.iter().position(|s| s[i] > 0.5);
     for stretch in STRETCHES {
         let inside: Vec<usize> = (0..nm.len()).filter(|i| nm[*i] >= stretch.from && nm[*i] <= stretch.to).collect();
         if inside.windows(2).any(|w| main(w[0]) != main(w[1])) {
