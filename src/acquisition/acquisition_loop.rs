@@ -232,7 +232,7 @@ impl AcquisitionLoop {
         let began = self.parts.clock.now();
         let (mono, rereads_before) = (self.parts.clock.monotonic(), self.session.counters().retries);
         // Before a number is trusted, but without an exchange of its own.
-        self.session.doubt_identity();
+        self.session.check_identity_with_next();
         self.calibrate(began)?;
         let check_source = self.schedule.is_check_source(tick);
         // The check source is another light: what it needs is remembered apart.

@@ -1,35 +1,39 @@
-//! Reading answers out of a stream of bytes, without a stream: bytes in, an answer out.
+//! Parsers of answers, from a buffer of received bytes.
 //!
-//! Pure. "Not enough bytes yet" ([`Step::More`]) and "this can never become the answer" ([`Malformed`]) are different
-//! results. Bytes are consumed only when a whole answer was understood, and a length the other side announces is compared
-//! with the only right one before a byte is set aside for it. **Resynchronising rule:** after `Malformed` nothing in the
-//! buffer is worth keeping: the caller drains the line until it is quiet and asks something with a known answer.
+//! Pure: does not read from the line. An incomplete answer ([`Step::More`]) and an invalid one ([`Malformed`]) are different
+//! results.
+//!
+//! Invariants:
+//! - Bytes are consumed only with a complete answer.
+//! - The announced length of a block is compared with the expected one before memory is allocated.
+//! - **Resynchronisation:** after `Malformed` the caller discards the buffer, drains the line until it is quiet and sends a
+//!   query with a known answer.
 
 use super::dialect::Keyword;
 use super::fields::Fields;
 use super::malformed::{Malformed, malformed, shown};
 use crate::record::PixelRanges;
 
-/// The longest text answer that is waited for [bytes].
+/// Longest accepted text answer [bytes].
 pub const MAX_TEXT: usize = 2048;
-/// The most pixels an instrument may claim to have: pixel numbers are 16 bits wide on record.
+/// Largest accepted number of pixels: stored pixel numbers have 16 bits.
 pub const MAX_PIXELS: usize = 65_536;
 
-/// How far the bytes go.
+/// Result of a parser.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Step<T> {
-    /// Nothing is wrong so far, and more is needed.
+    /// Incomplete: more bytes are needed.
     More,
-    /// A whole answer.
+    /// A complete answer.
     Done {
-        /// What it says.
+        /// The parsed value.
         value: T,
-        /// How many bytes it took.
+        /// Number of bytes consumed.
         used: usize,
     },
 }
 
-/// One line of text as its fields, which `;` separates outside of quotes.
+/// Parses one line of text into fields, separated by `;` outside quotes.
 pub fn text(bytes: &[u8]) -> Result<Step<Fields>, Malformed> {
     let end = bytes.iter().position(|b| *b == b'\n');
     let line = &bytes[..end.unwrap_or(bytes.len())];
@@ -38,7 +42,7 @@ pub fn text(bytes: &[u8]) -> Result<Step<Fields>, Malformed> {
     }
     let line = match end {
         Some(_) => line.strip_suffix(b"\r").unwrap_or(line),
-        // The CR of a CR LF may be all that has come of it.
+        // The last byte may be the CR of an incomplete CR LF.
         None => line,
     };
     printable(line, end.is_none())?;
@@ -56,19 +60,19 @@ fn printable(line: &[u8], may_end_in_cr: bool) -> Result<(), Malformed> {
     }
 }
 
-/// The fields in front of a block, and where its payload begins.
+/// The fields before a block, and the position of its payload.
 #[derive(Clone, Debug, PartialEq)]
 pub struct BlockHead {
     /// The fields.
     pub fields: Fields,
-    /// Index of the first byte of the payload.
+    /// Index of the first payload byte.
     pub payload: usize,
 }
 
-/// The head of an answer of `count` text fields and then a definite-length block (IEEE 488.2: `#`, one digit d that is
+/// Parses the head of an answer of `count` text fields and a definite-length block (IEEE 488.2: `#`, one digit d that is
 /// not 0, d digits of length) of exactly `length` bytes.
 pub fn block_head(bytes: &[u8], count: usize, length: usize) -> Result<Step<BlockHead>, Malformed> {
-    // Fields in front of a block are numbers and keywords: no quotes, so every `;` separates.
+    // Fields before a block are numbers and keywords without quotes, so every `;` is a separator.
     let mut start = 0;
     for done in 0..count {
         let Some(end) = bytes[start..].iter().take(MAX_TEXT).position(|b| matches!(b, b';' | b'\n')) else {
@@ -104,7 +108,7 @@ pub fn block_head(bytes: &[u8], count: usize, length: usize) -> Result<Step<Bloc
     if announced.len() < digits {
         return Ok(Step::More);
     }
-    // At most nine digits: this cannot overflow.
+    // At most nine digits, so this does not overflow.
     let announced = announced.iter().fold(0_usize, |sum, b| sum * 10 + usize::from(b - b'0'));
     if announced != length {
         return malformed(want(), format!("one of {announced} bytes"));
@@ -117,7 +121,7 @@ pub fn block_head(bytes: &[u8], count: usize, length: usize) -> Result<Step<Bloc
     Ok(Step::Done { value: BlockHead { fields, payload }, used: payload })
 }
 
-/// Fields and the payload of the block behind them.
+/// Fields and the payload of the following block.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Block<'a> {
     /// The fields.
@@ -126,7 +130,7 @@ pub struct Block<'a> {
     pub payload: &'a [u8],
 }
 
-/// A whole answer of `count` fields and a block of `length` bytes.
+/// Parses a complete answer of `count` fields and a block of `length` bytes.
 pub fn block(bytes: &[u8], count: usize, length: usize) -> Result<Step<Block<'_>>, Malformed> {
     let head = match block_head(bytes, count, length)? {
         Step::More => return Ok(Step::More),
@@ -145,7 +149,7 @@ pub fn block(bytes: &[u8], count: usize, length: usize) -> Result<Step<Block<'_>
     Ok(Step::Done { value: Block { fields: head.fields, payload }, used })
 }
 
-/// A number: NR1, NR2 or NR3, finite.
+/// Parses a finite number (NR1, NR2 or NR3).
 pub fn number(field: &str) -> Result<f64, Malformed> {
     let plain = field.bytes().all(|b| matches!(b, b'0'..=b'9' | b'+' | b'-' | b'.' | b'e' | b'E'));
     match field.parse::<f64>() {
@@ -154,16 +158,16 @@ pub fn number(field: &str) -> Result<f64, Malformed> {
     }
 }
 
-/// A whole number from `low` to `high`.
+/// Parses an integer from `low` to `high`.
 pub fn whole(field: &str, low: u32, high: u32) -> Result<u32, Malformed> {
     match number(field) {
-        // In this range every whole f64 is exactly a u32.
+        // In this range every integral f64 is exactly a u32.
         Ok(x) if x >= f64::from(low) && x <= f64::from(high) && x.fract() == 0.0 => Ok(x as u32),
-        _ => malformed(format!("a whole number from {low} to {high}"), format!("`{field}`")),
+        _ => malformed(format!("an integer from {low} to {high}"), format!("`{field}`")),
     }
 }
 
-/// A span of time greater than zero [s], up to a day.
+/// Parses a duration above 0, up to a day [s].
 pub fn seconds(field: &str) -> Result<f64, Malformed> {
     match number(field) {
         Ok(s) if s > 0.0 && s <= 86_400.0 => Ok(s),
@@ -171,7 +175,7 @@ pub fn seconds(field: &str) -> Result<f64, Malformed> {
     }
 }
 
-/// A temperature [°C], −100 to 200; `None` for a number from `not_a_number` on, which stands for "no sensor".
+/// Parses a temperature [°C], −100 to 200; `None` (no sensor) for a number of at least `not_a_number`.
 pub fn temperature(field: &str, not_a_number: f64) -> Result<Option<f64>, Malformed> {
     match number(field) {
         Ok(t) if t >= not_a_number => Ok(None),
@@ -180,7 +184,7 @@ pub fn temperature(field: &str, not_a_number: f64) -> Result<Option<f64>, Malfor
     }
 }
 
-/// An entry of the error queue: its code and its text.
+/// Parses an entry of the error queue: code and text.
 pub fn error(field: &str) -> Result<(i32, String), Malformed> {
     let (code, text) = field.split_once(',').unwrap_or((field, ""));
     match code.trim().parse() {
@@ -189,7 +193,7 @@ pub fn error(field: &str) -> Result<(i32, String), Malformed> {
     }
 }
 
-/// Shielded pixels as `first,last[,first,last…]` or the word for none.
+/// Parses the shielded pixels, `first,last[,first,last…]` or the keyword for none.
 pub fn shielded(field: &str, none: &Keyword, pixels: usize) -> Result<PixelRanges, Malformed> {
     if none.matches(field) {
         return Ok(PixelRanges::default());
@@ -214,12 +218,12 @@ mod tests {
     fn done<T>(step: Result<Step<T>, Malformed>) -> (T, usize) {
         match step {
             Ok(Step::Done { value, used }) => (value, used),
-            Ok(Step::More) => panic!("more is wanted"),
+            Ok(Step::More) => panic!("the answer is incomplete"),
             Err(e) => panic!("{e}"),
         }
     }
 
-    /// Published: IEEE 488.2 joins answers by `;`; SCPI-1999 error texts are quoted and may hold one themselves.
+    /// Published: IEEE 488.2 separates answers by `;`; SCPI-1999 error texts are quoted and may contain one.
     #[test]
     fn fields_are_separated_outside_of_quotes_only() {
         let line = b"1; 0.1;-222,\"Data out of range;:SENS:APER 99\"\r\n";
@@ -228,9 +232,9 @@ mod tests {
         assert_eq!(used, line.len());
     }
 
-    /// Identity: an answer cut anywhere is "more", never "malformed" and never an answer.
+    /// An answer truncated anywhere is `More`, never `Malformed` and never complete.
     #[test]
-    fn an_answer_cut_anywhere_is_only_unfinished() {
+    fn an_answer_truncated_anywhere_is_incomplete() {
         let line = b"1;1;0.1;OPEN\r\n";
         for cut in 0..line.len() {
             assert_eq!(text(&line[..cut]), Ok(Step::More), "cut at {cut}");
@@ -243,9 +247,9 @@ mod tests {
         assert_eq!((fields, payload, used), (Fields::of(b"1;0.1"), &b"\n;#1"[..], answer.len()));
     }
 
-    /// Identity: what can never become the block is told from what is not there yet.
+    /// An invalid block is distinguished from an incomplete one.
     #[test]
-    fn a_wrong_block_is_malformed_as_soon_as_it_shows() {
+    fn an_invalid_block_is_malformed_as_early_as_possible() {
         for (bytes, word) in [
             (&b"1;0.1;#15"[..], "one of 5 bytes"),
             (b"1;0.1;#9999999999", "one of 999999999 bytes"),
@@ -265,7 +269,7 @@ mod tests {
         assert!(text(b"caf\xe9\n").is_err());
     }
 
-    /// Identity: each field reader takes its own range and refuses the rest, not-a-number included.
+    /// Each field parser accepts its range and refuses other values and non-numbers.
     #[test]
     fn fields_out_of_their_range_are_refused() {
         assert_eq!((number("+1.5E-1"), number("42"), number("-.5")), (Ok(0.15), Ok(42.0), Ok(-0.5)));
@@ -289,9 +293,9 @@ mod tests {
         assert!(error("OPEN").is_err());
     }
 
-    /// Identity: shielded pixels lie inside the detector, in pairs.
+    /// Shielded pixels are pairs within the detector.
     #[test]
-    fn masked_pixels_are_pairs_inside_the_detector() {
+    fn shielded_pixels_are_pairs_inside_the_detector() {
         let none = Keyword("NONE".into());
         assert_eq!(shielded("none", &none, 16), Ok(PixelRanges::default()));
         assert_eq!(shielded("0,3,14,15", &none, 16), Ok(PixelRanges(vec![(0, 3), (14, 15)])));
@@ -301,7 +305,7 @@ mod tests {
     }
 
     proptest! {
-        /// Identity: whatever bytes come, every reader answers and none panics; what it uses is there.
+        /// For random bytes every parser returns without panic and consumes at most the available bytes.
         #[test]
         fn random_bytes_never_panic(bytes in proptest::collection::vec(any::<u8>(), 0..300), count in 0_usize..6, length in 0_usize..64) {
             if let Ok(Step::Done { used, .. }) = text(&bytes) { prop_assert!(used <= bytes.len()); }
@@ -312,14 +316,14 @@ mod tests {
             let _ = (shielded(&field, &none, bytes.len()), none.matches(&field));
         }
 
-        /// Identity: bytes that resemble an answer never panic either.
+        /// The same for bytes that resemble an answer.
         #[test]
-        fn likely_bytes_never_panic(bytes in "[0-9;#,.\n\r\"A-C]{0,80}", count in 0_usize..6, length in 0_usize..12) {
+        fn bytes_like_an_answer_never_panic(bytes in "[0-9;#,.\n\r\"A-C]{0,80}", count in 0_usize..6, length in 0_usize..12) {
             if let Ok(Step::Done { used, .. }) = text(bytes.as_bytes()) { prop_assert!(used <= bytes.len()); }
             if let Ok(Step::Done { used, .. }) = block(bytes.as_bytes(), count, length) { prop_assert!(used <= bytes.len()); }
         }
 
-        /// Round trip: what is encoded is decoded, with exactly its own bytes used, whatever follows.
+        /// Identity: an encoded answer is decoded and consumes exactly its own bytes, for any bytes after it.
         #[test]
         fn an_encoded_answer_is_decoded(
             fields in proptest::collection::vec("[A-Z0-9.,-]{1,12}", 0..6),

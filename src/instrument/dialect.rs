@@ -1,27 +1,29 @@
-//! What a wire dialect is: the words, as data.
+//! The commands and keywords of a wire dialect, as data.
 //!
-//! A [`Dialect`] holds command templates and the words that answers are made of; it holds no behaviour. The built-in one
-//! is [`super::scpi::SCPI`]. What must stay true: the session composes messages from these words only, so another dialect
-//! of the same grammar (messages of commands, answers of fields, one block last) needs no change of code.
+//! A [`Dialect`] holds command templates and the keywords of answers; it has no behaviour. The built-in one is
+//! [`super::scpi::SCPI`].
+//!
+//! Invariant: the session composes messages from a dialect only, so another dialect with the same grammar (messages of commands,
+//! answers of fields, a block last) needs no change of code.
 
 use super::malformed::Malformed;
 use std::borrow::Cow;
 
-/// A word or template of a dialect.
+/// A keyword or command template of a dialect.
 pub type Text = Cow<'static, str>;
 
-/// A word with a short and a long form, written as SCPI writes it: `CLOSed` is `CLOS` for short.
+/// A keyword with a short and a long form in SCPI notation: the short form of `CLOSed` is `CLOS`.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Keyword(pub Text);
 
 impl Keyword {
-    /// The form to send: without the small letters.
+    /// The short form, which is sent: without the lower-case letters.
     pub fn short(&self) -> String {
         self.0.chars().filter(|c| !c.is_ascii_lowercase()).collect()
     }
 
-    /// Whether `found` is the word, in its short or its long form, in small or capital letters. Words of several parts
-    /// (`UINTeger,16`) are compared part by part.
+    /// Whether `found` is the short or the long form, in any case. Keywords of several parts (`UINTeger,16`) are compared part
+    /// by part.
     pub fn matches(&self, found: &str) -> bool {
         let mut found = found.split(',').map(str::trim);
         let same = self.0.split(',').all(|part| {
@@ -49,61 +51,61 @@ impl Setting {
     }
 }
 
-/// A query whose answer is known.
+/// A query with a known answer.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Probe {
-    /// The query; harmless, answered at once, and allowed several times in one message.
+    /// The query: without side effects, answered at once, allowed several times in one message.
     pub query: Text,
-    /// Its only right answer.
+    /// Its only correct answer.
     pub answer: Text,
 }
 
-/// The words of one wire dialect.
+/// A wire dialect.
 ///
-/// Commands of one message are joined by `;` and ended by LF; so are the fields of the answer. The answer to
-/// [`Dialect::read`] or [`Dialect::fetch`] is a definite-length block and the last of its message.
+/// The commands of a message are separated by `;` and terminated by LF; so are the fields of the answer. The answer to
+/// [`Dialect::read`] or [`Dialect::fetch`] is a definite-length block at the end of the message.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Dialect {
-    /// Its name in a configuration.
+    /// Name in the configuration.
     pub name: Text,
-    /// The binary digits of sequence tags: queries whose known answers differ. A few of them stand in front of the queries of
-    /// every message, and so number the messages.
+    /// The two binary digits of sequence tags: queries with different known answers. A few of them precede the queries of every
+    /// message and number the messages.
     pub tag: [Probe; 2],
-    /// Asks for `maker,model,serial,firmware`; the last query of its message.
+    /// Query of `maker,model,serial,firmware`; must be the last query of its message.
     pub identify: Text,
     /// Empties the error queue.
     pub clear_errors: Text,
     /// Ends a running exposure.
     pub abort: Text,
-    /// Asks for the oldest error, `code,"text"`; code 0 is none.
+    /// Query of the oldest error, `code,"text"`; code 0 means no error.
     pub next_error: Text,
-    /// Asks for the number of pixels.
+    /// Query of the number of pixels.
     pub pixels: Text,
-    /// Asks for the full-scale reading [counts].
+    /// Query of the full-scale reading [counts].
     pub full_scale: Text,
-    /// Asks for the shielded pixels, `first,last[,first,last…]`.
+    /// Query of the shielded pixels, `first,last[,first,last…]`.
     pub shielded: Text,
-    /// The answer where there are none.
-    pub masked_none: Keyword,
+    /// Its answer for no shielded pixels.
+    pub shielded_none: Keyword,
     /// Integration time [s].
     pub aperture: Setting,
-    /// Asks for the shortest integration time [s].
+    /// Query of the shortest integration time [s].
     pub aperture_min: Text,
-    /// Asks for the longest integration time [s].
+    /// Query of the longest integration time [s].
     pub aperture_max: Text,
     /// The shutter.
     pub shutter: Setting,
-    /// Its open state.
+    /// Open state of the shutter.
     pub shutter_open: Keyword,
-    /// Its closed state.
+    /// Closed state of the shutter.
     pub shutter_closed: Keyword,
-    /// The code of the error that says that there is no shutter.
+    /// Error code for a missing shutter.
     pub hardware_missing: i32,
-    /// The code for a value out of range.
+    /// Error code for a value out of range.
     pub out_of_range: i32,
-    /// Asks for the detector's temperature [°C].
+    /// Query of the detector's temperature [°C].
     pub temperature: Text,
-    /// From this number on, a number stands for "not a number".
+    /// Numbers from this one on represent "not a number".
     pub not_a_number: f64,
     /// Pixel data type.
     pub format: Setting,
@@ -115,15 +117,15 @@ pub struct Dialect {
     pub byte_order: Setting,
     /// Most significant byte first.
     pub big_endian: Keyword,
-    /// Exposes once and answers with the block.
+    /// Exposes once and returns the block.
     pub read: Text,
-    /// Answers with the last block again.
+    /// Returns the last block again.
     pub fetch: Text,
-    /// Asks for the CRC-32 of the last block's payload.
+    /// Query of the CRC-32 of the last block's payload.
     pub checksum: Text,
 }
 
-/// How a pixel travels.
+/// Encoding of a pixel.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum PixelFormat {
     /// Two bytes, most significant first.
@@ -133,12 +135,12 @@ pub enum PixelFormat {
 }
 
 impl PixelFormat {
-    /// The narrowest that holds `full_scale` counts.
+    /// The smallest format that holds `full_scale` counts.
     pub fn for_full_scale(full_scale: u32) -> Self {
         if full_scale <= u32::from(u16::MAX) { Self::U16 } else { Self::U32 }
     }
 
-    /// Bytes a pixel.
+    /// Bytes per pixel.
     pub fn width(self) -> usize {
         match self {
             Self::U16 => 2,
@@ -146,15 +148,15 @@ impl PixelFormat {
         }
     }
 
-    /// The dialect's word for it.
-    pub fn word(self, dialect: &Dialect) -> &Keyword {
+    /// The dialect's keyword of the format.
+    pub fn keyword(self, dialect: &Dialect) -> &Keyword {
         match self {
             Self::U16 => &dialect.format_u16,
             Self::U32 => &dialect.format_u32,
         }
     }
 
-    /// The counts in a payload, in detector order.
+    /// Decodes the counts of a payload, in detector order.
     pub fn decode(self, payload: &[u8]) -> Result<Vec<u32>, Malformed> {
         if !payload.len().is_multiple_of(self.width()) {
             let expected = format!("a multiple of {} bytes", self.width());
@@ -188,7 +190,7 @@ mod tests {
         assert!(!format.matches("UINT,32") && !format.matches("UINT") && !format.matches("UINT,16,1"));
     }
 
-    /// Identity: big-endian pixels of both widths; a payload of half a pixel is refused.
+    /// Both widths are decoded as big-endian; a payload with an incomplete pixel is refused.
     #[test]
     fn pixels_are_decoded_most_significant_byte_first() {
         assert_eq!(PixelFormat::U16.decode(&[0x01, 0x02, 0xff, 0xff]), Ok(vec![0x0102, 0xffff]));

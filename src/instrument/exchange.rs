@@ -1,12 +1,12 @@
-//! One exchange on the line: a message out, its answer in, before a deadline.
+//! One exchange on the line: sends a message and receives its answer before a deadline.
 //!
-//! Knows framing and time, not what the words mean. What must stay true:
-//! - An answer is never taken for that of another message ([`tag`]).
-//! - After any fault the line is out of step, and nothing is asked before [`Exchange::resynchronise`] has drained it and read a
-//!   known answer.
+//! Handles framing and timing; does not interpret commands or answers. A serial port wakes its reader every few bytes, so an
+//! exchange waits once, for the transfer time of the expected answer, before it reads.
 //!
-//! A serial port wakes its reader every few bytes. Each answer is therefore waited for once, for the time that its bytes need
-//! on the line, and only then read.
+//! Invariants:
+//! - An answer is never attributed to another message ([`tag`]).
+//! - After any fault the line is out of step; no query is sent until [`Exchange::resynchronise`] has drained the line and
+//!   received a known answer.
 
 mod resynchronise;
 mod tag;
@@ -22,29 +22,29 @@ use std::sync::Arc;
 use std::time::Duration;
 use tag::{PROBES, Tag};
 
-/// How late an answer may be beyond light and transfer, on the monotonic scale.
+/// Allowed delay of an answer beyond integration and transfer, on the monotonic scale.
 const MARGIN: Duration = Duration::from_secs(2);
-/// How long the instrument may think about a message before it answers, light apart [s].
-const THINKING_S: f64 = 0.5;
-/// Length of a field of an answer, as far as waiting for it goes [bytes].
-const FIELD: usize = 6;
-/// Bytes that may arrive unread: a terminal holds 4096, and some adapters lose what comes beyond.
+/// Allowed processing time of the instrument for a message, without the integration [s].
+const PROCESSING_S: f64 = 0.5;
+/// Typical length of a field, for the expected transfer time [bytes].
+const FIELD_BYTES: usize = 6;
+/// Bytes that may accumulate unread: a terminal buffers 4096, and some adapters lose further bytes.
 const UNREAD_AT_MOST: usize = 3840;
 
-/// What has happened on a line since the session began.
+/// Counters of a line since the start of the session.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct LinkCounters {
-    /// Messages sent that wait for an answer.
+    /// Messages sent that have an answer.
     pub exchanges: u64,
     /// Attempts repeated after a fault.
     pub retries: u64,
-    /// Blocks asked for again without a new exposure.
+    /// Blocks fetched again without a new exposure.
     pub refetches: u64,
-    /// Times the line was brought back in step.
+    /// Resynchronisations of the line.
     pub resynchronisations: u64,
-    /// Times unsolicited bytes were found.
+    /// Occurrences of unsolicited bytes.
     pub unsolicited: u64,
-    /// Times the device was opened anew.
+    /// Times the device was reopened.
     pub reconnects: u64,
     /// Bytes received in answers.
     pub bytes_received: u64,
@@ -54,22 +54,22 @@ fn span(seconds: f64) -> Duration {
     Duration::try_from_secs_f64(seconds).unwrap_or_default()
 }
 
-/// What a block's answer held.
+/// A received answer with a block.
 #[derive(Debug)]
 pub(super) struct BlockAnswer {
-    /// The fields in front of the block.
+    /// The fields before the block.
     pub fields: Fields,
     /// The block's payload.
     pub payload: Vec<u8>,
 }
 
-/// A fault while a block was waited for.
+/// A fault during the reception of a block.
 #[derive(Debug)]
 pub(super) struct BlockFault {
     /// The fault.
     pub fault: Fault,
-    /// The fields in front of the block, when they and the block's own head had come: the exposure was over and the
-    /// block is its.
+    /// The fields before the block, if they and the head of the block had arrived: then the exposure had ended, and the
+    /// instrument holds its block.
     pub begun: Option<Box<Fields>>,
 }
 
@@ -84,7 +84,7 @@ pub(super) struct Exchange {
     tag: Tag,
     in_step: bool,
     opened_before: bool,
-    /// What has happened so far.
+    /// Counters since the start of the session.
     pub counters: LinkCounters,
 }
 
@@ -104,17 +104,17 @@ impl Exchange {
         }
     }
 
-    /// Time bytes take on the line [s]: ten bits each.
+    /// Transfer time of a number of bytes [s], ten bits each.
     pub fn wire_s(&self, bytes: usize) -> f64 {
         bytes as f64 * 10.0 / f64::from(self.baud)
     }
 
-    /// Whether nothing went wrong since the last resynchronising.
+    /// Whether no fault occurred since the last resynchronisation.
     pub fn in_step(&self) -> bool {
         self.in_step
     }
 
-    /// Says that what comes next cannot be trusted to be an answer.
+    /// Marks the line as out of step: the next bytes may belong to another answer.
     pub fn lose_step(&mut self) {
         self.in_step = false;
     }
@@ -127,9 +127,9 @@ impl Exchange {
         self.baud
     }
 
-    /// Waits, for an answer that is later than its deadline to come and be discarded.
+    /// Waits for late answers to arrive, which are then discarded.
     pub fn rest(&mut self, span: Duration) {
-        // A stop that cuts it short is seen by whatever is asked next.
+        // The next exchange detects a stop.
         self.clock.pause(span, &self.stop);
     }
 
@@ -147,7 +147,7 @@ impl Exchange {
         self.link.close();
     }
 
-    /// Sends `settings`, asks `queries` and answers one field for each. The instrument may need `busy_s` for them [s].
+    /// Sends `settings` and `queries`; returns one field per query. `busy_s`: additional time allowed to the instrument [s].
     pub fn ask(&mut self, settings: &[String], queries: &[&str], busy_s: f64) -> Result<Fields, Fault> {
         let message = self.compose(settings, queries.iter().copied());
         let result = self.ask_text(&message, queries.len(), busy_s);
@@ -157,13 +157,13 @@ impl Exchange {
 
     fn ask_text(&mut self, message: &str, queries: usize, busy_s: f64) -> Result<Fields, Fault> {
         let (deadline, _) = self.send(message, busy_s + self.wire_s(answer::MAX_TEXT))?;
-        self.wait_for(0.0, message.len() + FIELD * (PROBES + queries))?;
+        self.wait_for(0.0, message.len() + FIELD_BYTES * (PROBES + queries))?;
         let fields = self.receive(message, deadline, answer::MAX_TEXT + 2, answer::text)?;
         self.tag.answers(self.dialect, &fields, queries).map_err(|e| corrupt(message, e))
     }
 
-    /// Sends `settings`, asks `queries` and then `last`, whose answer is a block of `length` bytes that needs `light_s` to become,
-    /// or so much more at most [s]. Sets `written` to the instant at which the message was through.
+    /// Sends `settings`, `queries` and `last`, whose answer is a block of `length` bytes. `light_s`: expected integration time and
+    /// the largest additional time [s]. Sets `written` to the instant at which the message has left the line.
     pub fn ask_block(
         &mut self,
         settings: &[String],
@@ -203,7 +203,7 @@ impl Exchange {
         Ok(BlockAnswer { fields, payload })
     }
 
-    /// The fields of a block answer that failed after its head had come.
+    /// The fields of a block answer that failed after its head had arrived.
     fn begun(&self, queries: usize, length: usize) -> Option<Box<Fields>> {
         match answer::block_head(&self.received, PROBES + queries, length) {
             Ok(Step::Done { value: BlockHead { fields, .. }, .. }) => {
@@ -218,22 +218,22 @@ impl Exchange {
         self.tag.message(self.dialect, settings, queries)
     }
 
-    /// Sends a message; answers the deadline of its answer, `busy_s` [s] after its last byte, and the instant at which
-    /// that byte leaves the line.
+    /// Sends a message; returns the deadline of its answer, `busy_s` [s] after its last byte, and the instant at which that byte
+    /// leaves the line.
     fn send(&mut self, message: &str, busy_s: f64) -> Result<(Deadline, UtcMicros), Fault> {
         if self.stop.requested() {
             return Err(Fault::Stopped);
         }
-        if self.anything_unsolicited()? {
+        if self.has_unsolicited_bytes()? {
             self.counters.unsolicited += 1;
             self.received.clear();
             self.link.drain()?;
         }
         self.counters.exchanges += 1;
         let outward_s = self.wire_s(message.len());
-        let deadline = self.deadline(outward_s + THINKING_S + busy_s);
+        let deadline = self.deadline(outward_s + PROCESSING_S + busy_s);
         self.link.write(message.as_bytes(), self.deadline(outward_s))?;
-        // A port takes the bytes at once and shifts them out afterwards.
+        // The port accepts the bytes at once and transmits them afterwards.
         Ok((deadline, self.clock.now().plus_seconds(outward_s)))
     }
 
@@ -241,24 +241,24 @@ impl Exchange {
         self.clock.deadline(span(simulated_s), MARGIN)
     }
 
-    fn anything_unsolicited(&mut self) -> Result<bool, Fault> {
+    fn has_unsolicited_bytes(&mut self) -> Result<bool, Fault> {
         let now = Deadline(self.clock.monotonic());
         Ok(!self.received.is_empty() || self.link.read(&mut [0; 256], now)? > 0)
     }
 
-    /// Waits for an answer that needs `light_s` [s] to begin and then brings `bytes`, or as many of them as may arrive unread.
-    /// The light is waited for at the port, so that a device that hangs up is noticed.
+    /// Waits `light_s` [s] for the start of an answer and then for the transfer of `bytes`, at most of those that may accumulate
+    /// unread. The first wait reads the port, so that a disconnected device is detected.
     fn wait_for(&mut self, light_s: f64, bytes: usize) -> Result<(), Fault> {
         if light_s > 0.0 {
             self.read_more(self.clock.deadline(span(light_s), Duration::ZERO))?;
         }
         let transfer = self.clock.real_for(span(self.wire_s(bytes.min(UNREAD_AT_MOST))));
-        // A stop that cuts it short is seen by whoever reads.
+        // The following read detects a stop.
         self.clock.pause(transfer, &self.stop);
         Ok(())
     }
 
-    /// Reads what has come, at least one byte unless the deadline passes first; answers how much it was.
+    /// Reads the available bytes, waiting for at least one until the deadline; returns their number.
     fn read_more(&mut self, deadline: Deadline) -> Result<usize, Fault> {
         let mut piece = [0; 4096];
         let n = self.link.read(&mut piece, deadline)?;
@@ -267,7 +267,7 @@ impl Exchange {
         Ok(n)
     }
 
-    /// Reads until `parse` has its answer. What follows it stays in the buffer and will be found to be unsolicited.
+    /// Reads until `parse` returns an answer. Further bytes stay in the buffer and count as unsolicited.
     fn receive<T>(
         &mut self,
         message: &str,
@@ -304,16 +304,16 @@ impl Exchange {
         }
     }
 
-    /// Ends a running exposure, without waiting for anything; for a daemon that is told to stop.
+    /// Ends a running exposure without waiting for an answer, when the daemon stops.
     pub fn abort(&mut self) {
         self.lose_step();
         let soon = self.clock.deadline(Duration::ZERO, Duration::from_millis(500));
-        // Nothing is left to be done where even this does not go through.
+        // A failure has no remedy here.
         let _ = self.link.write(format!("\n{}\n", self.dialect.abort).as_bytes(), soon);
     }
 }
 
-/// A fault for an answer that cannot be.
+/// The fault for a malformed answer.
 pub(super) fn corrupt(message: &str, e: Malformed) -> Fault {
     let command = message.trim_end().replace('\n', "\\n");
     Fault::Corrupt { command, expected: e.expected, found: e.found }

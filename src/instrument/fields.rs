@@ -1,13 +1,15 @@
-//! The fields of an answer. A field that is not there is the empty text, which no reader of fields takes for a value. Pure.
+//! The fields of an answer. Pure.
+//!
+//! A missing field is the empty text, which every field parser refuses.
 
 use std::fmt;
 
-/// The fields of a line, which `;` separates outside of quotes, without the blanks around them.
+/// The fields of a line, separated by `;` outside quotes, without surrounding blanks.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Fields(Vec<String>);
 
 impl Fields {
-    /// The fields of a line; one that is no text has a single empty field.
+    /// Splits a line; a line that is not UTF-8 gives a single empty field.
     pub fn of(line: &[u8]) -> Self {
         let mut quoted = false;
         let separates = |c: char| {
@@ -18,32 +20,32 @@ impl Fields {
         Self(line.split(separates).map(|field| field.trim_ascii().to_owned()).collect())
     }
 
-    /// The fields behind the first `n`.
+    /// The fields after the first `n`.
     pub fn without_first(&self, n: usize) -> Self {
         Self(self.0.get(n..).unwrap_or_default().to_vec())
     }
 
-    /// How many there are.
+    /// Number of fields.
     pub fn len(&self) -> usize {
         self.0.len()
     }
 
-    /// Whether there is none.
+    /// Whether there are no fields.
     pub fn is_empty(&self) -> bool {
         self.0.is_empty()
     }
 
-    /// One of them, if there are so many.
+    /// The field at an index.
     pub fn get(&self, at: usize) -> Option<&str> {
         self.0.get(at).map(String::as_str)
     }
 
-    /// One of them, or the empty text.
+    /// The field at an index, or the empty text.
     pub fn at(&self, at: usize) -> &str {
         self.get(at).unwrap_or_default()
     }
 
-    /// All of them, in order.
+    /// All fields, in order.
     pub fn iter(&self) -> impl Iterator<Item = &str> {
         self.0.iter().map(String::as_str)
     }

@@ -1,7 +1,10 @@
-//! The seam: whatever bytes travel over, the instrument's side of the program sees a [`Link`].
+//! The interface between the session and the byte line: [`Link`].
 //!
-//! A link moves bytes and knows nothing of their meaning. What must stay true: no call blocks past its deadline, and a
-//! device that is gone is reported as [`Fault::Absent`], never as silence.
+//! A link transfers bytes and does not interpret them.
+//!
+//! Invariants:
+//! - No call blocks past its deadline.
+//! - An absent device is reported as [`Fault::Absent`], never as a timeout.
 
 use crate::clock::Deadline;
 use crate::fault::Fault;
@@ -10,14 +13,14 @@ use crate::fault::Fault;
 pub trait Link: Send {
     /// Sends all bytes.
     fn write(&mut self, bytes: &[u8], deadline: Deadline) -> Result<(), Fault>;
-    /// Takes what has come, at least one byte unless the deadline passes first: `Ok(0)` means "nothing came".
+    /// Reads the available bytes, waiting for at least one until the deadline; `Ok(0)` means that none arrived.
     fn read(&mut self, buffer: &mut [u8], deadline: Deadline) -> Result<usize, Fault>;
-    /// Throws away what is on its way, until the line has been quiet for a moment.
+    /// Discards received bytes until the line has been quiet for a short time.
     fn drain(&mut self) -> Result<(), Fault>;
-    /// Closes the device if it is open and opens it afresh.
+    /// Closes the device if it is open, and opens it.
     fn reopen(&mut self) -> Result<(), Fault>;
-    /// Closes the device, so that a replugged one gets its old name back.
+    /// Closes the device, so that it gets the same name when plugged in again.
     fn close(&mut self);
-    /// The path or name for messages.
+    /// Path or name of the device, for messages.
     fn name(&self) -> &str;
 }

@@ -1,21 +1,21 @@
-//! Bytes that can never become the expected answer, and bytes in messages to a person.
+//! The error for bytes that do not begin the expected answer, and the representation of bytes in messages.
 
-/// Bytes that can never become the answer.
+/// Received bytes that are not the beginning of the expected answer.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error("expected {expected}, but found {found}")]
 pub struct Malformed {
-    /// What would have been right.
+    /// The expected text.
     pub expected: String,
-    /// What is there.
+    /// The text found.
     pub found: String,
 }
 
-/// A refusal as the result of a reader.
+/// [`Malformed`] as the result of a parser.
 pub(super) fn malformed<T>(expected: impl Into<String>, found: impl Into<String>) -> Result<T, Malformed> {
     Err(Malformed { expected: expected.into(), found: found.into() })
 }
 
-/// Bytes for a message to a person: printable, and not too many.
+/// Bytes as printable, shortened text for messages.
 pub fn shown(bytes: &[u8]) -> String {
     const MOST: usize = 48;
     let text = bytes[..bytes.len().min(MOST)].escape_ascii();

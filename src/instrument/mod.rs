@@ -1,8 +1,10 @@
-//! Talking to a spectrometer over a line: link, dialect, session.
+//! Communication with a spectrometer over a serial line: link, dialect, session.
 //!
-//! No other module knows a command word or a byte order. It never judges light. What must stay true: an exposure that it
-//! returns is whole, its checksum was verified against the instrument's, and the integration time and shutter beside it are
-//! those that were active. Everything else becomes a [`crate::fault::Fault`].
+//! Commands, answers and byte order are confined to this module. It does not evaluate the light.
+//!
+//! Invariants of a returned exposure (every other outcome is a [`crate::fault::Fault`]):
+//! - It is complete, and its checksum agrees with that of the instrument.
+//! - Its integration time and shutter state are those that were active.
 
 pub mod answer;
 pub mod backoff;

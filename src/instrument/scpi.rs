@@ -1,7 +1,7 @@
 //! The built-in dialect `scpi`: IEEE 488.2 and SCPI-1999 commands, as data.
 //!
-//! Commands are in their short forms, which every such instrument understands, and start with a colon, so that none
-//! depends on the one before it in its message.
+//! Commands have their short forms, which every SCPI instrument accepts, and start with a colon, so that they do not depend on
+//! the preceding command of the message.
 
 use super::dialect::{Dialect, Keyword, Probe, Setting, Text};
 
@@ -31,7 +31,7 @@ pub static SCPI: Dialect = Dialect {
     pixels: text(":SENS:DET:SIZE?"),
     full_scale: text(":SENS:DET:FSC?"),
     shielded: text(":SENS:DET:MASK?"),
-    masked_none: keyword("NONE"),
+    shielded_none: keyword("NONE"),
     aperture: setting(":SENS:APER {}", ":SENS:APER?"),
     aperture_min: text(":SENS:APER? MIN"),
     aperture_max: text(":SENS:APER? MAX"),

@@ -1,8 +1,11 @@
 //! A [`Link`] over a serial port.
 //!
-//! Opens exclusively, never blocks past a deadline or longer than a slice without looking at the stop flag, and lets go
-//! of the device the moment it hangs up, so that a replugged one gets its old name back. It never copies the port's
-//! descriptor (dropping a copy would give up exclusive use) and never interprets a byte.
+//! Does not interpret the bytes.
+//!
+//! Invariants:
+//! - The port is opened exclusively. Its descriptor is never duplicated, because dropping a copy would end exclusive use.
+//! - A call never blocks past its deadline, and reads check the stop flag after every slice.
+//! - The device is closed as soon as it hangs up, so that it gets the same name when plugged in again.
 
 use super::link::Link;
 use crate::clock::{Clock, Deadline, STOP_SLICE, Stop};
@@ -16,10 +19,10 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-/// A line is quiet when nothing has come for this long, or for [`QUIET_CHARACTERS`] where that is longer.
+/// The line is quiet if no byte arrives for this time, or for [`QUIET_CHARACTERS`] if that is longer.
 const QUIET: Duration = Duration::from_millis(100);
 const QUIET_CHARACTERS: f64 = 30.0;
-/// A line that is not quiet after this long is not going to be: longer than 4 KB as text at 9600 baud.
+/// Time limit of draining: more than the transfer of 4 KB as text at 9600 baud.
 const DRAIN_LIMIT: Duration = Duration::from_secs(30);
 
 /// A serial port by its path.
@@ -33,7 +36,7 @@ pub struct SerialLink {
 }
 
 impl SerialLink {
-    /// A link that is still closed; [`Link::reopen`] opens it. 8 data bits, no parity, one stop bit, no flow control.
+    /// A closed link; [`Link::reopen`] opens it. 8 data bits, no parity, one stop bit, no flow control.
     pub fn new(path: &Path, baud: u32, clock: Arc<dyn Clock>, stop: Stop) -> Self {
         Self { name: path.display().to_string(), path: path.to_owned(), baud, clock, stop, port: None }
     }
@@ -42,8 +45,8 @@ impl SerialLink {
         Fault::Absent { path: self.name.clone(), why: why.into() }
     }
 
-    /// Closes the device and says that it is gone.
-    fn gone(&mut self, why: &str) -> Fault {
+    /// Closes the device and returns the fault for its absence.
+    fn hung_up(&mut self, why: &str) -> Fault {
         self.port = None;
         self.absent(format!("the device hung up ({why})"))
     }
@@ -54,16 +57,15 @@ impl SerialLink {
     }
 }
 
-/// What one attempt at the port came to.
+/// Outcome of one read or write of the port.
 enum Attempt {
     Moved(usize),
     Nothing,
     Gone(String),
 }
 
-/// Sorts the answers of a port: silence, progress, or a device that is no longer there. An answer of no bytes after
-/// the port claimed to be ready is how a terminal says that the other side is gone.
-fn sort(result: io::Result<usize>) -> Attempt {
+/// Classifies the result of a read or write. Zero bytes from a port that was ready mean that the device has hung up.
+fn classify(result: io::Result<usize>) -> Attempt {
     match result {
         Ok(0) => Attempt::Gone("end of file".into()),
         Ok(n) => Attempt::Moved(n),
@@ -81,11 +83,11 @@ impl Link for SerialLink {
         while !rest.is_empty() {
             let left = clock.left(deadline);
             let port = self.port()?;
-            // The stop flag is not looked at here: the command that ends a running exposure is sent after it was raised.
+            // The stop flag is not checked: the command that ends a running exposure is sent after it is raised.
             set_timeout(port, left.min(STOP_SLICE));
-            match sort(port.write(rest)) {
+            match classify(port.write(rest)) {
                 Attempt::Moved(n) => rest = &rest[n.min(rest.len())..],
-                Attempt::Gone(why) => return Err(self.gone(&why)),
+                Attempt::Gone(why) => return Err(self.hung_up(&why)),
                 Attempt::Nothing if left.is_zero() => {
                     return Err(Fault::NoAnswer {
                         command: String::from_utf8_lossy(bytes).trim_end().to_owned(),
@@ -111,9 +113,9 @@ impl Link for SerialLink {
             let left = clock.left(deadline);
             let port = self.port()?;
             set_timeout(port, left.min(STOP_SLICE));
-            match sort(port.read(buffer)) {
+            match classify(port.read(buffer)) {
                 Attempt::Moved(n) => return Ok(n),
-                Attempt::Gone(why) => return Err(self.gone(&why)),
+                Attempt::Gone(why) => return Err(self.hung_up(&why)),
                 Attempt::Nothing if left.is_zero() => return Ok(0),
                 Attempt::Nothing => {}
             }
@@ -124,33 +126,33 @@ impl Link for SerialLink {
         let quiet = QUIET.max(Duration::from_secs_f64(QUIET_CHARACTERS * 10.0 / f64::from(self.baud.max(1))));
         let started = Instant::now();
         if let Err(e) = self.port()?.clear(ClearBuffer::Input) {
-            return Err(self.gone(&e.to_string()));
+            return Err(self.hung_up(&e.to_string()));
         }
-        let mut waste = [0; 4096];
-        let mut thrown = 0;
+        let mut discarded = [0; 4096];
+        let mut discarded_bytes = 0;
         while started.elapsed() < DRAIN_LIMIT {
-            match self.read(&mut waste, Deadline(self.clock.monotonic() + quiet))? {
+            match self.read(&mut discarded, Deadline(self.clock.monotonic() + quiet))? {
                 0 => return Ok(()),
-                n => thrown += n,
+                n => discarded_bytes += n,
             }
         }
         Err(Fault::Corrupt {
             command: "(none)".into(),
-            expected: "a line that falls quiet".into(),
-            found: format!("{thrown} bytes in {:?} that nobody had asked for", started.elapsed()),
+            expected: "a line that becomes quiet".into(),
+            found: format!("{discarded_bytes} unsolicited bytes in {:?}", started.elapsed()),
         })
     }
 
     fn reopen(&mut self) -> Result<(), Fault> {
         self.port = None;
         let builder = serialport::new(self.name.as_str(), self.baud).timeout(STOP_SLICE).exclusive(true);
-        // Asked before opening, because opening what is not a terminal may wait for ever or say nothing helpful.
-        if let Some(why) = unfit(&self.path) {
+        // Checked before opening, because opening another kind of file may block or give an unclear error.
+        if let Some(why) = path_error(&self.path) {
             return Err(self.absent(why));
         }
-        let port = TTYPort::open(&builder).map_err(|e| self.absent(reworded(&self.path, &e)))?;
+        let port = TTYPort::open(&builder).map_err(|e| self.absent(open_error(&self.path, &e)))?;
         system::never_block(port.as_raw_fd()).map_err(|e| self.absent(e.to_string()))?;
-        // Opening does not flush: what came while nobody listened is still there.
+        // Opening does not clear the input buffer.
         port.clear(ClearBuffer::Input).map_err(|e| self.absent(format!("it cannot be cleared: {e}")))?;
         self.port = Some(port);
         Ok(())
@@ -166,12 +168,12 @@ impl Link for SerialLink {
 }
 
 fn set_timeout(port: &mut TTYPort, timeout: Duration) {
-    // Cannot fail: the port only notes the number down.
+    // Cannot fail: the port only stores the number.
     let _ = port.set_timeout(timeout);
 }
 
-/// Why a path cannot be a serial port, seen without opening it.
-fn unfit(path: &Path) -> Option<String> {
+/// The reason why a path is not a serial port, found without opening it.
+fn path_error(path: &Path) -> Option<String> {
     match std::fs::metadata(path) {
         Ok(meta) if meta.file_type().is_char_device() => None,
         Ok(_) => Some("expected a serial device, but found a file of another kind".into()),
@@ -183,26 +185,26 @@ fn unfit(path: &Path) -> Option<String> {
             _ => "no such device (is it plugged in and switched on?)".into(),
         }),
         Err(e) if e.kind() == ErrorKind::PermissionDenied => {
-            Some(format!("a folder on the way may not be entered: {e}"))
+            Some(format!("no permission for a folder of the path: {e}"))
         }
         Err(e) => Some(e.to_string()),
     }
 }
 
-/// What the serial library says about a port that did not open, with what a person can do about it.
-fn reworded(path: &Path, error: &serialport::Error) -> String {
+/// The message for a port that did not open, with a remedy where one is known.
+fn open_error(path: &Path, error: &serialport::Error) -> String {
     match error.kind() {
         serialport::ErrorKind::NoDevice => format!("in use by another program ({error})"),
         serialport::ErrorKind::Io(ErrorKind::PermissionDenied) => {
             let gid = std::fs::metadata(path).map(|m| m.gid()).ok();
             let groups = std::fs::read_to_string("/etc/group").unwrap_or_default();
-            forbidden(gid.and_then(|gid| group_name(&groups, gid)).as_deref())
+            permission_error(gid.and_then(|gid| group_name(&groups, gid)).as_deref())
         }
         _ => format!("it does not open: {error}"),
     }
 }
 
-fn forbidden(group: Option<&str>) -> String {
+fn permission_error(group: Option<&str>) -> String {
     match group {
         Some(group) => format!(
             "no permission to open it; it belongs to the group `{group}`: add the user that runs this program with \
@@ -226,7 +228,7 @@ mod tests {
     use super::*;
     use crate::clock::RealClock;
 
-    /// A pseudo-terminal: our end, the library's end (kept so that the line stays up), and a link to it.
+    /// A pseudo-terminal: the test's end, the library's end (held open to keep the line up), and a link to it.
     fn pair() -> (TTYPort, TTYPort, SerialLink, Stop) {
         let (far, near) = TTYPort::pair().unwrap();
         let path = near.name().unwrap();
@@ -239,7 +241,7 @@ mod tests {
         link.clock.deadline(Duration::ZERO, Duration::from_millis(ms))
     }
 
-    /// Identity: bytes that were queued before the port was opened are not an answer.
+    /// Bytes that were queued before opening or draining are discarded.
     #[test]
     fn stale_bytes_are_gone_after_opening_and_after_draining() {
         let (mut far, _near, mut link, _) = pair();
@@ -256,7 +258,7 @@ mod tests {
         assert_eq!(&buffer[..6], b"fresh\n");
     }
 
-    /// Identity: silence ends at the deadline, not before and not much later, also beyond one slice.
+    /// A read of a silent line ends at the deadline, not before and not much later, also beyond one slice.
     #[test]
     fn a_read_of_a_silent_line_ends_at_its_deadline() {
         let (_far, _near, mut link, _) = pair();
@@ -265,11 +267,11 @@ mod tests {
             let (deadline, started) = (within(&link, ms), Instant::now());
             assert_eq!(link.read(&mut [0; 8], deadline), Ok(0));
             let took = started.elapsed().as_millis() as u64;
-            assert!(took + 1 >= ms && took < ms + 500, "wanted {ms} ms, took {took} ms");
+            assert!(took + 1 >= ms && took < ms + 500, "expected {ms} ms, took {took} ms");
         }
     }
 
-    /// Identity: a stop is seen within a slice although the deadline is far off.
+    /// A stop ends a read within a slice.
     #[test]
     fn a_stop_ends_a_read_within_a_slice() {
         let (_far, _near, mut link, stop) = pair();
@@ -285,7 +287,7 @@ mod tests {
         raiser.join().unwrap();
     }
 
-    /// Identity: a line that hangs up is absent, at once and from then on, and its descriptor is let go.
+    /// After a hang-up the device is reported as absent, at once and afterwards, and the descriptor is closed.
     #[test]
     fn a_hang_up_is_absence_and_closes_the_port() {
         let (far, near, mut link, _) = pair();
@@ -295,7 +297,7 @@ mod tests {
         let started = Instant::now();
         let first = link.read(&mut [0; 8], deadline).unwrap_err();
         assert!(matches!(&first, Fault::Absent { why, .. } if why.contains("hung up")), "{first:?}");
-        assert!(link.port.is_none(), "the descriptor is still held");
+        assert!(link.port.is_none(), "the descriptor is still open");
         assert!(matches!(link.write(b"x", deadline), Err(Fault::Absent { .. })));
         assert!(matches!(link.drain(), Err(Fault::Absent { .. })));
         assert!(started.elapsed() < Duration::from_secs(2));
@@ -304,7 +306,7 @@ mod tests {
         assert!(again.contains("no such device"), "{again}");
     }
 
-    /// Identity: a write to a line that hung up is absence, and so is draining one.
+    /// Writing and draining after a hang-up report the device as absent.
     #[test]
     fn a_write_after_a_hang_up_is_absence() {
         let (far, _near, mut link, _) = pair();
@@ -315,7 +317,7 @@ mod tests {
         assert!(link.port.is_none());
     }
 
-    /// Identity: a reader that never reads cannot hang the writer; it says how much the line took.
+    /// A write to a line that is not read ends at its deadline and reports the number of bytes sent.
     #[test]
     fn a_write_to_a_stuck_line_ends_at_its_deadline() {
         let (_far, _near, mut link, _) = pair();
@@ -326,7 +328,7 @@ mod tests {
         assert!(started.elapsed() < Duration::from_secs(2));
     }
 
-    /// Identity: the second program is refused and told why; the first keeps working.
+    /// A second program is refused with the reason; the first continues to work.
     #[test]
     fn a_port_in_use_is_refused_with_its_reason() {
         let (mut far, _near, mut link, _) = pair();
@@ -341,7 +343,7 @@ mod tests {
         second.reopen().unwrap();
     }
 
-    /// Identity: a block larger than the terminal's queue arrives whole, in pieces.
+    /// A block larger than the terminal's buffer arrives complete, in pieces.
     #[test]
     fn a_block_larger_than_the_queue_arrives_whole() {
         let (mut far, _near, mut link, _) = pair();
@@ -364,9 +366,9 @@ mod tests {
         sender.join().unwrap();
     }
 
-    /// Identity: each way a path can be wrong has its own words.
+    /// Each kind of invalid path has its own message.
     #[test]
-    fn a_path_that_is_no_port_says_what_is_wrong_with_it() {
+    fn an_invalid_path_is_reported_with_its_reason() {
         let folder = tempfile::tempdir().unwrap();
         let file = folder.path().join("file");
         std::fs::write(&file, "").unwrap();
@@ -386,14 +388,14 @@ mod tests {
         }
     }
 
-    /// Identity: the group that owns the device is named together with the way into it.
+    /// The message names the group of the device and the command to join it.
     #[test]
-    fn a_forbidden_port_names_its_group_and_the_way_in() {
+    fn a_permission_error_names_the_group_and_the_remedy() {
         let groups = "root:x:0:\ndialout:x:20:anna,ben\nbroken\nplugdev:x:46:\n";
         assert_eq!(group_name(groups, 20).as_deref(), Some("dialout"));
         assert_eq!(group_name(groups, 21), None);
-        assert!(forbidden(Some("dialout")).contains("usermod -aG dialout"));
+        assert!(permission_error(Some("dialout")).contains("usermod -aG dialout"));
         let error = serialport::Error::new(serialport::ErrorKind::Io(ErrorKind::PermissionDenied), "denied");
-        assert!(reworded(Path::new("/dev/null"), &error).contains("no permission to open it"));
+        assert!(open_error(Path::new("/dev/null"), &error).contains("no permission to open it"));
     }
 }

@@ -1,46 +1,46 @@
-//! Bringing both ends of a line back in step after a fault.
+//! Resynchronisation of the line after a fault.
 
 use super::tag::PROBES;
-use super::{Exchange, THINKING_S};
+use super::{Exchange, PROCESSING_S};
 use crate::clock::Deadline;
 use crate::fault::Fault;
 use crate::instrument::answer;
 use crate::instrument::malformed::shown;
 
-/// Attempts at reading a known answer from a drained line; four of them outlast an instrument's restart.
+/// Attempts to read a known answer from the drained line; four of them take longer than an instrument's restart.
 const ATTEMPTS: usize = 4;
-/// Discarded bytes after which an attempt ends [bytes].
+/// Limit of discarded bytes per attempt [bytes].
 const MOST_DISCARDED: usize = 1 << 20;
 
-/// Bytes that were read and were not the known answer.
+/// Received bytes that were not the known answer.
 #[derive(Debug, Default)]
 struct Discarded {
     bytes: usize,
-    /// The last whole line of them.
+    /// Their last complete line.
     line: Vec<u8>,
 }
 
 impl Exchange {
-    /// Drains the line, ends whatever runs, and asks a query with a known answer until exactly that answer comes. It is asked
-    /// more often than a message has probes, and more often in each attempt, so that no other answer looks like it.
+    /// Drains the line, aborts a running exposure and sends a query with a known answer until exactly this answer arrives. The query
+    /// is repeated more often than a message has probes, and once more in each attempt, so that its answer is unique.
     pub fn resynchronise(&mut self) -> Result<(), Fault> {
         self.lose_step();
         self.counters.resynchronisations += 1;
         let started = self.clock.monotonic();
         let mut discarded = Discarded::default();
-        // The first line end closes a message that may have been cut on its way out.
-        let calm = format!("\n{}\n{}\n", self.dialect.abort, self.dialect.clear_errors);
+        // The first line end terminates a message that may have been truncated.
+        let abort = format!("\n{}\n{}\n", self.dialect.abort, self.dialect.clear_errors);
         let probe = &self.dialect.tag[0];
         let repeated = |word: &str, times: usize| vec![word; times].join(";") + "\n";
         for attempt in 1..=ATTEMPTS {
-            let asked = repeated(&probe.query, PROBES + attempt);
-            let right = repeated(&probe.answer, PROBES + attempt);
-            self.link.write(calm.as_bytes(), self.deadline(self.wire_s(calm.len())))?;
+            let query = repeated(&probe.query, PROBES + attempt);
+            let expected_answer = repeated(&probe.answer, PROBES + attempt);
+            self.link.write(abort.as_bytes(), self.deadline(self.wire_s(abort.len())))?;
             self.link.drain()?;
             self.received.clear();
-            let deadline = self.deadline(self.wire_s(asked.len() * 2) + THINKING_S);
-            self.link.write(asked.as_bytes(), deadline)?;
-            if self.receives(right.trim_end(), deadline, &mut discarded)? {
+            let deadline = self.deadline(self.wire_s(query.len() * 2) + PROCESSING_S);
+            self.link.write(query.as_bytes(), deadline)?;
+            if self.receives(expected_answer.trim_end(), deadline, &mut discarded)? {
                 self.received.clear();
                 self.in_step = true;
                 return Ok(());
@@ -52,20 +52,17 @@ impl Exchange {
             return Err(Fault::NoAnswer { command, waited, found: "nothing came".into() });
         }
         let last = if discarded.line.is_empty() { &self.received } else { &discarded.line };
-        let found = format!(
-            "{} bytes within {waited:?}, none of them that, the last: {}",
-            discarded.bytes,
-            shown(last.trim_ascii())
-        );
+        let found =
+            format!("{} other bytes within {waited:?}, the last: {}", discarded.bytes, shown(last.trim_ascii()));
         Err(Fault::Corrupt { command, expected: "its answer".into(), found })
     }
 
-    /// Reads lines until the right one comes (true) or the deadline passes (false).
-    fn receives(&mut self, right: &str, deadline: Deadline, discarded: &mut Discarded) -> Result<bool, Fault> {
+    /// Reads lines until the expected answer arrives (true) or the deadline passes (false).
+    fn receives(&mut self, expected: &str, deadline: Deadline, discarded: &mut Discarded) -> Result<bool, Fault> {
         let mut piece = [0; 4096];
         loop {
             while let Some(end) = self.received.iter().position(|b| *b == b'\n') {
-                if self.received[..end].trim_ascii() == right.as_bytes() {
+                if self.received[..end].trim_ascii() == expected.as_bytes() {
                     return Ok(true);
                 }
                 discarded.line = self.received.drain(..=end).collect();

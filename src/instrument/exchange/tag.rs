@@ -1,16 +1,16 @@
-//! Sequence tags: which message an answer belongs to.
+//! Sequence tags, which relate an answer to its message. Pure.
 //!
-//! Every message asks a few queries with known answers before its own. Two probes with different answers are the binary digits
-//! of the message's number, so an answer that comes late or twice carries another number. A checksum alone would not do: an
-//! old block and its old checksum agree with each other. Pure.
+//! Every message begins with a few queries with known answers (probes). Two probes with different answers are the binary digits of
+//! the message number, so a late or repeated answer carries another number. A checksum alone does not suffice: an old block
+//! agrees with its old checksum.
 
 use crate::instrument::dialect::{Dialect, Probe};
 use crate::instrument::fields::Fields;
 use crate::instrument::malformed::{Malformed, shown};
 
-/// Probes in front of the queries of a message.
+/// Number of probes before the queries of a message.
 pub(super) const PROBES: usize = 4;
-/// Numbers in turn: a prime, so that a repeated sequence of messages does not meet the same numbers again.
+/// Number of different tags: a prime, so that a repeated sequence of messages does not get the same tags.
 const NUMBERS: usize = 13;
 
 /// The number of a message.
@@ -27,8 +27,8 @@ impl Tag {
         std::array::from_fn(|i| &dialect.tag[self.0 >> i & 1])
     }
 
-    /// The text of a message with this tag. Settings stand on a line of their own, so that a refused setting cannot take the
-    /// queries with it.
+    /// The text of a message with this tag. Settings are on a separate line, so that a refused setting does not suppress the
+    /// queries.
     pub fn message<'a>(
         self,
         dialect: &'a Dialect,
@@ -40,7 +40,7 @@ impl Tag {
         if settings.is_empty() { format!("{line}\n") } else { format!("{}\n{line}\n", settings.join(";")) }
     }
 
-    /// The fields behind the tag, where they are the answers to `queries` queries of the message with this tag.
+    /// The fields after the tag, if they are the answers to `queries` queries of the message with this tag.
     pub fn answers(self, dialect: &Dialect, fields: &Fields, queries: usize) -> Result<Fields, Malformed> {
         let right = self.probes(dialect).map(|probe| probe.answer.as_ref());
         if fields.len() == PROBES + queries && fields.iter().zip(right).all(|(found, right)| found == right) {
@@ -59,7 +59,7 @@ mod tests {
     use crate::instrument::SCPI;
 
     #[test]
-    fn an_answer_is_only_taken_for_its_own_message() {
+    fn an_answer_is_accepted_only_for_its_own_message() {
         let tags: Vec<Tag> =
             std::iter::successors(Some(Tag::default()), |tag| Some(tag.next())).take(NUMBERS).collect();
         for mine in &tags {
@@ -79,7 +79,7 @@ mod tests {
     }
 
     #[test]
-    fn settings_stand_on_a_line_of_their_own() {
+    fn settings_are_on_a_separate_line() {
         let message = Tag(2).message(&SCPI, &["A 1".into(), "B 2".into()], ["C?", "D?"].into_iter());
         assert_eq!(message, "A 1;B 2\n*OPC?;:SYST:VERS?;*OPC?;*OPC?;C?;D?\n");
     }

@@ -1,6 +1,6 @@
-//! Learning who is there and what its detector is.
+//! Identification of the instrument and its detector.
 //!
-//! Nothing of this travels with a checksum, so everything is asked twice and has to be the same both times.
+//! The answers have no checksum, so every query is sent twice and both answers must agree.
 
 use super::{Connected, Identity, SHUTTER_S, Session};
 use crate::fault::Fault;
@@ -11,7 +11,7 @@ use crate::instrument::malformed::Malformed;
 use crate::record::Detector;
 
 impl Session {
-    /// Asks who is there and compares; a stranger has to say it twice.
+    /// Compares the serial number with that of the connected instrument; a different one must be confirmed by a second answer.
     pub(super) fn same_instrument(&mut self) -> Result<Identity, Fault> {
         let expected = self.facts()?.identity.serial.clone();
         let first = self.identify()?;
@@ -27,11 +27,11 @@ impl Session {
 
     fn identify(&mut self) -> Result<Identity, Fault> {
         let answer = self.exchange.ask(&[], &[&self.dialect.identify], 0.0)?;
-        self.understood(answer.at(0))
+        self.parse_identity(answer.at(0))
     }
 
-    /// An instrument's answer about itself.
-    pub(super) fn understood(&self, answer: &str) -> Result<Identity, Fault> {
+    /// Parses the answer to the identification query.
+    pub(super) fn parse_identity(&self, answer: &str) -> Result<Identity, Fault> {
         let parts: Vec<&str> = answer.split(',').map(str::trim).collect();
         match parts[..] {
             [maker, model, serial, firmware] if !serial.is_empty() => Ok(Identity {
@@ -51,8 +51,8 @@ impl Session {
         corrupt(command, Malformed { expected: format!("`{first}` again"), found: format!("`{second}`") })
     }
 
-    /// Learns who is there and what the detector is, each twice.
-    pub(super) fn meet(&mut self) -> Result<Connected, Fault> {
+    /// Reads identity and detector, each twice.
+    pub(super) fn identify_connected(&mut self) -> Result<Connected, Fault> {
         let (first, identity) = (self.identify()?, self.identify()?);
         if first != identity {
             return Err(self.differs(&self.dialect.identify, &format!("{first:?}"), &format!("{identity:?}")));
@@ -70,7 +70,7 @@ impl Session {
         let d = self.dialect;
         let queries: [&str; 5] = [&d.pixels, &d.full_scale, &d.aperture_min, &d.aperture_max, &d.shielded];
         let answers = self.exchange.ask(&[], &queries, 0.0)?;
-        let understood = || -> Result<Detector, Malformed> {
+        let parse = || -> Result<Detector, Malformed> {
             let pixels = answer::whole(answers.at(0), 1, answer::MAX_PIXELS as u32)? as usize;
             let (low, high) = (answer::seconds(answers.at(2))?, answer::seconds(answers.at(3))?);
             if low > high {
@@ -80,18 +80,18 @@ impl Session {
             Ok(Detector {
                 pixels,
                 full_scale: answer::whole(answers.at(1), 1, u32::MAX)?,
-                shielded: answer::shielded(answers.at(4), &d.masked_none, pixels)?,
+                shielded: answer::shielded(answers.at(4), &d.shielded_none, pixels)?,
                 integration_min_s: low,
                 integration_max_s: high,
                 has_shutter: false,
                 transfer_s: 0.0,
             })
         };
-        let detector = understood().map_err(|e| corrupt(&queries.join(";"), e))?;
+        let detector = parse().map_err(|e| corrupt(&queries.join(";"), e))?;
         Ok(Detector { has_shutter: self.probe_shutter()?, ..detector })
     }
 
-    /// Opens the shutter and looks whether that was possible.
+    /// Opens the shutter and reads the error queue, to find out whether there is a shutter.
     fn probe_shutter(&mut self) -> Result<bool, Fault> {
         let d = self.dialect;
         let open = d.shutter.to(&d.shutter_open.short());

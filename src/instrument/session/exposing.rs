@@ -1,7 +1,6 @@
 //! One exposure: settings, light, the block, its checksum.
 //!
-//! What must stay true: the instrument is asked to expose again only where the block it holds cannot be known to be the
-//! one of this exposure.
+//! Invariant: the instrument exposes again only if its block cannot be attributed with certainty to this exposure.
 
 use super::{SHUTTER_S, Session};
 use crate::clock::UtcMicros;
@@ -13,11 +12,11 @@ use crate::instrument::fields::Fields;
 use crate::instrument::malformed::Malformed;
 use crate::record::{Exposure, Frame, Shutter};
 
-/// How far the active integration time may be from the one asked for: the larger of this share [1] …
+/// Allowed deviation of the active integration time from the requested one: the larger of this share [1] …
 const ROUNDING_SHARE: f64 = 0.1;
 /// … and this step [s].
 const ROUNDING_S: f64 = 0.001;
-/// How far the temperatures before and after an exposure may be apart [K].
+/// Allowed difference between the temperatures before and after an exposure [K].
 const SAME_TEMPERATURE_K: f64 = 0.5;
 
 /// Settings the instrument has confirmed.
@@ -52,16 +51,16 @@ impl Session {
         })
     }
 
-    /// Makes the settings and the exposure; answers the settings that are active and the block. Sets `start` to the instant at
-    /// which the command was through.
+    /// Sends settings and exposure; returns the active settings and the block. Sets `start` to the instant at which the command has
+    /// left the line.
     fn read_block(
         &mut self,
         integration_s: f64,
         shutter: Shutter,
         start: &mut UtcMicros,
     ) -> Result<(Active, BlockAnswer), Fault> {
-        // Where only the integration time changes, it is set in the message that exposes. Whatever goes wrong with that is
-        // followed by an attempt that sets everything and has it confirmed first.
+        // If only the integration time changes, it is set in the message of the exposure. After any fault the next attempt sets
+        // and confirms everything first.
         let known = match self.active.take() {
             Some(before) if before.shutter == shutter && before.requested_s != integration_s => None,
             before => {
@@ -82,15 +81,15 @@ impl Session {
         };
         let active = |fields: &Fields| match known {
             Some(active) => Ok(active),
-            // The oldest error is asked for behind all else.
+            // The oldest error is the last query.
             None => {
                 let set = || d.aperture.to(&integration_s.to_string());
-                made(d, set, integration_s, shutter, (fields.at(0), fields.at(queries.len())))
+                active_settings(d, set, integration_s, shutter, (fields.at(0), fields.at(queries.len())))
             }
         };
         match asked {
             Ok(answer) => Ok((active(&answer.fields)?, answer)),
-            // The block is cut or damaged, but it is this exposure's, and the instrument still has it.
+            // The block is truncated or damaged, but belongs to this exposure, and the instrument still holds it.
             Err(BlockFault {
                 fault: fault @ (Fault::NoAnswer { .. } | Fault::Corrupt { .. }),
                 begun: Some(fields),
@@ -104,15 +103,15 @@ impl Session {
         }
     }
 
-    /// A payload that agrees with the instrument's checksum, fetched again as often as needed and allowed; the checksum, and the
-    /// detector's temperature [°C].
+    /// Returns a payload that agrees with the instrument's checksum, fetched again up to the allowed number of times; the checksum;
+    /// and the detector's temperature [°C].
     fn verified(&mut self, active: &Active, mut answer: BlockAnswer) -> Result<(Vec<u8>, u32, Option<f64>), Fault> {
         let before = self.verify_active(active, &answer.fields)?;
         loop {
             let crc32 = crc32fast::hash(&answer.payload);
             let (instruments, temperature_c) = match self.confirm(active, before) {
                 Ok(confirmed) => confirmed,
-                // What confirms it was damaged, which says nothing about the block.
+                // Only the confirmation was damaged, not necessarily the block.
                 Err(fault @ (Fault::NoAnswer { .. } | Fault::Corrupt { .. })) => {
                     self.spend_retry(fault)?;
                     self.make_ready()?;
@@ -136,7 +135,7 @@ impl Session {
         Ok(facts.detector.pixels * facts.format.width())
     }
 
-    /// The queries in front of an exposure: all that decides what its block means, and the temperature last.
+    /// The queries before an exposure: all settings that define the meaning of its block, and the temperature last.
     fn exposing_queries(&self) -> Vec<&'static str> {
         let d = self.dialect;
         let shutter = self.connected.as_ref().is_some_and(|c| c.detector.has_shutter);
@@ -146,7 +145,7 @@ impl Session {
         queries
     }
 
-    /// Makes settings, unless they are known to be active, and has the instrument confirm them.
+    /// Sends settings, unless they are known to be active, and reads their confirmation.
     fn apply(&mut self, integration_s: f64, shutter: Shutter) -> Result<Active, Fault> {
         if let Some(active) = self.active
             && active.requested_s == integration_s
@@ -157,10 +156,10 @@ impl Session {
         self.active = None;
         let d = self.dialect;
         let (format, has_shutter) = (self.facts()?.format, self.facts()?.detector.has_shutter);
-        // Old errors, of another host or of noise, must not be taken for an answer to these.
+        // Cleared, so that an earlier error is not attributed to these settings.
         let mut settings = vec![
             d.clear_errors.to_string(),
-            d.format.to(&format.word(d).short()),
+            d.format.to(&format.keyword(d).short()),
             d.byte_order.to(&d.big_endian.short()),
             d.aperture.to(&integration_s.to_string()),
         ];
@@ -169,7 +168,7 @@ impl Session {
         queries.push(&d.next_error);
         let answers = self.exchange.ask(&settings, &queries, SHUTTER_S)?;
         let told = (answers.at(0), answers.at(queries.len() - 1));
-        let active = made(d, || settings[1..].join(";"), integration_s, shutter, told)?;
+        let active = active_settings(d, || settings[1..].join(";"), integration_s, shutter, told)?;
         self.verify_active(&active, &answers)?;
         self.active = Some(active);
         Ok(active)
@@ -182,7 +181,7 @@ impl Session {
         }
     }
 
-    /// Compares the answers to [`Self::exposing_queries`] with what must be active; answers the temperature [°C].
+    /// Compares the answers to [`Self::exposing_queries`] with the active settings; returns the temperature [°C].
     fn verify_active(&self, active: &Active, answers: &Fields) -> Result<Option<f64>, Fault> {
         let d = self.dialect;
         let connected = self.facts()?;
@@ -196,7 +195,7 @@ impl Session {
             Ok(s) if Frame::same_integration(s, active.integration_s) => {}
             _ => return Err(changed(&d.aperture.query, format!("{} s", active.integration_s), aperture)),
         }
-        let words = [(&d.format, connected.format.word(d)), (&d.byte_order, &d.big_endian)];
+        let words = [(&d.format, connected.format.keyword(d)), (&d.byte_order, &d.big_endian)];
         let shutter = connected.detector.has_shutter.then(|| (&d.shutter, self.shutter_word(active.shutter)));
         for (setting, word) in words.into_iter().chain(shutter) {
             let found = next();
@@ -207,7 +206,7 @@ impl Session {
         answer::temperature(next(), d.not_a_number).map_err(|e| corrupt(&d.temperature, e))
     }
 
-    /// Asks for the last block again, on a line in step, without a new exposure.
+    /// Fetches the last block again, on a line in step, without a new exposure.
     fn fetch(&mut self, active: &Active) -> Result<BlockAnswer, Fault> {
         self.make_ready()?;
         let (queries, length) = (self.exposing_queries(), self.payload_bytes()?);
@@ -218,32 +217,32 @@ impl Session {
             .ask_block(&[], &queries, fetch, length, (0.0, 0.0), &mut UtcMicros::default())
             .map_err(|e| e.fault)?;
         self.verify_active(active, &answer.fields)?;
-        // An instrument that lost the block may offer the one before. A new exposure with the very same noise is not
-        // impossible, but here it costs only another exposure to be sure.
+        // An instrument that lost the block may return the previous one. A new exposure could have the same checksum by chance;
+        // then the price is one more exposure.
         if self.last_crc == Some(crc32fast::hash(&answer.payload)) {
             let expected = "the block of this exposure".into();
-            return Err(corrupt(fetch, Malformed { expected, found: "that of the exposure before".into() }));
+            return Err(corrupt(fetch, Malformed { expected, found: "that of the previous exposure".into() }));
         }
         Ok(answer)
     }
 
-    /// The instrument's checksum of the last block, and the detector's temperature [°C] as the mean of the one `before`
-    /// the exposure and the one now.
+    /// Reads the instrument's checksum of the last block and the detector's temperature; returns the checksum and the mean of
+    /// the temperatures `before` the exposure and now [°C].
     fn confirm(&mut self, active: &Active, before: Option<f64>) -> Result<(u32, Option<f64>), Fault> {
         let d = self.dialect;
         let mut queries: Vec<&str> = vec![&d.aperture.query, &d.temperature, &d.checksum];
-        queries.extend(self.doubted.then_some::<&str>(&d.identify));
+        queries.extend(self.identity_pending.then_some::<&str>(&d.identify));
         let answers = self.exchange.ask(&[], &queries, 0.0)?;
         match answer::seconds(answers.at(0)) {
             Ok(s) if Frame::same_integration(s, active.integration_s) => {}
             _ => return Err(self.differs(&d.aperture.query, &active.integration_s.to_string(), answers.at(0))),
         }
         if let Some(found) = answers.get(3) {
-            // Damaged on its way or another instrument: who asks anew finds out.
-            if self.understood(found).ok().as_ref() != Some(&self.facts()?.identity) {
+            // Damaged in transfer or another instrument: the next attempt decides.
+            if self.parse_identity(found).ok().as_ref() != Some(&self.facts()?.identity) {
                 self.same_instrument()?;
             }
-            self.doubted = false;
+            self.identity_pending = false;
         }
         let checksum = answer::whole(answers.at(2), 0, u32::MAX).map_err(|e| corrupt(&d.checksum, e))?;
         let read = |field: &str| answer::temperature(field, d.not_a_number).map_err(|e| corrupt(&d.temperature, e));
@@ -251,7 +250,7 @@ impl Session {
         if let Some(same) = agreed(before, after) {
             return Ok((checksum, same));
         }
-        // One of the two was damaged on its way, or the temperature really moved: a third decides.
+        // One of the two was damaged in transfer, or the temperature changed: a third query decides.
         let third = read(self.exchange.ask(&[], &[&d.temperature], 0.0)?.at(0))?;
         match agreed(after, third).or(agreed(before, third)) {
             Some(same) => Ok((checksum, same)),
@@ -260,13 +259,13 @@ impl Session {
     }
 }
 
-/// How far the active integration time may be from the one asked for [s].
+/// Allowed deviation of the active integration time from the requested one [s].
 fn rounding_s(integration_s: f64) -> f64 {
     (ROUNDING_SHARE * integration_s).max(ROUNDING_S)
 }
 
-/// What is active after settings, by the answers about the integration time and the oldest error. `settings` is for messages.
-fn made(
+/// The active settings according to the answers on integration time and oldest error. `settings` is used in messages.
+fn active_settings(
     d: &Dialect,
     settings: impl Fn() -> String,
     integration_s: f64,
@@ -286,7 +285,7 @@ fn made(
     Ok(Active { requested_s: integration_s, integration_s: rounded_s, shutter })
 }
 
-/// The temperature two answers agree on [°C], their mean; `None` when they do not agree.
+/// The mean of two temperatures [°C]; `None` if they do not agree.
 fn agreed(a: Option<f64>, b: Option<f64>) -> Option<Option<f64>> {
     match (a, b) {
         (None, None) => Some(None),

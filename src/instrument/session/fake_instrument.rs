@@ -1,6 +1,6 @@
-//! A small instrument for tests of this room: it answers in stepped time and spoils its answers on demand.
+//! A small instrument for the tests of this module: answers in stepped time and alters its answers on demand.
 //!
-//! It keeps the truth of every exposure it made, so a test can ask whether what was handed out really happened.
+//! Records every exposure it made, so that a test can verify a returned exposure.
 
 use crate::clock::{Clock, Deadline, SteppedClock, Stop, UtcMicros};
 use crate::fault::Fault;
@@ -9,21 +9,21 @@ use crate::record::{Exposure, Frame, Shutter};
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex};
 
-/// A piece of an answer and how long after the one before it comes [s].
+/// A piece of an answer and its delay after the previous piece [s].
 pub type Piece = (f64, Vec<u8>);
-/// What becomes of one answer.
-pub type Spoil = Box<dyn FnMut(Vec<u8>) -> Vec<Piece> + Send>;
+/// The alteration of one answer.
+pub type Alteration = Box<dyn FnMut(Vec<u8>) -> Vec<Piece> + Send>;
 
-/// A piece of an answer on its way.
-struct Coming {
+/// A piece of an answer in transfer.
+struct PendingPiece {
     due: UtcMicros,
-    /// When the instrument has it ready; before that, ending the exposure takes it back.
+    /// When the instrument has it ready; an abort before that instant cancels it.
     made: UtcMicros,
     exposing: bool,
     bytes: Vec<u8>,
 }
 
-/// What really happened in one exposure.
+/// The true parameters of one exposure.
 #[derive(Clone, Debug)]
 pub struct Truth {
     pub start: UtcMicros,
@@ -32,8 +32,8 @@ pub struct Truth {
     pub counts: Vec<u32>,
 }
 
-/// The instrument's inside.
-pub struct Inside {
+/// State of the instrument.
+pub struct FakeState {
     pub clock: Arc<SteppedClock>,
     pub stop: Stop,
     pub serial: String,
@@ -48,26 +48,26 @@ pub struct Inside {
     pub errors: VecDeque<String>,
     last: Option<(Vec<u8>, f64)>,
     before_last: Option<(Vec<u8>, f64)>,
-    /// Forgets the last block when it is asked for again, and offers the one before.
+    /// Answers a fetch with the block before the last one.
     pub forgets_block: bool,
     pub truth: Vec<Truth>,
     /// Messages received, in order.
-    pub heard: Vec<String>,
-    /// Spoils the answer to the next message that holds the word, first come first served.
-    pub spoils: VecDeque<(&'static str, Spoil)>,
-    /// Starts anew before the next message that holds the word.
+    pub received: Vec<String>,
+    /// Alterations of the answers to the next messages that contain the word, in order.
+    pub alterations: VecDeque<(&'static str, Alteration)>,
+    /// Restarts before the next message that contains the word.
     pub restart_before: Option<&'static str>,
     /// The device is unplugged.
     pub unplugged: bool,
-    /// Raises the stop flag as soon as somebody waits for an answer.
+    /// Raises the stop flag at the first wait for an answer.
     pub stop_when_waiting: bool,
     busy_until: UtcMicros,
     inbox: Vec<u8>,
-    outbox: VecDeque<Coming>,
+    outbox: VecDeque<PendingPiece>,
     pub opened: u32,
 }
 
-impl Inside {
+impl FakeState {
     fn reset(&mut self) {
         (self.aperture, self.shutter) = (0.001, Shutter::Open);
         (self.format, self.order) = ("ASC".into(), "NORM".into());
@@ -113,7 +113,7 @@ impl Inside {
                 self.errors.clear();
                 None
             }
-            // What is on its way already comes all the same: in a queue between, nobody hears the command.
+            // Pieces already in transfer still arrive: the command does not reach a queue in between.
             (":ABOR", _) => {
                 let now = self.clock.now();
                 self.busy_until = now;
@@ -129,7 +129,7 @@ impl Inside {
             (":SENS:APER?", _) => word(&self.aperture.to_string()),
             (":SENS:APER", s) => {
                 match s.parse::<f64>() {
-                    // Its own step: 10 µs.
+                    // Resolution of the instrument: 10 µs.
                     Ok(s) if (0.001..=60.0).contains(&s) => self.aperture = (s * 1e5).round() / 1e5,
                     _ => self.errors.push_back("-222,\"Data out of range;:SENS:APER\"".into()),
                 }
@@ -178,7 +178,7 @@ impl Inside {
     }
 
     fn message(&mut self, message: &str) {
-        self.heard.push(message.to_owned());
+        self.received.push(message.to_owned());
         if let Some(word) = self.restart_before
             && message.contains(word)
         {
@@ -198,8 +198,8 @@ impl Inside {
         }
         let mut bytes = answers.join(&b';');
         bytes.push(b'\n');
-        let spoil = self.spoils.iter().position(|(word, _)| message.contains(word));
-        let pieces = match spoil.and_then(|i| self.spoils.remove(i)) {
+        let spoil = self.alterations.iter().position(|(word, _)| message.contains(word));
+        let pieces = match spoil.and_then(|i| self.alterations.remove(i)) {
             Some((_, mut spoil)) => spoil(bytes),
             None => vec![(0.0, bytes)],
         };
@@ -207,21 +207,21 @@ impl Inside {
         let mut due = self.busy_until;
         for (after_s, bytes) in pieces {
             due = due.plus_seconds(after_s);
-            // A late piece is overtaken by what comes after it.
+            // Later pieces may overtake a delayed one.
             let at = self.outbox.partition_point(|c| c.due <= due);
             let (made, exposing) = (self.busy_until, message.contains(":READ?"));
-            self.outbox.insert(at, Coming { due, made, exposing, bytes });
+            self.outbox.insert(at, PendingPiece { due, made, exposing, bytes });
         }
     }
 }
 
-/// The line to the small instrument; clones lead to the same one.
+/// The line to the fake instrument; clones share it.
 #[derive(Clone)]
-pub struct FakeLink(pub Arc<Mutex<Inside>>);
+pub struct FakeLink(pub Arc<Mutex<FakeState>>);
 
 impl FakeLink {
     pub fn new(clock: Arc<SteppedClock>, stop: Stop) -> Self {
-        let mut inside = Inside {
+        let mut state = FakeState {
             clock,
             stop,
             serial: "0042".into(),
@@ -238,8 +238,8 @@ impl FakeLink {
             before_last: None,
             forgets_block: false,
             truth: Vec::new(),
-            heard: Vec::new(),
-            spoils: VecDeque::new(),
+            received: Vec::new(),
+            alterations: VecDeque::new(),
             restart_before: None,
             unplugged: false,
             stop_when_waiting: false,
@@ -248,68 +248,68 @@ impl FakeLink {
             outbox: VecDeque::new(),
             opened: 0,
         };
-        inside.reset();
-        Self(Arc::new(Mutex::new(inside)))
+        state.reset();
+        Self(Arc::new(Mutex::new(state)))
     }
 
-    /// Spoils the next answer to a message that holds `word`.
-    pub fn spoil(&self, word: &'static str, spoil: impl FnMut(Vec<u8>) -> Vec<Piece> + Send + 'static) {
-        self.0.lock().unwrap().spoils.push_back((word, Box::new(spoil)));
+    /// Alters the answer to the next message that contains `word`.
+    pub fn alter(&self, word: &'static str, alteration: impl FnMut(Vec<u8>) -> Vec<Piece> + Send + 'static) {
+        self.0.lock().unwrap().alterations.push_back((word, Box::new(alteration)));
     }
 
-    /// Panics unless an exposure really happened as it was handed out, after `since`.
-    pub fn must_have_happened(&self, e: &Exposure, since: UtcMicros) {
-        let inside = self.0.lock().unwrap();
-        let truth = inside.truth.iter().find(|t| t.counts == e.counts);
+    /// Panics unless the exposure happened as returned, after `since`.
+    pub fn assert_happened(&self, e: &Exposure, since: UtcMicros) {
+        let state = self.0.lock().unwrap();
+        let truth = state.truth.iter().find(|t| t.counts == e.counts);
         let truth = truth.unwrap_or_else(|| panic!("these counts were never taken: {:?}", e.counts));
-        assert!(truth.start >= since, "an old exposure was handed out");
+        assert!(truth.start >= since, "an old exposure was returned");
         assert!((truth.start.seconds_since(e.start)).abs() < 0.02, "start {} instead of {}", e.start, truth.start);
         assert!(Frame::same_integration(truth.integration_s, e.integration_s), "{e:?}");
         assert_eq!(truth.shutter, e.shutter);
     }
 
-    fn there(&self) -> Result<std::sync::MutexGuard<'_, Inside>, Fault> {
-        let inside = self.0.lock().unwrap();
-        match inside.unplugged {
+    fn there(&self) -> Result<std::sync::MutexGuard<'_, FakeState>, Fault> {
+        let state = self.0.lock().unwrap();
+        match state.unplugged {
             true => Err(Fault::Absent { path: "fake".into(), why: "unplugged".into() }),
-            false => Ok(inside),
+            false => Ok(state),
         }
     }
 }
 
 impl Link for FakeLink {
     fn write(&mut self, bytes: &[u8], _: Deadline) -> Result<(), Fault> {
-        let mut inside = self.there()?;
-        inside.inbox.extend_from_slice(bytes);
-        while let Some(end) = inside.inbox.iter().position(|b| *b == b'\n') {
-            let line: Vec<u8> = inside.inbox.drain(..=end).collect();
-            inside.message(String::from_utf8_lossy(&line).trim_end());
+        let mut state = self.there()?;
+        state.inbox.extend_from_slice(bytes);
+        while let Some(end) = state.inbox.iter().position(|b| *b == b'\n') {
+            let line: Vec<u8> = state.inbox.drain(..=end).collect();
+            state.message(String::from_utf8_lossy(&line).trim_end());
         }
         Ok(())
     }
 
     fn read(&mut self, buffer: &mut [u8], deadline: Deadline) -> Result<usize, Fault> {
-        let mut inside = self.there()?;
-        let until = inside.clock.instant(deadline);
-        if inside.stop_when_waiting && until > inside.clock.now() {
-            inside.stop.request();
+        let mut state = self.there()?;
+        let until = state.clock.instant(deadline);
+        if state.stop_when_waiting && until > state.clock.now() {
+            state.stop.request();
         }
-        let ready = inside.outbox.front().is_some_and(|c| c.due <= until);
-        let Some(mut first) = ready.then(|| inside.outbox.pop_front()).flatten() else {
-            inside.clock.advance_to(until);
+        let ready = state.outbox.front().is_some_and(|c| c.due <= until);
+        let Some(mut first) = ready.then(|| state.outbox.pop_front()).flatten() else {
+            state.clock.advance_to(until);
             return Ok(0);
         };
-        inside.clock.advance_to(first.due);
+        state.clock.advance_to(first.due);
         let n = first.bytes.len().min(buffer.len());
         buffer[..n].copy_from_slice(&first.bytes[..n]);
         first.bytes.drain(..n);
         if !first.bytes.is_empty() {
-            inside.outbox.push_front(first);
+            state.outbox.push_front(first);
         }
         match n {
-            // An empty piece is nothing that came.
+            // An empty piece has no bytes to read.
             0 => {
-                drop(inside);
+                drop(state);
                 self.read(buffer, deadline)
             }
             n => Ok(n),
@@ -326,8 +326,8 @@ impl Link for FakeLink {
     }
 
     fn reopen(&mut self) -> Result<(), Fault> {
-        let mut inside = self.there()?;
-        inside.opened += 1;
+        let mut state = self.there()?;
+        state.opened += 1;
         Ok(())
     }
 

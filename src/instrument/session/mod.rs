@@ -1,14 +1,14 @@
-//! A session with one instrument: who it is, what its detector is, and exposures that can be trusted.
+//! A session with one instrument: identity, detector and verified exposures.
 //!
-//! Blocking; every wait has a deadline and looks at the stop flag. What must stay true of an [`Exposure`] handed out:
-//! - it was taken after the call, with the settings beside it: the instrument answers integration time, shutter and pixel
-//!   format in the very message that exposes, so one that started anew in between is found out;
-//! - its payload agrees with the checksum the instrument made, or is read again, without exposing again as long as the
-//!   block in the instrument is known to be this one;
-//! - whatever travels without a checksum (settings, temperature, the detector's description, identity) came twice and was
-//!   the same both times.
+//! Blocking; every wait has a deadline and checks the stop flag. Retries are bounded and counted; a fault ends the call, not the
+//! process.
 //!
-//! Retries are bounded and counted; a fault ends the call, never the process.
+//! Invariants of a returned [`Exposure`]:
+//! - It was taken after the call, with the settings it states: the message of the exposure also queries integration time,
+//!   shutter and pixel format, so a restart of the instrument is detected.
+//! - Its payload agrees with the checksum of the instrument. A damaged payload is fetched again without a new exposure as long as
+//!   the block in the instrument is known to be of this exposure.
+//! - Answers without a checksum (settings, temperature, detector, identity) were received twice and agreed.
 
 mod connection;
 mod exposing;
@@ -29,27 +29,27 @@ use exposing::Active;
 use std::sync::Arc;
 use std::time::Duration;
 
-/// How often one call tries again before its fault is final.
+/// Number of retries of one call.
 pub const RETRIES: u32 = 3;
-/// How much longer each further retry waits than the one before.
-const PATIENCE: Duration = Duration::from_secs(1);
-/// How long a shutter may need to settle [s].
+/// Increase of the delay from one retry to the next.
+const RETRY_DELAY_STEP: Duration = Duration::from_secs(1);
+/// Allowed settling time of a shutter [s].
 const SHUTTER_S: f64 = 1.0;
 
-/// Who an instrument says it is.
+/// Identity of an instrument, according to its own answer.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Identity {
-    /// Its maker.
+    /// Maker.
     pub maker: String,
-    /// Its model.
+    /// Model.
     pub model: String,
-    /// Its serial number, which a calibration is bound to.
+    /// Serial number; a calibration belongs to one.
     pub serial: String,
-    /// Its firmware's version.
+    /// Version of the firmware.
     pub firmware: String,
 }
 
-/// What is known of a connected instrument.
+/// A connected instrument.
 struct Connected {
     identity: Identity,
     detector: Detector,
@@ -65,23 +65,32 @@ pub struct Session {
     active: Option<Active>,
     rereads: u32,
     last_crc: Option<u32>,
-    /// Whether the next exposure is to ask who is there.
-    doubted: bool,
+    /// Whether the next exposure also checks the identity.
+    identity_pending: bool,
 }
 
 impl Session {
-    /// A session that is not connected yet.
+    /// An unconnected session.
     pub fn new(link: Box<dyn Link>, clock: Arc<dyn Clock>, stop: Stop, baud: u32, dialect: &'static Dialect) -> Self {
         let exchange = Exchange::new(link, clock, stop.clone(), baud, dialect);
-        Self { exchange, dialect, stop, connected: None, active: None, rereads: 0, last_crc: None, doubted: false }
+        Self {
+            exchange,
+            dialect,
+            stop,
+            connected: None,
+            active: None,
+            rereads: 0,
+            last_crc: None,
+            identity_pending: false,
+        }
     }
 
-    /// Opens the line afresh, brings it in step and learns who is there and what the detector is. On a fault the line is
-    /// closed again: wait ([`super::Backoff`]) and call anew.
+    /// Reopens the line, resynchronises it and reads identity and detector. After a fault the line is closed; the caller waits
+    /// ([`super::Backoff`]) and calls again.
     pub fn connect(&mut self) -> Result<(Identity, Detector), Fault> {
         self.forget();
         self.exchange.reopen()?;
-        match self.retrying(Self::meet) {
+        match self.retrying(Self::identify_connected) {
             Ok(connected) => {
                 let facts = (connected.identity.clone(), connected.detector.clone());
                 self.connected = Some(connected);
@@ -111,30 +120,30 @@ impl Session {
         self.exchange.close();
     }
 
-    /// Whether an instrument is connected, as far as is known.
+    /// Whether an instrument is connected, according to the last exchange.
     pub fn is_connected(&self) -> bool {
         self.connected.is_some()
     }
 
-    /// What has happened on the line so far.
+    /// Counters of the line.
     pub fn counters(&self) -> LinkCounters {
         self.exchange.counters
     }
 
-    /// Asks who is there; a fault when it is another instrument than the one that was connected. Cheap: one exchange.
+    /// Checks the identity with one exchange; a fault if it is not the connected instrument.
     pub fn check_identity(&mut self) -> Result<Identity, Fault> {
         self.facts()?;
         self.retrying(Self::same_instrument)
     }
 
-    /// Has the next exposure ask as well who is there, in the message that confirms it: a fault, and no exposure, when it is
-    /// another instrument than the one that was connected. Costs no exchange.
-    pub fn doubt_identity(&mut self) {
-        self.doubted = true;
+    /// Makes the next exposure check the identity, in the message that confirms it, without a further exchange. Another instrument
+    /// gives a fault instead of an exposure.
+    pub fn check_identity_with_next(&mut self) {
+        self.identity_pending = true;
     }
 
-    /// Exposes once with an integration time [s] and a state of the shutter, and answers with a whole, checked exposure.
-    /// Its `start` is the instant at which the command was through.
+    /// Exposes once with an integration time [s] and a shutter state; returns a verified exposure. Its `start` is the instant at
+    /// which the command has left the line.
     pub fn expose(&mut self, integration_s: f64, shutter: Shutter) -> Result<Exposure, Fault> {
         let detector = &self.facts()?.detector;
         let (low, high) = (detector.integration_min_s, detector.integration_max_s);
@@ -170,7 +179,7 @@ impl Session {
         })
     }
 
-    /// Runs an attempt on a line in step, again after a fault that another attempt may cure.
+    /// Runs an attempt on a line in step, and repeats it after a transient fault.
     fn retrying<T>(&mut self, mut attempt: impl FnMut(&mut Self) -> Result<T, Fault>) -> Result<T, Fault> {
         self.rereads = 0;
         loop {
@@ -179,13 +188,13 @@ impl Session {
                     Ok(value) => return Ok(value),
                     Err(fault) => self.spend_retry(fault).err(),
                 },
-                // No probe was answered in many attempts: more of the same is no use.
+                // The resynchronisation has made its own attempts.
                 Err(fault) => Some(fault),
             };
             let Some(fault) = fault else { continue };
             match fault {
                 Fault::Absent { .. } => self.disconnect(),
-                // The exposure that may be running would delay whoever comes next.
+                // A running exposure would delay the next program.
                 Fault::Stopped => self.exchange.abort(),
                 _ => self.exchange.lose_step(),
             }
@@ -194,28 +203,28 @@ impl Session {
         }
     }
 
-    /// Lets another attempt follow a fault, unless it would be no use or one too many.
+    /// Prepares a retry after a fault; returns the fault if no retry is allowed.
     fn spend_retry(&mut self, fault: Fault) -> Result<(), Fault> {
         let allowed = match fault {
             Fault::NoAnswer { .. } | Fault::Corrupt { .. } => RETRIES,
-            // Once more, because noise on the way to the instrument is refused as well.
+            // One retry, because a command damaged in transfer is also refused.
             Fault::Refused { .. } => 1,
             Fault::Absent { .. } | Fault::Identity { .. } | Fault::Stopped => 0,
         };
         if self.rereads >= allowed || self.stop.requested() {
             return Err(if self.stop.requested() { Fault::Stopped } else { fault });
         }
-        tracing::debug!(link = self.exchange.name(), %fault, "trying again");
+        tracing::debug!(link = self.exchange.name(), %fault, "retry");
         self.rereads += 1;
         self.exchange.counters.retries += 1;
-        // What a first retry did not cure may be late answers that meet one retry after the other.
-        self.exchange.rest(PATIENCE * (self.rereads - 1));
+        // From the second retry on, wait: late answers may collide with each retry.
+        self.exchange.rest(RETRY_DELAY_STEP * (self.rereads - 1));
         self.exchange.lose_step();
         self.active = None;
         Ok(())
     }
 
-    /// Brings the line in step, and makes sure that it still leads to the same instrument.
+    /// Resynchronises the line if needed, and checks that the instrument is still the same.
     fn make_ready(&mut self) -> Result<(), Fault> {
         let mut tries = 0;
         while !self.exchange.in_step() {
