@@ -5,10 +5,6 @@
 //! dirtied 4 KiB blocks (`write_bytes` of /proc/self/io), which every commit flushes: what a card sees, without the file
 //! system's own journal. In a memory-backed folder it is zero.
 
-#[path = "../tests/support/closed_loop.rs"]
-mod closed_loop;
-mod coded_frames;
-
 use rand::{Rng, SeedableRng};
 use rand_distr::{Distribution, Normal};
 use std::path::Path;
@@ -62,8 +58,7 @@ fn main() {
         Some(folder) => tempfile::tempdir_in(folder).expect("a folder that can be written"),
         None => tempfile::tempdir().expect("a folder for temporary files"),
     };
-    coded_frames::coding();
-    println!("\n{READINGS} readings with one frame each, one transaction a reading");
+    println!("{READINGS} readings with one frame each, one transaction a reading");
     println!(
         "{:>6} {:>10} {:>8} {:>9} {:>10} {:>9} {:>10}",
         "page B", "quantities", "tracker", "stored B", "entropy B", "written B", "commit us"
@@ -91,8 +86,7 @@ fn measure(path: &Path, page_size: u32, quantities: usize, with_tracker: bool) {
         let (frame, bytes) = frame(&mut rng, mid, 4, 0.05 + 0.7 * (k as f64 / 300.0).sin().powi(2));
         entropy += bytes;
         let reading = reading(mid, quantities, &mut rng);
-        let frames =
-            [FrameRecord { frame, dark: DarkReference::None, dark_provenance: Some(DarkProvenance::default()) }];
+        let frames = [FrameRecord { frame, dark: DarkReference::None, dark_provenance: DarkProvenance::default() }];
         let tracker = SavedState {
             instrument: 1,
             name: "exposure".into(),

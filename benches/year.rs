@@ -151,12 +151,9 @@ impl Year {
                         DarkReference::None => DarkReference::None,
                     };
                 }
-                // The monitors' state of the measured day does not hold for the copy.
-                let about = stored
-                    .about
-                    .map(|a| AcquisitionContext { tracked: Tracked::default(), ..a })
-                    .expect("acquisition_context");
-                let like = StoredReading { made_with: self.made_with, about: Some(about), ..stored.clone() };
+                // What monitors knew of the day that was taken does not hold for the copy.
+                let about = AcquisitionContext { tracked: Tracked::default(), ..stored.about };
+                let like = StoredReading { made_with: self.made_with, about, ..stored.clone() };
                 let calibration = self.made_with.calibration;
                 let processed = self.again.reckon_with(&self.store, &like, &frames, calibration).expect("a reading");
                 made.push((processed, frames, about));

@@ -8,7 +8,7 @@ use super::gaps::OpenGap;
 use crate::clock::UtcMicros;
 use crate::fault::GapCause;
 use crate::record::{AcquisitionContext, DarkProvenance, DarkReference, Event, EventKind, Reading};
-use crate::store::codec::{self, Coded};
+use crate::store::frame_row::FrameRow;
 use crate::store::{FrameRecord, MadeWith, NewReading, SavedState, Store, StoreError};
 use std::collections::VecDeque;
 
@@ -75,11 +75,9 @@ struct QueuedReading {
 
 #[derive(Debug)]
 struct HeldFrame {
-    coded: Coded,
-    integration_s: f64,
-    temperature_c: Option<f64>,
+    row: FrameRow,
     dark: DarkReference,
-    dark_provenance: Option<DarkProvenance>,
+    dark_provenance: DarkProvenance,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -261,7 +259,7 @@ impl QueuedItem {
     fn bytes(&self) -> usize {
         match self {
             Self::Reading(held) => {
-                let frames: usize = held.frames.iter().map(|f| f.coded.sums.len() + f.coded.detail.len()).sum();
+                let frames: usize = held.frames.iter().map(|f| f.row.len()).sum();
                 let state: usize = held.saved_states.iter().map(|t| t.json.len() + t.name.len()).sum();
                 let values = held.reading.values.len() * size_of::<crate::record::QuantityValue>()
                     + held.reading.window.len() * size_of::<Option<crate::record::WindowStatistics>>();
@@ -279,16 +277,8 @@ impl QueuedReading {
             .frames
             .iter()
             .map(|record| {
-                let coded = codec::encode(&record.frame)
-                    .map_err(|e| StoreError::Shape { expected: e.expected, found: e.found })?;
-                let (integration_s, temperature_c) = (record.frame.integration_s, record.frame.temperature_c);
-                Ok(HeldFrame {
-                    coded,
-                    integration_s,
-                    temperature_c,
-                    dark: record.dark,
-                    dark_provenance: record.dark_provenance,
-                })
+                let row = FrameRow::encode(&record.frame)?;
+                Ok(HeldFrame { row, dark: record.dark, dark_provenance: record.dark_provenance })
             })
             .collect::<Result<_, StoreError>>()?;
         Ok(Self {
@@ -305,11 +295,7 @@ impl QueuedReading {
         let frames: Vec<FrameRecord> = self
             .frames
             .iter()
-            .map(|f| {
-                let frame = codec::decode(&f.coded, f.integration_s, f.temperature_c)
-                    .map_err(|e| StoreError::Shape { expected: e.expected, found: e.found })?;
-                Ok(FrameRecord { frame, dark: f.dark, dark_provenance: f.dark_provenance })
-            })
+            .map(|f| Ok(FrameRecord { frame: f.row.decode()?, dark: f.dark, dark_provenance: f.dark_provenance }))
             .collect::<Result<_, StoreError>>()?;
         store.commit_reading(&NewReading {
             reading: &self.reading,
@@ -381,7 +367,11 @@ mod tests {
                 values: vec![],
                 window: vec![],
             };
-            let record = FrameRecord { frame: frame(minute), dark: DarkReference::None, dark_provenance: None };
+            let record = FrameRecord {
+                frame: frame(minute),
+                dark: DarkReference::None,
+                dark_provenance: DarkProvenance::default(),
+            };
             let new = NewReading {
                 reading: &reading,
                 made_with: self.made_with,

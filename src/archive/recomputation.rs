@@ -5,10 +5,10 @@
 //! What the exposures of a window did is not among the facts and cannot come out again.
 
 use crate::calibration::{Calibration, file};
-use crate::config::{self, Config, InstrumentConfig};
+use crate::config::{self, Config};
 use crate::darks::FrameWithDark;
-use crate::processing::pipeline::{AcquisitionContext, Pipeline, ProcessedReading, mean_time, without_calibration};
-use crate::record::{DarkProvenance, DarkReference, Flag, Flags, Frame, QuantityValue, Reading, Tracked};
+use crate::processing::pipeline::{Pipeline, ProcessedReading, mean_time, without_calibration};
+use crate::record::{DarkReference, Frame, QuantityValue, Reading, Tracked};
 use crate::reduction::{DarkFor, DarkModel};
 use crate::store::{FrameRecord, InstrumentRow, NOT_YET_A_QUANTITY, Reader, StoreError, StoredReading};
 use std::collections::{BTreeMap, VecDeque};
@@ -116,7 +116,7 @@ impl Recomputer {
                 row: made_with.configuration,
                 why: format!("expected an instrument named `{name}`, but found none"),
             })?;
-        let mut about = stored.about.unwrap_or_else(|| about_by_flags(stored, instrument));
+        let mut about = stored.about;
         if about.tracked != Tracked::default() && calibration != reader.calibration_when_taken(id)? {
             // What saved_states knew was about another calibration.
             about.tracked = Tracked::default();
@@ -131,9 +131,7 @@ impl Recomputer {
                 dark: dark.as_dark_for(),
                 dark_time: dark.time(),
                 reference: record.dark,
-                provenance: record
-                    .dark_provenance
-                    .unwrap_or_else(|| use_by_flags(stored.flags_when_taken, record.dark)),
+                provenance: record.dark_provenance,
             })
             .collect();
         let sun = config.station.sun_at(mean_time(frames.iter().map(|f| &f.frame)));
@@ -271,34 +269,6 @@ impl<T> Recent<T> {
         self.0.truncate(kept - 1);
         self.0.push_front((row, Arc::clone(&entry)));
         Ok(entry)
-    }
-}
-
-/// What an older program did not keep, as far as the flags it raised tell.
-fn about_by_flags(stored: &StoredReading, instrument: &InstrumentConfig) -> AcquisitionContext {
-    let has = |flag| stored.flags_when_taken.has(flag);
-    AcquisitionContext {
-        warming: has(Flag::Warming),
-        stuck: has(Flag::RepeatedFrame),
-        shutter_fault: has(Flag::ShutterFault),
-        dark_drift: has(Flag::DarkDrift),
-        link_fault: has(Flag::LinkFault),
-        clock_unsynced: has(Flag::ClockUnsynced),
-        single_shot: instrument.schedule.window_s.is_none(),
-        // Such readings were not kept then.
-        interrupted: false,
-        unsteady_share: instrument.exposure.unsteady_share,
-        peak_level: stored.reading.peak_level,
-        check_source: has(Flag::CheckSource),
-        tracked: Tracked::default(),
-    }
-}
-
-fn use_by_flags(flags: Flags, dark: DarkReference) -> DarkProvenance {
-    DarkProvenance {
-        stale: flags.has(Flag::DarkStale),
-        suspect: flags.has(Flag::DarkSuspect),
-        modelled: matches!(dark, DarkReference::Model(_)),
     }
 }
 

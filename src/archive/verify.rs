@@ -69,16 +69,16 @@ pub fn audit(reader: &Reader, sample: u64, progress: Progress<'_>) -> Vec<Check>
         Ok(faults) => faults.iter().for_each(|f| integrity.fault(f)),
         Err(why) => integrity.fault(why),
     }
-    let (darks, patterns) = (darks(reader), patterns(reader));
+    let darks = darks(reader);
     let mut walk = match Walk::new(reader, sample) {
         Ok(walk) => walk,
         Err(why) => {
             integrity.fault(why);
-            return vec![integrity, patterns, darks];
+            return vec![integrity, darks];
         }
     };
     walk.all(progress);
-    vec![integrity, walk.readings, walk.frames, patterns, darks, walk.gaps, walk.values]
+    vec![integrity, walk.readings, walk.frames, darks, walk.gaps, walk.values]
 }
 
 /// Darks and dark models, as far as readings may name them.
@@ -101,19 +101,6 @@ fn darks(reader: &Reader) -> Check {
     };
     if let Err(why) = look() {
         check.fault(why);
-    }
-    check
-}
-
-/// Both rows of every pattern by which frames are told: one of them serves, so that a damaged one is found before the other goes too.
-fn patterns(reader: &Reader) -> Check {
-    let mut check = Check::new("patterns", "patterns");
-    match reader.pattern_faults() {
-        Ok((looked_at, faults)) => {
-            check.looked_at = looked_at;
-            faults.iter().for_each(|f| check.fault(f));
-        }
-        Err(why) => check.fault(why),
     }
     check
 }

@@ -101,7 +101,7 @@ impl EventKind {
             Self::Storage => "storage",
             Self::RawLetGo => "raw_purged",
             Self::Note(_) => "note",
-            Self::FlaggedInterval(_) => "span",
+            Self::FlaggedInterval(_) => "flagged_interval",
         }
     }
     /// The gap's cause, where it is one.
@@ -120,15 +120,16 @@ impl EventKind {
             _ => None,
         }
     }
-    /// From the stored name and cause.
+    /// From the stored name and cause; a note of an unknown class is a remark.
     pub fn from_names(kind: &str, cause: Option<&str>) -> Option<Self> {
         match kind {
             "gap" => return GapCause::ALL.into_iter().find(|c| Some(c.name()) == cause).map(Self::Gap),
-            "span" => return Flag::ALL.iter().copied().find(|f| Some(f.name()) == cause).map(Self::FlaggedInterval),
-            // Notes of the first version had no class.
+            "flagged_interval" => {
+                return Flag::ALL.iter().copied().find(|f| Some(f.name()) == cause).map(Self::FlaggedInterval);
+            }
             "note" => {
                 let class = NoteClass::ALL.into_iter().find(|c| Some(c.name()) == cause);
-                return class.or(cause.is_none().then_some(NoteClass::Other)).map(Self::Note);
+                return Some(Self::Note(class.unwrap_or(NoteClass::Other)));
             }
             _ => {}
         }

@@ -13,7 +13,6 @@ use crate::calibration::Noise;
 use crate::clock::UtcMicros;
 use crate::numeric::upper_median;
 use crate::record::Frame;
-use pco::{ChunkConfig, DeltaSpec, ModeSpec};
 
 /// Without a fitted β the model is valid up to this distance from the temperatures of its darks [K].
 const HELD_MARGIN_K: f64 = 1.0;
@@ -33,8 +32,10 @@ pub struct FittingDark<'a> {
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct DarkModel {
     /// Offset at `reference_c` [counts].
+    #[serde(skip)]
     pub offset: Vec<f32>,
     /// Dark rate at `reference_c` [counts/s].
+    #[serde(skip)]
     pub rate: Vec<f32>,
     /// T₀ [°C].
     pub reference_c: f64,
@@ -148,40 +149,32 @@ impl DarkModel {
         (c00 + 2.0 * x * c01 + x * x * c11).max(0.0)
     }
 
-    /// As bytes for the store: a JSON head with its length (u32, little-endian), then offsets and rates coded without loss.
+    /// As bytes for the store: one line of JSON (everything but the arrays), then the offsets and the rates as
+    /// little-endian f32.
     pub fn encode(&self) -> Vec<u8> {
-        let head = Self { offset: Vec::new(), rate: Vec::new(), ..self.clone() };
-        // Serialisation of plain numbers does not fail; `decode` refuses an empty head.
-        let head = serde_json::to_vec(&head).unwrap_or_default();
-        let mut bytes = (head.len() as u32).to_le_bytes().to_vec();
-        bytes.extend(head);
-        // Neighbouring pixels are independent, so the codec need not search for a mode (a millisecond).
-        let settings = ChunkConfig::default().with_mode_spec(ModeSpec::Classic).with_delta_spec(DeltaSpec::NoOp);
-        for array in [&self.offset, &self.rate] {
-            let coded = pco::standalone::simple_compress(array, &settings).unwrap_or_default();
-            bytes.extend((coded.len() as u32).to_le_bytes());
-            bytes.extend(coded);
-        }
+        let head = Head { pixels: self.offset.len(), model: self.clone() };
+        // Plain numbers always become JSON; an empty line would be refused by `decode`.
+        let mut bytes = serde_json::to_vec(&head).unwrap_or_default();
+        bytes.push(b'\n');
+        bytes.extend(self.offset.iter().chain(&self.rate).flat_map(|x| x.to_le_bytes()));
         bytes
     }
 
     /// From the bytes of [`Self::encode`].
     pub fn decode(bytes: &[u8]) -> Result<Self, String> {
-        let (head, rest) = part(bytes)?;
-        let mut model: Self =
-            serde_json::from_slice(head).map_err(|why| format!("expected a head, but found {why}"))?;
-        let (offset, rest) = part(rest)?;
-        let (rate, _) = part(rest)?;
-        model.offset = numbers(offset)?;
-        model.rate = numbers(rate)?;
-        if model.offset.len() != model.rate.len() {
+        let line = bytes.iter().position(|b| *b == b'\n').ok_or("expected a line of JSON, but found no end of it")?;
+        let Head { pixels, model } =
+            serde_json::from_slice(&bytes[..line]).map_err(|why| format!("expected a dark model, but found {why}"))?;
+        let (numbers, rest) = bytes[line + 1..].as_chunks::<4>();
+        if !rest.is_empty() || pixels.checked_mul(2) != Some(numbers.len()) {
+            let found = bytes.len() - line - 1;
             return Err(format!(
-                "expected as many rates as offsets ({}), but found {}",
-                model.offset.len(),
-                model.rate.len()
+                "expected offsets and rates of {pixels} pixels, 4 bytes each, but found {found} bytes"
             ));
         }
-        Ok(model)
+        let numbers: Vec<f32> = numbers.iter().map(|b| f32::from_le_bytes(*b)).collect();
+        let (offset, rate) = numbers.split_at(pixels);
+        Ok(Self { offset: offset.to_vec(), rate: rate.to_vec(), ..model })
     }
 
     /// Median offset [counts] and median rate [counts/s] at a temperature, for the comparison of models.
@@ -195,24 +188,12 @@ impl DarkModel {
     }
 }
 
-/// The first length-prefixed part and the rest.
-fn part(bytes: &[u8]) -> Result<(&[u8], &[u8]), String> {
-    let short = || format!("expected a length and that many bytes, but found {} bytes", bytes.len());
-    let (length, rest) = bytes.split_first_chunk::<4>().ok_or_else(short)?;
-    let length = u32::from_le_bytes(*length) as usize;
-    rest.split_at_checked(length).ok_or_else(short)
-}
-
-/// Numbers of one array; at most 65 536, the limit of pixels, so that damaged bytes allocate no more.
-fn numbers(coded: &[u8]) -> Result<Vec<f32>, String> {
-    let mut numbers = vec![0_f32; 65_536];
-    let progress = pco::standalone::simple_decompress_into(coded, &mut numbers)
-        .map_err(|why| format!("expected coded numbers, but found {why}"))?;
-    if !progress.finished {
-        return Err("expected at most 65536 pixels, but found more".to_owned());
-    }
-    numbers.truncate(progress.n_processed);
-    Ok(numbers)
+/// What is written as JSON.
+#[derive(serde::Serialize, serde::Deserialize)]
+struct Head {
+    pixels: usize,
+    #[serde(flatten)]
+    model: DarkModel,
 }
 
 fn range(values: impl Iterator<Item = f64>) -> (f64, f64) {

@@ -38,7 +38,7 @@ impl Reader {
             .to_str()
             .ok_or_else(|| StoreError::Open { path: part.to_owned(), why: "expected a name in UTF-8".to_owned() })?;
         let oops = StoreError::sqlite("copying the database");
-        self.lock().connection.execute("VACUUM INTO ?1", [name]).map(drop).map_err(oops)
+        self.lock().execute("VACUUM INTO ?1", [name]).map(drop).map_err(oops)
     }
 }
 

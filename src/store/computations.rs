@@ -9,10 +9,10 @@
 //! ([`Reader::calibration_when_taken`]).
 
 use super::error::StoreError;
-use super::register::{VERSION, sha256};
+use super::events::put_event;
+use super::provenance::{VERSION, sha256};
 use super::schema::READING_BITS;
-use super::write::put_event;
-use super::{Provenance, Reader, Store, rollups};
+use super::{Provenance, Reader, Store, invalidation};
 use crate::clock::UtcMicros;
 use crate::record::{Event, Reading};
 use rusqlite::{OptionalExtension, Transaction, params};
@@ -261,7 +261,7 @@ fn put_runs(tx: &Transaction<'_>, instrument: i64, to_be: &ToBe) -> rusqlite::Re
         insert.execute([instrument, to_be.last + 1, before])?;
     }
     let (from, to) = to_be.span;
-    rollups::drop_rollups(tx, Some(instrument), from, UtcMicros(to.0.saturating_add(1)))
+    invalidation::drop_rollups(tx, Some(instrument), from, UtcMicros(to.0.saturating_add(1)))
 }
 
 /// The ids of a computation's values: from the first up to before the second.

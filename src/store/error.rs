@@ -28,25 +28,19 @@ pub enum StoreError {
         /// What it is instead.
         found: String,
     },
-    /// Written by a newer program.
-    #[error("{path}: expected schema version {known} or older, but found version {found}: a newer vigilux wrote it")]
-    NewerSchema {
+    /// Written by another version of the program, whose tables differ.
+    #[error(
+        "{path}: expected a database of schema {expected}, but found schema {found}, which {} version of vigilux wrote: start a \
+         new database at another path, or use the version that wrote it",
+        if found < expected { "an earlier" } else { "a later" }
+    )]
+    OtherSchema {
         /// The file.
         path: PathBuf,
-        /// Its version.
+        /// The number of its schema.
         found: i64,
-        /// The newest version this program knows.
-        known: i64,
-    },
-    /// Written by an older program; only the daemon moves a schema forward.
-    #[error("{path}: expected schema version {known}, but found version {found}: `vigilux run` brings it forward")]
-    OlderSchema {
-        /// The file.
-        path: PathBuf,
-        /// Its version.
-        found: i64,
-        /// The version this program writes.
-        known: i64,
+        /// The number this program writes.
+        expected: i64,
     },
     /// Another daemon has the database.
     #[error("{path}: expected no other daemon on this database, but process {pid} holds its lock")]
@@ -56,7 +50,7 @@ pub enum StoreError {
         /// What the lock file says.
         pid: String,
     },
-    /// Another process makes the readings of the database again.
+    /// Another process recomputes the readings of the database.
     #[error("{path}: expected no other `vigilux recompute` on this database, but process {pid} holds its lock")]
     RecomputeRunning {
         /// The database.
@@ -111,7 +105,7 @@ pub enum StoreError {
 }
 
 impl StoreError {
-    /// Sorts an error of SQLite: no room and a database held by another process pass, and a station lives on through them.
+    /// Sorts an error of SQLite: no room and a database held by another process are passing conditions.
     ///
     /// A file-size limit or a full disk may come as an i/o error of a write rather than as SQLITE_FULL.
     pub(super) fn sqlite(doing: &'static str) -> impl Fn(rusqlite::Error) -> Self {

@@ -4,7 +4,7 @@
 //! once every row is there. What was cut off half way is completed by the next attempt.
 
 use super::error::StoreError;
-use super::register::in_hexadecimal;
+use super::provenance::in_hexadecimal;
 use super::{Reader, Store};
 use pco::ChunkConfig;
 use pco::standalone::{simple_compress, simple_decompress};

@@ -1,52 +1,60 @@
-//! The database: what a station keeps, and the only place that writes it.
+//! The database: what a station records, and the only module that writes it.
 //!
-//! **Contract.** One SQLite file in WAL mode. [`schema`] names every table and unit. The daemon ([`Store::open_daemon`],
-//! one a database, held by a lock beside the file) writes readings with their frames, values, events and state in one
-//! transaction each; a reading is durable when [`Store::commit_reading`] returns its id, whatever is killed or cut
-//! afterwards (`synchronous=FULL`, and `psow=0` so that a torn sector cannot take a neighbour along). A transaction
-//! that fails leaves nothing behind. Other processes may add a note or a dark ([`Store::open_writer`]) and read at any time
-//! ([`Reader::open`]); reads are short, so that the write-ahead log can be folded back.
+//! One SQLite file in WAL mode; `schema` names every table and unit. The daemon ([`Store::open_daemon`], one a
+//! database, held by a lock beside the file) writes readings with their frames, values, events and state in one
+//! transaction each. Other processes may add a note or a dark ([`Store::open_writer`]) and read at any time ([`Reader::open`]).
+//! Nothing is computed here.
 //!
-//! Raw first: `reading`, `frame`, `dark` are facts and never change; together with the texts they were made with, they
-//! give a reading's values again, bit for bit. Values hang on a *computation*. Which one is in force for a reading is told by
-//! runs (`active_values`), so that a recomputation is filled at leisure and switched on by a few rows in one transaction;
-//! what was in force before stays. Hours and days are made from values in force and dropped in the transaction that
-//! changes those. The schema moves forward only, by the daemon; a newer one is refused.
-//!
-//! Doubts found out afterwards are *spans*, events with a flag: every reading that is read comes with them applied
-//! ([`crate::record::flagged_interval::apply`]), no row is rewritten for them.
-//!
-//! Frames are coded beside *patterns* of their instrument, learned from its frames, each kept twice and for good ([`patterns`]).
-//!
-//! Never stored: a number that is not finite (it becomes null, with its reason). Never reused: a reading's id.
+//! Invariants:
+//! - A reading is durable when [`Store::commit_reading`] returns its id, whatever is killed or cut afterwards
+//!   (`synchronous=FULL`, and `psow=0` so that a torn sector cannot take a neighbour along).
+//! - A transaction that fails leaves nothing behind. Queries are short, so that no open read transaction blocks a checkpoint.
+//! - `reading`, `frame` and `dark` are facts and never change; together with the texts they were made with, they give a
+//!   reading's values again, bit for bit. A frame is read without this program ([`frame_row`]).
+//! - Values belong to a *computation*. Which one is active for a reading stands in `active_values`, so that a
+//!   recomputation is filled at leisure and activated by a few rows in one transaction; earlier values stay.
+//! - A *flagged interval* is an event with a flag: every reading that is read comes with it applied
+//!   ([`crate::record::flagged_interval::apply`]); no row is rewritten for it.
+//! - Hours and days are rolled up from active values and dropped in the transaction that changes those.
+//! - A number that is not finite is never stored: it becomes null, with its reason. A reading's id is never reused.
 
 pub mod backup;
-pub mod codec;
 mod computations;
+mod connection;
+mod contents;
 mod error;
-mod extent;
+mod events;
+mod flagged_intervals;
+pub mod frame_row;
+mod frames;
+mod instruments;
+mod invalidation;
 mod matrices;
 mod open;
-mod patterns;
-mod query;
-mod register;
+mod provenance;
+mod quantity_columns;
+mod reading_row;
+mod readings;
 mod retention;
 mod rollups;
 mod rows;
 mod schema;
-mod spans;
+mod state;
 mod write;
 
 pub use computations::{Begun, ComputationRow, NewValues, Switch, Switched};
+pub use contents::Counts;
 pub use error::StoreError;
-pub use query::{Counts, FrameOf, NOT_YET_A_QUANTITY, Readings};
-pub use register::{InstrumentRow, NewInstrument, Provenance, sha256};
+pub use frames::FrameOf;
+pub use instruments::{InstrumentRow, NewInstrument};
+pub use provenance::{Provenance, sha256};
+pub use reading_row::NOT_YET_A_QUANTITY;
+pub use readings::Readings;
 pub use retention::LetGo;
 pub use rollups::{DayRow, Epoch, NewHour};
 pub use rows::{DarkModel, FrameRecord, MadeWith, NewReading, SavedState, StoredReading};
 
-use rusqlite::Connection;
-use std::collections::HashMap;
+use rusqlite::{Connection, Params, Row, Transaction};
 use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard};
@@ -59,19 +67,9 @@ pub const PAGE_SIZE: u32 = 2048;
 /// A database that can be read.
 #[derive(Debug)]
 pub struct Reader {
-    inner: Mutex<Inner>,
+    connection: Mutex<Connection>,
     path: PathBuf,
-    columns: query::Columns,
-}
-
-/// The connection and what is remembered of the rows behind it.
-#[derive(Debug)]
-struct Inner {
-    connection: Connection,
-    /// Hour of the newest reading, since 1970.
-    last_hour: Option<i64>,
-    /// Patterns that were read, by their rows.
-    patterns: HashMap<i64, codec::learning::Numbers>,
+    columns: reading_row::Columns,
 }
 
 /// A database that can be written, and read.
@@ -80,8 +78,6 @@ pub struct Store {
     reader: Reader,
     insert_value: String,
     insert_window: String,
-    /// What is known of the frames of instruments, by their rows.
-    learners: Mutex<HashMap<i64, codec::learning::Learner>>,
     /// Held as long as this daemon lives.
     _lock: Option<File>,
 }
@@ -97,12 +93,12 @@ impl Reader {
     /// How many pages there is room for; fewer than there are means no more than these.
     #[cfg(test)]
     pub(crate) fn limit_pages(&self, pages: u32) {
-        self.lock().connection.execute_batch(&format!("PRAGMA max_page_count={pages}")).unwrap();
+        self.lock().execute_batch(&format!("PRAGMA max_page_count={pages}")).unwrap();
     }
     /// How long to wait for another process that holds the database.
     #[cfg(test)]
     pub(crate) fn wait_at_most(&self, patience: std::time::Duration) {
-        self.lock().connection.busy_timeout(patience).unwrap();
+        self.lock().busy_timeout(patience).unwrap();
     }
     /// The database file.
     pub fn path(&self) -> &Path {
@@ -114,11 +110,11 @@ impl Reader {
     pub fn quantities(&self) -> &[(String, String)] {
         &self.columns.quantities
     }
-    /// The same database as a computation (its row) made it, in force or not; `None`: as it is in force. Readings that the
+    /// The same database as a computation (its row) made it, active or not; `None`: with the active values. Readings that the
     /// computation made nothing of have no values and say so.
     pub fn with_computation(self, computation: Option<i64>) -> Self {
-        let Self { inner, path, columns } = self;
-        Self { inner, path, columns: query::Columns::of(columns.quantities, computation) }
+        let columns = reading_row::Columns::of(self.columns.quantities, computation);
+        Self { columns, ..self }
     }
     /// The computation it was turned to.
     pub fn named_computation(&self) -> Option<i64> {
@@ -128,13 +124,32 @@ impl Reader {
     pub fn position(&self, id: &str) -> Option<usize> {
         self.quantities().iter().position(|(q, _)| q == id)
     }
-    fn lock(&self) -> MutexGuard<'_, Inner> {
+    /// Reads every row of a statement.
+    fn rows<T>(
+        &self,
+        doing: &'static str,
+        sql: &str,
+        params: impl Params,
+        row: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
+    ) -> Result<Vec<T>, StoreError> {
+        connection::rows(&self.lock(), doing, sql, params, row)
+    }
+    fn lock(&self) -> MutexGuard<'_, Connection> {
         // A thread that panicked ends the process; in tests the connection rolled back whatever was open.
-        self.inner.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
+        self.connection.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
     }
 }
 
-#[cfg(test)]
-mod archive_tests;
+impl Store {
+    /// Runs `work` in one write transaction, which is rolled back unless all of it succeeds.
+    fn transact<T>(
+        &self,
+        doing: &'static str,
+        work: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<T>,
+    ) -> Result<T, StoreError> {
+        connection::transact(&mut self.lock(), doing, work)
+    }
+}
+
 #[cfg(test)]
 mod tests;

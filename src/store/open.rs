@@ -1,10 +1,10 @@
 //! Opening: settings, the daemon's lock, and refusing what is not ours.
 
 use super::error::StoreError;
-use super::{Inner, PAGE_SIZE, Reader, Store, query, schema, write};
+use super::reading_row::Columns;
+use super::{PAGE_SIZE, Reader, Store, quantity_columns, schema, write};
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
-use std::collections::HashMap;
 use std::fmt::Write as _;
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{Read as _, Seek as _, Write as _};
@@ -16,7 +16,7 @@ use std::time::Duration;
 const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
 
 impl Store {
-    /// Opens the database for the daemon, creating it or bringing it forward as needed.
+    /// Opens the database for the daemon, creating it where there is none.
     ///
     /// `quantities` are (identifier, unit) in the order in which readings will carry their values. A second daemon on the
     /// same database is refused.
@@ -41,6 +41,7 @@ impl Store {
             connection.pragma_update(None, "application_id", schema::APPLICATION_ID).map_err(&oops)?;
         } else {
             check_ours(&connection, path)?;
+            schema::check(&connection, path)?;
         }
         let mode: String =
             connection.query_row("PRAGMA journal_mode=WAL", [], |row| row.get(0)).map_err(open_failed(path))?;
@@ -56,10 +57,12 @@ impl Store {
                  PRAGMA foreign_keys=ON; PRAGMA cache_size=-256;",
             )
             .map_err(&oops)?;
-        schema::migrate(&mut connection, schema::MIGRATIONS, path)?;
-        schema::add_quantities(&mut connection, quantities)?;
+        if fresh {
+            schema::create(&mut connection)?;
+        }
+        quantity_columns::add(&mut connection, quantities)?;
         let owned = quantities.iter().map(|(id, unit)| ((*id).to_owned(), (*unit).to_owned())).collect();
-        Self::assemble(connection, path, owned, Some(lock))
+        Ok(Self::assemble(connection, path, owned, Some(lock)))
     }
 
     /// Opens an existing database for another process that adds a note or a dark; the daemon may be running.
@@ -68,8 +71,8 @@ impl Store {
         connection
             .execute_batch("PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON;")
             .map_err(StoreError::sqlite("preparing the database"))?;
-        let quantities = schema::quantities_of(&connection)?;
-        Self::assemble(connection, path, quantities, None)
+        let quantities = quantity_columns::known(&connection)?;
+        Ok(Self::assemble(connection, path, quantities, None))
     }
 
     /// Opens an existing database for a process that fills a computation; the daemon may be running, another of these may
@@ -80,22 +83,16 @@ impl Store {
         connection
             .execute_batch("PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON;")
             .map_err(StoreError::sqlite("preparing the database"))?;
-        schema::add_quantities(&mut connection, quantities)?;
+        quantity_columns::add(&mut connection, quantities)?;
         let owned = quantities.iter().map(|(id, unit)| ((*id).to_owned(), (*unit).to_owned())).collect();
-        Self::assemble(connection, path, owned, Some(lock))
+        Ok(Self::assemble(connection, path, owned, Some(lock)))
     }
 
-    fn assemble(
-        connection: Connection,
-        path: &Path,
-        quantities: Vec<(String, String)>,
-        lock: Option<File>,
-    ) -> Result<Self, StoreError> {
+    fn assemble(connection: Connection, path: &Path, quantities: Vec<(String, String)>, lock: Option<File>) -> Self {
         let ids: Vec<&str> = quantities.iter().map(|(id, _)| id.as_str()).collect();
         let (insert_value, insert_window) = (write::insert_value(&ids), write::insert_window(&ids));
-        let reader = Reader::assemble(connection, path, quantities)?;
-        let learners = Mutex::default();
-        Ok(Self { reader, insert_value, insert_window, learners, _lock: lock })
+        let reader = Reader::assemble(connection, path, quantities);
+        Self { reader, insert_value, insert_window, _lock: lock }
     }
 }
 
@@ -103,14 +100,13 @@ impl Reader {
     /// Opens an existing database for reading only.
     pub fn open(path: &Path) -> Result<Self, StoreError> {
         let connection = connect_existing(path, OpenFlags::SQLITE_OPEN_READ_ONLY)?;
-        let quantities = schema::quantities_of(&connection)?;
-        Self::assemble(connection, path, quantities)
+        let quantities = quantity_columns::known(&connection)?;
+        Ok(Self::assemble(connection, path, quantities))
     }
 
-    fn assemble(connection: Connection, path: &Path, quantities: Vec<(String, String)>) -> Result<Self, StoreError> {
-        let last_hour = query::last_hour(&connection)?;
-        let inner = Mutex::new(Inner { connection, last_hour, patterns: HashMap::new() });
-        Ok(Self { inner, path: path.to_owned(), columns: query::Columns::of(quantities, None) })
+    fn assemble(connection: Connection, path: &Path, quantities: Vec<(String, String)>) -> Self {
+        let columns = Columns::of(quantities, None);
+        Self { connection: Mutex::new(connection), path: path.to_owned(), columns }
     }
 }
 
@@ -120,13 +116,8 @@ fn connect_existing(path: &Path, flags: OpenFlags) -> Result<Connection, StoreEr
     }
     let connection = connect(path, flags)?;
     check_ours(&connection, path)?;
-    let (found, known) = (schema::version(&connection)?, schema::MIGRATIONS.len() as i64);
-    let path = path.to_owned();
-    match found {
-        f if f > known => Err(StoreError::NewerSchema { path, found, known }),
-        f if f < known => Err(StoreError::OlderSchema { path, found, known }),
-        _ => Ok(connection),
-    }
+    schema::check(&connection, path)?;
+    Ok(connection)
 }
 
 fn connect(path: &Path, flags: OpenFlags) -> Result<Connection, StoreError> {

@@ -4,8 +4,8 @@
 //! reading without frames is either in such a span or damaged. The file does not shrink; its room is used again.
 
 use super::error::StoreError;
+use super::events::put_event;
 use super::schema::FRAMES_PER_READING;
-use super::write::put_event;
 use super::{Reader, Store};
 use crate::clock::UtcMicros;
 use crate::record::{Event, EventKind};

@@ -2,37 +2,21 @@
 //!
 //! Nothing is worked out here. What must stay true: a row that is there equals what the readings as they are now would
 //! give. So every transaction that adds a reading, adds or ends a span, or puts other values in force drops what it touches
-//! ([`drop_around`], [`drop_rollups`]), and a roll-up that was being worked out meanwhile is not kept ([`Epoch`]). A row that is
+//! (`invalidation`), and a roll-up that was being worked out meanwhile is not kept ([`Epoch`]). A row that is
 //! not there is no loss: whoever asks works it out from the readings.
 //!
 //! An instrument is told by the lowest row of its name, since a name may have several rows.
 
 use super::error::StoreError;
-use super::query::{MICROS_PER_HOUR, hour_of};
+use super::invalidation::LONGEST_READ;
+use super::schema::MICROS_PER_HOUR;
 use super::{Reader, Store};
 use crate::clock::UtcMicros;
 use crate::record::HourValue;
 use rusqlite::{Row, Transaction, params};
 
-/// The longest stretch of readings a day may look at: the day and what is before and after it [µs].
-const LONGEST_READ: i64 = 3 * 86_400_000_000;
-
-/// The lowest row of the name of the instrument `?1`: a macro, since only literals can be put together beforehand.
-macro_rules! lowest_row {
-    () => {
-        "(SELECT min(id) FROM instrument WHERE name = (SELECT name FROM instrument WHERE id = ?1))"
-    };
-}
-const LOWEST_ROW: &str = lowest_row!();
-/// Asked with every reading that is stored, so that its text is not made each time; and so is the next.
-const DELETE_HOURS: &str =
-    concat!("DELETE FROM hour_rollup WHERE instrument = ", lowest_row!(), " AND hour BETWEEN ?2 AND ?3");
-/// By its beginning alone the search finds a day in the index.
-const DELETE_DAYS: &str = concat!(
-    "DELETE FROM day WHERE instrument = ",
-    lowest_row!(),
-    " AND starts >= ?2 AND starts < ?4 + ?5 AND reads_to > ?3 AND reads_from < ?4"
-);
+/// The lowest row of the name of the instrument `?1`.
+const LOWEST_ROW: &str = "(SELECT min(id) FROM instrument WHERE name = (SELECT name FROM instrument WHERE id = ?1))";
 
 /// Tells whether anything changed between reading and keeping: changes that were counted, and the newest reading.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -72,55 +56,6 @@ pub struct DayRow {
     pub rules: String,
     /// The figures, as JSON; only their owner knows the form.
     pub figures: String,
-}
-
-/// Drops what was summed up of the readings with `from <= time_mid < to`, of an instrument (any row of it) or of all.
-///
-/// Belongs into every transaction that changes what such readings say: spans, and values put in force.
-pub(super) fn drop_rollups(
-    tx: &Transaction<'_>,
-    instrument: Option<i64>,
-    from: UtcMicros,
-    to: UtcMicros,
-) -> rusqlite::Result<()> {
-    tx.prepare_cached("UPDATE rollup_epoch SET epoch = epoch + 1")?.execute([])?;
-    let rows = match instrument {
-        Some(id) => vec![id],
-        None => {
-            let mut every = tx.prepare_cached("SELECT min(id) FROM instrument GROUP BY name")?;
-            every.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?
-        }
-    };
-    rows.into_iter().try_for_each(|id| delete(tx, id, from, to))
-}
-
-/// The same for the instrument of a name, or for all.
-pub(super) fn drop_rollups_of(
-    tx: &Transaction<'_>,
-    name: Option<&str>,
-    from: UtcMicros,
-    to: UtcMicros,
-) -> rusqlite::Result<()> {
-    let Some(name) = name else { return drop_rollups(tx, None, from, to) };
-    let row: Option<i64> =
-        tx.prepare_cached("SELECT min(id) FROM instrument WHERE name = ?1")?.query_row([name], |row| row.get(0))?;
-    // A name without a row has no reading yet.
-    row.map_or(Ok(()), |id| drop_rollups(tx, Some(id), from, to))
-}
-
-/// Drops what a new reading of an instrument falls into. It is not counted: [`Epoch`] sees it by its row, and no page is
-/// written for it.
-pub(super) fn drop_around(tx: &Transaction<'_>, instrument: i64, t: UtcMicros) -> rusqlite::Result<()> {
-    delete(tx, instrument, t, UtcMicros(t.0.saturating_add(1)))
-}
-
-fn delete(tx: &Transaction<'_>, instrument: i64, from: UtcMicros, to: UtcMicros) -> rusqlite::Result<()> {
-    let last = hour_of(UtcMicros(to.0.saturating_sub(1)));
-    tx.prepare_cached(DELETE_HOURS)?.execute([instrument, hour_of(from), last])?;
-    let earliest = from.0.saturating_sub(LONGEST_READ);
-    let to = to.0.min(i64::MAX - LONGEST_READ);
-    tx.prepare_cached(DELETE_DAYS)?.execute([instrument, earliest, from.0, to, LONGEST_READ])?;
-    Ok(())
 }
 
 impl Store {
@@ -204,12 +139,6 @@ impl Reader {
             let (expected, found) = ("one row".into(), "none".into());
             StoreError::Corrupt { table: "rollup_epoch", id: 1, expected, found }
         })
-    }
-
-    /// The lowest row of an instrument's name; `None` where no instrument has it.
-    pub fn instrument_named(&self, name: &str) -> Result<Option<i64>, StoreError> {
-        let sql = "SELECT min(id) FROM instrument WHERE name = ?1";
-        Ok(self.rows("looking for an instrument", sql, [name], |row| row.get(0))?.first().copied().flatten())
     }
 
     /// The hours from `from` to before `to` (hours since 1970) in which any instrument has readings, in their order.

@@ -1,4 +1,4 @@
-//! What goes into the store and comes out of it, beyond the records every room knows.
+//! What goes into the store and comes out of it, beyond the records every module knows.
 
 use crate::clock::UtcMicros;
 use crate::record::{AcquisitionContext, DarkProvenance, DarkReference, Event, Flags, Frame, Reading};
@@ -8,7 +8,7 @@ use crate::record::{AcquisitionContext, DarkProvenance, DarkReference, Event, Fl
 pub struct MadeWith {
     /// Row of `instrument`.
     pub instrument: i64,
-    /// Row of `calibration`; `None` where none is in force.
+    /// Row of `calibration`; `None` where none is active.
     pub calibration: Option<i64>,
     /// Row of `configuration`.
     pub configuration: i64,
@@ -16,18 +16,18 @@ pub struct MadeWith {
     pub computation: i64,
 }
 
-/// A frame and the dark that served it: all that reduction received for one bracket.
+/// A frame and the dark that was used for it: all that reduction received for one bracket.
 #[derive(Clone, Debug, PartialEq)]
 pub struct FrameRecord {
     /// The counts.
     pub frame: Frame,
     /// The dark.
     pub dark: DarkReference,
-    /// How it came to serve; `None` where a program that did not keep it stored the frame.
-    pub dark_provenance: Option<DarkProvenance>,
+    /// How it was chosen.
+    pub dark_provenance: DarkProvenance,
 }
 
-/// State that has to outlive a restart: exposure control, a drift tracker, a baseline.
+/// State that has to outlive a restart: exposure control, a drift monitor, a baseline.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SavedState {
     /// Row of `instrument`.
@@ -36,11 +36,11 @@ pub struct SavedState {
     pub name: String,
     /// The state, as JSON.
     pub json: String,
-    /// When it was so.
+    /// The time it applies to.
     pub time: UtcMicros,
 }
 
-/// A fitted dark model, as the capture room codes it.
+/// A fitted dark model.
 #[derive(Clone, Debug, PartialEq)]
 pub struct DarkModel {
     /// Its row.
@@ -49,7 +49,7 @@ pub struct DarkModel {
     pub instrument: i64,
     /// When it was fitted.
     pub fitted_at: UtcMicros,
-    /// The model; only its owner knows the form.
+    /// The model, see [`crate::reduction::DarkModel::encode`].
     pub blob: Vec<u8>,
 }
 
@@ -70,19 +70,19 @@ pub struct NewReading<'a> {
     pub saved_states: &'a [SavedState],
 }
 
-/// A reading as the database has it, with the values in force.
+/// A reading as the database has it, with the active values.
 #[derive(Clone, Debug, PartialEq)]
 pub struct StoredReading {
-    /// The reading with every span applied; values in the order of [`super::Reader::quantities`].
+    /// The reading with every flagged interval applied; values in the order of [`super::Reader::quantities`].
     pub reading: Reading,
-    /// The reading as it was computed, where a span touches it.
+    /// The reading as it was computed, where a flagged interval affects it.
     pub before_spans: Option<Box<Reading>>,
-    /// What it was made with; the computation and calibration are those of the values in force.
+    /// What it was made with; the computation and calibration are those of the active values.
     pub made_with: MadeWith,
     /// Flags as raised when it was taken.
     pub flags_when_taken: Flags,
-    /// What the station knew beside the frames; `None` where a program that did not keep it stored the reading.
-    pub about: Option<AcquisitionContext>,
+    /// What the station knew beside the frames.
+    pub about: AcquisitionContext,
 }
 
 impl StoredReading {

@@ -2,8 +2,8 @@
 
 mod computations;
 mod harm;
+mod matrices;
 mod opening;
-mod patterns;
 mod rollups;
 
 use super::*;
@@ -108,8 +108,8 @@ impl Station {
             &reading(mid),
             &[FrameRecord {
                 frame: frame(mid, 1),
-                dark: crate::record::DarkReference::None,
-                dark_provenance: Some(DarkProvenance::default()),
+                dark: DarkReference::None,
+                dark_provenance: DarkProvenance::default(),
             }],
         )
     }
@@ -159,14 +159,14 @@ fn a_reading_comes_back_as_it_was_with_frames_events_and_state() {
         FrameRecord {
             frame: frame(NOON, 1),
             dark: DarkReference::Matched { dark: dark_id, model: Some(model_id) },
-            dark_provenance: Some(DarkProvenance { stale: true, ..DarkProvenance::default() }),
+            dark_provenance: DarkProvenance { stale: true, ..DarkProvenance::default() },
         },
-        FrameRecord { frame: frame(NOON, 2), dark: DarkReference::Model(model_id), dark_provenance: None },
         FrameRecord {
-            frame: frame(NOON, 3),
-            dark: crate::record::DarkReference::None,
-            dark_provenance: Some(DarkProvenance::default()),
+            frame: frame(NOON, 2),
+            dark: DarkReference::Model(model_id),
+            dark_provenance: DarkProvenance { modelled: true, ..DarkProvenance::default() },
         },
+        FrameRecord { frame: frame(NOON, 3), dark: DarkReference::None, dark_provenance: DarkProvenance::default() },
     ];
     let event = Event {
         time: NOON,
@@ -190,7 +190,7 @@ fn a_reading_comes_back_as_it_was_with_frames_events_and_state() {
         saved_states: std::slice::from_ref(&tracker),
     };
     let id = s.store.commit_reading(&new).unwrap();
-    let about = Some(about(r.peak_level));
+    let about = about(r.peak_level);
     let want = StoredReading {
         flags_when_taken: r.flags,
         reading: Reading { id, ..r },
@@ -392,9 +392,9 @@ fn state_is_replaced_under_its_name() {
     let s = Station::new();
     let numbers = vec![0.1 + 0.2, 1e-310, 123_456_789.123_456_79];
     let mut t = SavedState { instrument: 1, name: "baseline".into(), json: "[]".into(), time: NOON };
-    s.store.save_tracker(&t).unwrap();
+    s.store.save_state(&t).unwrap();
     (t.json, t.time) = (serde_json::to_string(&numbers).unwrap(), NOON.plus_seconds(9.0));
-    s.store.save_tracker(&t).unwrap();
+    s.store.save_state(&t).unwrap();
     let got = s.store.load_state(1, "baseline").unwrap().unwrap();
     assert_eq!(got, t);
     assert_eq!(serde_json::from_str::<Vec<f64>>(&got.json).unwrap(), numbers);

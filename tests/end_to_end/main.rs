@@ -8,6 +8,7 @@ mod printed;
 #[path = "../support/python.rs"]
 #[allow(dead_code, reason = "every test binary uses a part of it")]
 mod python;
+mod raw_frames;
 mod safekeeping;
 mod session;
 mod site;

@@ -38,11 +38,6 @@ def copier(table):
     return copy
 
 
-# What frames are told by comes before them.
-database.execute("BEGIN IMMEDIATE")
-copier("pattern")("1")
-copier("pattern_copy")("1")
-database.execute("COMMIT")
 reading, frame, value = copier("reading"), copier("frame"), copier("value")
 for (number,) in source.execute("SELECT id FROM reading ORDER BY id").fetchall():
     database.execute("BEGIN IMMEDIATE")

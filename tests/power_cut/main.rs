@@ -107,8 +107,6 @@ fn no_acknowledged_reading_is_lost_wherever_the_power_fails() {
     }
     let acknowledged = entries.iter().filter(|e| matches!(e, Entry::Acknowledged(_))).count() as i64;
     assert!(acknowledged > 100 && count - acknowledged <= 1, "{acknowledged} acknowledged of {count}");
-    let told: i64 = site.column("SELECT count(*) FROM frame WHERE substr(detail, 1, 1) = x'02'")[0];
-    assert!(told > 20, "{told} frames name patterns, which have to be there before them");
     let page_size: u32 = site.column("PRAGMA page_size")[0];
     assert_eq!(page_size, vigilux::store::PAGE_SIZE, "the page size that ships is the one that is proven");
     drop(reader);

@@ -98,7 +98,7 @@ impl AcquisitionLoop {
         };
         let records: Vec<FrameRecord> = frames_with_darks
             .iter()
-            .map(|f| FrameRecord { frame: f.frame.clone(), dark: f.reference, dark_provenance: Some(f.provenance) })
+            .map(|f| FrameRecord { frame: f.frame.clone(), dark: f.reference, dark_provenance: f.provenance })
             .collect();
         let exposure = if check_source { &self.source_exposure } else { &self.exposure };
         let own = (exposure, &self.warm_up);

@@ -190,8 +190,9 @@ fn a_switch_with_many_runs_is_short() {
     shell
         .execute_batch(
             "BEGIN; WITH RECURSIVE n(k) AS (SELECT 1 UNION ALL SELECT k + 1 FROM n WHERE k < 20000)
-             INSERT INTO reading(time_start, time_mid, time_end, instrument, configuration, exposures, flags)
-             SELECT k, k, k, 1, 1, '[]', 0 FROM n;
+             INSERT INTO reading(time_start, time_mid, time_end, instrument, configuration, exposures, flags,
+                 acquisition_context)
+             SELECT k, k, k, 1, 1, '[]', 0, 0 FROM n;
              INSERT INTO active_values VALUES (1, 1, 1);
              INSERT INTO value(id, flags) SELECT 1 << 40 | id, 0 FROM reading; COMMIT",
         )

@@ -27,7 +27,7 @@ fn a_reading_that_fails_half_way_leaves_nothing_behind() {
     let frames = [FrameRecord {
         frame: frame(next_hour, 1),
         dark: DarkReference::Matched { dark: 12_345, model: None },
-        dark_provenance: None,
+        dark_provenance: DarkProvenance::default(),
     }];
     let error = s.commit_with(&reading(next_hour), &frames).unwrap_err();
     assert!(!error.can_wait() && error.to_string().contains("FOREIGN KEY"), "{error}");
@@ -47,7 +47,7 @@ fn a_reading_that_fails_half_way_leaves_nothing_behind() {
 fn disk_full_is_reported_and_lived_through() {
     let s = Station::new();
     s.commit(NOON).unwrap();
-    s.store.lock().connection.execute_batch("PRAGMA max_page_count=1").unwrap(); // becomes the present size
+    s.store.lock().execute_batch("PRAGMA max_page_count=1").unwrap(); // becomes the present size
     let mut stored = 1;
     let error = loop {
         match s.commit(NOON.plus_seconds(stored as f64)) {
@@ -60,7 +60,7 @@ fn disk_full_is_reported_and_lived_through() {
     assert!(error.to_string().starts_with("no room in the database's file system while storing a reading"), "{error}");
     assert_eq!(s.store.latest(1000).unwrap().len() as i64, stored);
     assert_eq!(Reader::open(&s.path()).unwrap().frames(1).unwrap().len(), 1);
-    s.store.lock().connection.execute_batch("PRAGMA max_page_count=100000").unwrap();
+    s.store.lock().execute_batch("PRAGMA max_page_count=100000").unwrap();
     assert_eq!(s.commit(NOON).unwrap(), stored + 1);
     assert_eq!(s.store.integrity_faults().unwrap(), Vec::<String>::new());
 }
@@ -106,7 +106,7 @@ fn a_damaged_frame_or_dark_is_an_error_that_names_it() {
     shell.execute("UPDATE frame SET sums = x'00ff00ff' WHERE id = 16", []).unwrap();
     shell.execute("UPDATE dark SET crc32 = crc32 + 1 WHERE id = 1", []).unwrap();
     let error = s.store.frames(1).unwrap_err().to_string();
-    assert!(error.starts_with("frame 16: expected coded sums with checksum"), "{error}");
+    assert!(error.starts_with("frame 16: expected detail and sums with checksum"), "{error}");
     assert_eq!(s.store.frames(2).unwrap().len(), 1);
     let darks = s.store.darks(1, UtcMicros(0)).unwrap();
     assert_eq!(darks.iter().map(Result::is_ok).collect::<Vec<_>>(), [false, true]);

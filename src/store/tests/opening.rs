@@ -80,22 +80,38 @@ fn a_note_can_be_added_beside_the_daemon() {
     assert!(!missing.exists());
 }
 
-/// Identity: what this program did not write is not touched, and the message says what it is.
+/// Identity: a database of another schema is refused by every way in, with what to do, and not one byte of it changes.
 #[test]
-fn databases_of_others_and_of_newer_programs_are_refused() {
+fn databases_of_earlier_and_later_schemas_are_refused() {
     let s = Station::new();
-    s.shell().pragma_update(None, "user_version", 99).unwrap();
-    for error in [Reader::open(&s.path()).unwrap_err(), Store::open_writer(&s.path()).unwrap_err()] {
-        let error = error.to_string();
-        assert!(error.contains("version 6 or older, but found version 99: a newer vigilux wrote it"), "{error}");
-    }
     let (path, folder) = (s.path(), s.folder);
     drop(s.store);
-    let error = Store::open_daemon(&path, &QUANTITIES).unwrap_err().to_string();
-    assert!(error.contains("found version 99"), "{error}");
-    Connection::open(&path).unwrap().pragma_update(None, "user_version", 0).unwrap();
-    assert!(Reader::open(&path).unwrap_err().to_string().contains("`vigilux run` brings it forward"));
+    for (found, who) in [(schema::VERSION - 1, "an earlier"), (schema::VERSION + 1, "a later")] {
+        Connection::open(&path).unwrap().pragma_update(None, "user_version", found).unwrap();
+        let before = std::fs::read(&path).unwrap();
+        let want = format!(
+            "{}: expected a database of schema {}, but found schema {found}, which {who} version of vigilux wrote: start a new \
+             database at another path, or use the version that wrote it",
+            path.display(),
+            schema::VERSION
+        );
+        for error in [
+            Store::open_daemon(&path, &QUANTITIES).unwrap_err(),
+            Store::open_writer(&path).unwrap_err(),
+            Store::open_recomputer(&path, &QUANTITIES).unwrap_err(),
+            Reader::open(&path).unwrap_err(),
+        ] {
+            assert_eq!(error.to_string(), want);
+        }
+        assert_eq!(std::fs::read(&path).unwrap(), before);
+    }
+    drop(folder);
+}
 
+/// Identity: what this program did not write is not touched, and the message says what it is.
+#[test]
+fn databases_of_others_are_refused() {
+    let folder = folder();
     let foreign = folder.path().join("foreign.db");
     Connection::open(&foreign).unwrap().execute_batch("CREATE TABLE t(x)").unwrap();
     let text = folder.path().join("text.db");
@@ -111,59 +127,6 @@ fn databases_of_others_and_of_newer_programs_are_refused() {
     let nowhere = folder.path().join("no/such/folder/v.db");
     let error = Store::open_daemon(&nowhere, &QUANTITIES).unwrap_err().to_string();
     assert!(error.contains("its parent folder does not exist"), "{error}");
-}
-
-/// Identity: migrations run in order, once, and each leaves its number.
-#[test]
-fn an_older_schema_is_brought_forward() {
-    let mut c = Connection::open_in_memory().unwrap();
-    let path = Path::new("x");
-    let steps = ["CREATE TABLE a(x)", "ALTER TABLE a ADD COLUMN y", "INSERT INTO a VALUES (1, 2)"];
-    schema::migrate(&mut c, &steps[..1], path).unwrap();
-    schema::migrate(&mut c, &steps, path).unwrap();
-    schema::migrate(&mut c, &steps, path).unwrap();
-    assert_eq!(schema::version(&c).unwrap(), 3);
-    assert_eq!(c.query_row("SELECT count(*), sum(y) FROM a", [], |r| Ok((r.get(0)?, r.get(1)?))).unwrap(), (1, 2));
-    // A step that fails leaves the version before it.
-    let broken = ["", "", "", "CREATE TABLE b(x); CREATE TABLE b(x)"];
-    schema::migrate(&mut c, &broken, path).unwrap_err();
-    assert_eq!(schema::version(&c).unwrap(), 3);
-    assert_eq!(c.query_row("SELECT count(*) FROM sqlite_schema", [], |r| r.get::<_, i64>(0)).unwrap(), 1);
-}
-
-/// Identity: a table without rows, which is made anew with all its columns, is the table that rows in it have grown column by
-/// column: also where some of its columns are older than others, and where an index hangs on it.
-#[test]
-fn tables_made_whole_are_tables_grown_column_by_column() {
-    let made = |between: &str| {
-        let mut c = Connection::open_in_memory().unwrap();
-        schema::migrate(&mut c, schema::MIGRATIONS, Path::new("x")).unwrap();
-        c.execute_batch(&format!("PRAGMA foreign_keys=OFF; {between}")).unwrap();
-        schema::add_quantities(&mut c, &QUANTITIES[..1]).unwrap();
-        schema::add_quantities(&mut c, &QUANTITIES).unwrap();
-        let all = |sql: &str| -> Vec<String> {
-            let mut statement = c.prepare(sql).unwrap();
-            statement.query_map([], |r| r.get(0)).unwrap().map(Result::unwrap).collect()
-        };
-        let columns = ["value", "window_value"].map(|t| {
-            all(&format!(
-                "SELECT concat_ws('|', cid, name, type, \"notnull\", dflt_value, pk, hidden) FROM pragma_table_xinfo('{t}')"
-            ))
-        });
-        let tables = all("SELECT concat_ws('|', name, type, ncol, wr, strict) FROM pragma_table_list ORDER BY name");
-        let keys =
-            all("SELECT concat_ws('|', \"table\", \"from\", \"to\") FROM pragma_foreign_key_list('window_value')");
-        let attached = all("SELECT name || tbl_name FROM sqlite_schema WHERE type IN ('view', 'index') ORDER BY name");
-        (columns, tables, keys, attached)
-    };
-    let whole = made("");
-    let rows = "INSERT INTO value(id, flags) VALUES (1, 0); INSERT INTO window_value(reading) VALUES (1)";
-    assert_eq!(whole, made(rows));
-    assert_eq!(whole.0[1].len(), 1 + 3 * QUANTITIES.len());
-    let mut indexed = made("CREATE INDEX by_flags ON value(flags)");
-    assert!(indexed.3.iter().any(|name| name == "by_flagsvalue"), "{:?}", indexed.3);
-    indexed.3.retain(|name| name != "by_flagsvalue");
-    assert_eq!(whole, indexed);
 }
 
 /// Identity: a quantity that joins later gets its columns; older readings say why they have none of it.

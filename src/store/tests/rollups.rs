@@ -153,25 +153,6 @@ fn rows_of_one_name_share_their_roll_ups() {
     assert_eq!(kept(&s).0, Vec::<i64>::new());
 }
 
-/// Identity: a database of the version before gets the tables, empty, and its readings stay.
-#[test]
-fn a_database_without_roll_ups_gets_their_tables() {
-    let folder = folder();
-    let path = folder.path().join("v.db");
-    {
-        let mut c = Connection::open(&path).unwrap();
-        c.pragma_update(None, "application_id", schema::APPLICATION_ID).unwrap();
-        schema::migrate(&mut c, &schema::MIGRATIONS[..3], &path).unwrap();
-        c.execute_batch("INSERT INTO hour(first_reading, hour) VALUES (1, 7)").unwrap();
-    }
-    let store = Store::open_daemon(&path, &QUANTITIES).unwrap();
-    assert_eq!(store.hours_with_readings(0, 9).unwrap(), [7]);
-    let made_with = register(&store);
-    let s = Station { folder, store, made_with };
-    keep_all(&s);
-    assert_eq!(kept(&s), ((-3..=3).collect(), (-2..=2).collect()));
-}
-
 /// Identity: readings of some quantities are those of all, cut down; a span about another quantity shows in the flags.
 #[test]
 fn readings_of_some_quantities_are_those_of_all_cut_down() {

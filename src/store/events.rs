@@ -1,0 +1,127 @@
+//! Events: gaps, notes, restarts, changes. Flagged intervals are events too; what only they have is in `flagged_intervals`.
+
+use super::error::StoreError;
+use super::invalidation;
+use super::{Reader, Store};
+use crate::clock::UtcMicros;
+use crate::record::{Event, EventKind, NoteClass};
+use rusqlite::{Params, Row, Transaction, params};
+
+const INSERT: &str = "INSERT INTO event(time, until, instrument, kind, cause, text, unaffected, pixel) \
+     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)";
+
+/// Stores an event within a transaction.
+pub(super) fn put_event(tx: &Transaction<'_>, event: &Event) -> rusqlite::Result<i64> {
+    put_interval(tx, event, None, None)
+}
+
+/// The same with what a flagged interval has beside. One drops the roll-ups of the readings it covers.
+pub(super) fn put_interval(
+    tx: &Transaction<'_>,
+    event: &Event,
+    unaffected: Option<&str>,
+    pixel: Option<usize>,
+) -> rusqlite::Result<i64> {
+    if matches!(event.kind, EventKind::FlaggedInterval(_)) {
+        let until = event.until.unwrap_or(UtcMicros(i64::MAX));
+        invalidation::drop_rollups_of(tx, event.instrument.as_deref(), event.time, until)?;
+    }
+    tx.prepare_cached(INSERT)?.insert(params![
+        event.time.0,
+        event.until.map(|t| t.0),
+        event.instrument,
+        event.kind.name(),
+        event.kind.cause_name(),
+        event.text,
+        unaffected,
+        pixel.map(|i| i as i64),
+    ])
+}
+
+impl Store {
+    /// Stores an event; returns its row.
+    pub fn add_event(&self, event: &Event) -> Result<i64, StoreError> {
+        self.transact("storing an event", |tx| put_event(tx, event))
+    }
+
+    /// Stores events that belong together; returns their rows.
+    pub fn add_events(&self, events: &[Event]) -> Result<Vec<i64>, StoreError> {
+        self.transact("storing events", |tx| events.iter().map(|e| put_event(tx, e)).collect())
+    }
+
+    /// Moves the end of an event that lasts on, and rewords it; no flagged interval (see [`Store::end_span`]).
+    pub fn extend_event(&self, id: i64, until: UtcMicros, text: &str) -> Result<(), StoreError> {
+        let changed = self.transact("extending an event", |tx| {
+            tx.prepare_cached("UPDATE event SET until = ?2, text = ?3 WHERE id = ?1 AND kind <> 'flagged_interval'")?
+                .execute(params![id, until.0, text])
+        })?;
+        if changed == 1 {
+            return Ok(());
+        }
+        Err(StoreError::Shape { expected: "the row of an event".into(), found: format!("{id}") })
+    }
+}
+
+impl Reader {
+    /// The events that touch `from <= t < to`, by time.
+    pub fn events(&self, from: UtcMicros, to: UtcMicros) -> Result<Vec<Event>, StoreError> {
+        self.events_where("time < ?2 AND coalesce(until, time) >= ?1 ORDER BY time, id", [from.0, to.0])
+    }
+
+    /// The gaps that touch `from <= t < to`, by time.
+    pub fn gaps(&self, from: UtcMicros, to: UtcMicros) -> Result<Vec<Event>, StoreError> {
+        let condition = "kind = 'gap' AND time < ?2 AND coalesce(until, time) >= ?1 ORDER BY time, id";
+        self.events_where(condition, [from.0, to.0])
+    }
+
+    /// The newest `n` events, oldest first.
+    pub fn latest_events(&self, n: usize) -> Result<Vec<Event>, StoreError> {
+        self.latest_events_where("1", n)
+    }
+
+    /// The newest `n` gaps, oldest first.
+    pub fn latest_gaps(&self, n: usize) -> Result<Vec<Event>, StoreError> {
+        self.latest_events_where("kind = 'gap'", n)
+    }
+
+    fn latest_events_where(&self, condition: &str, n: usize) -> Result<Vec<Event>, StoreError> {
+        let n = i64::try_from(n).unwrap_or(i64::MAX);
+        let mut events = self.events_where(&format!("{condition} ORDER BY time DESC, id DESC LIMIT ?1"), [n])?;
+        events.reverse();
+        Ok(events)
+    }
+
+    fn events_where(&self, condition: &str, params: impl Params) -> Result<Vec<Event>, StoreError> {
+        let sql = format!("SELECT id, time, until, instrument, kind, cause, text FROM event WHERE {condition}");
+        self.rows("reading events", &sql, params, event_of)?.into_iter().collect()
+    }
+
+    /// Notes stored after the event `row`, in the order in which they were stored, and the row of the newest event of all.
+    pub fn notes_after(&self, row: i64) -> Result<(Vec<(NoteClass, Event)>, i64), StoreError> {
+        let newest = "SELECT coalesce(max(id), 0) FROM event";
+        let newest = self.rows("reading notes", newest, [], |row| row.get(0))?.first().copied().unwrap_or(0);
+        let condition = "kind = 'note' AND id > ?1 AND id <= ?2 ORDER BY id";
+        let class = |event: Event| match event.kind {
+            EventKind::Note(class) => Some((class, event)),
+            _ => None,
+        };
+        let notes = self.events_where(condition, [row, newest])?.into_iter().filter_map(class).collect();
+        Ok((notes, newest.max(row)))
+    }
+}
+
+/// From the columns id, time, until, instrument, kind, cause, text.
+fn event_of(row: &Row<'_>) -> rusqlite::Result<Result<Event, StoreError>> {
+    let (kind, cause): (String, Option<String>) = (row.get(4)?, row.get(5)?);
+    let Some(kind) = EventKind::from_names(&kind, cause.as_deref()) else {
+        let (expected, found) = ("a known kind of event".into(), format!("{kind} {cause:?}"));
+        return Ok(Err(StoreError::Corrupt { table: "event", id: row.get(0)?, expected, found }));
+    };
+    Ok(Ok(Event {
+        time: UtcMicros(row.get(1)?),
+        until: row.get::<_, Option<i64>>(2)?.map(UtcMicros),
+        instrument: row.get(3)?,
+        kind,
+        text: row.get(6)?,
+    }))
+}

@@ -1,0 +1,144 @@
+//! Flagged intervals: events with a flag, applied to every reading that is read.
+//!
+//! No row of a reading is ever rewritten for one. Invariant: whatever changes an interval drops the roll-ups of the readings it
+//! covers, in the same transaction.
+
+use super::connection::rows;
+use super::error::StoreError;
+use super::events::put_interval;
+use super::invalidation::drop_rollups;
+use super::{Reader, Store, StoredReading};
+use crate::clock::UtcMicros;
+use crate::record::{Event, EventKind, FlaggedInterval, flagged_interval};
+use rusqlite::{Connection, OptionalExtension, Row, params};
+
+const SELECT: &str = "SELECT id, time, until, instrument, kind, cause, text, unaffected, pixel FROM event WHERE kind = 'flagged_interval'";
+
+impl Store {
+    /// Stores a flagged interval; returns its row.
+    pub fn add_span(&self, new: &FlaggedInterval) -> Result<i64, StoreError> {
+        let event = Event {
+            time: new.from,
+            until: new.until,
+            instrument: new.instrument.clone(),
+            kind: EventKind::FlaggedInterval(new.flag),
+            text: new.text.clone(),
+        };
+        let unaffected = list(&new.unaffected);
+        self.transact("storing a flagged interval", |tx| put_interval(tx, &event, Some(&unaffected), new.pixel))
+    }
+
+    /// Lets an open interval affect more: it then begins at `from` where that is earlier, and leaves only these quantities unaffected.
+    pub fn widen_span(&self, id: i64, from: UtcMicros, unaffected: &[String]) -> Result<(), StoreError> {
+        let begins = self.transact("widening a flagged interval", |tx| {
+            let sql = "UPDATE event SET time = min(time, ?2), unaffected = ?3 \
+                 WHERE id = ?1 AND kind = 'flagged_interval' AND until IS NULL RETURNING time";
+            let begins: Option<i64> = tx
+                .prepare_cached(sql)?
+                .query_row(params![id, from.0, list(unaffected)], |row| row.get(0))
+                .optional()?;
+            if let Some(begins) = begins {
+                drop_rollups(tx, None, UtcMicros(begins), UtcMicros(i64::MAX))?;
+            }
+            Ok::<_, rusqlite::Error>(begins)
+        })?;
+        begins.map(|_| ()).ok_or_else(|| not_open(id))
+    }
+
+    /// Ends an open interval, at an instant no earlier than its beginning.
+    pub fn end_span(&self, id: i64, until: UtcMicros) -> Result<(), StoreError> {
+        let changed = self.transact("ending a flagged interval", |tx| {
+            // It covered the readings after its end so far. Whose they are is not asked: this is rare.
+            drop_rollups(tx, None, until, UtcMicros(i64::MAX))?;
+            let sql = "UPDATE event SET until = max(time, ?2) \
+                 WHERE id = ?1 AND kind = 'flagged_interval' AND until IS NULL";
+            tx.prepare_cached(sql)?.execute(params![id, until.0])
+        })?;
+        if changed == 1 { Ok(()) } else { Err(not_open(id)) }
+    }
+}
+
+/// Identifiers as a JSON list.
+fn list(identifiers: &[String]) -> String {
+    serde_json::Value::from(identifiers.to_vec()).to_string()
+}
+
+fn not_open(id: i64) -> StoreError {
+    StoreError::Shape { expected: "the row of an open flagged interval".into(), found: format!("{id}") }
+}
+
+impl Reader {
+    /// The flagged intervals that touch `from <= t < to`, by their beginning.
+    pub fn spans(&self, from: UtcMicros, to: UtcMicros) -> Result<Vec<FlaggedInterval>, StoreError> {
+        intervals_between(&self.lock(), from, to)
+    }
+
+    /// The open flagged intervals, by their beginning.
+    pub fn open_spans(&self) -> Result<Vec<FlaggedInterval>, StoreError> {
+        let sql = format!("{SELECT} AND until IS NULL ORDER BY time, id");
+        self.rows("reading flagged intervals", &sql, [], interval_of)?.into_iter().collect()
+    }
+}
+
+/// Applies every flagged interval to readings that were just read, with these quantities out of all.
+pub(super) fn apply(
+    connection: &Connection,
+    quantities: &[(String, String)],
+    all: &[(String, String)],
+    readings: &mut [StoredReading],
+) -> Result<(), StoreError> {
+    let times = || readings.iter().map(|r| r.reading.time_mid);
+    let (Some(first), Some(last)) = (times().min(), times().max()) else { return Ok(()) };
+    let intervals = intervals_between(connection, first, UtcMicros(last.0.saturating_add(1)))?;
+    if intervals.is_empty() {
+        return Ok(());
+    }
+    for stored in readings {
+        let before = stored.reading.clone();
+        flagged_interval::apply(&intervals, &mut stored.reading, quantities.iter().map(|q| q.0.as_str()));
+        if quantities.len() < all.len() {
+            let r = &mut stored.reading;
+            for interval in intervals.iter().filter(|s| s.covers(&r.instrument, r.time_mid)) {
+                r.flags.raise_if(all.iter().any(|q| interval.touches(&q.0)), interval.flag);
+            }
+        }
+        stored.before_spans = (before != stored.reading).then(|| Box::new(before));
+    }
+    Ok(())
+}
+
+fn intervals_between(
+    connection: &Connection,
+    from: UtcMicros,
+    to: UtcMicros,
+) -> Result<Vec<FlaggedInterval>, StoreError> {
+    let sql = format!("{SELECT} AND time < ?2 AND (until IS NULL OR until > ?1) ORDER BY time, id");
+    rows(connection, "reading flagged intervals", &sql, [from.0, to.0], interval_of)?.into_iter().collect()
+}
+
+fn interval_of(row: &Row<'_>) -> rusqlite::Result<Result<FlaggedInterval, StoreError>> {
+    let (id, kind, cause): (i64, String, Option<String>) = (row.get(0)?, row.get(4)?, row.get(5)?);
+    let Some(EventKind::FlaggedInterval(flag)) = EventKind::from_names(&kind, cause.as_deref()) else {
+        let (expected, found) = ("the name of a flag".into(), format!("{cause:?}"));
+        return Ok(Err(StoreError::Corrupt { table: "event", id, expected, found }));
+    };
+    let unaffected: Option<String> = row.get(7)?;
+    let unaffected = match unaffected.as_deref().map(serde_json::from_str::<Vec<String>>) {
+        None => Vec::new(),
+        Some(Ok(list)) => list,
+        Some(Err(why)) => {
+            let expected = "a list of identifiers".into();
+            return Ok(Err(StoreError::Corrupt { table: "event", id, expected, found: why.to_string() }));
+        }
+    };
+    Ok(Ok(FlaggedInterval {
+        id,
+        from: UtcMicros(row.get(1)?),
+        until: row.get::<_, Option<i64>>(2)?.map(UtcMicros),
+        instrument: row.get(3)?,
+        pixel: row.get::<_, Option<u32>>(8)?.map(|i| i as usize),
+        flag,
+        unaffected,
+        text: row.get(6)?,
+    }))
+}

@@ -1,0 +1,120 @@
+//! Instruments on record: one row for each detector that answered under a name.
+
+use super::error::StoreError;
+use super::{Reader, Store};
+use crate::clock::UtcMicros;
+use crate::record::{Detector, PixelRanges};
+use rusqlite::{OptionalExtension, params};
+
+/// An instrument as it answered when it was connected.
+#[derive(Clone, Copy, Debug)]
+pub struct NewInstrument<'a> {
+    /// Its name in the configuration.
+    pub name: &'a str,
+    /// Serial number.
+    pub serial: &'a str,
+    /// The whole answer to `*IDN?`.
+    pub identity: &'a str,
+    /// What it says about its detector.
+    pub detector: &'a Detector,
+}
+
+/// An instrument on record.
+#[derive(Clone, Debug, PartialEq)]
+pub struct InstrumentRow {
+    /// Its row.
+    pub id: i64,
+    /// Its name in the configuration.
+    pub name: String,
+    /// Serial number.
+    pub serial: String,
+    /// The whole answer to `*IDN?`.
+    pub identity: String,
+    /// What it says about its detector.
+    pub detector: Detector,
+    /// When it first answered.
+    pub first_seen: UtcMicros,
+}
+
+impl Store {
+    /// The row of an instrument; a new one where name, serial number or what counts mean has changed.
+    pub fn register_instrument(&self, new: &NewInstrument<'_>, when: UtcMicros) -> Result<i64, StoreError> {
+        let d = new.detector;
+        // Pairs of whole numbers can always be written.
+        let shielded = serde_json::to_string(&d.shielded.0).unwrap_or_default();
+        self.transact("registering an instrument", |tx| {
+            let known: Option<i64> = tx
+                .query_row(
+                    "SELECT id FROM instrument WHERE name = ?1 AND serial = ?2 AND pixels = ?3 AND full_scale = ?4 \
+                     AND shielded = ?5 ORDER BY id DESC LIMIT 1",
+                    params![new.name, new.serial, d.pixels as i64, d.full_scale, shielded],
+                    |row| row.get(0),
+                )
+                .optional()?;
+            if let Some(id) = known {
+                tx.execute(
+                    "UPDATE instrument SET identity = ?2, integration_min = ?3, integration_max = ?4, \
+                     has_shutter = ?5, transfer = ?6 WHERE id = ?1 AND (identity, integration_min, integration_max, \
+                     has_shutter, transfer) IS NOT (?2, ?3, ?4, ?5, ?6)",
+                    params![id, new.identity, d.integration_min_s, d.integration_max_s, d.has_shutter, d.transfer_s],
+                )?;
+                return Ok(id);
+            }
+            tx.prepare(
+                "INSERT INTO instrument(name, serial, identity, pixels, full_scale, shielded, integration_min, \
+                 integration_max, has_shutter, transfer, first_seen) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            )?
+            .insert(params![
+                new.name,
+                new.serial,
+                new.identity,
+                d.pixels as i64,
+                d.full_scale,
+                shielded,
+                d.integration_min_s,
+                d.integration_max_s,
+                d.has_shutter,
+                d.transfer_s,
+                when.0
+            ])
+        })
+    }
+}
+
+impl Reader {
+    /// Every instrument on record, by row.
+    pub fn instruments(&self) -> Result<Vec<InstrumentRow>, StoreError> {
+        let sql = "SELECT id, name, serial, identity, pixels, full_scale, shielded, integration_min, integration_max, \
+             has_shutter, transfer, first_seen FROM instrument ORDER BY id";
+        let rows = self.rows("reading instruments", sql, [], |row| {
+            let (id, shielded): (i64, String) = (row.get(0)?, row.get(6)?);
+            let Ok(ranges) = serde_json::from_str::<Vec<(u16, u16)>>(&shielded) else {
+                let expected = "ranges of shielded pixels".into();
+                return Ok(Err(StoreError::Corrupt { table: "instrument", id, expected, found: shielded }));
+            };
+            Ok(Ok(InstrumentRow {
+                id,
+                name: row.get(1)?,
+                serial: row.get(2)?,
+                identity: row.get(3)?,
+                detector: Detector {
+                    pixels: row.get::<_, u32>(4)? as usize,
+                    full_scale: row.get(5)?,
+                    shielded: PixelRanges(ranges),
+                    integration_min_s: row.get(7)?,
+                    integration_max_s: row.get(8)?,
+                    has_shutter: row.get(9)?,
+                    transfer_s: row.get(10)?,
+                },
+                first_seen: UtcMicros(row.get(11)?),
+            }))
+        })?;
+        rows.into_iter().collect()
+    }
+
+    /// The lowest row of an instrument's name; `None` where no instrument has it.
+    pub fn instrument_named(&self, name: &str) -> Result<Option<i64>, StoreError> {
+        let sql = "SELECT min(id) FROM instrument WHERE name = ?1";
+        Ok(self.rows("looking for an instrument", sql, [name], |row| row.get(0))?.first().copied().flatten())
+    }
+}

@@ -1,0 +1,244 @@
+//! What readings are made with: calibrations, configurations, computations.
+//!
+//! Invariants: each is one row for each distinct text, so registering may be repeated; what becomes active in place of another
+//! is an event.
+
+use super::error::StoreError;
+use super::events::put_event;
+use super::{Reader, Store};
+use crate::clock::UtcMicros;
+use crate::record::{Event, EventKind};
+use rusqlite::{OptionalExtension, Transaction, params};
+
+/// The version of this program, as it stands in the rows it makes.
+pub(super) const VERSION: &str = env!("CARGO_PKG_VERSION");
+
+/// `active_since` of a calibration that no reading was ever taken with.
+const NEVER_ACTIVE: i64 = i64::MIN;
+
+/// A calibration, configuration or computation on record.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Provenance {
+    /// Its row.
+    pub id: i64,
+    /// Its own name; empty for those that have none.
+    pub name: String,
+    /// The text as it was.
+    pub text: String,
+    /// SHA-256 of the text, in hexadecimal.
+    pub sha256: String,
+    /// Version of the program that made the row.
+    pub program_version: String,
+    /// Active since, or made at.
+    pub since: UtcMicros,
+}
+
+/// SHA-256 of a text, in hexadecimal.
+pub fn sha256(text: &str) -> String {
+    in_hexadecimal(&hmac_sha256::Hash::hash(text.as_bytes()))
+}
+
+pub(super) fn in_hexadecimal(hash: &[u8]) -> String {
+    hash.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+impl Store {
+    /// The row of the calibration that is active for an instrument (its row) from now on; replacing another is an event.
+    /// Its stray-light matrix, where it has one, is stored with it: the text alone cannot give values again.
+    pub fn register_calibration(
+        &self,
+        instrument: i64,
+        name: &str,
+        text: &str,
+        matrix: Option<&[f64]>,
+        when: UtcMicros,
+    ) -> Result<i64, StoreError> {
+        let matrix = self.matrix_to_keep(instrument, name, text, matrix)?;
+        self.transact("registering a calibration", |tx| {
+            let newest: Option<(i64, String, String, i64)> = tx
+                .query_row(
+                    "SELECT id, name, text, active_since FROM calibration WHERE instrument = ?1 AND active_since > ?2 \
+                     ORDER BY active_since DESC LIMIT 1",
+                    [instrument, NEVER_ACTIVE],
+                    |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)),
+                )
+                .optional()?;
+            if let Some((id, ..)) = newest.as_ref().filter(|n| n.1 == name && n.2 == text) {
+                return Ok(*id);
+            }
+            // A clock that was set back must not make the old one active again.
+            let since = newest.as_ref().map_or(when.0, |n| when.0.max(n.3 + 1));
+            let id = match calibration_row(tx, instrument, name, text)? {
+                Some(id) => {
+                    tx.execute("UPDATE calibration SET active_since = ?2 WHERE id = ?1", [id, since])?;
+                    id
+                }
+                None => put_calibration(tx, instrument, (name, text), matrix, since)?,
+            };
+            if let Some((_, old, ..)) = newest {
+                let holder: String =
+                    tx.query_row("SELECT name FROM instrument WHERE id = ?1", [instrument], |row| row.get(0))?;
+                let text = format!("calibration `{name}` ({}) active in place of `{old}`", &sha256(text)[..12]);
+                let kind = EventKind::CalibrationChanged;
+                put_event(tx, &Event { time: when, until: None, instrument: Some(holder), kind, text })?;
+            }
+            Ok(id)
+        })
+    }
+
+    /// The row of a calibration that readings of an instrument (its row) are recomputed with. It is not active for readings
+    /// to come: to the daemon it is older than any other.
+    pub fn register_calibration_beside(
+        &self,
+        instrument: i64,
+        name: &str,
+        text: &str,
+        matrix: Option<&[f64]>,
+    ) -> Result<i64, StoreError> {
+        let matrix = self.matrix_to_keep(instrument, name, text, matrix)?;
+        self.transact("registering a calibration", |tx| match calibration_row(tx, instrument, name, text)? {
+            Some(id) => Ok(id),
+            None => put_calibration(tx, instrument, (name, text), matrix, NEVER_ACTIVE),
+        })
+    }
+
+    /// The row of the configuration that is active from now on; replacing another is an event.
+    pub fn register_configuration(&self, text: &str, when: UtcMicros) -> Result<i64, StoreError> {
+        self.transact("registering a configuration", |tx| {
+            let newest: Option<(i64, String, String, i64)> = tx
+                .query_row(
+                    "SELECT id, text, sha256, active_since FROM configuration ORDER BY active_since DESC LIMIT 1",
+                    [],
+                    |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)),
+                )
+                .optional()?;
+            if let Some((id, ..)) = newest.as_ref().filter(|n| n.1 == text) {
+                return Ok(*id);
+            }
+            let since = newest.as_ref().map_or(when.0, |n| when.0.max(n.3 + 1));
+            let hash = sha256(text);
+            let sql = "UPDATE configuration SET active_since = ?2 WHERE text = ?1 RETURNING id";
+            let id = match tx.query_row(sql, params![text, since], |row| row.get(0)).optional()? {
+                Some(id) => id,
+                None => {
+                    let sql =
+                        "INSERT INTO configuration(text, sha256, program_version, active_since) VALUES (?, ?, ?, ?)";
+                    tx.prepare(sql)?.insert(params![text, hash, VERSION, since])?
+                }
+            };
+            if let Some((_, _, old, _)) = newest {
+                let text = format!("configuration {} active in place of {}", &hash[..12], &old[..12.min(old.len())]);
+                let kind = EventKind::ConfigurationChanged;
+                put_event(tx, &Event { time: when, until: None, instrument: None, kind, text })?;
+            }
+            Ok(id)
+        })
+    }
+
+    /// The row of the computation that readings are made with from now on; `text` says what it does (registry, settings).
+    pub fn register_computation(&self, text: &str, when: UtcMicros) -> Result<i64, StoreError> {
+        self.transact("registering a computation", |tx| {
+            let known = tx
+                .query_row(
+                    "SELECT id FROM computation WHERE text = ?1 AND program_version = ?2 AND active IS NOT NULL \
+                     ORDER BY id DESC LIMIT 1",
+                    [text, VERSION],
+                    |row| row.get(0),
+                )
+                .optional()?;
+            if let Some(id) = known {
+                return Ok(id);
+            }
+            tx.prepare(
+                "INSERT INTO computation(text, sha256, program_version, created, active) \
+                 VALUES (?, ?, ?, ?, (SELECT coalesce(max(active), 0) + 1 FROM computation))",
+            )?
+            .insert(params![text, sha256(text), VERSION, when.0])
+        })
+    }
+}
+
+fn calibration_row(tx: &Transaction<'_>, instrument: i64, name: &str, text: &str) -> rusqlite::Result<Option<i64>> {
+    let sql = "SELECT id FROM calibration WHERE instrument = ?1 AND name = ?2 AND text = ?3";
+    tx.query_row(sql, params![instrument, name, text], |row| row.get(0)).optional()
+}
+
+fn put_calibration(
+    tx: &Transaction<'_>,
+    instrument: i64,
+    (name, text): (&str, &str),
+    matrix: Option<i64>,
+    since: i64,
+) -> rusqlite::Result<i64> {
+    let sql = "INSERT INTO calibration(instrument, name, text, sha256, program_version, active_since, stray_matrix) \
+         VALUES (?, ?, ?, ?, ?, ?, ?)";
+    tx.prepare(sql)?.insert(params![instrument, name, text, sha256(text), VERSION, since, matrix])
+}
+
+impl Reader {
+    /// Every calibration on record, by row.
+    pub fn calibrations(&self) -> Result<Vec<Provenance>, StoreError> {
+        self.provenance("calibration", "name", "active_since", "WHERE id >= ?1 ORDER BY id", 0)
+    }
+
+    /// Every configuration on record, by row.
+    pub fn configurations(&self) -> Result<Vec<Provenance>, StoreError> {
+        self.provenance("configuration", "''", "active_since", "WHERE id >= ?1 ORDER BY id", 0)
+    }
+
+    /// Every computation that was activated, by row.
+    pub fn computations(&self) -> Result<Vec<Provenance>, StoreError> {
+        self.provenance("computation", "''", "created", "WHERE id >= ?1 AND active IS NOT NULL ORDER BY id", 0)
+    }
+
+    /// A calibration by its row.
+    pub fn calibration(&self, id: i64) -> Result<Option<Provenance>, StoreError> {
+        Ok(self.provenance("calibration", "name", "active_since", "WHERE id = ?1", id)?.pop())
+    }
+
+    /// A configuration by its row.
+    pub fn configuration(&self, id: i64) -> Result<Option<Provenance>, StoreError> {
+        Ok(self.provenance("configuration", "''", "active_since", "WHERE id = ?1", id)?.pop())
+    }
+
+    /// The configuration that became active last.
+    pub fn current_configuration(&self) -> Result<Option<Provenance>, StoreError> {
+        Ok(self.provenance("configuration", "''", "active_since", "ORDER BY active_since DESC LIMIT ?1", 1)?.pop())
+    }
+
+    /// A computation by its row.
+    pub fn computation(&self, id: i64) -> Result<Option<Provenance>, StoreError> {
+        Ok(self.provenance("computation", "''", "created", "WHERE id = ?1", id)?.pop())
+    }
+
+    fn provenance(
+        &self,
+        table: &str,
+        name: &str,
+        since: &str,
+        tail: &str,
+        key: i64,
+    ) -> Result<Vec<Provenance>, StoreError> {
+        let sql = format!("SELECT id, {name}, text, sha256, program_version, {since} FROM {table} {tail}");
+        self.rows("reading what readings were made with", &sql, [key], |row| {
+            Ok(Provenance {
+                id: row.get(0)?,
+                name: row.get(1)?,
+                text: row.get(2)?,
+                sha256: row.get(3)?,
+                program_version: row.get(4)?,
+                since: UtcMicros(row.get(5)?),
+            })
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    /// Published: FIPS 180-4's example message "abc" (NIST, Cryptographic Standards and Guidelines, SHA-256 example).
+    #[test]
+    fn a_hash_is_sha_256() {
+        let want = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";
+        assert_eq!(super::sha256("abc"), want);
+    }
+}

@@ -1,0 +1,100 @@
+//! The columns of quantities, and the view over readings that has them.
+//!
+//! A quantity has three columns in `value` and three in `window_value`, added when a program first names it. Invariants: a
+//! quantity keeps its unit; its name needs no quoting.
+
+use super::error::StoreError;
+use super::schema::ACTIVE_VALUE;
+use crate::record::Flag;
+use rusqlite::{Connection, Transaction, params};
+
+/// Whether an identifier may be a column: what the registry has, and nothing that would need quoting.
+fn is_identifier(id: &str) -> bool {
+    id.starts_with(|c: char| c.is_ascii_lowercase())
+        && id.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_')
+}
+
+/// Adds columns for quantities the database does not have yet, names its flags, and creates the view anew.
+pub(super) fn add(connection: &mut Connection, quantities: &[(&str, &str)]) -> Result<(), StoreError> {
+    let oops = StoreError::sqlite("adding columns for quantities");
+    let tx = connection.transaction().map_err(&oops)?;
+    for flag in Flag::ALL {
+        tx.execute("INSERT OR IGNORE INTO flag(bit, name) VALUES (?1, ?2)", params![*flag as u8, flag.name()])
+            .map_err(&oops)?;
+    }
+    let known = known(&tx)?;
+    for (id, unit) in quantities {
+        if !is_identifier(id) {
+            return Err(StoreError::Shape {
+                expected: "quantity identifiers of lower-case letters, digits and underscores".into(),
+                found: format!("`{id}`"),
+            });
+        }
+        match known.iter().find(|(k, _)| k == id) {
+            Some((_, stored)) if stored == unit => {}
+            Some((_, stored)) => {
+                return Err(StoreError::Shape {
+                    expected: format!("quantity `{id}` in `{stored}`, as the database has it"),
+                    found: format!("`{unit}`"),
+                });
+            }
+            None => add_one(&tx, id, unit).map_err(&oops)?,
+        }
+    }
+    create_view(&tx).map_err(&oops)?;
+    tx.commit().map_err(&oops)
+}
+
+fn add_one(tx: &Transaction<'_>, id: &str, unit: &str) -> rusqlite::Result<()> {
+    tx.execute("INSERT INTO quantity(id, unit) VALUES (?1, ?2)", [id, unit])?;
+    let columns = [
+        ("value", "", "REAL"),
+        ("value", "_uncertainty", "REAL"),
+        ("value", "_verdict", "INTEGER"), // 0 good, 1 suspect, 2 bad
+        ("window_value", "_minimum", "REAL"),
+        ("window_value", "_maximum", "REAL"),
+        ("window_value", "_deviation", "REAL"),
+    ];
+    for (table, suffix, kind) in columns {
+        tx.execute_batch(&format!("ALTER TABLE {table} ADD COLUMN \"{id}{suffix}\" {kind}"))?;
+    }
+    Ok(())
+}
+
+/// The quantities a database has columns for, as (identifier, unit), in the order they were added.
+pub(super) fn known(connection: &Connection) -> Result<Vec<(String, String)>, StoreError> {
+    let read = || -> rusqlite::Result<Vec<(String, String)>> {
+        let mut statement = connection.prepare("SELECT id, unit FROM quantity ORDER BY position")?;
+        statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect()
+    };
+    read().map_err(StoreError::sqlite("reading the list of quantities"))
+}
+
+/// The view for people and scripts: one row a reading with the active values; verdicts in words as they were stored; in
+/// `interval_flags` the flags of every flagged interval that covers the reading.
+fn create_view(tx: &Transaction<'_>) -> rusqlite::Result<()> {
+    let mut statement = tx.prepare("SELECT id FROM quantity ORDER BY position")?;
+    let ids: Vec<String> = statement.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?;
+    let mut columns = String::new();
+    for id in ids {
+        columns += &format!(
+            ", v.\"{id}\", v.\"{id}_uncertainty\", CASE v.\"{id}_verdict\" WHEN 0 THEN 'good' WHEN 1 THEN 'suspect' \
+             WHEN 2 THEN 'bad' END AS \"{id}_verdict\", w.\"{id}_minimum\", w.\"{id}_maximum\", w.\"{id}_deviation\""
+        );
+    }
+    tx.execute_batch(&format!(
+        "DROP VIEW IF EXISTS readings;
+         CREATE VIEW readings AS SELECT r.id AS id, r.time_start, r.time_mid, r.time_end, i.name AS instrument,
+             k.name AS calibration, r.configuration, v.computation, r.sun_elevation, r.sun_azimuth,
+             r.relative_air_mass, r.detector_temperature, r.exposures, r.peak_level, v.signal_to_noise, v.stray_floor,
+             v.dark_age, coalesce(v.flags, r.flags) AS flags,
+             (SELECT group_concat(DISTINCT e.cause) FROM event e WHERE e.kind = 'flagged_interval'
+                 AND e.time <= r.time_mid AND (e.until IS NULL OR e.until > r.time_mid)
+                 AND (e.instrument IS NULL OR e.instrument = i.name)) AS interval_flags,
+             v.reasons{columns}
+         FROM reading r JOIN instrument i ON i.id = r.instrument
+             LEFT JOIN value v ON v.id = {ACTIVE_VALUE}
+             LEFT JOIN calibration k ON k.id = v.calibration
+             LEFT JOIN window_value w ON w.reading = r.id;"
+    ))
+}

@@ -1,0 +1,168 @@
+//! One reading as a row: the statement that reads it and what its columns become.
+//!
+//! Invariant: the statement and [`reading_of`] list the same columns in the same order.
+
+use super::error::StoreError;
+use super::rows::{MadeWith, StoredReading};
+use super::schema::{ACTIVE_VALUE, READING_BITS};
+use crate::clock::UtcMicros;
+use crate::record::{AcquisitionContext, Bracket, Flags, QuantityValue, Reading, Tracked, Verdict, WindowStatistics};
+use rusqlite::Row;
+
+/// Why a quantity is null that the program did not know when it computed the values.
+pub const NOT_YET_A_QUANTITY: &str = "not among the quantities when it was computed";
+
+/// Which quantities are read of a reading, as which computation made them, and the statement that does.
+#[derive(Clone, Debug)]
+pub(super) struct Columns {
+    pub(super) quantities: Vec<(String, String)>,
+    /// `None`: whichever is active for the reading.
+    pub(super) computation: Option<i64>,
+    pub(super) select: String,
+}
+
+impl Columns {
+    pub(super) fn of(quantities: Vec<(String, String)>, computation: Option<i64>) -> Self {
+        let value = match computation {
+            None => ACTIVE_VALUE.to_owned(),
+            Some(id) => format!("({id} << {READING_BITS} | r.id)"),
+        };
+        let select = select(quantities.iter().map(|(id, _)| id.as_str()), &value);
+        Self { quantities, computation, select }
+    }
+    /// Why there is no value where the computation has made none of the reading.
+    fn absence(&self) -> String {
+        match self.computation {
+            None => "no values are active".to_owned(),
+            Some(id) => format!("not made by computation {id}"),
+        }
+    }
+}
+
+/// The columns of a reading, without a condition; `value` is the id of its row in `value`, as SQL.
+fn select<'a>(ids: impl Iterator<Item = &'a str>, value: &str) -> String {
+    let mut columns = String::new();
+    for id in ids {
+        for column in ["v.\"ID\"", "v.\"ID_uncertainty\"", "v.\"ID_verdict\""] {
+            columns += &format!(", {}", column.replace("ID", id));
+        }
+        for column in ["w.\"ID_minimum\"", "w.\"ID_maximum\"", "w.\"ID_deviation\""] {
+            columns += &format!(", {}", column.replace("ID", id));
+        }
+    }
+    format!(
+        "SELECT r.id, r.time_start, r.time_mid, r.time_end, r.instrument, i.name, r.configuration, r.sun_elevation, \
+         r.sun_azimuth, r.relative_air_mass, r.detector_temperature, r.exposures, r.peak_level, r.flags, v.computation, \
+         v.calibration, v.flags, v.signal_to_noise, v.stray_floor, v.dark_age, v.reasons, w.reading, r.acquisition_context, \
+         r.unsteady_share, r.wavelength_applied, r.wavelength_age, r.response_age{columns} \
+         FROM reading r JOIN instrument i ON i.id = r.instrument LEFT JOIN value v ON v.id = {value} \
+         LEFT JOIN window_value w ON w.reading = r.id"
+    )
+}
+const FIRST_QUANTITY: usize = 27;
+const PER_QUANTITY: usize = 6;
+
+/// How the brackets are written in `reading.exposures`.
+pub(super) fn exposures_text(brackets: &[Bracket]) -> String {
+    let pairs: Vec<(f64, u32)> = brackets.iter().map(|r| (r.integration_s, r.exposures)).collect();
+    // Numbers and arrays can always be written; what is not finite becomes null.
+    serde_json::to_string(&pairs).unwrap_or_else(|_| "[]".into())
+}
+
+/// What a row says.
+pub(super) fn reading_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<Result<StoredReading, StoreError>> {
+    let id = row.get(0)?;
+    let corrupt = |table, expected: &str, found: String| {
+        Ok(Err(StoreError::Corrupt { table, id, expected: expected.into(), found }))
+    };
+    let exposures: String = row.get(11)?;
+    let Ok(pairs) = serde_json::from_str::<Vec<(Option<f64>, u32)>>(&exposures) else {
+        return corrupt("reading", "pairs of integration time and count", exposures);
+    };
+    let bracket = |(t, n): (Option<f64>, u32)| Bracket { integration_s: t.unwrap_or(f64::NAN), exposures: n };
+    let values = match values_of(columns, row)? {
+        Ok(values) => values,
+        Err((expected, found)) => return corrupt("value", expected, found),
+    };
+    let flags_when_taken = Flags(row.get(13)?);
+    let peak_level = row.get::<_, Option<f64>>(12)?.unwrap_or(f64::NAN);
+    let reading = Reading {
+        id,
+        time_start: UtcMicros(row.get(1)?),
+        time_mid: UtcMicros(row.get(2)?),
+        time_end: UtcMicros(row.get(3)?),
+        instrument: row.get(5)?,
+        sun_elevation: row.get(7)?,
+        sun_azimuth: row.get(8)?,
+        relative_air_mass: row.get(9)?,
+        detector_temperature: row.get(10)?,
+        exposures: pairs.into_iter().map(bracket).collect(),
+        peak_level,
+        signal_to_noise: row.get(17)?,
+        stray_floor: row.get(18)?,
+        dark_age: row.get(19)?,
+        flags: row.get::<_, Option<u32>>(16)?.map_or(flags_when_taken, Flags),
+        values,
+        window: window_of(columns, row)?,
+    };
+    let made_with = MadeWith {
+        instrument: row.get(4)?,
+        calibration: row.get(15)?,
+        configuration: row.get(6)?,
+        computation: row.get::<_, Option<i64>>(14)?.unwrap_or(0),
+    };
+    let number = |at| row.get::<_, Option<f64>>(at).map(|x| x.unwrap_or(0.0));
+    let tracked = Tracked { shift_nm: number(24)?, wavelength_age_s: number(25)?, response_age_s: number(26)? };
+    let about = AcquisitionContext { tracked, ..AcquisitionContext::from_bits(row.get(22)?, number(23)?, peak_level) };
+    Ok(Ok(StoredReading { reading, before_spans: None, made_with, flags_when_taken, about }))
+}
+
+/// The values, or what was expected and what was found.
+type Values = Result<Vec<QuantityValue>, (&'static str, String)>;
+
+fn values_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<Values> {
+    let reasons: Option<String> = row.get(20)?;
+    let reasons: serde_json::Map<String, serde_json::Value> = match &reasons {
+        None => serde_json::Map::new(),
+        Some(text) => match serde_json::from_str(text) {
+            Ok(map) => map,
+            Err(_) => return Ok(Err(("reasons by quantity", text.clone()))),
+        },
+    };
+    let computed = row.get::<_, Option<i64>>(14)?.is_some();
+    let mut values = Vec::with_capacity(columns.quantities.len());
+    for (k, (name, _)) in columns.quantities.iter().enumerate() {
+        let at = FIRST_QUANTITY + PER_QUANTITY * k;
+        let verdict = row.get::<_, Option<i64>>(at + 2)?;
+        values.push(match (row.get(at)?, row.get(at + 1)?, verdict.map(Verdict::from_code)) {
+            (Some(value), Some(uncertainty), Some(Some(verdict))) => {
+                QuantityValue::Value { value, uncertainty, verdict }
+            }
+            (None, None, None) => QuantityValue::Null(match reasons.get(name).and_then(|r| r.as_str()) {
+                Some(reason) => reason.to_owned(),
+                None if computed => NOT_YET_A_QUANTITY.to_owned(),
+                None => columns.absence(),
+            }),
+            (value, uncertainty, _) => {
+                let found: (Option<f64>, Option<f64>, _) = (value, uncertainty, verdict);
+                return Ok(Err(("a value with uncertainty and verdict, or none", format!("{found:?}"))));
+            }
+        });
+    }
+    Ok(Ok(values))
+}
+
+/// Statistics of the window, one entry a quantity; empty where the reading filled no window.
+fn window_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<Vec<Option<WindowStatistics>>> {
+    if row.get::<_, Option<i64>>(21)?.is_none() {
+        return Ok(Vec::new());
+    }
+    let statistics = |k| {
+        let at = FIRST_QUANTITY + PER_QUANTITY * k;
+        Ok(match (row.get(at + 3)?, row.get(at + 4)?, row.get(at + 5)?) {
+            (Some(minimum), Some(maximum), Some(deviation)) => Some(WindowStatistics { minimum, maximum, deviation }),
+            _ => None,
+        })
+    };
+    (0..columns.quantities.len()).map(statistics).collect()
+}

@@ -1,0 +1,169 @@
+//! Queries of readings. Every query is short, so that no open read transaction blocks a checkpoint.
+//!
+//! A stretch of time is read page by page. Flagged intervals are applied to whatever is read.
+
+use super::connection::rows;
+use super::error::StoreError;
+use super::reading_row::{Columns, reading_of};
+use super::rows::StoredReading;
+use super::schema::hour_of;
+use super::{Reader, flagged_intervals};
+use crate::clock::UtcMicros;
+use rusqlite::{Connection, Params, Row};
+use std::borrow::Cow;
+use std::collections::VecDeque;
+use std::ops::Range;
+
+/// Readings fetched in one go.
+const PAGE: i64 = 256;
+
+const BETWEEN: &str = "WHERE r.id >= ?1 AND r.id < ?2 AND r.time_mid >= ?3 AND r.time_mid < ?4 ORDER BY r.id";
+
+impl Reader {
+    /// The newest `n` readings, oldest first.
+    pub fn latest(&self, n: usize) -> Result<Vec<StoredReading>, StoreError> {
+        let n = i64::try_from(n).unwrap_or(i64::MAX);
+        let mut readings = self.fetch(&self.columns, "ORDER BY r.id DESC LIMIT ?1", [n])?;
+        readings.reverse();
+        Ok(readings)
+    }
+
+    /// One reading.
+    pub fn reading(&self, id: i64) -> Result<Option<StoredReading>, StoreError> {
+        Ok(self.fetch(&self.columns, "WHERE r.id = ?1", [id])?.pop())
+    }
+
+    /// The readings with `from <= time_mid < to`, in the order in which they were stored, fetched page by page.
+    ///
+    /// Readings that are stored while this runs are not seen.
+    pub fn readings(&self, from: UtcMicros, to: UtcMicros) -> Result<Readings<'_>, StoreError> {
+        self.readings_by(Cow::Borrowed(&self.columns), from, to)
+    }
+
+    /// The same with only these quantities, those of them the database knows ([`Readings::quantities`]), in this order: a
+    /// fraction of the work. A flagged interval that affects none of them, but others, still shows in the flags.
+    pub fn readings_of(&self, ids: &[&str], from: UtcMicros, to: UtcMicros) -> Result<Readings<'_>, StoreError> {
+        self.readings_by(Cow::Owned(self.columns_of(ids)), from, to)
+    }
+
+    /// The columns of these quantities, those of them the database knows, in this order.
+    pub(super) fn columns_of(&self, ids: &[&str]) -> Columns {
+        let known = |id: &&str| self.quantities().iter().find(|q| q.0 == **id).cloned();
+        Columns::of(ids.iter().filter_map(known).collect(), self.columns.computation)
+    }
+
+    fn readings_by<'a>(
+        &'a self,
+        columns: Cow<'a, Columns>,
+        from: UtcMicros,
+        to: UtcMicros,
+    ) -> Result<Readings<'a>, StoreError> {
+        let ranges = self.ids_between(from, to)?.into();
+        Ok(Readings { reader: self, columns, from, to, ranges, page: VecDeque::new() })
+    }
+
+    /// Runs of ids that hold every reading with `from <= time_mid < to`, and others of the same hours.
+    pub fn ids_between(&self, from: UtcMicros, to: UtcMicros) -> Result<Vec<Range<i64>>, StoreError> {
+        ids_between(&self.lock(), from, to)
+    }
+
+    /// How many of the readings with these ids have `from <= time_mid < to`.
+    pub fn count_readings(&self, ids: Range<i64>, from: UtcMicros, to: UtcMicros) -> Result<u64, StoreError> {
+        let sql = "SELECT count(*) FROM reading WHERE id >= ?1 AND id < ?2 AND time_mid >= ?3 AND time_mid < ?4";
+        let found =
+            self.rows("counting readings", sql, [ids.start, ids.end, from.0, to.0], |row| row.get::<_, i64>(0))?;
+        Ok(found.first().map_or(0, |n| *n as u64))
+    }
+
+    /// Of the readings with these ids, those with `from <= time_mid < to`: what is known of them without their values.
+    pub fn facts(&self, ids: Range<i64>, from: UtcMicros, to: UtcMicros) -> Result<Vec<StoredReading>, StoreError> {
+        self.fetch(&self.columns_of(&[]), BETWEEN, [ids.start, ids.end, from.0, to.0])
+    }
+
+    fn fetch(&self, columns: &Columns, tail: &str, params: impl Params) -> Result<Vec<StoredReading>, StoreError> {
+        fetch(&self.lock(), columns, self.quantities(), tail, params)
+    }
+}
+
+/// Runs of ids that hold every reading with `from <= time_mid < to`, and others of the same hours.
+fn ids_between(connection: &Connection, from: UtcMicros, to: UtcMicros) -> Result<Vec<Range<i64>>, StoreError> {
+    let doing = "finding readings by time";
+    // Runs that begin in these hours, each up to where the next one begins.
+    let sql = "SELECT first_reading, coalesce((SELECT min(n.first_reading) FROM hour n \
+         WHERE n.first_reading > h.first_reading), ?3) FROM hour h WHERE hour BETWEEN ?1 AND ?2 ORDER BY first_reading";
+    let (first, last) = (hour_of(from), hour_of(UtcMicros(to.0.saturating_sub(1))));
+    let range = |row: &Row<'_>| Ok(row.get(0)?..row.get(1)?);
+    let runs: Vec<Range<i64>> = rows(connection, doing, sql, [first, last, i64::MAX], range)?;
+    let newest = rows(connection, doing, "SELECT coalesce(max(id), 0) FROM reading", [], |row| row.get::<_, i64>(0))?;
+    let newest = newest.first().copied().unwrap_or(0);
+    let mut ranges: Vec<Range<i64>> = Vec::new();
+    for Range { start, end } in runs {
+        let end = end.min(newest + 1);
+        if start >= end {
+            continue;
+        }
+        match ranges.last_mut() {
+            Some(range) if range.end == start => range.end = end,
+            _ => ranges.push(start..end),
+        }
+    }
+    Ok(ranges)
+}
+
+/// Reads readings, and applies the flagged intervals; `all` are the quantities of the database.
+fn fetch(
+    connection: &Connection,
+    columns: &Columns,
+    all: &[(String, String)],
+    tail: &str,
+    params: impl Params,
+) -> Result<Vec<StoredReading>, StoreError> {
+    let sql = format!("{} {tail}", columns.select);
+    let read = rows(connection, "reading readings", &sql, params, |row| reading_of(columns, row))?;
+    let mut readings: Vec<StoredReading> = read.into_iter().collect::<Result<_, _>>()?;
+    flagged_intervals::apply(connection, &columns.quantities, all, &mut readings)?;
+    Ok(readings)
+}
+
+/// The readings of a stretch of time, page by page.
+#[derive(Debug)]
+pub struct Readings<'a> {
+    reader: &'a Reader,
+    columns: Cow<'a, Columns>,
+    from: UtcMicros,
+    to: UtcMicros,
+    ranges: VecDeque<Range<i64>>,
+    page: VecDeque<StoredReading>,
+}
+
+impl Readings<'_> {
+    /// The quantities in the order in which the readings carry them.
+    pub fn quantities(&self) -> &[(String, String)] {
+        &self.columns.quantities
+    }
+}
+
+impl Iterator for Readings<'_> {
+    type Item = Result<StoredReading, StoreError>;
+    fn next(&mut self) -> Option<Self::Item> {
+        loop {
+            if let Some(reading) = self.page.pop_front() {
+                return Some(Ok(reading));
+            }
+            let range = self.ranges.front_mut()?;
+            let ids = range.start..range.end.min(range.start.saturating_add(PAGE));
+            range.start = ids.end;
+            if range.is_empty() {
+                self.ranges.pop_front();
+            }
+            let params = [ids.start, ids.end, self.from.0, self.to.0];
+            match self.reader.fetch(&self.columns, BETWEEN, params) {
+                Ok(page) => self.page = page.into(),
+                Err(e) => {
+                    self.ranges.clear();
+                    return Some(Err(e));
+                }
+            }
+        }
+    }
+}
