@@ -13,7 +13,7 @@ use crate::clock::{Clock, RealClock, UtcMicros};
 use crate::config::Config;
 use crate::export::long::quoted;
 use crate::quantities::Group;
-use crate::summary::{ComesWith, Day, FIGURES, Figure, QUANTITIES, Rules};
+use crate::summary::{Attributes, Day, FIGURES, Figure, QUANTITIES, Rules};
 use serde_json::{Value, json};
 use std::fmt::Write;
 
@@ -113,7 +113,7 @@ fn in_json(config: &Config, rules: &Rules, found: &[Days]) -> Value {
     let definitions: serde_json::Map<String, Value> =
         FIGURES.iter().map(|f| (f.id.to_owned(), f.definition.into())).collect();
     json!({
-        "station": config.station.name, "rules": rules.in_words(), "caution": caution(config), "definitions": definitions,
+        "station": config.station.name, "rules": rules.description(), "caution": caution(config), "definitions": definitions,
         "instruments": instruments,
     })
 }
@@ -158,7 +158,7 @@ fn in_csv(config: &Config, rules: &Rules, found: &[Days]) -> String {
     let mut out = String::new();
     // Writing to a string cannot fail.
     let _ = writeln!(out, "# station: {}", config.station.name.replace(['\n', '\r'], " "));
-    for line in rules.in_words() {
+    for line in rules.description() {
         let _ = writeln!(out, "# {line}");
     }
     let _ = writeln!(out, "# caution: {}", caution(config));
@@ -167,7 +167,7 @@ fn in_csv(config: &Config, rules: &Rules, found: &[Days]) -> String {
     }
     out += "date,starts,ends,instrument,readings,reference_readings,data_coverage,partial";
     for info in FIGURES {
-        for (column, there) in columns(info.comes_with) {
+        for (column, there) in columns(info.attributes) {
             if there {
                 let _ = write!(out, ",{}{column}", info.id);
             }
@@ -184,7 +184,7 @@ fn in_csv(config: &Config, rules: &Rules, found: &[Days]) -> String {
 }
 
 /// The columns a figure may have, and which of them this one has.
-fn columns(with: ComesWith) -> [(&'static str, bool); 5] {
+fn columns(with: Attributes) -> [(&'static str, bool); 5] {
     [
         ("", true),
         ("_uncertainty", with.uncertainty),
@@ -211,7 +211,7 @@ fn csv_row(out: &mut String, instrument: &str, day: &Day) {
             Some(Figure::Null { reason }) => reasons.push(format!("{}: {reason}", info.id)),
             None => {}
         }
-        for (field, (_, there)) in fields.iter().zip(columns(info.comes_with)) {
+        for (field, (_, there)) in fields.iter().zip(columns(info.attributes)) {
             if there {
                 let _ = write!(out, ",{field}");
             }

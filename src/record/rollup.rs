@@ -11,7 +11,7 @@ pub struct HourValue {
 
 impl HourValue {
     /// How many values the range is of.
-    pub fn served(&self) -> u32 {
+    pub fn used(&self) -> u32 {
         self.verdicts[0] + self.verdicts[1]
     }
 }

@@ -1,7 +1,9 @@
-//! Which stretch of time a day is: from `day_starts_at` to the same time of the next date, in local standard time.
+//! The bounds of a day: from `day_starts_at` to the same time of the next date, in local standard time.
 //!
-//! Summer time is left out, so that a day has 24 hours when the clocks change and two summers compare; only a zone that
-//! changes its standard time itself makes a longer or shorter day. No instant lies in two days or in none.
+//! Summer time is ignored, so that every day has 24 hours and years are comparable. A day is longer or shorter only if the zone
+//! changes its standard time.
+//!
+//! Invariant: every instant belongs to exactly one day.
 
 use crate::clock::UtcMicros;
 use crate::zone::Zone;
@@ -9,19 +11,19 @@ use chrono::{Datelike, NaiveDate, Offset, TimeZone};
 
 const DAY_S: i64 = 86_400;
 
-/// A day.
+/// The bounds of a day.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct DayBounds {
     /// The date at its beginning, in local standard time.
     pub date: NaiveDate,
-    /// Its first instant.
+    /// First instant of the day.
     pub starts: UtcMicros,
-    /// The first instant after it.
+    /// First instant after the day.
     pub ends: UtcMicros,
 }
 
-/// Local standard time's offset from UTC in a year [s]: the lower of those on 1 January and 1 July. What a zone calls its
-/// standard time is no help: in some it is the summer's.
+/// Offset of local standard time from UTC in a year [s]: the lower of those on 1 January and 1 July. The database's own mark of
+/// standard time is not used, because some zones apply it to summer time.
 fn standard_offset_s(zone: Zone, year: i32) -> i64 {
     let at = |month| {
         let noon = NaiveDate::from_ymd_opt(year, month, 1)?.and_hms_opt(12, 0, 0)?;
@@ -30,19 +32,19 @@ fn standard_offset_s(zone: Zone, year: i32) -> i64 {
     [1, 7].into_iter().filter_map(at).min().unwrap_or(0)
 }
 
-/// The first instant of the day of a date [µs since 1970].
+/// First instant of the day of a date [µs since 1970].
 fn start_of(zone: Zone, day_starts_at_s: u32, date: NaiveDate) -> i64 {
     let midnight = date.and_hms_opt(0, 0, 0).unwrap_or_default().and_utc().timestamp();
     (midnight - standard_offset_s(zone, date.year()) + i64::from(day_starts_at_s)) * 1_000_000
 }
 
-/// The day an instant lies in.
+/// The day that contains an instant.
 pub(super) fn day_of(zone: Zone, day_starts_at_s: u32, t: UtcMicros) -> DayBounds {
     let utc = t.to_chrono();
     let shift = standard_offset_s(zone, utc.year()) - i64::from(day_starts_at_s);
     let guess = chrono::DateTime::from_timestamp(utc.timestamp().saturating_add(shift), 0).unwrap_or_default();
     let mut date = guess.date_naive();
-    // Near New Year the year of the date may have another offset than that of the instant.
+    // Near New Year the offsets of the date's year and the instant's year may differ.
     if start_of(zone, day_starts_at_s, date) > t.0 {
         date = date.pred_opt().unwrap_or(date);
     } else if date.succ_opt().is_some_and(|next| start_of(zone, day_starts_at_s, next) <= t.0) {
@@ -66,8 +68,8 @@ mod tests {
         UtcMicros::parse(text).unwrap()
     }
 
-    /// Identity: days of a year follow each other without hole or overlap, every one of 24 hours, over both changes of the
-    /// clocks, wherever the zone keeps its summer time; an instant lies in the day that begins before it.
+    /// The days of a year have no gap or overlap and 24 hours each, over both clock changes, in zones of both hemispheres; an
+    /// instant belongs to the day that begins before it.
     #[test]
     fn days_have_24_hours_over_changes_of_the_clocks() {
         let zones =

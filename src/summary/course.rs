@@ -1,25 +1,25 @@
-//! The course of one quantity through a day: straight between readings, cut where none were.
+//! The course of one quantity through a day: linear between readings, with gaps where readings are missing.
 //!
-//! **The gap rule.** Between two values that are not bad and at most `interpolate_up_to_s` apart the light runs straight. Over a longer time it
-//! is not known, but where it is dark whether or not anybody looks ([`super::Rules`]): there it is zero, and the dark is bridged
-//! to as a reading is. A day's edge is met by the neighbours beyond it under the same rule. Integrals are therefore
-//! trapezoids, exact for light that is straight between readings.
+//! **Gap rule.** The course is linear between two values that are not bad and at most `interpolate_up_to_s` apart. Over a longer
+//! time it is unknown, except in periods that are dark independent of readings ([`super::Rules`]): there it is zero, and the
+//! edge of the dark period is interpolated to like a reading. Readings beyond the edges of the day are used under the same
+//! rule. Integrals are trapezoids, exact for light that is linear between readings.
 //!
-//! **Uncertainty.** A value comes with the uncertainty of all its parts together; how much of it is common to the day (the
-//! calibration's, by far the most in daylight) and how much is noise that averages out is not kept. The uncertainty of a
-//! sum is therefore the sum of the uncertainties, as if all of it were common: an upper bound, and never too small.
+//! **Uncertainty.** The uncertainty of a value combines all components. Its division into the part common to the day (from the
+//! calibration, by far the largest in daylight) and noise that averages out is not stored. The uncertainty of a sum is
+//! therefore the sum of the uncertainties, as for full correlation: an upper bound.
 
 /// A value at an instant.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Sample {
-    /// When [µs].
+    /// Instant [µs].
     pub(super) t: i64,
     pub(super) value: f64,
     pub(super) uncertainty: f64,
     pub(super) suspect: bool,
 }
 
-/// A stretch in which the light is known.
+/// A time segment with known light, linear between its ends.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Piece {
     from: i64,
@@ -29,22 +29,22 @@ struct Piece {
     suspect: bool,
 }
 
-/// What a stretch of a course adds up to.
+/// Integrals over a part of a course.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(super) struct Sum {
-    /// Unit of the quantity times seconds.
+    /// Integral of the value [unit of the quantity × s].
     pub(super) amount: f64,
     pub(super) uncertainty: f64,
-    /// Amount from pieces that begin or end at a suspect value, without its sign.
+    /// Absolute integral over pieces that begin or end at a suspect value.
     pub(super) suspect: f64,
-    /// The same of all pieces.
+    /// Absolute integral over all pieces.
     pub(super) gross: f64,
-    /// Time known [µs].
+    /// Duration of the known course [µs].
     pub(super) known: i64,
 }
 
 impl Sum {
-    /// The share of the amount that rests on suspect values [1].
+    /// Share of the integral that comes from suspect values [1].
     pub(super) fn suspect_share(&self) -> f64 {
         if self.gross > 0.0 { (self.suspect / self.gross).clamp(0.0, 1.0) } else { 0.0 }
     }
@@ -54,31 +54,35 @@ impl Sum {
 #[derive(Clone, Debug)]
 pub(super) struct Course {
     pieces: Vec<Piece>,
-    /// Whether any piece lies between values, rather than in the dark.
+    /// Whether any piece is between measured values; otherwise all are dark periods.
     measured: bool,
     starts: i64,
     ends: i64,
 }
 
 impl Course {
-    /// Between `starts` and `ends`, through samples in order of time; `dark` are the stretches of it that are dark by
-    /// themselves, in order.
-    pub(super) fn new(samples: &[Sample], (starts, ends): (i64, i64), bridge: i64, dark: &[(i64, i64)]) -> Self {
+    /// The course from `starts` to `ends` through samples in order of time; `dark`: the dark periods, in order.
+    pub(super) fn new(
+        samples: &[Sample],
+        (starts, ends): (i64, i64),
+        interpolate_up_to: i64,
+        dark: &[(i64, i64)],
+    ) -> Self {
         let mut course = Self { pieces: Vec::with_capacity(samples.len()), measured: false, starts, ends };
         let mut last: Option<Sample> = None;
         for &sample in samples {
             match last {
-                Some(before) if sample.t - before.t <= bridge => course.line(before, sample),
-                _ => course.gap(last, Some(sample), bridge, dark),
+                Some(before) if sample.t - before.t <= interpolate_up_to => course.line(before, sample),
+                _ => course.gap(last, Some(sample), interpolate_up_to, dark),
             }
             last = Some(sample);
         }
-        course.gap(last, None, bridge, dark);
+        course.gap(last, None, interpolate_up_to, dark);
         course
     }
 
-    /// A time over which readings cannot be bridged: the dark in it is light known to be zero, met like a reading.
-    fn gap(&mut self, mut last: Option<Sample>, next: Option<Sample>, bridge: i64, dark: &[(i64, i64)]) {
+    /// Adds the dark periods of a time too long for interpolation: the light is zero there, and their edges act like readings.
+    fn gap(&mut self, mut last: Option<Sample>, next: Option<Sample>, interpolate_up_to: i64, dark: &[(i64, i64)]) {
         let zero = |t| Sample { t, value: 0.0, uncertainty: 0.0, suspect: false };
         let (begin, end) = (last.map_or(i64::MIN, |s| s.t), next.map_or(i64::MAX, |s| s.t));
         for &(a, b) in dark {
@@ -86,7 +90,7 @@ impl Course {
             if a >= b {
                 continue;
             }
-            if let Some(before) = last.filter(|s| a - s.t <= bridge) {
+            if let Some(before) = last.filter(|s| a - s.t <= interpolate_up_to) {
                 self.line(before, zero(a));
             }
             let (from, to) = (a.max(self.starts), b.min(self.ends));
@@ -96,7 +100,7 @@ impl Course {
             last = Some(zero(b));
         }
         if let (Some(before), Some(next)) = (last, next)
-            && next.t - before.t <= bridge
+            && next.t - before.t <= interpolate_up_to
         {
             self.line(before, next);
         }
@@ -121,29 +125,29 @@ impl Course {
         self.measured = true;
     }
 
-    /// Whether any of it lies between values.
+    /// Whether any part of the course is measured.
     pub(super) fn is_measured(&self) -> bool {
         self.measured
     }
 
-    /// The share of the day that is known [1]; exactly 1 where all of it is.
+    /// Share of the day with a known course [1]; exactly 1 if complete.
     pub(super) fn data_coverage(&self) -> f64 {
         let known: i64 = self.pieces.iter().map(|p| p.to - p.from).sum();
         known as f64 / (self.ends - self.starts) as f64
     }
 
-    /// The whole day.
+    /// Integrals over the whole day.
     pub(super) fn sum(&self) -> Sum {
         self.pieces.iter().fold(Sum::default(), |s, p| s.and(p))
     }
 
-    /// Time known within stretches that are in order [µs].
+    /// Duration of the known course within periods that are in order [µs].
     pub(super) fn known_within(&self, stretches: &[(i64, i64)]) -> i64 {
         let within = |p: &Piece| -> i64 { stretches.iter().map(|(a, b)| (p.to.min(*b) - p.from.max(*a)).max(0)).sum() };
         self.pieces.iter().map(within).sum()
     }
 
-    /// Time during which the value is above a level [s], and the share of it that rests on suspect values.
+    /// Time with the value above a level [s], and the share of it that comes from suspect values.
     pub(super) fn above(&self, level: f64) -> (f64, f64) {
         let (mut all, mut suspect) = (0.0, 0.0);
         for p in &self.pieces {
@@ -161,10 +165,10 @@ impl Course {
         (all, if all > 0.0 { suspect / all } else { 0.0 })
     }
 
-    /// The highest mean over a window of this length [µs] that is known without a hole and begins or ends at a reading: the mean's
-    /// sum, and the middle of the window.
+    /// The highest mean over a window of this length [µs] that has no gap and begins or ends at a reading: the integrals over the
+    /// window, and its middle.
     pub(super) fn highest_mean(&self, length: i64) -> Option<(Sum, i64)> {
-        // Sums up to the beginning of each piece, so that a window costs no walk.
+        // Cumulative sums at the start of each piece, so that a window needs no loop over pieces.
         let mut before = Vec::with_capacity(self.pieces.len() + 1);
         before.push(Sum::default());
         for p in &self.pieces {
@@ -187,7 +191,7 @@ impl Course {
                 continue;
             }
             let sum = b.less(&a);
-            // The earliest of equals, whatever the order in which they are looked at.
+            // The earliest of equal windows, independent of the order of evaluation.
             let middle = begin + length / 2;
             if best.is_none_or(|(s, at)| sum.amount > s.amount || (sum.amount == s.amount && middle < at)) {
                 best = Some((sum, middle));
@@ -198,7 +202,7 @@ impl Course {
 }
 
 impl Piece {
-    /// The part of it before an instant within it.
+    /// The part of the piece before an instant within it.
     fn cut(&self, t: i64) -> Self {
         let share = (t - self.from) as f64 / (self.to - self.from) as f64;
         let end = |ends: [f64; 2]| [ends[0], ends[0] + (ends[1] - ends[0]) * share];

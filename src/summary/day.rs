@@ -1,7 +1,7 @@
 //! The figures of one day of one instrument, from its readings.
 //!
-//! Values that are not bad serve; a bad one is as good as none, and a reading of a check source is another light. What rests
-//! on suspect values says how much of it does. See [`super::course`] for gaps and uncertainty.
+//! Bad values and readings of a check source are excluded. Each figure states the share that comes from suspect values. See
+//! [`super::course`] for gaps and uncertainty.
 
 use super::calendar::DayBounds;
 use super::course::{Course, Sample, Sum};
@@ -13,7 +13,7 @@ use crate::record::{Flag, QuantityValue, Reading, Verdict};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
-/// The quantities figures are made of, in the order in which [`day`] expects them in a reading.
+/// The quantities from which figures are computed, in the order in which [`day`] expects them in a reading.
 pub const QUANTITIES: [&str; 5] = ["ppfd", "illuminance", "erythemal_irradiance", "uv_index", "red_far_red_ratio"];
 const PPFD: usize = 0;
 const LUX: usize = 1;
@@ -29,38 +29,38 @@ const STANDARD_ERYTHEMA_DOSE: f64 = 100.0;
 const MICROMOL_PER_MOL: f64 = 1e6;
 const SECONDS_PER_HOUR: f64 = 3600.0;
 
-/// A day summed up.
+/// The figures of a day.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Day {
     /// The date at its beginning, in local standard time.
     pub date: String,
-    /// Its first instant.
+    /// First instant of the day.
     pub starts: UtcMicros,
-    /// The first instant after it.
+    /// First instant after the day.
     pub ends: UtcMicros,
-    /// Readings, those of a check source left out.
+    /// Number of readings, without those of a check source.
     pub readings: u32,
-    /// Readings of a check source.
+    /// Number of readings of a check source.
     pub references: u32,
-    /// Share of the day for which PPFD is known [1].
+    /// Data coverage: share of the day with known PPFD [1].
     pub data_coverage: f64,
-    /// Whether that is less than all of it.
+    /// Whether the coverage is below 1.
     pub partial: bool,
-    /// By identifier: see [`FIGURES`].
+    /// Figures by identifier; see [`FIGURES`].
     pub figures: BTreeMap<String, Figure>,
-    /// How many values of each quantity of [`QUANTITIES`] are good, suspect, bad, null.
+    /// Number of good, suspect, bad and null values of each quantity of [`QUANTITIES`].
     pub verdicts: BTreeMap<String, [u32; 4]>,
-    /// How many readings carry each flag.
+    /// Number of readings with each flag.
     pub flags: BTreeMap<String, u32>,
 }
 
-/// What is gathered of the readings.
+/// Samples and counts collected from the readings.
 #[derive(Default)]
-struct Gathered {
+struct Collected {
     samples: [Vec<Sample>; QUANTITIES.len()],
     /// The sun's elevation at each sample of PPFD.
     sun: Vec<Option<f64>>,
-    /// Red to far red in the evening's twilight.
+    /// Ratio of red to far red in evening twilight.
     dusk: Vec<Sample>,
     verdicts: [[u32; 4]; QUANTITIES.len()],
     flags: [u32; 32],
@@ -70,20 +70,21 @@ struct Gathered {
 
 /// The figures of a day.
 ///
-/// `readings`: those of one instrument that [`Rules::reads`] names, in any order, their values being those of [`QUANTITIES`], with
-/// spans applied. The same readings give the same figures, bit for bit.
+/// `readings`: the readings of one instrument in the range of [`Rules::reads`], in any order, with the values of [`QUANTITIES`] and
+/// with flagged intervals applied. The same readings give the same bits.
 pub fn day(rules: &Rules, bounds: &DayBounds, mut readings: Vec<Reading>) -> Day {
-    // A clock that was set back makes two readings of one instant possible: the one stored last stands.
+    // After a clock was set back two readings may have the same instant: the one stored last is used.
     readings.sort_by_key(|r| (r.time_mid, r.id));
     let span = (bounds.starts.0, bounds.ends.0);
-    let mut g = Gathered::default();
+    let mut g = Collected::default();
     readings.iter().for_each(|r| g.take(r, span));
-    let bridge = rules.bridge_us();
-    let has_gap = g.has_gap(span, bridge);
-    let dark = if has_gap { rules.dark_within(span.0 - bridge, span.1 + bridge) } else { Vec::new() };
-    let course = |q: usize| Course::new(&g.samples[q], span, bridge, &dark);
+    let interpolate_up_to = rules.interpolate_up_to_us();
+    let has_gap = g.has_gap(span, interpolate_up_to);
+    let dark =
+        if has_gap { rules.dark_within(span.0 - interpolate_up_to, span.1 + interpolate_up_to) } else { Vec::new() };
+    let course = |q: usize| Course::new(&g.samples[q], span, interpolate_up_to, &dark);
     let light = course(PPFD);
-    let why = |q: usize| g.why_none(q, rules.days.interpolate_up_to_s);
+    let why = |q: usize| g.null_reason(q, rules.days.interpolate_up_to_s);
     let integral = |q: usize, c: &Course, scale: f64| {
         if c.is_measured() { over_day(c.sum(), c.data_coverage(), scale) } else { Figure::null(why(q)) }
     };
@@ -129,7 +130,7 @@ pub fn day(rules: &Rules, bounds: &DayBounds, mut readings: Vec<Reading>) -> Day
     }
 }
 
-impl Gathered {
+impl Collected {
     fn take(&mut self, r: &Reading, (starts, ends): (i64, i64)) {
         let t = r.time_mid.0;
         let within = (starts..ends).contains(&t);
@@ -167,23 +168,23 @@ impl Gathered {
         }
     }
 
-    /// Whether any quantity has a stretch over which it cannot be bridged.
-    fn has_gap(&self, (starts, ends): (i64, i64), bridge: i64) -> bool {
+    /// Whether any quantity has a gap too long for interpolation.
+    fn has_gap(&self, (starts, ends): (i64, i64), interpolate_up_to: i64) -> bool {
         self.samples[..RED_FAR_RED].iter().any(|samples| {
             let edges = [samples.first().is_none_or(|s| s.t > starts), samples.last().is_none_or(|s| s.t < ends)];
-            edges.contains(&true) || samples.windows(2).any(|p| p[1].t - p[0].t > bridge)
+            edges.contains(&true) || samples.windows(2).any(|p| p[1].t - p[0].t > interpolate_up_to)
         })
     }
 
-    fn why_none(&self, q: usize, interpolate_up_to_s: f64) -> String {
+    fn null_reason(&self, q: usize, interpolate_up_to_s: f64) -> String {
         if self.samples[q].is_empty() {
-            format!("no value of {} that is not bad", QUANTITIES[q])
+            format!("no good or suspect value of {}", QUANTITIES[q])
         } else {
             format!("no two values of {} within {} min of each other", QUANTITIES[q], interpolate_up_to_s / 60.0)
         }
     }
 
-    /// The highest value of a reading of the day, the earliest of equals.
+    /// The highest value of the day; the earliest of equal ones.
     fn highest(&self, q: usize, (starts, ends): (i64, i64)) -> Figure {
         let within = self.samples[q].iter().filter(|s| s.t >= starts && s.t < ends);
         let highest = within.fold(None::<&Sample>, |best, s| match best {
@@ -198,14 +199,14 @@ impl Gathered {
                 data_coverage: None,
                 time: Some(UtcMicros(s.t)),
             },
-            None => Figure::null(format!("no value of {} that is not bad", QUANTITIES[q])),
+            None => Figure::null(format!("no good or suspect value of {}", QUANTITIES[q])),
         }
     }
 
     fn dusk(&self, rules: &Rules) -> [Figure; 2] {
         let none = |why: &str| [Figure::null(why), Figure::null(why)];
         if !rules.kind.sunlit() {
-            return none("no sun is seen");
+            return none("the station receives no sunlight");
         }
         let (Some(first), Some(last)) = (self.dusk.first(), self.dusk.last()) else {
             return none("no value of red_far_red_ratio in the evening's civil twilight");

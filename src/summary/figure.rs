@@ -1,68 +1,67 @@
-//! The figures of a day: what each is called, its unit and its definition.
+//! The figures of a day: identifiers, units and definitions.
 
 use crate::clock::UtcMicros;
 use serde::{Deserialize, Serialize};
 
-/// What a figure is.
+/// Description of a figure.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct FigureInfo {
     /// Identifier: JSON key and CSV header.
     pub id: &'static str,
     /// Unit, ASCII.
     pub unit: &'static str,
-    /// What it is, with its source where one defines it.
+    /// Definition, with its source if it is a standard.
     pub definition: &'static str,
-    /// Whether it is about ultraviolet radiation and has to be read with its caution.
+    /// Whether it concerns ultraviolet radiation and is shown with the safety notice.
     pub ultraviolet: bool,
-    /// What a number of it comes with.
-    pub comes_with: ComesWith,
+    /// Additional data of its value.
+    pub attributes: Attributes,
 }
 
-/// What a number comes with beside the share that is suspect.
+/// Data of a value in addition to the suspect share.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct ComesWith {
-    /// A standard uncertainty.
+pub struct Attributes {
+    /// Standard uncertainty.
     pub uncertainty: bool,
-    /// The share of the day it was made from.
+    /// Share of the day with data.
     pub data_coverage: bool,
-    /// When it was.
+    /// Instant of an extreme.
     pub time: bool,
 }
 
-/// A sum over the day, or a share of one.
-const SUM: ComesWith = ComesWith { uncertainty: true, data_coverage: true, time: false };
-const DURATION: ComesWith = ComesWith { uncertainty: false, data_coverage: true, time: false };
-const EXTREME: ComesWith = ComesWith { uncertainty: true, data_coverage: false, time: true };
-const MEAN: ComesWith = ComesWith { uncertainty: true, data_coverage: false, time: false };
-const LENGTH: ComesWith = ComesWith { uncertainty: false, data_coverage: false, time: false };
+/// An integral over the day, or a share of one.
+const SUM: Attributes = Attributes { uncertainty: true, data_coverage: true, time: false };
+const DURATION: Attributes = Attributes { uncertainty: false, data_coverage: true, time: false };
+const EXTREME: Attributes = Attributes { uncertainty: true, data_coverage: false, time: true };
+const MEAN: Attributes = Attributes { uncertainty: true, data_coverage: false, time: false };
+const LENGTH: Attributes = Attributes { uncertainty: false, data_coverage: false, time: false };
 
-const fn info(id: &'static str, unit: &'static str, comes_with: ComesWith, definition: &'static str) -> FigureInfo {
-    FigureInfo { id, unit, definition, ultraviolet: false, comes_with }
+const fn info(id: &'static str, unit: &'static str, attributes: Attributes, definition: &'static str) -> FigureInfo {
+    FigureInfo { id, unit, definition, ultraviolet: false, attributes }
 }
 
 const fn ultraviolet(
     id: &'static str,
     unit: &'static str,
-    comes_with: ComesWith,
+    attributes: Attributes,
     definition: &'static str,
 ) -> FigureInfo {
-    FigureInfo { id, unit, definition, ultraviolet: true, comes_with }
+    FigureInfo { id, unit, definition, ultraviolet: true, attributes }
 }
 
-/// Every figure, in the order in which they are shown.
+/// All figures, in the order of display.
 pub const FIGURES: [FigureInfo; 12] = [
     info("light_integral", "mol m-2 d-1", SUM, "daily light integral: ppfd over the day"),
-    info("sun_share", "1", SUM, "share of the light integral that is not the lamps'"),
+    info("sun_share", "1", SUM, "share of the light integral that does not come from lamps"),
     info(
         "lamps_share",
         "1",
         SUM,
-        "share of the light integral from lamps: their level while the sun is below -6 degrees, times the time their schedule \
-         has them shine",
+        "share of the light integral from lamps: their level while the sun is below -6 degrees, times their scheduled time",
     ),
     info("photoperiod", "h", DURATION, "time with ppfd above daily.photoperiod_ppfd"),
     info("hours_above", "h", DURATION, "time with ppfd above daily.hours_above_ppfd"),
-    info("ppfd_maximum", "umol m-2 s-1", EXTREME, "highest ppfd of a reading, and when"),
+    info("ppfd_maximum", "umol m-2 s-1", EXTREME, "highest ppfd of a reading, and its time"),
     info("lux_hours", "lx h", SUM, "illuminance over the day"),
     ultraviolet(
         "erythemal_dose",
@@ -74,13 +73,13 @@ pub const FIGURES: [FigureInfo; 12] = [
         "erythemal_dose_sed",
         "SED",
         SUM,
-        "the same in standard erythema doses of 100 J m-2 (ISO/CIE 17166:2019)",
+        "erythemal_dose in standard erythema doses of 100 J m-2 (ISO/CIE 17166:2019)",
     ),
     ultraviolet(
         "uv_index_maximum",
         "1",
         EXTREME,
-        "highest mean of uv_index over 30 minutes that begin or end at a reading, and their middle (WHO 2002)",
+        "highest mean of uv_index over 30 minutes that begin or end at a reading, and the middle of this period (WHO 2002)",
     ),
     info(
         "dusk_red_far_red_ratio",
@@ -91,36 +90,36 @@ pub const FIGURES: [FigureInfo; 12] = [
     info("dusk_minutes", "min", LENGTH, "time from the first to the last of these readings"),
 ];
 
-/// A figure, or why there is none.
+/// A figure, or the reason why it is null.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(untagged)]
 pub enum Figure {
-    /// A number.
+    /// A value.
     Value {
         /// In the figure's unit.
         value: f64,
-        /// Standard uncertainty (k = 1), same unit, where it can be stated: an upper bound, taking all of the readings'
-        /// uncertainty as common to the day.
+        /// Standard uncertainty (k = 1), same unit, if available: an upper bound, because the uncertainties of the readings are
+        /// treated as fully correlated.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         uncertainty: Option<f64>,
-        /// Share that rests on suspect values [1].
+        /// Share that comes from suspect values [1].
         suspect_share: f64,
-        /// Share of the day it was made from [1]; `None` where it is no sum over the day.
+        /// Share of the day with data [1]; `None` for figures that are not integrals over the day.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         data_coverage: Option<f64>,
-        /// When, for an extreme.
+        /// Instant of an extreme.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         time: Option<UtcMicros>,
     },
-    /// None, and the reason.
+    /// No value.
     Null {
-        /// Why there is none.
+        /// The reason.
         reason: String,
     },
 }
 
 impl Figure {
-    /// The number, where there is one.
+    /// The value, if any.
     pub fn value(&self) -> Option<f64> {
         match self {
             Self::Value { value, .. } => Some(*value),

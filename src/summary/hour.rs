@@ -1,8 +1,8 @@
-//! A stretch of readings, quantity by quantity: an hour, or a point of a curve.
+//! Range, mean and verdict counts of each quantity over a period: an hour, or a point of a series.
 
 use crate::record::{Flag, HourValue, QuantityValue, Reading, Verdict};
 
-/// What one quantity comes to, gathered value by value.
+/// Accumulates the values of one quantity.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Tally {
     value: Option<HourValue>,
@@ -10,7 +10,7 @@ pub struct Tally {
 }
 
 impl Tally {
-    /// Takes the quantity at `place` of a reading. A reading of a check source is left out: it is another light.
+    /// Adds the quantity at `place` of a reading. Readings of a check source are ignored.
     pub fn take(&mut self, reading: &Reading, place: usize) {
         let Some(QuantityValue::Value { value, verdict, .. }) = reading.values.get(place) else { return };
         if reading.flags.has(Flag::CheckSource) {
@@ -26,30 +26,30 @@ impl Tally {
         all.range = Some([low.min(*value), mean, high.max(*value)]);
     }
 
-    /// Takes a stretch that was summed up.
+    /// Adds the result of another period.
     pub fn join(&mut self, other: &HourValue) {
         let all = self.value.get_or_insert(HourValue { range: None, verdicts: [0; 3] });
         for (mine, more) in all.verdicts.iter_mut().zip(other.verdicts) {
             *mine += more;
         }
         let Some([low, mean, high]) = other.range else { return };
-        self.sum += mean * f64::from(other.served());
+        self.sum += mean * f64::from(other.used());
         let mine = all.range.unwrap_or([low, mean, high]);
         all.range = Some([mine[0].min(low), mean, mine[2].max(high)]);
     }
 
-    /// What there is; `None` where there was no value.
+    /// The result; `None` without values.
     pub fn finish(self) -> Option<HourValue> {
         let mut value = self.value?;
-        let served = f64::from(value.served());
+        let used = f64::from(value.used());
         if let Some(range) = &mut value.range {
-            range[1] = self.sum / served;
+            range[1] = self.sum / used;
         }
         Some(value)
     }
 }
 
-/// What `quantities` quantities come to over readings, in the readings' order; `None` where there was no value.
+/// Accumulates `quantities` quantities over readings, in the order of the readings; `None` for a quantity without values.
 pub fn hour<'a>(readings: impl Iterator<Item = &'a Reading>, quantities: usize) -> Vec<Option<HourValue>> {
     let mut tallies = vec![Tally::default(); quantities];
     for reading in readings {

@@ -1,34 +1,33 @@
-//! How much of a day's light lamps gave, where their schedule is known.
+//! Share of the lamps in the light of a day, from their schedule.
 //!
-//! One spectrometer sees sun and lamps together, so the lamps' part is had from when they are alone: their mean level while
-//! the sun is below −6° and the schedule has them shine. That level is taken to hold whenever the schedule has them shine;
-//! lamps that a light sensor dims in sunshine break this, and so the share is null wherever the level is not steady, was not
-//! seen, or comes to more than the whole.
+//! A spectrometer measures sun and lamps together. The level of the lamps is the mean PPFD while the sun is below −6° and the
+//! lamps are on by schedule; it is assumed for all of their scheduled time. Lamps that are dimmed in daylight violate this
+//! assumption, so the share is null if the level is not steady, was not measured, or exceeds the total light.
 
 use super::course::{Course, Sample};
 use super::figure::Figure;
 use super::rules::{DARK_BELOW_DEG, Rules};
 use crate::config::StationKind;
 
-/// Lamps need so long to warm up, and timers are off by as much [µs].
+/// Time after and before switching that is ignored: warm-up of lamps and error of timers [µs].
 const SETTLED: i64 = 600_000_000;
-/// Readings that make a level.
+/// Minimum number of readings for a level.
 const LEAST: usize = 3;
-/// Standard deviation over mean up to which a level is steady [1].
+/// Largest relative standard deviation of a steady level [1].
 const STEADY: f64 = 0.05;
 
 /// A sample of PPFD with the sun's elevation [degrees].
 pub(super) type Lit = (Sample, Option<f64>);
 
-/// The sun's and the lamps' shares of the light integral.
+/// Shares of sun and lamps in the light integral.
 pub(super) fn shares(rules: &Rules, course: &Course, day: (i64, i64), samples: &[Lit]) -> [Figure; 2] {
     let none = |why: &str| [Figure::null(why), Figure::null(why)];
     if rules.lamps_s.is_empty() {
-        return none("no schedule of lamps is configured");
+        return none("no lamp schedule is configured");
     }
     let total = course.sum();
     if !(course.is_measured() && total.amount > 0.0) {
-        return none("there is no light to share");
+        return none("the light integral is zero or unknown");
     }
     let figure = |value: f64, uncertainty: f64| Figure::Value {
         value,
@@ -52,18 +51,18 @@ pub(super) fn shares(rules: &Rules, course: &Course, day: (i64, i64), samples: &
         .map(|(s, _)| s.value)
         .collect();
     if alone.len() < LEAST {
-        return none("the lamps were not seen alone: too few readings with the sun below -6 degrees while they shine");
+        return none("too few readings with lamps on and the sun below -6 degrees");
     }
     let n = alone.len() as f64;
     let level = alone.iter().sum::<f64>() / n;
     let deviation = (alone.iter().map(|v| (v - level) * (v - level)).sum::<f64>() / (n - 1.0)).sqrt();
     if !(level > 0.0 && deviation <= STEADY * level) {
-        return none("the lamps' level is not steady while they shine alone");
+        return none("the level of the lamps is not steady while the sun is below -6 degrees");
     }
     let share = level * lit_s / total.amount;
     let uncertainty = share * deviation / level;
     if !(share <= 1.0 + 2.0 * uncertainty) {
-        return none("the lamps' level would come to more than all light: they do not shine as their schedule says");
+        return none("the light of the lamps by their schedule exceeds the total light: the schedule is not followed");
     }
     let share = share.min(1.0);
     [figure(1.0 - share, uncertainty), figure(share, uncertainty)]

@@ -1,4 +1,4 @@
-//! Days whose figures are known in closed form.
+//! Daily figures of days with known closed-form results.
 
 use super::*;
 use crate::clock::UtcMicros;
@@ -7,7 +7,7 @@ use crate::record::{Flag, Flags, QuantityValue, Reading, Verdict};
 use crate::sun::{self, Place};
 use std::f64::consts::PI;
 
-/// A rounding error of sums of a day's length.
+/// Rounding error of sums over a day.
 const ROUNDING: f64 = 1e-9;
 
 fn rules(kind: StationKind) -> Rules {
@@ -51,7 +51,7 @@ fn reading(t: UtcMicros, light: f64) -> Reading {
     }
 }
 
-/// A reading a minute from an hour before the day to an hour after, where `keep` holds of the minute of the day.
+/// One reading a minute from an hour before the day to an hour after, for the minutes of the day that `keep` selects.
 fn minutes(date: &str, light: impl Fn(f64) -> f64, keep: impl Fn(i64) -> bool) -> Vec<Reading> {
     let start = at(&format!("{date}T00:00:00Z"));
     let minute = |m: i64| reading(start.plus_seconds(60.0 * m as f64), light(m as f64 * 60.0));
@@ -62,7 +62,7 @@ fn summed(rules: &Rules, date: &str, readings: Vec<Reading>) -> Day {
     day(rules, &rules.day_on(date.parse().unwrap()), readings)
 }
 
-/// Value, uncertainty, share that is suspect.
+/// Value, uncertainty and suspect share.
 fn parts(day: &Day, id: &str) -> (f64, Option<f64>, f64) {
     match &day.figures[id] {
         Figure::Value { value, uncertainty, suspect_share, .. } => (*value, *uncertainty, *suspect_share),
@@ -78,7 +78,8 @@ fn close(got: f64, want: f64, tolerance: f64) {
     assert!((got - want).abs() <= tolerance * want.abs().max(1.0), "want {want}, got {got}");
 }
 
-/// Identity: constant light is itself times the day, and so is its uncertainty: none of it averages out.
+/// Identity: for constant light, integral and uncertainty are those of the light times the day: the uncertainty does not average
+/// out.
 #[test]
 fn constant_light_is_itself_times_the_day() {
     let d = summed(&rules(StationKind::Lamp), "2026-06-21", minutes("2026-06-21", |_| 250.0, |_| true));
@@ -93,13 +94,13 @@ fn constant_light_is_itself_times_the_day() {
     close(value(&d, "photoperiod"), 24.0, ROUNDING);
     close(value(&d, "hours_above"), 24.0, ROUNDING);
     assert_eq!(value(&d, "ppfd_maximum"), 250.0);
-    assert_eq!(d.figures["dusk_red_far_red_ratio"], Figure::null("no sun is seen"));
+    assert_eq!(d.figures["dusk_red_far_red_ratio"], Figure::null("the station receives no sunlight"));
     assert_eq!(d.verdicts["ppfd"], [1440, 0, 0, 0]);
     assert!(d.flags.is_empty());
 }
 
-/// Identity: a half-sine day of 12 hours and 2000 at noon has 2000 × 12 h × 2/π, is above 200 for 12 h × (1 − 2 asin(0.1)/π), and its
-/// highest half hour has a mean of sin(x)/x at x = π/48. Trapezoids of a minute are short by (π/720)²/12 of it.
+/// Independent: the closed forms of a half-sine day of 12 hours with 2000 at noon: integral 2000 × 12 h × 2/π, time above 200
+/// 12 h × (1 − 2 asin(0.1)/π), highest half-hour mean sin(x)/x at x = π/48. Trapezoids of a minute are low by (π/720)²/12.
 #[test]
 fn a_half_sine_day_has_the_integral_of_a_half_sine() {
     let sine = |s: f64| (2000.0 * (PI * (s - 21_600.0) / 43_200.0).sin()).max(0.0);
@@ -118,8 +119,8 @@ fn a_half_sine_day_has_the_integral_of_a_half_sine() {
     }
 }
 
-/// Identity: 14 minutes without a reading are bridged, 15 are, 16 make the day partial with the share that is known; what
-/// is missing lowers the sum, and the day says so.
+/// Gaps of 14 and 15 minutes are interpolated; 16 minutes make the day partial, lower the integral and are reported in the data
+/// coverage.
 #[test]
 fn a_short_gap_is_bridged_and_a_longer_one_makes_the_day_partial() {
     let with_gap = |gap: i64| {
@@ -131,7 +132,7 @@ fn a_short_gap_is_bridged_and_a_longer_one_makes_the_day_partial() {
     for gap in [14, 15] {
         let d = with_gap(gap);
         assert!(!d.partial && d.data_coverage == 1.0, "{gap}");
-        // Light that is straight is bridged exactly.
+        // Linear light is interpolated exactly.
         close(value(&d, "light_integral"), whole, ROUNDING);
     }
     let d = with_gap(16);
@@ -143,8 +144,8 @@ fn a_short_gap_is_bridged_and_a_longer_one_makes_the_day_partial() {
     assert_eq!(data_coverage, Some(d.data_coverage));
 }
 
-/// Identity: a bad value is as good as none, a suspect one serves and says how much rests on it, and a reading of a check
-/// source is another light.
+/// A bad value is treated as missing, a suspect one is used and counts in the suspect share, and readings of a check source are
+/// excluded.
 #[test]
 fn bad_values_are_gaps_and_suspect_ones_are_told() {
     let mut readings = minutes("2026-06-21", |_| 100.0, |_| true);
@@ -169,8 +170,8 @@ fn bad_values_are_gaps_and_suspect_ones_are_told() {
     assert_eq!(d.flags, [("obstructed".to_owned(), 1)].into());
 }
 
-/// Identity: a station that does not look while the sun is below −6° has whole days, since it is dark there; one that does not look
-/// from 0° on has not, and one under glass without a known schedule of lamps may have missed them.
+/// A station without readings while the sun is below −6° has complete days, because it is dark then; a station without readings
+/// below 0° has not, nor has a glasshouse without a lamp schedule, whose lamps may have been on.
 #[test]
 fn a_night_nobody_looks_at_is_dark_under_the_open_sky() {
     let place = rules(StationKind::Roof).place;
@@ -194,8 +195,8 @@ fn a_night_nobody_looks_at_is_dark_under_the_open_sky() {
     assert!(!summed(&known, "2026-06-21", seen(-6.0)).partial);
 }
 
-/// Identity: lamps of 150 from 02:00 to 22:00 beside a sun that is known give their part of the whole; dimmed or unsteady ones, and
-/// those never seen alone, give none.
+/// Identity: the shares of lamps of 150 from 02:00 to 22:00 and of a known sun are found; lamps that are dimmed, unsteady or never
+/// measured without sun give null.
 #[test]
 fn lamps_are_parted_from_the_sun_by_their_level_at_night() {
     let lamps = Rules { lamps_s: vec![(2 * 3600, 22 * 3600)], ..rules(StationKind::Glasshouse) };
@@ -206,7 +207,7 @@ fn lamps_are_parted_from_the_sun_by_their_level_at_night() {
     let light = |s: f64| sun(s) + if on(s) { 150.0 } else { 0.0 };
     let d = summed(&lamps, "2026-12-21", minutes("2026-12-21", light, |_| true));
     let (of_lamps, of_sun) = (150.0 * 72_000.0, 800.0 * 28_800.0 * 2.0 / PI);
-    // Ramps of a minute at either switch.
+    // Ramps of a minute at either switching.
     close(value(&d, "lamps_share"), of_lamps / (of_lamps + of_sun), 1e-4);
     close(value(&d, "sun_share") + value(&d, "lamps_share"), 1.0, ROUNDING);
     let reason = |rules: &Rules, date: &str, light: &dyn Fn(f64) -> f64| match &summed(
@@ -222,15 +223,15 @@ fn lamps_are_parted_from_the_sun_by_their_level_at_night() {
     let unsteady = |s: f64| light(s) * (1.0 + 0.1 * (s / 600.0).sin());
     assert!(reason(&lamps, "2026-12-21", &unsteady).contains("not steady"));
     let dimmed = |s: f64| if (30_000.0..57_000.0).contains(&s) { 1.0 } else { light(s) };
-    assert!(reason(&lamps, "2026-12-21", &dimmed).contains("more than all light"));
+    assert!(reason(&lamps, "2026-12-21", &dimmed).contains("exceeds the total light"));
     let by_day = Rules { lamps_s: vec![(9 * 3600, 15 * 3600)], ..lamps.clone() };
-    assert!(reason(&by_day, "2026-06-21", &light).contains("not seen alone"));
+    assert!(reason(&by_day, "2026-06-21", &light).contains("too few readings with lamps on"));
     assert!(reason(&rules(StationKind::Roof), "2026-12-21", &light).contains("no schedule"));
     let bench = Rules { kind: StationKind::Lamp, ..lamps };
     assert_eq!(value(&summed(&bench, "2026-12-21", minutes("2026-12-21", light, |_| true)), "lamps_share"), 1.0);
 }
 
-/// Identity: the evening's twilight alone serves for red to far red at dusk, not the morning's.
+/// The ratio of red to far red at dusk uses evening twilight only, not the morning's.
 #[test]
 fn dusk_is_the_evenings_civil_twilight() {
     let mut readings = minutes("2026-03-20", |_| 1.0, |_| true);
@@ -240,11 +241,11 @@ fn dusk_is_the_evenings_civil_twilight() {
         .for_each(|r| r.values[4] = ratio(if r.time_mid > at("2026-03-20T12:00:00Z") { 0.7 } else { 1.2 }));
     let d = summed(&rules(StationKind::Roof), "2026-03-20", readings);
     close(value(&d, "dusk_red_far_red_ratio"), 0.7, ROUNDING);
-    // 6° at 48° north at the equinox: 6° / (15°/h × cos 48°) = 36 min, refraction at the horizon apart.
+    // 6° at 48° north at the equinox: 6° / (15°/h × cos 48°) = 36 min, without refraction at the horizon.
     assert!((31.0..=37.0).contains(&value(&d, "dusk_minutes")), "{}", value(&d, "dusk_minutes"));
 }
 
-/// Identity: a day that begins at 04:00 takes its light from 04:00 on, and readings beyond its edges only lead up to them.
+/// A day that begins at 04:00 integrates from 04:00 on; readings beyond its edges are used only for interpolation to the edges.
 #[test]
 fn a_day_that_begins_at_four_takes_its_light_from_four_on() {
     let early = Rules { day_starts_at_s: 4 * 3600, ..rules(StationKind::Lamp) };
@@ -257,8 +258,8 @@ fn a_day_that_begins_at_four_takes_its_light_from_four_on() {
     close(value(&d, "light_integral"), 10.0 * 86_400.0 / 1e6, ROUNDING);
 }
 
-/// Identity: whatever the readings are, nothing panics, nothing is not finite, shares lie in 0 to 1, and the day comes back from
-/// its text bit for bit; order of readings does not matter.
+/// For random readings every figure is finite, shares are from 0 to 1, the JSON text reads back to the same bits, and the order of
+/// the readings has no effect.
 #[test]
 fn any_readings_give_a_day_that_survives_its_text() {
     use proptest::prelude::*;
@@ -277,7 +278,7 @@ fn any_readings_give_a_day_that_survives_its_text() {
             r.flags.raise_if(*windy == 1, Flag::Unsteady);
             r
         }).collect();
-        // One reading an instant, as one instrument stores them.
+        // One reading per instant, as stored for one instrument.
         readings.sort_by_key(|r| r.id);
         readings.dedup_by_key(|r| r.id);
         for kind in [StationKind::Roof, StationKind::Glasshouse, StationKind::Lamp] {
@@ -288,11 +289,11 @@ fn any_readings_give_a_day_that_survives_its_text() {
             let text = serde_json::to_string(&d).unwrap();
             prop_assert_eq!(&d, &serde_json::from_str::<Day>(&text).unwrap());
             prop_assert!((0.0..=1.0).contains(&d.data_coverage));
-            for FigureInfo { id, comes_with, .. } in FIGURES {
+            for FigureInfo { id, attributes, .. } in FIGURES {
                 let figure = &d.figures[id];
                 if let Figure::Value { value, suspect_share, uncertainty, data_coverage, time } = figure {
-                    let has = ComesWith { uncertainty: uncertainty.is_some(), data_coverage: data_coverage.is_some(), time: time.is_some() };
-                    prop_assert_eq!(has, comes_with, "{}", id);
+                    let has = Attributes { uncertainty: uncertainty.is_some(), data_coverage: data_coverage.is_some(), time: time.is_some() };
+                    prop_assert_eq!(has, attributes, "{}", id);
                     prop_assert!(value.is_finite() && (0.0..=1.0).contains(suspect_share), "{id} {figure:?}");
                 }
             }
@@ -300,7 +301,7 @@ fn any_readings_give_a_day_that_survives_its_text() {
     });
 }
 
-/// Identity: an hour has the lowest, mean and highest of what is not bad, and counts all of it.
+/// An hour has minimum, mean and maximum of the values that are not bad, and the count of every verdict.
 #[test]
 fn an_hour_has_the_range_of_what_is_not_bad() {
     let mut readings: Vec<Reading> = [3.0, 1.0, 8.0, 2.0].map(|v| reading(at("2026-06-21T12:00:00Z"), v)).into();
@@ -315,7 +316,7 @@ fn an_hour_has_the_range_of_what_is_not_bad() {
     }
     let hours = hour(readings.iter(), 5);
     let ppfd = hours[0].unwrap();
-    assert_eq!((ppfd.range, ppfd.verdicts, ppfd.served()), (Some([1.0, 2.0, 3.0]), [2, 1, 1], 3));
+    assert_eq!((ppfd.range, ppfd.verdicts, ppfd.used()), (Some([1.0, 2.0, 3.0]), [2, 1, 1], 3));
     assert_eq!((hours[3].unwrap().range, hours[3].unwrap().verdicts), (None, [0, 0, 4]));
     assert_eq!(hours[4], None);
 }

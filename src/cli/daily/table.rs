@@ -37,7 +37,7 @@ const LAMPS: Column = Column {
 /// The whole page.
 pub(super) fn text(config: &Config, rules: &Rules, found: &[Days]) -> String {
     let mut out = String::new();
-    let words = rules.in_words();
+    let words = rules.description();
     for days in found {
         put(&mut out, format_args!("{}, {}: {}", config.station.name, days.instrument, words[0]));
         if days.days.is_empty() {
@@ -71,7 +71,7 @@ fn table(out: &mut String, rules: &Rules, days: &[Day]) {
 }
 
 fn notes(out: &mut String, config: &Config, rules: &Rules, days: &[Day]) {
-    let mut notes = rules.in_words().split_off(1);
+    let mut notes = rules.description().split_off(1);
     notes.push("light integral ± expanded uncertainty (k = 2), all of it taken as common to the day".to_owned());
     if days.iter().any(|d| d.partial) {
         notes.push("≥: the day is partial, and its sums are what was seen of it (see `known of day`)".to_owned());

@@ -79,7 +79,7 @@ fn a_day_is_a_line_with_units_above_and_cautions_below() {
         "                 mol m⁻² d⁻¹   share  period  level           at   klx h    SED   30 min at   R:FR  of day   pect",
         "2026-06-21        42.3 ± 1.2     15%    12.2   12.2   1890 13:15   820.1   12.2   7.1 13:15  12.25    100%     4%",
         "2026-06-22     ≥ 3.20 ± 0.10       -       -      -            -       -      -           -      -   99.9%     4%",
-        "lamps shine 06:00-20:00 by the clock on the wall",
+        "lamps on 06:00-20:00 local clock time",
         "≥: the day is partial, and its sums are what was seen of it (see `known of day`)",
         "caution, of dose and UV index: from UV index 3 on protection of eyes and skin is advised (WHO 2002);",
     ] {
