@@ -1,4 +1,4 @@
-//! Spectra and counts as text: one row a wavelength or pixel, for spreadsheets and scripts.
+//! Spectra and counts as CSV: one row per wavelength or pixel, for spreadsheets and scripts.
 
 use super::ExportError;
 use super::sheet::{Axis, Data, Place, Sheet, Sink};
@@ -12,13 +12,13 @@ use std::path::PathBuf;
 /// Writes rows to one stream, with a header before the first.
 pub struct Long<W> {
     out: W,
-    /// What messages call the stream.
+    /// Name of the stream in messages.
     path: PathBuf,
     begun: bool,
 }
 
 impl<W: Write> Long<W> {
-    /// To a stream that messages call `path`.
+    /// Writes to a stream; `path` is its name in messages.
     pub fn new(out: W, path: PathBuf) -> Self {
         Self { out, path, begun: false }
     }
@@ -91,14 +91,14 @@ impl<W: Write> Sink for Long<W> {
     }
 }
 
-/// The shortest text that reads back as the same number; empty where there is none.
+/// The shortest text that reads back as the same number; empty for NaN.
 pub fn number(x: f64) -> String {
     let mut text = String::new();
     put_number(&mut text, x);
     text
 }
 
-/// Appends the same to a text.
+/// Appends [`number`] to a text.
 pub fn put_number(text: &mut String, x: f64) {
     // Writing to a String cannot fail.
     let _ = match x {
@@ -108,7 +108,7 @@ pub fn put_number(text: &mut String, x: f64) {
     };
 }
 
-/// Text as a cell, quoted where RFC 4180 asks for it.
+/// Text as a cell, quoted as RFC 4180 requires.
 pub fn quoted(text: &str) -> String {
     if text.contains([',', '"', '\n', '\r']) {
         return format!("\"{}\"", text.replace('"', "\"\""));

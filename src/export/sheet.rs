@@ -1,63 +1,63 @@
-//! A sheet: columns of equal length with names, units and meanings, of one instrument and at most a day.
+//! A sheet: columns of equal length with name, unit and title, for one instrument and at most a day.
 //!
-//! Plain data, column by column, so that a sheet of a day is small. An absent number is NaN, which the store never holds.
+//! Plain data, stored by column to save memory. An absent number is NaN, which the database never contains.
 
 use std::sync::Arc;
 
-/// What a column holds.
+/// The data of a column.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Data {
     /// Instants [µs since 1970, UTC].
     Time(Vec<i64>),
-    /// Whole numbers; `None` where there is none.
+    /// Integers; `None` if absent.
     Whole(Vec<Option<i64>>),
-    /// Numbers; NaN where there is none.
+    /// Real numbers; NaN if absent.
     Real(Vec<f64>),
     /// Sets of flags.
     Flags(Vec<u32>),
-    /// Codes of verdicts; `None` where there is no value.
+    /// Codes of verdicts; `None` if the value is absent.
     Verdict(Vec<Option<u8>>),
     /// Text.
     Text(Vec<String>),
-    /// A spectrum a row, one value a wavelength of the axis, rows one after the other; NaN where there is none.
+    /// One spectrum per row, one value per wavelength of the axis, row after row; NaN if absent.
     Spectrum(Vec<f32>),
-    /// Counts a row, one a pixel, rows one after the other.
+    /// Counts, one per pixel, row after row.
     Counts(Vec<u32>),
 }
 
 /// A column.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Column {
-    /// Its name: identifier of a quantity or of a fact.
+    /// Name: identifier of a quantity or other datum.
     pub name: String,
     /// Unit in ASCII, CF style; empty for none.
     pub unit: String,
-    /// What it is, in words.
+    /// Description.
     pub title: String,
     /// The data.
     pub data: Data,
 }
 
 impl Column {
-    /// An empty one.
+    /// A column, usually empty.
     pub fn new(name: &str, unit: &str, title: &str, data: Data) -> Self {
         Self { name: name.to_owned(), unit: unit.to_owned(), title: title.to_owned(), data }
     }
 }
 
-/// What the entries of a spectrum or of counts stand for.
+/// The axis of spectra or counts.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Axis {
-    /// There are no such columns.
+    /// No such columns.
     None,
     /// Wavelengths [nm].
     Wavelength(Arc<Vec<f64>>),
-    /// So many pixels, from 0.
+    /// Number of pixels, from 0.
     Pixel(usize),
 }
 
 impl Axis {
-    /// Entries in each row.
+    /// Entries per row.
     pub fn len(&self) -> usize {
         match self {
             Self::None => 0,
@@ -65,7 +65,7 @@ impl Axis {
             Self::Pixel(n) => *n,
         }
     }
-    /// Whether rows have no such entries.
+    /// Whether there is no axis.
     pub fn is_empty(&self) -> bool {
         self.len() == 0
     }
@@ -76,18 +76,18 @@ impl Axis {
 pub struct Sheet {
     /// The columns; the first is the time of the row.
     pub columns: Vec<Column>,
-    /// What spectra and counts stand over.
+    /// Axis of spectra and counts.
     pub axis: Axis,
     /// Number of rows.
     pub rows: usize,
 }
 
-/// Where a sheet belongs.
+/// Station, instrument and day of a sheet.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Place {
-    /// The station's name; empty where it is not known.
+    /// The station's name; empty if unknown.
     pub station: String,
-    /// `roof`, `glasshouse`, `lamp`; empty where it is not known.
+    /// `roof`, `glasshouse`, `lamp`; empty if unknown.
     pub kind: &'static str,
     /// The instrument's name.
     pub instrument: String,
@@ -95,10 +95,10 @@ pub struct Place {
     pub date: String,
 }
 
-/// Takes sheets. Sheets of one place come one after the other; [`Sink::close`] follows the last of them.
+/// A receiver of sheets. The sheets of one place are passed in sequence, followed by [`Sink::close`].
 pub trait Sink {
-    /// Takes a sheet.
+    /// Receives a sheet.
     fn put(&mut self, place: &Place, sheet: &Sheet) -> Result<(), super::ExportError>;
-    /// No further sheet of this place will come.
+    /// Ends the sheets of a place.
     fn close(&mut self) -> Result<(), super::ExportError>;
 }

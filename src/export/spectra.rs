@@ -1,8 +1,8 @@
-//! A reduced reading on an axis that does not move: spectral irradiance and its standard uncertainty.
+//! A reduced reading on a fixed axis: spectral irradiance and its standard uncertainty. Pure.
 //!
-//! The wavelengths of the pixels shift with temperature; other programs want one axis for many readings. So a spectrum is
-//! given at the wavelengths the pixels have at the calibration's own temperature, by linear interpolation between
-//! neighbours; where nothing has shifted, these are the pixels' own values. Pure.
+//! The wavelengths of the pixels shift with temperature, but other programs expect one axis for many readings. A spectrum is
+//! therefore interpolated linearly to the wavelengths of the pixels at the calibration's temperature; without a shift these are
+//! the values of the pixels.
 
 use crate::calibration::Calibration;
 use crate::record::Detector;
@@ -13,16 +13,16 @@ use std::sync::Arc;
 #[derive(Clone, Debug)]
 pub struct FixedAxis {
     first: usize,
-    /// Wavelength of every pixel that is calibrated and sees light, in air [nm].
+    /// Wavelength of every pixel that is calibrated and not shielded, in air [nm].
     pub wavelength_nm: Arc<Vec<f64>>,
 }
 
-/// A spectrum on a fixed axis; NaN where a pixel was clipped or its neighbour has no calibration.
+/// A spectrum on a fixed axis; NaN where a pixel is clipped or its neighbour is not calibrated.
 #[derive(Clone, Debug, PartialEq)]
 pub struct FixedSpectrum {
     /// Spectral irradiance [W m⁻² nm⁻¹].
     pub irradiance: Vec<f32>,
-    /// Its standard uncertainty (k = 1), noise and all shared errors together [W m⁻² nm⁻¹].
+    /// Standard uncertainty (k = 1) from noise and all correlated errors [W m⁻² nm⁻¹].
     pub uncertainty: Vec<f32>,
 }
 
@@ -60,7 +60,7 @@ impl FixedAxis {
         FixedSpectrum { irradiance: every(&reduced.irradiance), uncertainty: every(&uncertainty) }
     }
 
-    /// A spectrum of which nothing is known.
+    /// A spectrum with all values absent.
     pub fn unknown(&self) -> FixedSpectrum {
         let none = vec![f32::NAN; self.wavelength_nm.len()];
         FixedSpectrum { irradiance: none.clone(), uncertainty: none }

@@ -23,7 +23,7 @@ pub(super) type Lit = (Sample, Option<f64>);
 pub(super) fn shares(rules: &Rules, course: &Course, day: (i64, i64), samples: &[Lit]) -> [Figure; 2] {
     let none = |why: &str| [Figure::null(why), Figure::null(why)];
     if rules.lamps_s.is_empty() {
-        return none("no lamp schedule is configured");
+        return none("no schedule of the lamps is configured");
     }
     let total = course.sum();
     if !(course.is_measured() && total.amount > 0.0) {
