@@ -11,6 +11,7 @@ mod clear_sky;
 mod colours;
 mod daily;
 mod data;
+mod fixed_frames;
 mod published;
 mod solar;
 mod tables;
