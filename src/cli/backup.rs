@@ -1,14 +1,14 @@
-//! `vigilux backup FILE`: a copy of the database while it is in use, looked over before it gets its name.
+//! `vigilux backup FILE`: copies the database while it is in use and verifies the copy before it gets its name.
 
 use super::source::Source;
-use super::verify::{look_over, report, verdict};
+use super::verify::{report, result, verify};
 use super::{Failure, print, print_json};
 use crate::clock::{Clock, RealClock};
 use crate::store::Reader;
 use serde_json::json;
 use std::path::{Path, PathBuf};
 
-/// Readings of the copy that are computed again: it has the same rows, so a few tell.
+/// Readings of the copy that are recomputed; a few suffice, since the copy has the same rows.
 const SAMPLE: u64 = 100;
 
 /// Arguments of `backup`.
@@ -16,10 +16,10 @@ const SAMPLE: u64 = 100;
 pub struct BackupArgs {
     #[command(flatten)]
     source: Source,
-    /// Where the copy goes
+    /// Path of the copy
     #[arg(value_name = "FILE")]
     file: PathBuf,
-    /// Put the copy in the place of a file that is there
+    /// Replace an existing file
     #[arg(long)]
     overwrite: bool,
     /// Print JSON
@@ -32,29 +32,28 @@ pub fn run(args: &BackupArgs) -> Result<(), Failure> {
     let reader = args.source.open(RealClock::new().now())?.reader;
     let target = &args.file;
     if same_file(target, reader.path()) {
-        return Err(Failure::Usage(format!("{}: expected another file than the database itself", target.display())));
+        return Err(Failure::Usage(format!("{}: expected another path than that of the database", target.display())));
     }
     if target.exists() && !args.overwrite {
         let name = target.display();
-        return Err(Failure::Usage(format!(
-            "{name}: expected no such file, but there is one; --overwrite replaces it"
-        )));
+        return Err(Failure::Usage(format!("{name}: expected no existing file; --overwrite replaces it")));
     }
     let mut counts = None;
     reader.backup(target, |copy| {
         let copy = Reader::open(copy)?;
-        let checks = look_over(&copy, SAMPLE);
-        verdict(&checks).map_err(|why| Failure::Failed(format!("the copy is not kept: {why}\n{}", report(&checks))))?;
+        let checks = verify(&copy, SAMPLE);
+        result(&checks)
+            .map_err(|why| Failure::Failed(format!("the copy was discarded: {why}\n{}", report(&checks))))?;
         counts = Some(copy.counts()?);
         Ok::<(), Failure>(())
     })?;
-    // The check above ran, or the copy failed.
+    // Set by the verification; a failed copy returned above.
     let Some(counts) = counts else { return Ok(()) };
     if args.json {
         let file = target.to_string_lossy();
         return print_json(&json!({ "file": file, "readings": counts.readings, "bytes": counts.bytes }));
     }
-    print(&format!("{} readings in {} ({} bytes), looked over\n", counts.readings, target.display(), counts.bytes))
+    print(&format!("{} readings in {} ({} bytes), verified\n", counts.readings, target.display(), counts.bytes))
 }
 
 fn same_file(a: &Path, b: &Path) -> bool {

@@ -1,8 +1,8 @@
-//! `vigilux check`: everything that can be known about a configuration before it runs.
+//! `vigilux check`: validates a configuration with its calibrations and summarises it.
 //!
-//! Uses the daemon's own loader. Creates nothing and opens no port, unless `--live` asks to talk to the instruments.
-//! One rule is stricter than the daemon's: every instrument needs a calibration in force now. The daemon goes on with
-//! an expired one and flags its readings, since a restart on the day after must not end a series.
+//! Uses the daemon's loader. Creates nothing, and opens no port unless `--live` is given. One rule is stricter than the daemon's:
+//! every instrument needs an active calibration now. The daemon continues with an expired one and flags its readings, since a
+//! restart after the last day of a calibration must not end a series.
 
 mod live;
 
@@ -15,19 +15,19 @@ use crate::quantities::{SourceRule, registry};
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
 
-/// Days before the end of a validity from which the owner is told.
-const NOTICE_DAYS: f64 = 60.0;
+/// Days before the end of a calibration's validity from which `check` warns.
+const WARN_DAYS: f64 = 60.0;
 
 /// Ultraviolet radiation ends here [nm].
 const ULTRAVIOLET_BELOW_NM: f64 = 400.0;
 
-/// What `vigilux check` is asked for.
+/// Arguments of `check`.
 #[derive(Debug, clap::Args)]
 pub struct CheckArgs {
     /// The configuration file
     #[arg(long, value_name = "FILE")]
     pub config: PathBuf,
-    /// Also talk to each instrument: identity, pixels, wavelength scale
+    /// Also connect each instrument: identity, pixels, wavelength scale
     #[arg(long)]
     pub live: bool,
     /// Print the result as JSON
@@ -35,7 +35,7 @@ pub struct CheckArgs {
     pub json: bool,
 }
 
-/// Checks and prints; a diagnostic is a [`Failure::Usage`].
+/// Runs `check`; diagnostics are a [`Failure::Usage`].
 pub fn run(args: CheckArgs) -> Result<(), Failure> {
     let now = RealClock::new().now();
     let setup = match config::load_strictly(&args.config, now) {
@@ -49,17 +49,17 @@ pub fn run(args: CheckArgs) -> Result<(), Failure> {
     };
     let mut summary = Summary::of(&args.config, &setup, now);
     if args.live {
-        summary.met = live::meet_all(&setup)?;
+        summary.connected = live::connect_all(&setup)?;
     }
     if args.json {
         print_json(&summary)?
     } else {
-        print(&summary.in_words())?
+        print(&summary.text())?
     }
     Ok(())
 }
 
-/// What is printed of a configuration that is right.
+/// Summary of a valid configuration.
 #[derive(Debug, serde::Serialize)]
 struct Summary {
     valid: bool,
@@ -67,8 +67,8 @@ struct Summary {
     station: StationSummary,
     database: String,
     instruments: Vec<InstrumentSummary>,
-    /// What each instrument answered; empty without `--live`.
-    met: Vec<live::Connected>,
+    /// Answers of the instruments; empty without `--live`.
+    connected: Vec<live::Connected>,
     warnings: Vec<String>,
 }
 
@@ -111,7 +111,7 @@ struct CalibrationSummary {
     valid_until: String,
     active: bool,
     calibrated_nm: (f64, f64),
-    /// Quantities that its range does not reach, with the range they need [nm].
+    /// Quantities that need more than its range, with the range that they need [nm].
     without: Vec<(&'static str, (f64, f64))>,
 }
 
@@ -154,12 +154,12 @@ impl Summary {
             },
             database: config.store.path.display().to_string(),
             instruments,
-            met: Vec::new(),
+            connected: Vec::new(),
             warnings,
         }
     }
 
-    fn in_words(&self) -> String {
+    fn text(&self) -> String {
         let mut t = String::new();
         let s = &self.station;
         // Writing to a String cannot fail.
@@ -181,9 +181,9 @@ impl Summary {
         let _ = writeln!(t, "ultraviolet  {}", s.ultraviolet);
         let _ = writeln!(t, "database     {}", self.database);
         for i in &self.instruments {
-            i.in_words(&mut t);
+            i.text(&mut t);
         }
-        self.met.iter().for_each(|met| t.push_str(&met.in_words()));
+        self.connected.iter().for_each(|instrument| t.push_str(&instrument.text()));
         for warning in &self.warnings {
             let _ = writeln!(t, "\nwarning: {warning}");
         }
@@ -204,7 +204,7 @@ impl InstrumentSummary {
             valid_until: c.valid_until.to_string(),
             active: active.is_some_and(|now| now.id == c.id),
             calibrated_nm: calibrated_nm(c),
-            without: out_of_reach(calibrated_nm(c), station.source_rule()),
+            without: not_covered(calibrated_nm(c), station.source_rule()),
         };
         let local = |t: &UtcMicros| t.to_chrono().with_timezone(&station.time_zone).format("%Y-%m-%d %H:%M:%S %Z");
         let tick = |t: UtcMicros| TickSummary { utc: t.to_string(), local: local(&t).to_string() };
@@ -222,10 +222,10 @@ impl InstrumentSummary {
         }
     }
 
-    fn in_words(&self, t: &mut String) {
+    fn text(&self, t: &mut String) {
         let _ = writeln!(t, "\ninstrument   {} on {}, {} baud, {}", self.name, self.link, self.baud, self.dialect);
         for c in &self.calibrations {
-            let mark = if c.active { "in force" } else { "not now " };
+            let mark = if c.active { "active  " } else { "inactive" };
             let (low, high) = c.calibrated_nm;
             let _ =
                 writeln!(t, "calibration  {mark}  {} for serial number {}, {low} nm to {high} nm", c.id, self.serial);
@@ -241,7 +241,7 @@ impl InstrumentSummary {
             let _ = writeln!(t, "{:<12} {} ({})", if n == 0 { "next" } else { "" }, tick.utc, tick.local);
         }
         if self.next.is_empty() {
-            let _ = writeln!(t, "next         none among the ticks looked at: the gates keep closed");
+            let _ = writeln!(t, "next         none among the examined ticks: the gates stay closed");
         }
     }
 }
@@ -260,14 +260,14 @@ fn ultraviolet_rule(station: &Station) -> &'static str {
     }
 }
 
-/// The wavelengths that both the response and the scale give a meaning [nm].
+/// Range covered by both the response and the wavelength scale [nm].
 fn calibrated_nm(c: &Calibration) -> (f64, f64) {
     // A response has at least two entries.
     let (first, last) = (c.response.wavelength_nm[0], c.response.wavelength_nm[c.response.wavelength_nm.len() - 1]);
     (first.max(c.wavelength.at(0.0)), last)
 }
 
-fn out_of_reach(calibrated_nm: (f64, f64), source: SourceRule) -> Vec<(&'static str, (f64, f64))> {
+fn not_covered(calibrated_nm: (f64, f64), source: SourceRule) -> Vec<(&'static str, (f64, f64))> {
     let needs = registry().iter().filter_map(|q| Some((q.id, q.needs(source)?)));
     needs.filter(|(_, (from, to))| !(calibrated_nm.0 <= *from && *to <= calibrated_nm.1)).collect()
 }
@@ -280,12 +280,12 @@ fn gates(schedule: &ScheduleConfig) -> Vec<String> {
     [above, below, window].into_iter().flatten().collect()
 }
 
-/// What is allowed but a person should know.
+/// Warnings about one instrument.
 fn warn_of(instrument: &InstrumentConfig, set: &CalibrationSet, now: UtcMicros, warnings: &mut Vec<String>) {
     let name = &instrument.name;
     if let Some((_, last)) = set.entries().last() {
         let days = last.valid_until.seconds_since(now) / 86_400.0;
-        if days < NOTICE_DAYS {
+        if days < WARN_DAYS {
             let id = &last.id;
             warnings.push(format!("{name}: calibration `{id}` ends in {days:.0} days and no other follows it"));
         }
@@ -294,7 +294,7 @@ fn warn_of(instrument: &InstrumentConfig, set: &CalibrationSet, now: UtcMicros, 
     let budget = instrument.exposure.budget_s;
     if interval.is_some_and(|s| budget >= s) && instrument.schedule.window_s.is_none() {
         warnings.push(format!(
-            "{name}: exposure.budget_s ({budget} s) reaches the next tick: in weak light ticks will be lost as `busy`"
+            "{name}: exposure.budget_s ({budget} s) is not shorter than the interval of the schedule: in weak light, ticks will become gaps (`busy`)"
         ));
     }
 }

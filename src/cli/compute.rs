@@ -1,7 +1,7 @@
-//! `vigilux compute`: every quantity of one or many spectrum files.
+//! `vigilux compute`: all quantities of one or more spectrum files.
 //!
-//! Reads files or standard input and prints; keeps nothing. What must stay true: a file that cannot serve is named and costs
-//! the others nothing.
+//! Reads files or standard input and prints; stores nothing. Invariant: an invalid file is reported by name and does not affect the
+//! others.
 
 mod report;
 
@@ -11,7 +11,7 @@ use report::Report;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
-/// Files larger than this are not spectra [bytes]: a million rows fit.
+/// Largest spectrum file [bytes]: about a million rows.
 const LARGEST_FILE: u64 = 64 << 20;
 
 /// Compute all quantities of spectrum files.
@@ -23,14 +23,14 @@ pub struct ComputeArgs {
     /// The spectrum files, or `-` for standard input
     #[arg(value_name = "FILE", required = true)]
     pub files: Vec<PathBuf>,
-    /// What lit the sensor: decides where ultraviolet integrals start and what they need [default: sun when the file starts
-    /// at 280 nm or above, else lamp]
+    /// Light source: decides where ultraviolet integrals start and which range they need [default: sun if the file starts at
+    /// 280 nm or above, otherwise lamp]
     #[arg(long, value_enum, value_name = "SOURCE")]
     pub source: Option<Source>,
-    /// Print JSON: one object, or a list when there are several files
+    /// Print JSON: one object, or a list for several files
     #[arg(long, conflicts_with = "csv")]
     pub json: bool,
-    /// Print a CSV table, one row a file
+    /// Print a CSV table, one row per file
     #[arg(long)]
     pub csv: bool,
 }
@@ -44,13 +44,13 @@ pub enum Source {
     Lamp,
 }
 
-/// Runs the command and prints to stdout: what could be read, then a failure that names every file that could not.
+/// Runs `compute`: prints the valid files, then fails with the name of every invalid one.
 pub fn run(args: ComputeArgs) -> Result<(), Failure> {
-    let (mut reports, mut refused) = (Vec::new(), Vec::new());
+    let (mut reports, mut invalid) = (Vec::new(), Vec::new());
     for path in &args.files {
         match load(path) {
             Ok(file) => reports.push(Report::of(&name_of(path), &file, args.source)),
-            Err(message) => refused.push(message),
+            Err(message) => invalid.push(message),
         }
     }
     if !reports.is_empty() {
@@ -63,7 +63,7 @@ pub fn run(args: ComputeArgs) -> Result<(), Failure> {
         };
         super::print(&text)?;
     }
-    if refused.is_empty() { Ok(()) } else { Err(Failure::Usage(refused.join("\n"))) }
+    if invalid.is_empty() { Ok(()) } else { Err(Failure::Usage(invalid.join("\n"))) }
 }
 
 fn is_standard_input(path: &Path) -> bool {
@@ -94,9 +94,8 @@ fn load(path: &Path) -> Result<SpectrumFile, String> {
 mod tests {
     use super::*;
 
-    /// Edge set: a file that is not there or no spectrum is wrong usage, and the message names it.
     #[test]
-    fn a_file_that_cannot_serve_is_named() {
+    fn an_invalid_file_is_reported_by_name() {
         let dir = tempfile::tempdir().unwrap();
         let missing = dir.path().join("missing.csv");
         let Err(message) = load(&missing) else { panic!("a missing file was read") };

@@ -1,12 +1,12 @@
-//! `vigilux daily`: the figures of days, for people, as JSON or as CSV.
+//! `vigilux daily`: daily figures as text, JSON or CSV.
 //!
-//! Text is made by pure functions of what was summed up.
+//! The output is formatted by pure functions of the figures.
 
 mod table;
 #[cfg(test)]
 mod tests;
 
-use super::source::{Named, Source};
+use super::source::{ComputationArg, Source};
 use super::{Failure, print};
 use crate::archive::daily;
 use crate::clock::{Clock, RealClock, UtcMicros};
@@ -17,20 +17,20 @@ use crate::summary::{Attributes, Day, FIGURES, Figure, QUANTITIES, Rules};
 use serde_json::{Value, json};
 use std::fmt::Write;
 
-/// Arguments of `days`.
+/// Arguments of `daily`.
 #[derive(Clone, Debug, clap::Args)]
 pub struct DailyArgs {
     #[command(flatten)]
     source: Source,
     #[command(flatten)]
-    named: Named,
-    /// From this day of the station on, or from the day of an instant (RFC 3339)
-    #[arg(long, value_name = "DAY", value_parser = Moment::read)]
-    from: Option<Moment>,
-    /// Up to this day of the station, this one included
-    #[arg(long, value_name = "DAY", value_parser = Moment::read)]
-    to: Option<Moment>,
-    /// Only of what this instrument took
+    computation: ComputationArg,
+    /// First day of the station, as a date or an instant in it (RFC 3339)
+    #[arg(long, value_name = "DAY", value_parser = DayArg::parse)]
+    from: Option<DayArg>,
+    /// Last day of the station, as a date or an instant in it (RFC 3339)
+    #[arg(long, value_name = "DAY", value_parser = DayArg::parse)]
+    to: Option<DayArg>,
+    /// Only this instrument
     #[arg(long, value_name = "NAME")]
     instrument: Option<String>,
     /// Print JSON
@@ -41,21 +41,21 @@ pub struct DailyArgs {
     csv: bool,
 }
 
-/// A day, by its date or by an instant in it.
+/// A day, given by its date or an instant in it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Moment {
+enum DayArg {
     Date(chrono::NaiveDate),
     Instant(UtcMicros),
 }
 
-impl Moment {
-    fn read(text: &str) -> Result<Self, String> {
+impl DayArg {
+    fn parse(text: &str) -> Result<Self, String> {
         let date = text.parse().map(Self::Date);
         date.or_else(|_| UtcMicros::parse(text).map(Self::Instant))
             .map_err(|_| "expected a date as in 2026-06-21, or an instant as in 2026-06-21T12:00:00Z".to_owned())
     }
 
-    /// The day it stands for.
+    /// The bounds of the day.
     fn day(self, rules: &Rules) -> crate::summary::DayBounds {
         match self {
             Self::Date(date) => rules.day_on(date),
@@ -70,29 +70,30 @@ struct Days {
     days: Vec<Day>,
 }
 
-/// Runs `days`.
+/// Runs `daily`.
 pub fn run(args: DailyArgs) -> Result<(), Failure> {
-    let archive = args.named.turn(args.source.open(RealClock::new().now())?)?;
+    let archive = args.computation.select(args.source.open(RealClock::new().now())?)?;
     let Some(config) = &archive.config else {
-        let why =
-            "expected a configuration, which says where days begin, but the one on record cannot be read: use --config";
+        let why = "expected a configuration, which defines the start of a day, but the stored one cannot be parsed: use --config";
         return Err(Failure::Failed(why.into()));
     };
     let rules = Rules::of(&config.station);
     let from = args.from.map_or(UtcMicros(i64::MIN), |m| m.day(&rules).starts);
     let to = args.to.map_or(UtcMicros(i64::MAX), |m| m.day(&rules).ends);
     if to <= from {
-        return Err(Failure::Usage(format!("--to: expected a day not before --from, but found one that ends at {to}")));
+        return Err(Failure::Usage(format!(
+            "--to: expected a day on or after --from, but found one that ends at {to}"
+        )));
     }
     let mut found = Vec::new();
-    for instrument in archive.chosen(args.instrument.as_deref())? {
+    for instrument in archive.instruments(args.instrument.as_deref())? {
         let days = daily::days(&archive.reader, &rules, &instrument, from, to)?;
         found.push(Days { instrument, days });
     }
     if args.json {
-        return super::print_json(&in_json(config, &rules, &found));
+        return super::print_json(&json_of(config, &rules, &found));
     }
-    print(&if args.csv { in_csv(config, &rules, &found) } else { table::text(config, &rules, &found) })
+    print(&if args.csv { csv_of(config, &rules, &found) } else { table::text(config, &rules, &found) })
 }
 
 /// The safety notice for the ultraviolet figures of a station.
@@ -100,12 +101,12 @@ fn caution(config: &Config) -> String {
     Group::Ultraviolet.caution(Some(config.station.source_rule())).unwrap_or_default()
 }
 
-/// The figure of a day under an identifier.
+/// A figure of a day.
 fn figure<'a>(day: &'a Day, id: &str) -> Option<&'a Figure> {
     day.figures.get(id)
 }
 
-fn in_json(config: &Config, rules: &Rules, found: &[Days]) -> Value {
+fn json_of(config: &Config, rules: &Rules, found: &[Days]) -> Value {
     let instruments: Vec<Value> = found
         .iter()
         .map(|d| json!({ "instrument": d.instrument, "days": d.days.iter().map(day_json).collect::<Vec<_>>() }))
@@ -149,12 +150,12 @@ fn day_json(day: &Day) -> Value {
         .collect();
     json!({
         "date": day.date, "starts": day.starts.to_string(), "ends": day.ends.to_string(), "readings": day.readings,
-        "reference_readings": day.references, "data_coverage": day.data_coverage, "partial": day.partial, "figures": figures,
+        "check_source_readings": day.references, "data_coverage": day.data_coverage, "partial": day.partial, "figures": figures,
         "verdicts": verdicts, "flags": day.flags,
     })
 }
 
-fn in_csv(config: &Config, rules: &Rules, found: &[Days]) -> String {
+fn csv_of(config: &Config, rules: &Rules, found: &[Days]) -> String {
     let mut out = String::new();
     // Writing to a string cannot fail.
     let _ = writeln!(out, "# station: {}", config.station.name.replace(['\n', '\r'], " "));
@@ -165,10 +166,10 @@ fn in_csv(config: &Config, rules: &Rules, found: &[Days]) -> String {
     for info in FIGURES {
         let _ = writeln!(out, "# {} [{}]: {}", info.id, info.unit, info.definition);
     }
-    out += "date,starts,ends,instrument,readings,reference_readings,data_coverage,partial";
+    out += "date,starts,ends,instrument,readings,check_source_readings,data_coverage,partial";
     for info in FIGURES {
-        for (column, there) in columns(info.attributes) {
-            if there {
+        for (column, present) in columns(info.attributes) {
+            if present {
                 let _ = write!(out, ",{}{column}", info.id);
             }
         }
@@ -183,13 +184,13 @@ fn in_csv(config: &Config, rules: &Rules, found: &[Days]) -> String {
     out
 }
 
-/// The columns a figure may have, and which of them this one has.
+/// The columns of a figure, and whether it has them.
 fn columns(with: Attributes) -> [(&'static str, bool); 5] {
     [
         ("", true),
         ("_uncertainty", with.uncertainty),
         ("_suspect_share", true),
-        ("_covered", with.data_coverage),
+        ("_data_coverage", with.data_coverage),
         ("_time", with.time),
     ]
 }
@@ -211,8 +212,8 @@ fn csv_row(out: &mut String, instrument: &str, day: &Day) {
             Some(Figure::Null { reason }) => reasons.push(format!("{}: {reason}", info.id)),
             None => {}
         }
-        for (field, (_, there)) in fields.iter().zip(columns(info.attributes)) {
-            if there {
+        for (field, (_, present)) in fields.iter().zip(columns(info.attributes)) {
+            if present {
                 let _ = write!(out, ",{field}");
             }
         }

@@ -1,7 +1,7 @@
 //! `vigilux demo`: a day on an invented roof in about a minute and a half.
 //!
-//! A virtual spectrometer runs as a process of its own on a pseudo-terminal; the real daemon reads it over that line in
-//! compressed time. Nothing is simulated on the daemon's side of the line but the clock.
+//! A virtual spectrometer runs in another process on a pseudo-terminal; the real daemon reads it over that line in compressed time.
+//! On the daemon's side only the clock is simulated.
 
 mod site;
 mod summary;
@@ -29,32 +29,32 @@ use view::View;
 /// Arguments of `vigilux demo`.
 #[derive(Debug, clap::Args)]
 pub struct DemoArgs {
-    /// Folder for the database and everything else; default: a new `vigilux-demo` in this folder
+    /// Folder for the database and all other files [default: a new `vigilux-demo` in the current folder]
     #[arg(long, value_name = "DIR")]
     pub dir: Option<PathBuf>,
-    /// The sky
+    /// Cloud cover
     #[arg(long, value_enum, default_value = "broken")]
     pub sky: crate::simulator::scenes::SkyKind,
     /// Seed of weather and noise
     #[arg(long, default_value_t = 1)]
     pub seed: u64,
-    /// How long the day takes [s]
+    /// Duration of the demo [s]
     #[arg(long, value_name = "SECONDS", default_value_t = 90.0)]
     pub seconds: f64,
 }
 
-/// The virtual spectrometer's process; ends with the demo, whichever way that ends.
+/// The process of the virtual spectrometer; ends with the demo.
 struct Spectrometer(Child);
 
 impl Drop for Spectrometer {
     fn drop(&mut self) {
-        // Asked first, so that it writes out its truth; a process that is gone already is what is wanted.
+        // TERM lets it flush its truth; a process that has ended is no error.
         system::terminate(&self.0);
         let _ = self.0.wait();
     }
 }
 
-/// Plays the day.
+/// Runs the demo.
 pub fn run(args: &DemoArgs) -> Result<(), Failure> {
     if !(args.seconds >= 20.0 && args.seconds <= 86_400.0) {
         return Err(Failure::Usage(format!("--seconds: expected 20 to 86400, but found {}", args.seconds)));
@@ -73,7 +73,7 @@ pub fn run(args: &DemoArgs) -> Result<(), Failure> {
     view.opening(&dir)?;
     let tally = Arc::new(Mutex::new(Tally::default()));
     let truth = TruthTail::open(&dir.join(site::TRUTH)).map_err(|e| Failure::from_error("the truth", &e))?;
-    let watcher = Watcher {
+    let observer = DemoObserver {
         view,
         tally: Arc::clone(&tally),
         truth,
@@ -82,7 +82,7 @@ pub fn run(args: &DemoArgs) -> Result<(), Failure> {
         end: site.end,
     };
     // The demo's configuration names one instrument.
-    let observer: Box<dyn Observer> = Box::new(watcher);
+    let observer: Box<dyn Observer> = Box::new(observer);
     let charges =
         station.roads.iter().cloned().zip([observer]).map(|(parts, observer)| Charge { parts, observer }).collect();
     let result = supervise(charges, &stop);
@@ -98,9 +98,9 @@ fn caution() -> String {
     Group::Ultraviolet.caution(Some(SourceRule::Sun)).unwrap_or_default()
 }
 
-/// The folder for the demo's files: the one asked for, or the first free name here. Nothing is overwritten.
-fn folder(asked: Option<&Path>) -> Result<PathBuf, Failure> {
-    let dir = match asked {
+/// The folder for the demo's files: the requested one, or the first free name in the current folder. Nothing is overwritten.
+fn folder(requested: Option<&Path>) -> Result<PathBuf, Failure> {
+    let dir = match requested {
         Some(dir) => dir.to_path_buf(),
         None => (1..)
             .map(|n| PathBuf::from(if n == 1 { "vigilux-demo".to_owned() } else { format!("vigilux-demo-{n}") }))
@@ -117,14 +117,14 @@ fn folder(asked: Option<&Path>) -> Result<PathBuf, Failure> {
     dir.canonicalize().map_err(|e| Failure::from_error(&format!("{}", dir.display()), &e))
 }
 
-/// Starts the virtual spectrometer and waits until its line is there.
+/// Starts the virtual spectrometer and waits for its line.
 fn start(dir: &Path, clock: &CompressedClock) -> Result<Spectrometer, Failure> {
     let failed = |e: std::io::Error| Failure::from_error("the virtual spectrometer did not start", &e);
     let program = std::env::current_exe().map_err(failed)?;
     let child = Command::new(program)
         .arg("simulate")
         .arg("--config")
-        .arg(dir.join(site::BENCH))
+        .arg(dir.join(site::SIMULATOR))
         .arg("--link")
         .arg(dir.join(site::LINE))
         .arg("--truth")
@@ -141,13 +141,15 @@ fn start(dir: &Path, clock: &CompressedClock) -> Result<Spectrometer, Failure> {
         BufReader::new(out).read_line(&mut line).map_err(failed)?;
     }
     if line.trim().is_empty() {
-        return Err(Failure::Failed("expected the virtual spectrometer to name its line, but it ended".to_owned()));
+        return Err(Failure::Failed(
+            "expected the virtual spectrometer to print the path of its line, but it ended".to_owned(),
+        ));
     }
     Ok(spectrometer)
 }
 
-/// Watches the daemon: shows what it stores, weighs it against the truth, ends the day.
-struct Watcher {
+/// Observes the daemon: shows each stored reading, compares it with the truth, stops at the end of the day.
+struct DemoObserver {
     view: View,
     tally: Arc<Mutex<Tally>>,
     truth: TruthTail,
@@ -156,7 +158,7 @@ struct Watcher {
     end: UtcMicros,
 }
 
-impl Observer for Watcher {
+impl Observer for DemoObserver {
     fn stored(&mut self, _id: i64, processed: &ProcessedReading, frames: &[Frame]) {
         let records = self.truth.read_new();
         let truth = processed.reduced.as_ref().and_then(|reduced| {

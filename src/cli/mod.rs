@@ -1,7 +1,8 @@
-//! The command line: one file a command, and what they share.
+//! The command line: one file per command, and shared functions.
 //!
-//! Results go to stdout, logs to stderr. A failure is printed once, by `main`, and sets the exit status. Commands decide
-//! nothing about light; they read, call the rooms and print.
+//! Commands parse arguments, call other modules and print; they decide nothing about light.
+//!
+//! Invariants: results go to stdout and logs to stderr; a failure is printed once, by `main`, and sets the exit status.
 
 pub mod backup;
 pub mod check;
@@ -12,6 +13,7 @@ pub mod demo;
 #[cfg(test)]
 mod example_archive;
 pub mod export;
+mod format;
 pub mod monitors;
 pub mod note;
 pub mod quantities;
@@ -26,10 +28,10 @@ pub mod verify;
 use crate::document::Diagnostics;
 use std::io::Write;
 
-/// Why a command did not do what it was asked to.
+/// Why a command failed.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum Failure {
-    /// Wrong usage, or an input that breaks a rule: exit status 2.
+    /// Wrong usage or invalid input: exit status 2.
     #[error("{0}")]
     Usage(String),
     /// Anything else: exit status 1.
@@ -46,11 +48,11 @@ impl Failure {
         }
     }
 
-    /// A failure with what was being done and the whole chain of causes.
-    pub fn from_error(doing: &str, error: &dyn std::error::Error) -> Self {
+    /// A failure with its action and the chain of its causes.
+    pub fn from_error(action: &str, error: &dyn std::error::Error) -> Self {
         let causes = std::iter::successors(Some(error), |e| e.source());
-        let words: Vec<String> = std::iter::once(doing.to_owned()).chain(causes.map(ToString::to_string)).collect();
-        Self::Failed(words.join(": "))
+        let parts: Vec<String> = std::iter::once(action.to_owned()).chain(causes.map(ToString::to_string)).collect();
+        Self::Failed(parts.join(": "))
     }
 }
 
@@ -64,7 +66,7 @@ impl From<Diagnostics> for Failure {
 #[derive(Debug, clap::Parser)]
 #[command(name = "vigilux", version, max_term_width = 100)]
 pub struct Cli {
-    /// What to do.
+    /// The command.
     #[command(subcommand)]
     pub command: Command,
 }
@@ -72,39 +74,39 @@ pub struct Cli {
 /// The commands.
 #[derive(Debug, clap::Subcommand)]
 pub enum Command {
-    /// Play a day on an invented roof: virtual spectrometer, real daemon, compressed time
+    /// Run a day on an invented roof: virtual spectrometer, real daemon, compressed time
     Demo(demo::DemoArgs),
-    /// Measure: the daemon
+    /// Run the daemon that measures
     Run(run::RunArgs),
     /// Validate a configuration and its calibrations without side effects
     Check(check::CheckArgs),
-    /// Take a dark library with the head covered by a person
+    /// Take a set of darks while the entrance optic is covered by hand
     Dark(dark::DarkArgs),
     /// Run the virtual spectrometer alone, on a pseudo-terminal
     Simulate(simulate::SimulateArgs),
-    /// Compute every quantity of spectrum files
+    /// Compute all quantities of spectrum files
     Compute(compute::ComputeArgs),
-    /// List every quantity: definition, source, range, limit and the flags that touch it
+    /// List all quantities: definition, source, range, limit and flags
     Quantities(quantities::QuantitiesArgs),
     /// Show the latest readings with units, flags and uncertainty
     Show(show::ShowArgs),
-    /// Show the figures of days: light integral, photoperiod, maxima, doses
+    /// Show daily figures: light integral, photoperiod, maxima, doses
     Daily(daily::DailyArgs),
-    /// Show the course of a quantity over any span: minimum, mean, maximum
+    /// Show a quantity over any range of time: minimum, mean, maximum
     Series(series::SeriesArgs),
-    /// Put a remark on the record: cleaned, moved, servicing, …
+    /// Store a note: cleaned, moved, servicing, …
     Note(note::NoteArgs),
-    /// Make readings again from their raw frames, with another calibration or a newer program
+    /// Recompute readings from their raw frames, with another calibration or a newer program
     Recompute(recompute::RecomputeArgs),
-    /// Look the whole database over: integrity, frames, gaps, values
+    /// Verify the database: integrity, frames, gaps, values
     Verify(verify::VerifyArgs),
-    /// Copy the database while it is in use, and look the copy over
+    /// Copy the database while it is in use, and verify the copy
     Backup(backup::BackupArgs),
-    /// Write readings to a file for other programs
+    /// Export readings for other programs
     Export(export::ExportArgs),
 }
 
-/// Runs the command that was asked for.
+/// Runs a command.
 pub fn run(cli: Cli) -> Result<(), Failure> {
     match cli.command {
         Command::Demo(args) => demo::run(&args),
@@ -125,7 +127,7 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
     }
 }
 
-/// Prints a result to stdout. A reader that left early (`vigilux … | head`) is no failure and no panic.
+/// Prints a result to stdout. A closed pipe (`vigilux … | head`) is no failure.
 pub fn print(text: &str) -> Result<(), Failure> {
     let mut out = std::io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
@@ -134,11 +136,11 @@ pub fn print(text: &str) -> Result<(), Failure> {
     }
 }
 
-/// Words in lines of at most 100 characters, each begun by `indent` blanks.
-pub fn wrapped(words: &str, indent: usize) -> String {
+/// Text in lines of at most 100 characters, each indented by `indent` blanks.
+pub fn wrapped(text: &str, indent: usize) -> String {
     const WIDTH: usize = 100;
     let mut lines = vec![String::new()];
-    for word in words.split_whitespace() {
+    for word in text.split_whitespace() {
         let line = lines.last().map_or(0, |l| l.chars().count());
         if line > 0 && indent + line + 1 + word.chars().count() > WIDTH {
             lines.push(String::new());
@@ -159,17 +161,17 @@ pub fn print_json(value: &impl serde::Serialize) -> Result<(), Failure> {
     print(&(text + "\n"))
 }
 
-/// Starts the log on stderr, for commands that run on; `VIGILUX_LOG` sets what is logged (default `info`).
+/// Starts the log on stderr; `VIGILUX_LOG` sets its level or filter (default `info`).
 pub fn start_logging() {
     use std::io::IsTerminal;
     use tracing_subscriber::filter::{LevelFilter, Targets};
     use tracing_subscriber::layer::SubscriberExt;
     use tracing_subscriber::util::SubscriberInitExt;
-    let asked = std::env::var("VIGILUX_LOG").ok().and_then(|text| text.parse::<Targets>().ok());
-    let filter = asked.unwrap_or_else(|| Targets::new().with_default(LevelFilter::INFO));
+    let from_environment = std::env::var("VIGILUX_LOG").ok().and_then(|text| text.parse::<Targets>().ok());
+    let filter = from_environment.unwrap_or_else(|| Targets::new().with_default(LevelFilter::INFO));
     let log = tracing_subscriber::fmt::layer().with_writer(std::io::stderr).with_target(false);
     let log = log.with_ansi(std::io::stderr().is_terminal());
-    // A second start (tests call commands in one process) keeps the first log.
+    // Tests call commands in one process; a second call keeps the first log.
     let _ = tracing_subscriber::registry().with(filter).with(log).try_init();
 }
 
@@ -178,15 +180,13 @@ mod tests {
     use super::*;
     use clap::CommandFactory;
 
-    /// Identity: the definition of the command line holds together.
     #[test]
     fn the_command_line_is_well_formed() {
         Cli::command().debug_assert();
     }
 
-    /// Identity: a failure tells the whole chain of causes, and its status is the documented one.
     #[test]
-    fn a_failure_tells_its_causes_and_status() {
+    fn a_failure_has_its_chain_of_causes_and_its_status() {
         #[derive(Debug, thiserror::Error)]
         #[error("the lid is open")]
         struct Outer(#[source] std::io::Error);

@@ -1,7 +1,7 @@
-//! `vigilux note`: the owner's remark on the record, also about the past.
+//! `vigilux note`: stores a note of the operator, also about the past.
 //!
-//! The daemon may be running; it takes notice with its next reading. `servicing` begins a span in which every value is
-//! suspect, `servicing_over` ends it; nothing that was stored is changed.
+//! The daemon may be running; it reads notes with its next reading. `servicing` starts a flagged interval in which every value is
+//! suspect, `servicing_over` ends it. Invariant: stored readings are not changed.
 
 use super::source::instant;
 use super::{Failure, print};
@@ -12,21 +12,21 @@ use crate::store::Store;
 /// Arguments of `note`.
 #[derive(Clone, Debug, clap::Args)]
 pub struct NoteArgs {
-    /// What there is to say
+    /// Text of the note
     #[arg(value_name = "TEXT")]
     text: String,
     #[command(flatten)]
     source: super::source::Source,
-    /// What it is about
+    /// Class of the note
     #[arg(long, value_enum, default_value_t = NoteClass::Other)]
     class: NoteClass,
-    /// When it was so: RFC 3339, or a date in UTC; now without it
+    /// Time it applies to: RFC 3339, or a date in UTC [default: now]
     #[arg(long, value_name = "TIME", value_parser = instant)]
     at: Option<UtcMicros>,
-    /// Until when it was so; of `servicing`, the end of the span
+    /// End of the time it applies to; for `servicing`, the end of the flagged interval
     #[arg(long, value_name = "TIME", value_parser = instant)]
     until: Option<UtcMicros>,
-    /// The instrument it is about, where the station has several
+    /// The instrument it concerns [default: all]
     #[arg(long, value_name = "NAME")]
     instrument: Option<String>,
 }
@@ -36,10 +36,10 @@ pub fn run(args: &NoteArgs) -> Result<(), Failure> {
     let now = RealClock::new().now();
     let at = args.at.unwrap_or(now);
     if args.text.trim().is_empty() {
-        return Err(Failure::Usage("TEXT: expected a remark, but found nothing".into()));
+        return Err(Failure::Usage("TEXT: expected the text of a note, but found nothing".into()));
     }
     if at > now {
-        return Err(Failure::Usage(format!("--at: expected an instant that has passed, but found {at}")));
+        return Err(Failure::Usage(format!("--at: expected an instant in the past, but found {at}")));
     }
     if let Some(until) = args.until.filter(|until| *until <= at) {
         return Err(Failure::Usage(format!("--until: expected an instant after {at}, but found {until}")));
@@ -47,16 +47,16 @@ pub fn run(args: &NoteArgs) -> Result<(), Failure> {
     let store = Store::open_writer(&args.source.database(now)?)?;
     let names: Vec<String> = store.instruments()?.into_iter().map(|i| i.name).collect();
     if let Some(name) = args.instrument.as_ref().filter(|name| !names.contains(name)) {
-        let known = if names.is_empty() { "none on record yet".to_owned() } else { names.join(", ") };
+        let known =
+            if names.is_empty() { "the stored instruments, but there are none".to_owned() } else { names.join(", ") };
         return Err(Failure::Usage(format!("--instrument: expected one of {known}, but found `{name}`")));
     }
-    let said = record(&store, args, at)?;
-    print(&said)
+    print(&store_note(&store, args, at)?)
 }
 
-/// Puts the note on record, with the span it begins or ends; says what was done.
-fn record(store: &Store, args: &NoteArgs, at: UtcMicros) -> Result<String, Failure> {
-    let mut said = format!("noted ({}) at {at}\n", args.class.name());
+/// Stores the note, with the flagged interval that it starts or ends; returns a report.
+fn store_note(store: &Store, args: &NoteArgs, at: UtcMicros) -> Result<String, Failure> {
+    let mut report = format!("noted ({}) at {at}\n", args.class.name());
     match args.class {
         NoteClass::Servicing => {
             store.add_span(&FlaggedInterval {
@@ -69,7 +69,7 @@ fn record(store: &Store, args: &NoteArgs, at: UtcMicros) -> Result<String, Failu
                 unaffected: Vec::new(),
                 text: args.text.clone(),
             })?;
-            said += &match args.until {
+            report += &match args.until {
                 Some(until) => format!("values from {at} to {until} are suspect\n"),
                 None => format!(
                     "values from {at} on are suspect, until `vigilux note --class {}`\n",
@@ -85,11 +85,11 @@ fn record(store: &Store, args: &NoteArgs, at: UtcMicros) -> Result<String, Failu
                 .filter(|s| args.instrument.is_none() || s.instrument.is_none() || s.instrument == args.instrument)
                 .collect();
             if ended.is_empty() {
-                return Err(Failure::Failed(format!("expected servicing that had begun by {at}, but found none")));
+                return Err(Failure::Failed(format!("expected servicing that started before {at}, but found none")));
             }
             for span in ended {
                 store.end_span(span.id, at)?;
-                said += &format!("servicing from {} to {at}\n", span.from);
+                report += &format!("servicing from {} to {at}\n", span.from);
             }
         }
         _ => {}
@@ -101,7 +101,7 @@ fn record(store: &Store, args: &NoteArgs, at: UtcMicros) -> Result<String, Failu
         kind: EventKind::Note(args.class),
         text: args.text.clone(),
     })?;
-    Ok(said)
+    Ok(report)
 }
 
 #[cfg(test)]
@@ -124,9 +124,8 @@ mod tests {
         }
     }
 
-    /// Identity: servicing makes what lies in it suspect, and only that, whoever reads; no stored row changes.
     #[test]
-    fn maintenance_makes_what_lies_in_it_suspect_and_changes_no_row() {
+    fn servicing_flags_readings_in_its_interval_without_changing_stored_rows() {
         let (_folder, archive) = archive(false);
         let path = archive.reader.path().to_path_buf();
         // The first of the three readings is good, the next two are suspect by other flags in the fixture.
@@ -139,22 +138,21 @@ mod tests {
         assert_eq!(flagged(), [false, true, true]);
         run(&note(path.clone(), NoteClass::ServicingOver, "2026-06-21T12:01:30Z", None)).unwrap();
         assert_eq!(flagged(), [false, true, false]);
-        let again = run(&note(path.clone(), NoteClass::ServicingOver, "2026-06-21T12:01:40Z", None)).unwrap_err();
-        assert!(again.to_string().contains("expected servicing that had begun"), "{again}");
+        let twice = run(&note(path.clone(), NoteClass::ServicingOver, "2026-06-21T12:01:40Z", None)).unwrap_err();
+        assert!(twice.to_string().contains("expected servicing that started before"), "{twice}");
         let readings = archive.reader.latest(3).unwrap();
-        assert!(!readings[1].flags_when_taken.has(Flag::Servicing), "what was stored stands");
+        assert!(!readings[1].flags_when_taken.has(Flag::Servicing), "stored flags are unchanged");
         assert!(matches!(readings[1].reading.values[1], QuantityValue::Null(_)), "null stays null");
         let (notes, _) = archive.reader.notes_after(0).unwrap();
         assert_eq!(notes.iter().map(|n| n.0).collect::<Vec<_>>(), [NoteClass::Servicing, NoteClass::ServicingOver]);
     }
 
-    /// Identity: what cannot be meant is refused before anything is written.
     #[test]
-    fn a_note_of_the_future_or_about_nobody_is_refused() {
+    fn a_note_about_the_future_or_an_unknown_instrument_is_refused() {
         let (_folder, archive) = archive(false);
         let path = archive.reader.path().to_path_buf();
         let future = run(&note(path.clone(), NoteClass::Other, "2999-01-01T00:00:00Z", None)).unwrap_err();
-        assert!(future.to_string().starts_with("--at: expected an instant that has passed"), "{future}");
+        assert!(future.to_string().starts_with("--at: expected an instant in the past"), "{future}");
         let back = note(path.clone(), NoteClass::Servicing, "2026-06-21T12:00:00Z", Some("2026-06-21T11:00:00Z"));
         assert!(run(&back).unwrap_err().to_string().starts_with("--until: expected an instant after"));
         let mut other = note(path, NoteClass::Cleaned, "2026-06-21T12:00:00Z", None);

@@ -1,7 +1,6 @@
-//! `vigilux quantities`: the registry, for people, programs and the documentation.
+//! `vigilux quantities`: prints the registry as text, JSON or Markdown.
 //!
-//! Prints what the program itself uses; holds no second list. `docs/quantities.md` is its `--markdown`, kept in step by a
-//! test.
+//! Holds no list of its own. `docs/quantities.md` is the output of `--markdown`; a test compares them.
 
 use super::{Failure, wrapped};
 use crate::quality::flag_scope::{Reach, flags_with};
@@ -9,10 +8,10 @@ use crate::quantities::{Group, Limit, Quantity, SourceRule, registry};
 use crate::record::Flag;
 use serde_json::{Value, json};
 
-/// List every quantity with unit, definition, source, range, limit for `good`, and the flags that touch it.
+/// List all quantities with unit, definition, source, range, limit of `good`, and flags.
 #[derive(clap::Args, Clone, Debug)]
 pub struct QuantitiesArgs {
-    /// Only these, by identifier
+    /// Only these quantities, by identifier
     #[arg(value_name = "ID")]
     pub ids: Vec<String>,
     /// Print JSON
@@ -23,7 +22,7 @@ pub struct QuantitiesArgs {
     pub markdown: bool,
 }
 
-/// Runs the command and prints to stdout.
+/// Runs `quantities`.
 pub fn run(args: QuantitiesArgs) -> Result<(), Failure> {
     let unknown: Vec<&str> =
         args.ids.iter().map(String::as_str).filter(|id| !registry().iter().any(|q| q.id == *id)).collect();
@@ -41,7 +40,7 @@ pub fn run(args: QuantitiesArgs) -> Result<(), Failure> {
     super::print(&if args.markdown { markdown(&chosen) } else { text(&chosen) })
 }
 
-/// The range a quantity needs, for the two kinds of source.
+/// The range that a quantity needs under each source rule.
 fn ranges(q: &Quantity) -> String {
     let one = |source| match (q.serves(source), q.needs(source)) {
         (false, _) => "not defined".to_string(),
@@ -52,10 +51,10 @@ fn ranges(q: &Quantity) -> String {
     if sun == lamp { sun } else { format!("{sun} under the sun, {lamp} at lamps") }
 }
 
-/// The default limit in words.
+/// The default limit as text.
 fn limit(q: &Quantity) -> String {
     let Limit { relative, absolute } = q.limit;
-    // What has no unit of its own is written without one.
+    // The unit `1` is not written.
     let unit = if q.unit == "1" { String::new() } else { format!(" {}", q.unit) };
     match (relative > 0.0, absolute > 0.0) {
         (true, true) => format!("{} % or {absolute}{unit}", percent(relative)),
@@ -64,7 +63,7 @@ fn limit(q: &Quantity) -> String {
     }
 }
 
-/// A share as a percentage, without the rounding of binary fractions.
+/// A share in per cent, rounded to hide binary fractions.
 fn percent(share: f64) -> f64 {
     (share * 1e6).round() / 1e4
 }
@@ -93,9 +92,9 @@ fn as_json(q: &Quantity) -> Value {
     })
 }
 
-const LIMITS: &str = "A value can be good when its expanded uncertainty (k = 2) is within the limit: that share of the value \
-                      or that much, whichever is more.";
-const FLAGS: &str = "Flags touch a quantity through the wavelengths it uses and the size of the effect, or, where marked so, \
+const LIMITS: &str = "A value can be good if its expanded uncertainty (k = 2) is within the limit: the larger of the share of the \
+                      value and the absolute limit.";
+const FLAGS: &str = "A flag affects a quantity by the wavelengths that the quantity uses and the size of the effect, or, where marked so, \
                      always.";
 
 fn text(chosen: &[&Quantity]) -> String {
@@ -128,8 +127,8 @@ fn text(chosen: &[&Quantity]) -> String {
 fn markdown(chosen: &[&Quantity]) -> String {
     let cell = |words: &str| words.replace('|', "\\|");
     let mut out = format!(
-        "# Quantities\n\nThis page is what `vigilux quantities --markdown` prints. {LIMITS} {FLAGS} These touch every \
-         quantity, always: {}.\n",
+        "# Quantities\n\nThis page is what `vigilux quantities --markdown` prints. {LIMITS} {FLAGS} Flags that always affect \
+         every quantity: {}.\n",
         code(names(Flag::ALL.iter().copied().filter(|f| everywhere(*f))))
     );
     for group in Group::ALL {
@@ -166,7 +165,7 @@ fn code(names: Vec<&str>) -> String {
     names.iter().map(|n| format!("`{n}`")).collect::<Vec<_>>().join(" ")
 }
 
-/// Whether a flag touches every quantity, always.
+/// Whether a flag always affects every quantity.
 fn everywhere(flag: Flag) -> bool {
     registry().iter().all(|q| flags_with(q, Reach::Always).any(|f| f == flag))
 }
@@ -179,9 +178,9 @@ mod tests {
         registry().iter().collect()
     }
 
-    /// Identity: the page in the documentation is what the program prints. `VIGILUX_WRITE_DOCS=1 cargo test` writes it anew.
+    /// `VIGILUX_WRITE_DOCS=1 cargo test --lib` writes the page.
     #[test]
-    fn the_page_of_quantities_is_in_step() {
+    fn the_page_of_quantities_is_up_to_date() {
         let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/quantities.md");
         let want = markdown(&all());
         if std::env::var_os("VIGILUX_WRITE_DOCS").is_some() {
@@ -190,12 +189,11 @@ mod tests {
         let found = std::fs::read_to_string(&path).unwrap_or_default();
         assert!(
             found == want,
-            "{} is out of step: write it with VIGILUX_WRITE_DOCS=1 cargo test --lib",
+            "{} is out of date: write it with VIGILUX_WRITE_DOCS=1 cargo test --lib",
             path.display()
         );
     }
 
-    /// Identity: every quantity says all there is to say, in every form; ranges differ by source where the rules do.
     #[test]
     fn every_quantity_has_definition_source_range_limit_and_flags() {
         let (text, markdown) = (text(&all()), markdown(&all()));
@@ -218,7 +216,6 @@ mod tests {
         assert!(text.lines().all(|l| l.chars().count() <= 100), "a line is too long");
     }
 
-    /// Bad input: an identifier that is not in the list is wrong usage and named.
     #[test]
     fn an_unknown_identifier_is_refused() {
         let args = QuantitiesArgs { ids: vec!["ppfd".into(), "lumens".into()], json: false, markdown: false };

@@ -1,4 +1,4 @@
-//! `vigilux recompute`: every reading again from its raw frames, put in force at the end in one step.
+//! `vigilux recompute`: recomputes readings from their raw frames and makes the new values active in one step at the end.
 
 use super::source::{Source, instant};
 use super::{Failure, print, print_json};
@@ -22,7 +22,7 @@ pub struct RecomputeArgs {
     /// Readings before this instant: RFC 3339, or a date in UTC
     #[arg(long, value_name = "TIME", value_parser = instant)]
     to: Option<UtcMicros>,
-    /// Another calibration, for the readings of its instrument within its validity. Without it each reading keeps its own
+    /// Another calibration, for the readings of its instrument within its validity [default: the calibration of each reading]
     #[arg(long, value_name = "FILE")]
     calibration: Option<PathBuf>,
     /// Print JSON
@@ -36,8 +36,8 @@ impl From<RecomputeError> for Failure {
     }
 }
 
-/// Runs `recompute`. The values in force stay so until the end, and the daemon may go on measuring; interrupted, the same
-/// command goes on where it stopped.
+/// Runs `recompute`. The values stay active until the end, and the daemon may continue to measure; after an interruption, the same
+/// command continues where it stopped.
 pub fn run(args: &RecomputeArgs) -> Result<(), Failure> {
     let (from, to) = (args.from.unwrap_or(UtcMicros(i64::MIN)), args.to.unwrap_or(UtcMicros(i64::MAX)));
     if from >= to {
@@ -51,23 +51,24 @@ pub fn run(args: &RecomputeArgs) -> Result<(), Failure> {
         known.sort();
         known.dedup();
         if !known.contains(&c.instrument_serial) {
-            let known = if known.is_empty() { "an instrument that is on record".to_owned() } else { known.join(", ") };
+            let known =
+                if known.is_empty() { "a stored instrument, but there are none".to_owned() } else { known.join(", ") };
             let found = &c.instrument_serial;
             return Err(Failure::Usage(format!("--calibration: expected one for {known}, but found one for {found}")));
         }
     }
     let threads = std::thread::available_parallelism().map_or(1, usize::from);
-    let order = Request { from, to, calibration: calibration.as_ref(), threads };
+    let request = Request { from, to, calibration: calibration.as_ref(), threads };
     let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr());
     let style = ProgressStyle::with_template("{bar:40} {pos}/{len} readings, {per_sec}, {eta} left");
     bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
-    let done = recompute::recompute(&store, &order, now, &mut |seen, total| {
+    let result = recompute::recompute(&store, &request, now, &mut |seen, total| {
         bar.set_length(total);
         bar.set_position(seen);
         true
     });
     bar.finish_and_clear();
-    let outcome = done?;
+    let outcome = result?;
     let name = calibration.map(|c| c.id);
     if args.json {
         return print_json(&as_json(&outcome, name.as_deref()));
@@ -80,21 +81,22 @@ fn text(o: &Outcome, calibration: Option<&str>) -> String {
     // Writing to a string cannot fail.
     let _ = match &o.switched {
         Some(s) => {
-            let with = calibration.map_or("the calibrations they had".to_owned(), |c| format!("calibration `{c}`"));
+            let with =
+                calibration.map_or("the calibrations of the readings".to_owned(), |c| format!("calibration `{c}`"));
             let (n, (from, to)) = (s.readings, s.span);
-            writeln!(out, "computation {}: in force for {n} readings from {from} to {to}, with {with}", o.computation)
+            writeln!(out, "computation {}: active for {n} readings from {from} to {to}, with {with}", o.computation)
         }
-        None => writeln!(out, "no reading could be made again; all keep the values they have"),
+        None => writeln!(out, "no reading could be recomputed; all keep their values"),
     };
     if o.gone_on_after.is_some() {
         let before = o.switched.map_or(0, |s| s.readings.saturating_sub(o.made));
-        let _ = writeln!(out, "{before} of them were made by an earlier run that was interrupted");
+        let _ = writeln!(out, "{before} of them were computed by an earlier run that was interrupted");
     }
     for (why, n) in &o.kept {
-        let _ = writeln!(out, "{n} keep the values they have: {}", why.words());
+        let _ = writeln!(out, "{n} keep their values: {}", why.words());
     }
     for id in &o.dropped {
-        let _ = writeln!(out, "computation {id}, which was begun but not finished, is dropped");
+        let _ = writeln!(out, "computation {id}, which was not finished, is discarded");
     }
     out
 }
@@ -105,7 +107,7 @@ fn as_json(o: &Outcome, calibration: Option<&str>) -> Value {
     json!({
         "computation": o.switched.map(|_| o.computation), "readings": o.switched.map_or(0, |s| s.readings),
         "from": o.switched.map(|s| s.span.0.to_string()), "to": o.switched.map(|s| s.span.1.to_string()),
-        "calibration": calibration, "made_now": o.made, "kept": kept, "dropped": o.dropped,
+        "calibration": calibration, "computed_now": o.made, "kept": kept, "discarded": o.dropped,
         "longest_transaction_ms": o.longest_transaction.as_secs_f64() * 1e3,
     })
 }

@@ -1,4 +1,4 @@
-//! `vigilux run`: the daemon.
+//! `vigilux run`: the daemon, until TERM or INT.
 
 use super::Failure;
 use crate::acquisition::assemble::{assemble, serial_link};
@@ -13,7 +13,7 @@ use std::io::Write;
 use std::path::PathBuf;
 use std::sync::Arc;
 
-/// Arguments of `vigilux run`.
+/// Arguments of `run`.
 #[derive(Debug, clap::Args)]
 pub struct RunArgs {
     /// The configuration
@@ -24,7 +24,7 @@ pub struct RunArgs {
     pub compressed_clock: Option<CompressedClock>,
 }
 
-/// Asks whether the clock is known to be synchronised.
+/// Returns whether the clock is known to be synchronised.
 type Synchronised = fn() -> Option<bool>;
 
 /// Prints an acknowledgement for each stored reading.
@@ -49,7 +49,7 @@ impl Observer for Acknowledge {
     }
 }
 
-/// Runs until TERM or INT.
+/// Runs `run`.
 pub fn run(args: &RunArgs) -> Result<(), Failure> {
     system::give_memory_back();
     super::start_logging();
@@ -72,7 +72,7 @@ pub fn run(args: &RunArgs) -> Result<(), Failure> {
     result.map_err(failed)
 }
 
-/// Words of what ended the station, a second daemon on the same database included.
+/// The error that ended the station.
 fn failed(error: StationError) -> Failure {
     Failure::from_error("the station stopped", &error)
 }

@@ -1,7 +1,7 @@
-//! `vigilux series`: the course of a quantity over any span, for people, as JSON or as CSV.
+//! `vigilux series`: minimum, mean and maximum of a quantity over any range of time, as text, JSON or CSV.
 
-use super::show::{pretty_unit, put};
-use super::source::{Named, Source, instant};
+use super::format::{pretty_unit, put};
+use super::source::{ComputationArg, Source, instant};
 use super::{Failure, print};
 use crate::archive::series::{Curve, Point, curve};
 use crate::clock::{Clock, RealClock, UtcMicros};
@@ -11,13 +11,13 @@ use crate::record::HourValue;
 use serde_json::{Value, json};
 use std::fmt::Write;
 
-/// Points of a table, and of data, where nobody asks for a number.
-const LINES: u32 = 48;
-const POINTS: u32 = 1000;
-/// Characters of a drawn range.
+/// Default number of points of a table and of JSON or CSV.
+const TABLE_POINTS: u32 = 48;
+const DATA_POINTS: u32 = 1000;
+/// Width of a drawn range [characters].
 const WIDTH: usize = 40;
 
-/// Arguments of `curve`.
+/// Arguments of `series`.
 #[derive(Clone, Debug, clap::Args)]
 pub struct SeriesArgs {
     /// Identifier of the quantity: see `vigilux quantities`
@@ -26,17 +26,17 @@ pub struct SeriesArgs {
     #[command(flatten)]
     source: Source,
     #[command(flatten)]
-    named: Named,
+    computation: ComputationArg,
     /// From this instant on: RFC 3339, or a date in UTC
     #[arg(long, value_name = "TIME", value_parser = instant)]
     from: Option<UtcMicros>,
     /// Before this instant: RFC 3339, or a date in UTC
     #[arg(long, value_name = "TIME", value_parser = instant)]
     to: Option<UtcMicros>,
-    /// Points at most; 48 in the table and 1000 as data without it
+    /// Largest number of points [default: 48 in the table, 1000 in JSON and CSV]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=100_000))]
     points: Option<u32>,
-    /// Only of what this instrument took
+    /// Only this instrument
     #[arg(long, value_name = "NAME")]
     instrument: Option<String>,
     /// Print JSON
@@ -47,8 +47,8 @@ pub struct SeriesArgs {
     csv: bool,
 }
 
-/// The curves of a quantity, one an instrument.
-struct Curves {
+/// The series of a quantity, one per instrument.
+struct SeriesSet {
     quantity: String,
     unit: String,
     zone: crate::zone::Zone,
@@ -57,36 +57,36 @@ struct Curves {
     curves: Vec<(String, Curve)>,
 }
 
-/// Runs `curve`.
+/// Runs `series`.
 pub fn run(args: SeriesArgs) -> Result<(), Failure> {
     let (from, to) = (args.from.unwrap_or(UtcMicros(i64::MIN)), args.to.unwrap_or(UtcMicros(i64::MAX)));
     if from >= to {
         return Err(Failure::Usage(format!("--to: expected an instant after --from {from}, but found {to}")));
     }
-    let archive = args.named.turn(args.source.open(RealClock::new().now())?)?;
+    let archive = args.computation.select(args.source.open(RealClock::new().now())?)?;
     let Some(at) = archive.reader.position(&args.quantity) else {
         let found =
             format!("expected a quantity of the database (`vigilux quantities`), but found `{}`", args.quantity);
         return Err(Failure::Usage(found));
     };
     let (quantity, unit) = archive.reader.quantities()[at].clone();
-    let points = args.points.unwrap_or(if args.json || args.csv { POINTS } else { LINES });
+    let points = args.points.unwrap_or(if args.json || args.csv { DATA_POINTS } else { TABLE_POINTS });
     let mut curves = Vec::new();
-    for instrument in archive.chosen(args.instrument.as_deref())? {
+    for instrument in archive.instruments(args.instrument.as_deref())? {
         let found = curve(&archive.reader, &instrument, &quantity, (from, to), points)?;
         curves.push((instrument, found));
     }
     let zone = archive.config.as_ref().map_or(crate::zone::Zone::utc(), |c| c.station.time_zone);
     let group = quantities::index_of(&quantity).map(|at| quantities::registry()[at].group);
     let caution = group.and_then(|group| group.caution(archive.source_rule()));
-    let all = Curves { quantity, unit, zone, caution, curves };
+    let all = SeriesSet { quantity, unit, zone, caution, curves };
     if args.json {
         return super::print_json(&all.json());
     }
     print(&if args.csv { all.csv() } else { all.text() })
 }
 
-impl Curves {
+impl SeriesSet {
     fn text(&self) -> String {
         let mut out = String::new();
         let unit = pretty_unit(&self.unit);
@@ -95,7 +95,7 @@ impl Curves {
             put(&mut out, format_args!("{instrument}: {}{unit}, minimum to maximum with the mean", self.quantity));
             let ranges: Vec<[f64; 3]> = curve.points.iter().filter_map(|p| p.value?.range).collect();
             if ranges.is_empty() {
-                put(&mut out, format_args!("no value that is not bad in this span"));
+                put(&mut out, format_args!("no good or suspect value in this range"));
                 continue;
             }
             let low = ranges.iter().map(|r| r[0]).fold(f64::INFINITY, f64::min);
@@ -122,11 +122,8 @@ impl Curves {
         let Some(range) = range else {
             return put(out, format_args!("{from:<16} {:>11} {:>11} {:>11}  {suspect:>7} {bad:>4}", "-", "-", "-"));
         };
-        let [a, b, c] = range.map(|x| significant(x, low.abs().max(high.abs())));
-        put(
-            out,
-            format_args!("{from:<16} {a:>11} {b:>11} {c:>11}  {suspect:>7} {bad:>4}  {}", drawn(range, low, high)),
-        );
+        let [a, b, c] = range.map(|x| five_digits(x, low.abs().max(high.abs())));
+        put(out, format_args!("{from:<16} {a:>11} {b:>11} {c:>11}  {suspect:>7} {bad:>4}  {}", bar(range, low, high)));
     }
 
     fn json(&self) -> Value {
@@ -166,22 +163,22 @@ impl Curves {
     }
 }
 
-/// Five significant digits of the largest number shown, for all of them: what a curve can show.
-fn significant(x: f64, largest: f64) -> String {
+/// A number with the decimals that five significant digits of the largest number shown have.
+fn five_digits(x: f64, largest: f64) -> String {
     if !(largest > 0.0) {
         return "0".into();
     }
     let digits = 4 - largest.log10().floor() as i32;
     match digits {
-        // Adding zero takes the sign of a zero.
+        // Adding zero removes the sign of a negative zero.
         0..=9 => format!("{:.*}", digits as usize, x + 0.0),
         -4..=-1 => format!("{x:.0}"),
         _ => format!("{x:.4e}"),
     }
 }
 
-/// A range as a line between two limits, with its mean.
-fn drawn([minimum, mean, maximum]: [f64; 3], low: f64, high: f64) -> String {
+/// A range drawn between two limits, with its mean.
+fn bar([minimum, mean, maximum]: [f64; 3], low: f64, high: f64) -> String {
     let place = |x: f64| if high > low { ((x - low) / (high - low) * (WIDTH - 1) as f64).round() as usize } else { 0 };
     let (a, b, c) = (place(minimum), place(mean), place(maximum));
     let mark = |k: usize| {
@@ -201,7 +198,7 @@ mod tests {
     use super::*;
     use crate::quantities::{Group, SourceRule};
 
-    fn two_points() -> Curves {
+    fn two_points() -> SeriesSet {
         let at = |text: &str| UtcMicros::parse(text).unwrap();
         let value = |range, verdicts| Some(HourValue { range, verdicts });
         let noon = at("2026-06-21T12:00:00Z");
@@ -217,7 +214,7 @@ mod tests {
             point(3.0, None),
         ];
         let curves = vec![("south".to_owned(), Curve { of_hours: true, points })];
-        Curves {
+        SeriesSet {
             quantity: "uv_index".into(),
             unit: "1".into(),
             zone: "Europe/Copenhagen".parse().unwrap(),
@@ -226,9 +223,8 @@ mod tests {
         }
     }
 
-    /// Identity: a line a point in local time, drawn between the limits of the whole; what is not there is a dash.
     #[test]
-    fn a_point_is_a_line_drawn_between_the_limits() {
+    fn a_point_is_a_line_drawn_between_the_limits_of_the_series() {
         let text = two_points().text();
         for want in [
             "south: uv_index, minimum to maximum with the mean",
@@ -243,9 +239,8 @@ mod tests {
         assert!(text.contains("no risk group") && text.lines().all(|l| l.chars().count() <= 110), "{text}");
     }
 
-    /// Identity: names and forms of data are interface.
     #[test]
-    fn data_carry_every_point_with_its_counts() {
+    fn data_have_every_point_with_its_counts() {
         let json = two_points().json();
         let points = &json["curves"][0]["points"];
         assert_eq!(
@@ -262,7 +257,6 @@ mod tests {
         assert!(csv.starts_with("# uv_index [1]") && csv.contains("# caution: "));
     }
 
-    /// Identity: five digits of the largest, whatever the size.
     #[test]
     fn a_number_shows_five_digits() {
         for (x, largest, want) in [
@@ -273,7 +267,7 @@ mod tests {
             (-98_765.4, 98_765.4, "-98765"),
             (2.5e-12, 3e-12, "2.5000e-12"),
         ] {
-            assert_eq!(significant(x, largest), want);
+            assert_eq!(five_digits(x, largest), want);
         }
     }
 }

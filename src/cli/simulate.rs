@@ -8,16 +8,16 @@ use std::io::Write as _;
 use std::path::PathBuf;
 use std::sync::Arc;
 
-/// Options of `vigilux simulate`; each overrides the bench file.
+/// Arguments of `simulate`; each overrides the simulator file.
 #[derive(Debug, Default, clap::Args)]
 pub struct SimulateArgs {
-    /// SimulatedStation file (TOML) with the detector, the head, the scene and the faults
+    /// Simulator file (TOML): detector, optic, scene, disturbances and faults
     #[arg(long, value_name = "FILE")]
     pub config: Option<PathBuf>,
-    /// What the spectrometer looks at
+    /// Scene in front of the spectrometer
     #[arg(long, value_enum)]
     pub scene: Option<SceneKind>,
-    /// The sky's mood
+    /// Cloud cover
     #[arg(long, value_enum)]
     pub sky: Option<SkyKind>,
     /// Latitude of the scene in degrees, north positive
@@ -29,22 +29,22 @@ pub struct SimulateArgs {
     /// Seed of every random number
     #[arg(long)]
     pub seed: Option<u64>,
-    /// Keep a symlink to the pseudo-terminal here
+    /// Path of a symlink to the pseudo-terminal
     #[arg(long, value_name = "PATH")]
     pub link: Option<PathBuf>,
-    /// Append the true irradiance of every exposure to this file, one JSON object a line
+    /// Append the true irradiance of every exposure to FILE, one JSON object a line
     #[arg(long, value_name = "FILE")]
     pub truth: Option<PathBuf>,
-    /// Write the laboratory's calibration of this very spectrometer to FILE and exit
+    /// Write the calibration of this spectrometer to FILE and exit
     #[arg(long, value_name = "FILE")]
     pub certificate: Option<PathBuf>,
-    /// Look at the spectrum in this file (implies --scene spectrum)
+    /// Spectrum file of the scene (implies --scene spectrum)
     #[arg(long, value_name = "FILE")]
     pub spectrum: Option<PathBuf>,
-    /// Multiply the light by the factors in this file (rows of time_utc,factor)
+    /// File of factors that multiply the light (rows of time_utc,factor)
     #[arg(long, value_name = "FILE")]
     pub modulation: Option<PathBuf>,
-    /// Line rate
+    /// Line rate [baud]
     #[arg(long)]
     pub baud: Option<u32>,
     /// Share a compressed clock with another process
@@ -52,7 +52,7 @@ pub struct SimulateArgs {
     pub compressed_clock: Option<String>,
 }
 
-/// The bench file with the options on top.
+/// The settings of the simulator file, overridden by the arguments.
 fn settings(args: &SimulateArgs) -> Result<Settings, Failure> {
     let usage = |why: &dyn std::fmt::Display| Failure::Usage(why.to_string());
     let mut settings = match &args.config {
@@ -66,7 +66,7 @@ fn settings(args: &SimulateArgs) -> Result<Settings, Failure> {
     scene.longitude_deg = args.longitude.unwrap_or(scene.longitude_deg);
     if let Some(path) = &args.spectrum {
         if args.scene.is_some_and(|kind| kind != SceneKind::Spectrum) {
-            return Err(usage(&"--spectrum: expected no other --scene than `spectrum` beside it"));
+            return Err(usage(&"--spectrum: expected no --scene other than `spectrum`"));
         }
         scene.kind = SceneKind::Spectrum;
         scene.spectrum = Some(path.clone());
@@ -80,7 +80,7 @@ fn settings(args: &SimulateArgs) -> Result<Settings, Failure> {
     Ok(settings)
 }
 
-/// Runs the bench until INT or TERM, or writes its certificate.
+/// Runs the simulator until INT or TERM, or writes its certificate.
 pub fn run(args: SimulateArgs) -> Result<(), Failure> {
     let settings = settings(&args)?;
     let built = |why: SimulatorError| Failure::Usage(why.to_string());
@@ -95,19 +95,19 @@ pub fn run(args: SimulateArgs) -> Result<(), Failure> {
         }
         None => Arc::new(RealClock::new()),
     };
-    let mut bench = SimulatedStation::new(&settings, clock.now()).map_err(built)?;
+    let mut station = SimulatedStation::new(&settings, clock.now()).map_err(built)?;
     let truth = match &args.truth {
         Some(path) => TruthLog::to_file(path)
             .map_err(|why| Failure::Failed(format!("{}: cannot append the truth: {why}", path.display())))?,
         None => TruthLog::none(),
     };
-    bench.truth = truth.clone();
+    station.truth = truth.clone();
     let stop = Stop::new();
     stop_on_signals(stop.clone())?;
-    let mut front = Device::new(bench);
-    let served = pty::serve(&mut front, clock.as_ref(), args.link.as_deref(), &stop, |path| {
+    let mut device = Device::new(station);
+    let served = pty::serve(&mut device, clock.as_ref(), args.link.as_deref(), &stop, |path| {
         let mut out = std::io::stdout().lock();
-        // Whoever started the bench may have closed its end; the bench goes on.
+        // A closed pipe does not stop the simulator.
         let _ = writeln!(out, "{path}").and_then(|()| out.flush());
     });
     let flushed = truth.flush().map_err(|why| Failure::Failed(format!("cannot write the truth: {why}")));
@@ -115,7 +115,7 @@ pub fn run(args: SimulateArgs) -> Result<(), Failure> {
     flushed
 }
 
-/// Raises the flag at INT or TERM, from a thread of its own.
+/// Raises the stop flag at INT or TERM, from a separate thread.
 fn stop_on_signals(stop: Stop) -> Result<(), Failure> {
     use tokio::signal::unix::{SignalKind, signal};
     let failed = |why: std::io::Error| Failure::Failed(format!("cannot listen for signals: {why}"));
@@ -140,24 +140,22 @@ fn stop_on_signals(stop: Stop) -> Result<(), Failure> {
 mod tests {
     use super::*;
 
-    /// Identity: options override the bench file, and what cannot be meant is a usage failure.
     #[test]
-    fn options_override_the_bench_file() {
+    fn arguments_override_the_simulator_file() {
         let dir = tempfile::tempdir().unwrap();
-        let file = dir.path().join("bench.toml");
+        let file = dir.path().join("simulator.toml");
         std::fs::write(&file, "seed = 4\nbaud = 9600\n[scene]\nkind = \"lamp\"\nlatitude_deg = 10.0\n").unwrap();
         let args = SimulateArgs { config: Some(file), seed: Some(9), latitude: Some(-33.0), ..SimulateArgs::default() };
         let settings = settings(&args).unwrap();
         assert_eq!((settings.seed, settings.baud, settings.scene.kind), (9, 9600, SceneKind::Lamp));
         assert_eq!(settings.scene.latitude_deg, -33.0);
         let args = SimulateArgs { latitude: Some(95.0), ..SimulateArgs::default() };
-        let Err(Failure::Usage(text)) = super::settings(&args) else { panic!("95° was taken") };
+        let Err(Failure::Usage(text)) = super::settings(&args) else { panic!("95° was accepted") };
         assert!(text.contains("scene.latitude_deg: expected -90 to 90, but found 95"), "{text}");
     }
 
-    /// Identity: the certificate is written and nothing else happens.
     #[test]
-    fn a_certificate_is_written_and_that_is_all() {
+    fn a_certificate_is_written_without_starting_the_simulator() {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("certificate.toml");
         run(SimulateArgs { certificate: Some(path.clone()), ..SimulateArgs::default() }).unwrap();

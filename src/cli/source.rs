@@ -1,4 +1,4 @@
-//! Where a command finds the readings: `--config FILE` or `--database FILE`.
+//! The database of a command: `--config FILE` or `--database FILE`, and the computation whose values it reads.
 
 use super::Failure;
 use crate::clock::UtcMicros;
@@ -11,30 +11,30 @@ use std::path::{Path, PathBuf};
 #[derive(Clone, Debug, clap::Args)]
 #[group(required = true, multiple = false)]
 pub struct Source {
-    /// Configuration of the station whose database it is
+    /// Configuration of the station
     #[arg(long, value_name = "FILE")]
     pub config: Option<PathBuf>,
-    /// The database itself
+    /// The database
     #[arg(long, value_name = "FILE")]
     pub database: Option<PathBuf>,
 }
 
 /// The argument that names a computation.
 #[derive(Clone, Copy, Debug, Default, clap::Args)]
-pub struct Named {
-    /// Values as this computation made them instead of those in force; `vigilux show --computations` lists them
+pub struct ComputationArg {
+    /// Values of this computation instead of the active values; `vigilux show --computations` lists computations
     #[arg(long, value_name = "ID")]
     pub computation: Option<i64>,
 }
 
-impl Named {
-    /// Turns an archive to the computation that is named, which has to be there and finished.
-    pub fn turn(self, archive: Archive) -> Result<Archive, Failure> {
+impl ComputationArg {
+    /// Selects the named computation of an archive, which has to exist and to be finished.
+    pub fn select(self, archive: Archive) -> Result<Archive, Failure> {
         let Some(id) = self.computation else { return Ok(archive) };
         let known: Vec<i64> = archive.reader.computations()?.iter().map(|c| c.id).collect();
         if !known.contains(&id) {
             let expected = match &known[..] {
-                [] => "one that is finished, of which there is none".to_owned(),
+                [] => "a finished computation, but there is none".to_owned(),
                 known => format!("one of {}", known.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ")),
             };
             let unfinished = archive.reader.unfinished_computations()?.contains(&id);
@@ -45,17 +45,17 @@ impl Named {
     }
 }
 
-/// A database that was opened for reading, and the station it belongs to as far as it is known.
+/// A database opened for reading, and its station.
 #[derive(Debug)]
 pub struct Archive {
     /// The database.
     pub reader: Reader,
-    /// From the file, or as the database has it on record; `None` when neither can be understood.
+    /// The configuration: of the file, or the one stored in the database; `None` where the stored one cannot be parsed.
     pub config: Option<Config>,
 }
 
 impl Source {
-    /// The database's file, for whoever writes to it.
+    /// Path of the database, for commands that write to it.
     pub fn database(&self, now: UtcMicros) -> Result<PathBuf, Failure> {
         match (&self.config, &self.database) {
             (Some(file), _) => Ok(config::read(file, now)?.store.path),
@@ -75,7 +75,7 @@ impl Source {
             return Err(Failure::Usage("expected --config FILE or --database FILE, but found neither".into()));
         };
         let reader = Reader::open(database)?;
-        // The text on record may be that of another version of the program: without it times are shown in UTC alone.
+        // The stored text may be from another version of the program; without a configuration, times are shown in UTC only.
         let config =
             reader.current_configuration()?.and_then(|c| config::parse(Path::new("database"), &c.text, now).ok());
         Ok(Archive { reader, config })
@@ -95,24 +95,25 @@ impl Archive {
         cautions(|group| groups.contains(&group), self.source_rule())
     }
 
-    /// The names of all instruments on record, or the one that was asked for, which has to be among them.
-    pub fn chosen(&self, asked: Option<&str>) -> Result<Vec<String>, Failure> {
+    /// The names of all stored instruments, or the requested one, which has to be among them.
+    pub fn instruments(&self, requested: Option<&str>) -> Result<Vec<String>, Failure> {
         let mut known: Vec<String> = Vec::new();
         for row in self.reader.instruments()? {
             if !known.contains(&row.name) {
                 known.push(row.name);
             }
         }
-        let Some(name) = asked else { return Ok(known) };
+        let Some(name) = requested else { return Ok(known) };
         if known.iter().any(|k| k == name) {
             return Ok(vec![name.to_owned()]);
         }
-        let known = if known.is_empty() { "none that is on record".to_owned() } else { known.join(", ") };
+        let known =
+            if known.is_empty() { "the stored instruments, but there are none".to_owned() } else { known.join(", ") };
         Err(Failure::Usage(format!("--instrument: expected one of {known}, but found `{name}`")))
     }
 }
 
-/// Reads an instant, or the beginning of a day in UTC.
+/// Parses an instant, or a date as the start of that day in UTC.
 pub fn instant(text: &str) -> Result<UtcMicros, String> {
     UtcMicros::parse(text)
         .or_else(|_| UtcMicros::parse(&format!("{text}T00:00:00Z")))

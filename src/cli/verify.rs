@@ -1,4 +1,4 @@
-//! `vigilux verify`: is everything there, does it hold together, do the values follow from the facts?
+//! `vigilux verify`: checks that the database is complete and consistent and that its values follow from the raw frames.
 
 use super::source::Source;
 use super::{Failure, print, print_json};
@@ -14,10 +14,10 @@ use std::fmt::Write;
 pub struct VerifyArgs {
     #[command(flatten)]
     source: Source,
-    /// How many readings, spread evenly, are computed again from their frames
+    /// Number of readings, evenly distributed, to recompute from their frames
     #[arg(long, value_name = "N", default_value_t = 1000, conflicts_with = "all")]
     sample: u64,
-    /// Compute every reading again
+    /// Recompute every reading
     #[arg(long)]
     all: bool,
     /// Print JSON
@@ -25,11 +25,11 @@ pub struct VerifyArgs {
     json: bool,
 }
 
-/// Runs `verify`; something wrong is a failure.
+/// Runs `verify`; any fault of the database is a failure.
 pub fn run(args: &VerifyArgs) -> Result<(), Failure> {
     let archive = args.source.open(RealClock::new().now())?;
     let sample = if args.all { u64::MAX } else { args.sample };
-    let checks = look_over(&archive.reader, sample);
+    let checks = verify(&archive.reader, sample);
     if args.json {
         let checks: Vec<_> = checks.iter().map(|c| json!({ "ok": c.count() == 0, "check": c })).collect();
         let ok = checks.iter().all(|c| c["ok"] == true);
@@ -37,11 +37,11 @@ pub fn run(args: &VerifyArgs) -> Result<(), Failure> {
     } else {
         print(&report(&checks))?;
     }
-    verdict(&checks)
+    result(&checks)
 }
 
-/// Looks a database over, with a bar on a terminal.
-pub fn look_over(reader: &Reader, sample: u64) -> Vec<Check> {
+/// Verifies a database, with a progress bar on a terminal.
+pub fn verify(reader: &Reader, sample: u64) -> Vec<Check> {
     let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr());
     let style = ProgressStyle::with_template("{bar:40} {pos}/{len} readings, {per_sec}, {eta} left");
     bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
@@ -53,20 +53,20 @@ pub fn look_over(reader: &Reader, sample: u64) -> Vec<Check> {
     checks
 }
 
-/// A failure where anything is wrong.
-pub fn verdict(checks: &[Check]) -> Result<(), Failure> {
+/// A failure if any check found a fault.
+pub fn result(checks: &[Check]) -> Result<(), Failure> {
     match checks.iter().map(Check::count).sum::<u64>() {
         0 => Ok(()),
-        1 => Err(Failure::Failed("1 thing is wrong with the database".into())),
-        n => Err(Failure::Failed(format!("{n} things are wrong with the database"))),
+        1 => Err(Failure::Failed("the database has 1 fault".into())),
+        n => Err(Failure::Failed(format!("the database has {n} faults"))),
     }
 }
 
-/// One line a check, faults and notes below it.
+/// One line per check, with its faults and notes below.
 pub fn report(checks: &[Check]) -> String {
     let mut out = String::new();
     for check in checks {
-        let result = if check.count() == 0 { "ok".to_owned() } else { format!("{} WRONG", check.count()) };
+        let result = if check.count() == 0 { "ok".to_owned() } else { format!("{} FAULTS", check.count()) };
         // Writing to a string cannot fail.
         let _ = writeln!(out, "{:<10} {:>9} {}: {result}", check.name, check.looked_at, check.of);
         for fault in &check.faults {

@@ -46,7 +46,7 @@ fn a_head_that_was_not_covered_is_found_out() {
     let refused: i64 = site.column("SELECT count(*) FROM event WHERE kind = 'dark_refused'")[0];
     assert!(out.contains(&format!("0 of {refused} darks were accepted.")), "{out}");
     let want = format!(
-        "{refused} darks were refused, most likely because light leaked in; cover the head better and run this again:\n"
+        "{refused} darks were rejected, most likely because light reached the detector; cover the head better and repeat:\n"
     );
     assert!(err.contains(&want), "{err}");
 }
@@ -64,7 +64,7 @@ fn it_refuses_what_cannot_be_done() {
     let ran = site.output_in_time(&DARK[..3]);
     let (_, err) = texts(&ran);
     assert_eq!(ran.status.code(), Some(2), "{err}");
-    assert_eq!(err, "expected somebody at the terminal to cover the head, or --covered\n");
+    assert_eq!(err, "expected a terminal to ask for the cover, or --covered\n");
 
     let daemon = site.run();
     site.reading(&daemon);

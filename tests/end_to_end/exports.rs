@@ -49,8 +49,8 @@ fn an_export_that_cannot_be_meant_is_refused() {
     site.reading(&daemon);
     drop((daemon, bench));
     for (arguments, want) in [
-        (&["--format", "netcdf"][..], "--output: expected the folder to write into, but found none\n"),
-        (&["--per", "range"], "--per: expected --format netcdf beside `range`, but found another form\n"),
+        (&["--format", "netcdf"][..], "--output: expected the output folder, but found none\n"),
+        (&["--per", "range"], "--per: expected --format netcdf together with `range`, but found another format\n"),
         (&["--instrument", "north"], "--instrument: expected one of south, but found `north`\n"),
     ] {
         let ran = site.output(&[&["export", "--config", "station.toml"][..], arguments].concat());

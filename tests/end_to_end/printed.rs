@@ -27,8 +27,8 @@ fn check_live_meets_the_instrument_and_keeps_nothing() {
     assert!(out.contains("             one exposure of 0.001 s: highest count "), "{out}");
     let ran = site.output(&[&check[..], &["--json"]].concat());
     let json: Value = serde_json::from_slice(&ran.stdout).unwrap();
-    assert_eq!((&json["valid"], &json["met"][0]["pixels"]), (&true.into(), &2048.into()), "{json}");
-    assert_eq!(json["met"][0]["identity"][2], "VB-0001", "{json}");
+    assert_eq!((&json["valid"], &json["connected"][0]["pixels"]), (&true.into(), &2048.into()), "{json}");
+    assert_eq!(json["connected"][0]["identity"][2], "VB-0001", "{json}");
     drop(bench);
 
     site.put("other.toml", "[identity]\nserial = \"VB-0002\"\n");
@@ -36,8 +36,7 @@ fn check_live_meets_the_instrument_and_keeps_nothing() {
     let ran = site.output(&check);
     let (_, err) = texts(&ran);
     assert_eq!(ran.status.code(), Some(2), "{err}");
-    let want = "south: expected the instrument with serial number `VB-0001`, which the calibrations are for, but found \
-                `VB-0002`\n";
+    let want = "south: expected the instrument of the calibrations, serial number `VB-0001`, but found `VB-0002`\n";
     assert_eq!(err, want);
     assert!(!site.path("station.db").exists(), "no database is made");
 }
@@ -54,11 +53,11 @@ fn show_and_export_read_beside_the_daemon() {
     }
 
     let (out, _) = texts(&site.output(&["show", "--config", "station.toml"]));
-    assert!(out.starts_with("Test roof: ") && out.contains(" gaps on record\n\nreading "), "{out}");
+    assert!(out.starts_with("Test roof: ") && out.contains(" gaps stored\n\nreading "), "{out}");
     for (start, end) in [
         ("instrument    south, calibration ", ""),
         ("sun           ", ""),
-        ("taken         ", " old"),
+        ("exposures     ", " old"),
         ("flags         ", ""),
         ("quantity ", "verdict"),
         ("ppfd ", ""),
@@ -85,7 +84,7 @@ fn show_and_export_read_beside_the_daemon() {
         concat!("# program: vigilux ", env!("CARGO_PKG_VERSION")),
         "# station: Test roof (roof), 48 deg north, 11 deg east, 0 m, time zone Europe/Berlin",
         "# instrument: south, serial number VB-0001",
-        "# time: time_mid is the time of a reading; rows stand in the order in which they were stored",
+        "# time: time_mid is the time of a reading; rows are in the order in which they were stored",
         "# uncertainty: ID_uncertainty is the standard uncertainty (k = 1) in the unit of ID",
         "# unit of ppfd: umol m-2 s-1",
     ] {

@@ -1,8 +1,7 @@
-//! The part of `check --live`: meets each instrument once and compares it with its calibrations.
+//! `check --live`: connects each instrument once and compares it with its calibrations.
 //!
-//! Takes one exposure with the shortest integration time, keeps nothing, and closes the line again. What must stay true:
-//! an instrument is called right only when its serial number is the calibrations' and their wavelength scale rises
-//! over all of its pixels.
+//! Takes one exposure with the shortest integration time, stores nothing, and closes the line. Invariant: an instrument passes only
+//! if its serial number is that of its calibrations and their wavelength scale rises over all of its pixels.
 
 use crate::calibration::CalibrationSet;
 use crate::cli::Failure;
@@ -12,12 +11,12 @@ use crate::instrument::{SCPI, SerialLink, Session};
 use crate::record::Shutter;
 use std::sync::Arc;
 
-/// What an instrument answered.
+/// Answers of an instrument.
 #[derive(Debug, PartialEq, serde::Serialize)]
 pub struct Connected {
     /// Its name in the configuration.
     pub instrument: String,
-    /// Who it says it is: maker, model, serial number, firmware.
+    /// Maker, model, serial number, firmware.
     pub identity: [String; 4],
     /// Number of pixels.
     pub pixels: usize,
@@ -27,7 +26,7 @@ pub struct Connected {
     pub shutter: bool,
     /// Shortest and longest integration time [s].
     pub integration_s: (f64, f64),
-    /// Wavelengths of the first and the last pixel by the calibrations that are in the set [nm].
+    /// Wavelengths of the first and the last pixel by the last calibration of the set [nm].
     pub scale_nm: (f64, f64),
     /// Detector temperature [°C]; `None` without a sensor.
     pub temperature_c: Option<f64>,
@@ -35,38 +34,38 @@ pub struct Connected {
     pub highest_count: u32,
 }
 
-/// Meets every instrument of a setup; what is wrong with any of them is reported together.
-pub fn meet_all(setup: &Setup) -> Result<Vec<Connected>, Failure> {
+/// Connects every instrument of a setup; all failures are reported together.
+pub fn connect_all(setup: &Setup) -> Result<Vec<Connected>, Failure> {
     let clock: Arc<dyn Clock> = Arc::new(RealClock::new());
-    let mut met = Vec::new();
+    let mut connected = Vec::new();
     let mut failures = Vec::new();
     for (instrument, set) in setup.config.instruments.iter().zip(&setup.calibrations) {
         let stop = Stop::new();
         let link = Box::new(SerialLink::new(&instrument.link, instrument.baud, Arc::clone(&clock), stop.clone()));
         let mut session = Session::new(link, Arc::clone(&clock), stop, instrument.baud, &SCPI);
-        match meet(&instrument.name, &mut session, set) {
-            Ok(one) => met.push(one),
+        match connect(&instrument.name, &mut session, set) {
+            Ok(answers) => connected.push(answers),
             Err(failure) => failures.push(failure),
         }
         session.disconnect();
     }
     if failures.is_empty() {
-        return Ok(met);
+        return Ok(connected);
     }
     let text = failures.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n");
     let mismatch = failures.iter().any(|f| matches!(f, Failure::Usage(_)));
     Err(if mismatch { Failure::Usage(text) } else { Failure::Failed(text) })
 }
 
-/// Meets one instrument. No answer is a failure; another instrument than the calibrations are for is wrong input.
-fn meet(name: &str, session: &mut Session, set: &CalibrationSet) -> Result<Connected, Failure> {
+/// Connects one instrument. No answer is a failure; another instrument than that of the calibrations is invalid input.
+fn connect(name: &str, session: &mut Session, set: &CalibrationSet) -> Result<Connected, Failure> {
     let failed = |fault| Failure::from_error(name, &fault);
     let (identity, detector) = session.connect().map_err(failed)?;
     let expected = set.serial().unwrap_or_default();
     if identity.serial != expected {
         let found = &identity.serial;
         return Err(Failure::Usage(format!(
-            "{name}: expected the instrument with serial number `{expected}`, which the calibrations are for, but found `{found}`"
+            "{name}: expected the instrument of the calibrations, serial number `{expected}`, but found `{found}`"
         )));
     }
     let pixels = u32::try_from(detector.pixels).unwrap_or(u32::MAX);
@@ -97,8 +96,8 @@ fn meet(name: &str, session: &mut Session, set: &CalibrationSet) -> Result<Conne
 }
 
 impl Connected {
-    /// For people.
-    pub fn in_words(&self) -> String {
+    /// As text.
+    pub fn text(&self) -> String {
         let temperature = self.temperature_c.map_or_else(|| "no temperature sensor".into(), |t| format!("{t:.1} °C"));
         format!(
             "\nanswered     {}: {}\n             {} pixels, {:.1} nm to {:.1} nm, full scale {} counts, {}, {} s to {} s\n             \
@@ -124,47 +123,44 @@ mod tests {
     use crate::calibration::file;
     use crate::clock::{SteppedClock, UtcMicros};
     use crate::simulator::certificate::certificate;
-    use crate::simulator::inprocess::connect;
+    use crate::simulator::inprocess;
     use crate::simulator::settings::Settings;
     use crate::simulator::simulated_station::SimulatedStation;
     use std::path::{Path, PathBuf};
 
-    fn met(change: impl Fn(&mut crate::calibration::Calibration)) -> Result<Connected, Failure> {
+    fn connected(change: impl Fn(&mut crate::calibration::Calibration)) -> Result<Connected, Failure> {
         let settings = Settings::default();
         let clock = Arc::new(SteppedClock::new(UtcMicros::parse("2026-06-21T12:00:00Z").unwrap()));
-        let bench = SimulatedStation::new(&settings, clock.now()).unwrap();
+        let station = SimulatedStation::new(&settings, clock.now()).unwrap();
         let mut calibration = file::parse(Path::new("c.toml"), &certificate(&settings).unwrap()).unwrap();
         change(&mut calibration);
         let set = CalibrationSet::new(vec![(PathBuf::from("c.toml"), calibration)]).unwrap();
-        let (link, _) = connect(bench, Arc::clone(&clock));
+        let (link, _) = inprocess::connect(station, Arc::clone(&clock));
         let mut session = Session::new(Box::new(link), clock, Stop::new(), settings.baud, &SCPI);
-        meet("south", &mut session, &set)
+        connect("south", &mut session, &set)
     }
 
-    /// Identity: the virtual spectrometer is met with its own certificate, and its certificate is a good calibration file.
     #[test]
-    fn the_instrument_of_a_calibration_is_met() {
-        let met = met(|_| ()).unwrap();
-        assert_eq!((met.pixels, met.full_scale, met.shutter), (2048, 65_535, true));
-        assert_eq!(met.identity[2], "VB-0001");
-        // Lit pixels see 280 to 1050 nm; the shielded ones beside them carry the scale a little further.
-        assert!((met.scale_nm.0 - 280.0).abs() < 5.0 && (met.scale_nm.1 - 1050.0).abs() < 5.0, "{met:?}");
-        assert!(met.temperature_c.is_some() && met.highest_count > 500, "{met:?}");
+    fn the_virtual_spectrometer_passes_with_its_certificate() {
+        let found = connected(|_| ()).unwrap();
+        assert_eq!((found.pixels, found.full_scale, found.shutter), (2048, 65_535, true));
+        assert_eq!(found.identity[2], "VB-0001");
+        // Lit pixels cover 280 to 1050 nm; the scale extends over the shielded pixels beside them.
+        assert!((found.scale_nm.0 - 280.0).abs() < 5.0 && (found.scale_nm.1 - 1050.0).abs() < 5.0, "{found:?}");
+        assert!(found.temperature_c.is_some() && found.highest_count > 500, "{found:?}");
     }
 
-    /// Identity: another instrument, or a scale that falls over its pixels, is wrong input and says so.
     #[test]
     fn an_instrument_that_does_not_fit_its_calibration_is_refused() {
         assert_eq!(
-            met(|c| c.instrument_serial = "VB-0002".into()),
+            connected(|c| c.instrument_serial = "VB-0002".into()),
             Err(Failure::Usage(
-                "south: expected the instrument with serial number `VB-0002`, which the calibrations are for, but found \
-                 `VB-0001`"
+                "south: expected the instrument of the calibrations, serial number `VB-0002`, but found `VB-0001`"
                     .into()
             ))
         );
         assert_eq!(
-            met(|c| c.wavelength.coefficients = vec![280.0, 1.0, -0.000_5]),
+            connected(|c| c.wavelength.coefficients = vec![280.0, 1.0, -0.000_5]),
             Err(Failure::Usage(
                 "c.toml: wavelength.coefficients: expected wavelengths that rise over the 2048 pixels of south, but found a \
                  fall at pixel 1001"

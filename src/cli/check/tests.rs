@@ -56,11 +56,10 @@ fn at(text: &str) -> UtcMicros {
     UtcMicros::parse(text).unwrap()
 }
 
-/// Identity: a person sees site, calibration, range and the next three times, in UTC and on the station's clock.
 #[test]
-fn the_summary_says_what_a_person_wants_to_know() {
+fn the_summary_has_site_calibration_range_and_next_times() {
     let (folder, setup) = setup();
-    let text = Summary::of(Path::new("roof.toml"), &setup, at("2026-12-01T02:10:00.5Z")).in_words();
+    let text = Summary::of(Path::new("roof.toml"), &setup, at("2026-12-01T02:10:00.5Z")).text();
     let want = "roof.toml: valid
 
 station      Example roof (roof), 33.5000° S, 70.6000° W, 560 m, America/Santiago
@@ -69,7 +68,7 @@ ultraviolet  rule of the sun: integrals start at 290 nm
 database     FOLDER/none/example.db
 
 instrument   south on /dev/ttyExample, 115200 baud, scpi
-calibration  in force  example-2026 for serial number BR-0042, 290.5 nm to 1000 nm
+calibration  active    example-2026 for serial number BR-0042, 290.5 nm to 1000 nm
              2026-01-01T00:00:00Z to 2027-01-01T00:00:00Z, FOLDER/c.toml
              no uvb: it needs 290 nm to 315 nm
              no erythemal_irradiance: it needs 290 nm to 400 nm
@@ -85,7 +84,7 @@ warning: store.path: the folder FOLDER/none does not exist (yet)
 
 warning: south: calibration `example-2026` ends in 31 days and no other follows it
 
-warning: south: exposure.budget_s (3600 s) reaches the next tick: in weak light ticks will be lost as `busy`
+warning: south: exposure.budget_s (3600 s) is not shorter than the interval of the schedule: in weak light, ticks will become gaps (`busy`)
 ";
     assert_eq!(text.replace(&folder.path().display().to_string(), "FOLDER"), want);
 }
@@ -102,7 +101,7 @@ fn ultraviolet_lamps_are_named_with_the_rule_that_holds() {
         let now = at("2026-12-01T02:10:00.5Z");
         let setup = config::load(&folder.path().join("glass.toml"), now).unwrap();
         let summary = Summary::of(Path::new("glass.toml"), &setup, now);
-        (summary.in_words(), serde_json::to_value(&summary).unwrap())
+        (summary.text(), serde_json::to_value(&summary).unwrap())
     };
     let (text, json) = glasshouse("ultraviolet_lamps = true");
     for line in [

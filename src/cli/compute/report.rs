@@ -1,7 +1,6 @@
-//! Every quantity of one spectrum, for people, for programs and for tables.
+//! All quantities of one spectrum as text, JSON or a row of CSV.
 //!
-//! Pure. What must stay true: a number stands with its unit, an absent one with its reason, and what can hurt never without
-//! its caution.
+//! Pure. Invariants: a number has its unit, a missing number its reason, and a group of quantities with a hazard its safety notice.
 
 use super::Source;
 use crate::cli::Failure;
@@ -24,7 +23,7 @@ enum Basis {
     FirstWavelength,
 }
 
-/// Every quantity of one file, ready to be printed.
+/// All quantities of one file.
 pub(super) struct Report {
     name: String,
     source: SourceRule,
@@ -73,33 +72,33 @@ impl Report {
         registry().iter().zip(&self.values)
     }
 
-    /// As JSON: one object, or a list of objects where there is more than one spectrum.
+    /// JSON: one object, or a list of objects for several spectra.
     pub(super) fn json(reports: &[Self]) -> Result<String, Failure> {
         #[derive(serde::Serialize)]
-        struct Whole<'a> {
+        struct Entry<'a> {
             file: &'a str,
             source: &'a str,
             source_reason: String,
             range_nm: [f64; 2],
-            quantities: Entries<'a>,
+            quantities: QuantityMap<'a>,
             cautions: BTreeMap<&'static str, String>,
         }
-        let mut wholes = reports.iter().map(|report| Whole {
+        let mut entries = reports.iter().map(|report| Entry {
             file: &report.name,
             source: report.source.name(),
             source_reason: report.source_reason(),
             range_nm: [report.range_nm.0, report.range_nm.1],
-            quantities: Entries(report),
+            quantities: QuantityMap(report),
             cautions: cautions(|_| true, report.notice_source()).into_iter().collect(),
         });
-        let text = match (reports.len(), wholes.next()) {
+        let text = match (reports.len(), entries.next()) {
             (1, Some(only)) => serde_json::to_string_pretty(&only),
-            (_, first) => serde_json::to_string_pretty(&first.into_iter().chain(wholes).collect::<Vec<_>>()),
+            (_, first) => serde_json::to_string_pretty(&first.into_iter().chain(entries).collect::<Vec<_>>()),
         };
         text.map(|t| t + "\n").map_err(|e| Failure::Failed(format!("the result could not be written as JSON: {e}")))
     }
 
-    /// As a CSV table, one row a spectrum: empty where there is no value, with all reasons in the last column.
+    /// A CSV table, one row per spectrum; empty cells where there is no value, all reasons in the last column.
     pub(super) fn csv(reports: &[Self]) -> String {
         let units: Vec<String> = registry().iter().map(|q| format!("{} {}", q.id, q.unit)).collect();
         let ids: Vec<&str> = registry().iter().map(|q| q.id).collect();
@@ -127,12 +126,12 @@ impl Report {
         text
     }
 
-    /// As text for people.
+    /// Text.
     pub(super) fn table(&self) -> String {
         let rows: Vec<[String; 3]> = self
             .entries()
             .map(|(q, value)| match value {
-                Ok(v) => [q.id.to_string(), shown(*v), q.unit.to_string()],
+                Ok(v) => [q.id.to_string(), six_digits(*v), q.unit.to_string()],
                 Err(reason) => [q.id.to_string(), "-".to_string(), reason.to_string()],
             })
             .collect();
@@ -163,8 +162,8 @@ impl Report {
     }
 }
 
-/// A number for people: six significant digits, plain where that stays short.
-fn shown(x: f64) -> String {
+/// A number with six significant digits, in plain notation where that is short.
+fn six_digits(x: f64) -> String {
     const DIGITS: i32 = 6;
     if x == 0.0 {
         return "0".to_string();
@@ -178,13 +177,13 @@ fn shown(x: f64) -> String {
     }
 }
 
-/// The quantities as a map in the registry's order.
-struct Entries<'a>(&'a Report);
+/// The quantities as a map, in the order of the registry.
+struct QuantityMap<'a>(&'a Report);
 
-impl Serialize for Entries<'_> {
+impl Serialize for QuantityMap<'_> {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         #[derive(serde::Serialize)]
-        struct Entry {
+        struct QuantityEntry {
             value: Option<f64>,
             unit: &'static str,
             #[serde(skip_serializing_if = "Option::is_none")]
@@ -196,7 +195,7 @@ impl Serialize for Entries<'_> {
         for (q, value) in self.0.entries() {
             let note = q.note(self.0.source, self.0.range_nm).filter(|_| value.is_ok());
             let reason = value.as_ref().err().map(ToString::to_string);
-            map.serialize_entry(q.id, &Entry { value: value.clone().ok(), unit: q.unit, reason, note })?;
+            map.serialize_entry(q.id, &QuantityEntry { value: value.clone().ok(), unit: q.unit, reason, note })?;
         }
         map.end()
     }
@@ -212,7 +211,6 @@ mod tests {
         Report::of("a.csv", &csv::read("a.csv", text.as_bytes()).unwrap(), source)
     }
 
-    /// Identity: the JSON form holds every quantity with its unit, and a reason exactly where there is no value.
     #[test]
     fn json_has_every_quantity_with_a_value_or_a_reason() {
         let json = Report::json(&[report("300,1\n700,1\n", None)]).unwrap();
@@ -231,7 +229,6 @@ mod tests {
         assert_eq!(json["file"], "a.csv");
     }
 
-    /// Identity: the source is the sun from 280 nm on, a lamp below, and what was asked for in any case.
     #[test]
     fn the_source_follows_the_first_wavelength_unless_it_is_given() {
         assert_eq!(report("280,1\n800,1\n", None).source, SourceRule::Sun);
@@ -285,9 +282,8 @@ mod tests {
         }
     }
 
-    /// Regression: the lines people read, with the caution in the ultraviolet group.
     #[test]
-    fn the_table_has_units_reasons_notes_and_the_caution() {
+    fn the_table_has_units_reasons_notes_and_safety_notices() {
         let table = report("300,1\n1000,1\n", None).table();
         let has = |line: &str| assert!(table.lines().any(|l| l == line), "no line `{line}` in\n{table}");
         has("a.csv: 300 to 1000 nm");
@@ -302,7 +298,6 @@ mod tests {
         }
     }
 
-    /// Identity: six significant digits whatever the size.
     #[test]
     fn numbers_are_shown_with_six_significant_digits() {
         for (x, want) in [
@@ -312,11 +307,10 @@ mod tests {
             (123_456_789.0, "123456789"),
             (1.5e-7, "1.50000e-7"),
         ] {
-            assert_eq!(shown(x), want);
+            assert_eq!(six_digits(x), want);
         }
     }
 
-    /// Identity: a table of many spectra has one row each, a name with a comma stays one field, and nulls say why.
     #[test]
     fn many_spectra_make_one_row_each_with_reasons() {
         let mut second = report("300,1\n700,1\n", None);

@@ -1,12 +1,12 @@
-//! The figures of days as a table of at most 100 characters a line.
+//! Daily figures as a table.
 
 use super::{Days, caution, figure};
-use crate::cli::show::{put, rounded};
+use crate::cli::format::{put, rounded};
 use crate::cli::wrapped;
 use crate::config::Config;
 use crate::summary::{Day, Figure, Rules};
 
-/// A column: its heading in two lines, its width, and its cell.
+/// A column: its heading of two lines, its width, and its cells.
 struct Column {
     heading: [&'static str; 2],
     width: usize,
@@ -34,14 +34,14 @@ const LAMPS: Column = Column {
     },
 };
 
-/// The whole page.
+/// The table of each instrument, with notes.
 pub(super) fn text(config: &Config, rules: &Rules, found: &[Days]) -> String {
     let mut out = String::new();
-    let words = rules.description();
+    let rule_lines = rules.description();
     for days in found {
-        put(&mut out, format_args!("{}, {}: {}", config.station.name, days.instrument, words[0]));
+        put(&mut out, format_args!("{}, {}: {}", config.station.name, days.instrument, rule_lines[0]));
         if days.days.is_empty() {
-            put(&mut out, format_args!("no reading in this span"));
+            put(&mut out, format_args!("no reading in this range"));
             continue;
         }
         out.push('\n');
@@ -50,7 +50,7 @@ pub(super) fn text(config: &Config, rules: &Rules, found: &[Days]) -> String {
         notes(&mut out, config, rules, &days.days);
     }
     if found.is_empty() {
-        put(&mut out, format_args!("{}: no instrument is on record yet", config.station.name));
+        put(&mut out, format_args!("{}: no instrument stored yet", config.station.name));
     }
     out
 }
@@ -72,25 +72,25 @@ fn table(out: &mut String, rules: &Rules, days: &[Day]) {
 
 fn notes(out: &mut String, config: &Config, rules: &Rules, days: &[Day]) {
     let mut notes = rules.description().split_off(1);
-    notes.push("light integral ± expanded uncertainty (k = 2), all of it taken as common to the day".to_owned());
+    notes.push("light integral ± expanded uncertainty (k = 2), taken as fully correlated over the day".to_owned());
     if days.iter().any(|d| d.partial) {
-        notes.push("≥: the day is partial, and its sums are what was seen of it (see `known of day`)".to_owned());
+        notes.push("≥: the day is partial; its sums cover the measured part only (see `known of day`)".to_owned());
     }
-    notes.push("suspect: share of the light integral that rests on suspect values".to_owned());
-    notes.push("-: none; --json says why".to_owned());
-    notes.push(format!("caution, of dose and UV index: {}", caution(config)));
+    notes.push("suspect: share of the light integral that comes from suspect values".to_owned());
+    notes.push("-: no value; --json gives the reason".to_owned());
+    notes.push(format!("caution on dose and UV index: {}", caution(config)));
     notes.iter().for_each(|n| *out += &wrapped(n, 0));
 }
 
-/// A number whose sum is low where the day is partial.
-fn low(day: &Day) -> &'static str {
+/// Marks the sums of a partial day as lower bounds.
+fn bound(day: &Day) -> &'static str {
     if day.partial { "≥ " } else { "" }
 }
 
 fn light(day: &Day, _: &Rules) -> String {
     match figure(day, "light_integral") {
         Some(Figure::Value { value, uncertainty: Some(u), .. }) => {
-            format!("{}{} ± {}", low(day), rounded(*value, 2.0 * u), rounded(2.0 * u, 2.0 * u))
+            format!("{}{} ± {}", bound(day), rounded(*value, 2.0 * u), rounded(2.0 * u, 2.0 * u))
         }
         _ => "-".into(),
     }
@@ -102,11 +102,11 @@ fn plain(day: &Day, id: &str, digits: usize) -> String {
 
 fn scaled(day: &Day, id: &str, scale: f64, digits: usize) -> String {
     let value = figure(day, id).and_then(Figure::value);
-    // Adding zero takes the sign of a zero.
+    // Adding zero removes the sign of a negative zero.
     value.map_or("-".into(), |v| format!("{:.*}", digits, v * scale + 0.0))
 }
 
-/// An extreme and when it was, by the clock on the wall.
+/// A maximum with its local time.
 fn highest(day: &Day, rules: &Rules, id: &str, digits: usize) -> String {
     match figure(day, id) {
         Some(Figure::Value { value, time: Some(t), .. }) => {
@@ -124,7 +124,7 @@ fn suspect(day: &Day, _: &Rules) -> String {
     }
 }
 
-/// A share; what is not all of it never reads as 100 %.
+/// A share in per cent; a share below 1 is never shown as 100 %.
 fn percent(share: f64) -> String {
     let percent = 100.0 * share;
     let shown = if share < 1.0 { percent.min(99.9) } else { percent };

@@ -20,7 +20,7 @@ link = "/dev/ttyUSB0"
 calibrations = ["c.toml"]
 "#;
 
-/// A station and two of its days: one whole, of which everything is known, and one partial, of which only its light is.
+/// A station with two days: a complete one with all figures, and a partial one with its light integral only.
 fn two_days() -> (Config, Rules, Vec<Days>) {
     let config = config::parse(Path::new("a.toml"), STATION, UtcMicros(0)).unwrap();
     let rules = Rules::of(&config.station);
@@ -67,10 +67,8 @@ fn two_days() -> (Config, Rules, Vec<Days>) {
     (config, rules, found)
 }
 
-/// Identity: a line a day within 100 characters, units above it, what is partial marked beside the number, and the caution that
-/// belongs to ultraviolet figures below.
 #[test]
-fn a_day_is_a_line_with_units_above_and_cautions_below() {
+fn a_day_is_a_line_with_units_above_and_notes_below() {
     let (config, rules, found) = two_days();
     let text = table::text(&config, &rules, &found);
     for want in [
@@ -80,22 +78,21 @@ fn a_day_is_a_line_with_units_above_and_cautions_below() {
         "2026-06-21        42.3 ± 1.2     15%    12.2   12.2   1890 13:15   820.1   12.2   7.1 13:15  12.25    100%     4%",
         "2026-06-22     ≥ 3.20 ± 0.10       -       -      -            -       -      -           -      -   99.9%     4%",
         "lamps on 06:00-20:00 local clock time",
-        "≥: the day is partial, and its sums are what was seen of it (see `known of day`)",
-        "caution, of dose and UV index: from UV index 3 on protection of eyes and skin is advised (WHO 2002);",
+        "≥: the day is partial; its sums cover the measured part only (see `known of day`)",
+        "caution on dose and UV index: from UV index 3 on protection of eyes and skin is advised (WHO 2002);",
     ] {
         assert!(text.lines().any(|l| l == want), "no line `{want}` in\n{text}");
     }
     assert!(text.lines().all(|l| l.chars().count() <= 115), "{text}");
     let none = table::text(&config, &rules, &[Days { instrument: "canopy".into(), days: vec![] }]);
-    assert!(none.ends_with("no reading in this span\n"), "{none}");
-    assert_eq!(table::text(&config, &rules, &[]), "Example glasshouse: no instrument is on record yet\n");
+    assert!(none.ends_with("no reading in this range\n"), "{none}");
+    assert_eq!(table::text(&config, &rules, &[]), "Example glasshouse: no instrument stored yet\n");
 }
 
-/// Identity: names and forms in JSON are interface; what is null says why.
 #[test]
 fn json_carries_every_figure_with_unit_or_reason() {
     let (config, rules, found) = two_days();
-    let json = in_json(&config, &rules, &found);
+    let json = json_of(&config, &rules, &found);
     let days = &json["instruments"][0]["days"];
     assert_eq!(json["instruments"][0]["instrument"], "canopy, south");
     assert!(json["caution"].as_str().unwrap().contains("no risk group"));
@@ -120,11 +117,10 @@ fn json_carries_every_figure_with_unit_or_reason() {
     }
 }
 
-/// Identity: every row of the CSV has the header's fields; provenance, units and caution stand before it.
 #[test]
 fn csv_rows_have_the_fields_of_the_header() {
     let (config, rules, found) = two_days();
-    let text = in_csv(&config, &rules, &found);
+    let text = csv_of(&config, &rules, &found);
     let (comments, rows): (Vec<&str>, Vec<&str>) = text.lines().partition(|l| l.starts_with('#'));
     assert!(comments.contains(&"# station: Example glasshouse"));
     assert!(comments.contains(&"# light_integral [mol m-2 d-1]: daily light integral: ppfd over the day"));
@@ -141,12 +137,11 @@ fn csv_rows_have_the_fields_of_the_header() {
     assert!(rows[2].contains("\"sun_share: no value, \"\"none\"\" at all; "), "{}", rows[2]);
 }
 
-/// Identity: a date is a day of the station, an instant the day it lies in.
 #[test]
-fn a_day_is_asked_for_by_date_or_instant() {
+fn a_day_is_given_by_date_or_instant() {
     let (_, rules, _) = two_days();
-    let date = Moment::read("2026-06-21").unwrap().day(&rules);
-    assert_eq!(Moment::read("2026-06-22T02:59:59Z").unwrap().day(&rules), date);
-    assert_ne!(Moment::read("2026-06-22T03:00:00Z").unwrap().day(&rules), date);
-    assert!(Moment::read("21.6.2026").unwrap_err().starts_with("expected a date as in 2026-06-21"));
+    let date = DayArg::parse("2026-06-21").unwrap().day(&rules);
+    assert_eq!(DayArg::parse("2026-06-22T02:59:59Z").unwrap().day(&rules), date);
+    assert_ne!(DayArg::parse("2026-06-22T03:00:00Z").unwrap().day(&rules), date);
+    assert!(DayArg::parse("21.6.2026").unwrap_err().starts_with("expected a date as in 2026-06-21"));
 }

@@ -1,4 +1,4 @@
-//! The demo's invented site: its files and its day.
+//! The invented site of the demo: its files and its day.
 
 use super::DemoArgs;
 use crate::clock::UtcMicros;
@@ -6,43 +6,43 @@ use crate::simulator::settings::Settings;
 use std::io;
 use std::path::{Path, PathBuf};
 
-/// Names of the files.
+/// File names.
 pub const DATABASE: &str = "station.db";
-pub const BENCH: &str = "bench.toml";
+pub const SIMULATOR: &str = "simulator.toml";
 pub const LINE: &str = "spectrometer";
 pub const TRUTH: &str = "truth.jsonl";
 const CERTIFICATE: &str = "certificate.toml";
 const STATION: &str = "station.toml";
 
-/// The day that is played.
+/// The day of the demo.
 pub struct Site {
-    /// First instant: the evening before, so that darks and warm-up are done when the sun comes.
+    /// Start: before sunrise, so that darks and warm-up are finished by then.
     pub begin: UtcMicros,
-    /// Last instant.
+    /// End.
     pub end: UtcMicros,
     /// The configuration file.
     pub config: PathBuf,
 }
 
 impl Site {
-    /// Length of the played span [s].
+    /// Duration [s].
     pub fn length_s(&self) -> f64 {
         self.end.seconds_since(self.begin)
     }
 }
 
-/// Writes bench file, certificate and configuration.
+/// Writes simulator file, certificate and configuration.
 pub fn write(dir: &Path, args: &DemoArgs) -> io::Result<Site> {
     let sky = clap::ValueEnum::to_possible_value(&args.sky).map(|v| v.get_name().to_owned()).unwrap_or_default();
-    let bench = format!(
+    let simulator = format!(
         "# The virtual spectrometer of the demo: an invented instrument on an invented roof.\n\
          seed = {}\n\n[scene]\nkind = \"roof\"\nsky = \"{sky}\"\nlatitude_deg = 47.6\nlongitude_deg = 9.2\naltitude_m = 420\n",
         args.seed
     );
-    std::fs::write(dir.join(BENCH), &bench)?;
+    std::fs::write(dir.join(SIMULATOR), &simulator)?;
     // 01:00 to 22:30 of local daylight-saving time around midsummer.
     let (begin, end) = (UtcMicros(1_782_082_800_000_000), UtcMicros(1_782_160_200_000_000));
-    let settings = Settings::parse(&bench).map_err(io::Error::other)?;
+    let settings = Settings::parse(&simulator).map_err(io::Error::other)?;
     std::fs::write(
         dir.join(CERTIFICATE),
         crate::simulator::certificate::certificate(&settings).map_err(io::Error::other)?,
@@ -83,9 +83,8 @@ cron = "0 */5 * * * *"
 mod tests {
     use super::*;
 
-    /// Regression: the day is the one the comment says.
     #[test]
-    fn the_day_is_midsummer() {
+    fn the_demo_runs_from_local_one_o_clock_at_midsummer() {
         let args = DemoArgs { dir: None, sky: Default::default(), seed: 1, seconds: 90.0 };
         let dir = tempfile::tempdir().unwrap();
         let site = write(dir.path(), &args).unwrap();

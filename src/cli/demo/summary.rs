@@ -1,4 +1,4 @@
-//! What the day came to, and what to try next.
+//! Summary of the demo, with commands to continue.
 
 use super::super::wrapped;
 use super::site;
@@ -9,13 +9,13 @@ use crate::record::{Event, EventKind, Reading, Verdict};
 use std::collections::BTreeMap;
 use std::path::Path;
 
-/// Readings farther apart than this are not joined in the light integral [s].
-const LONGEST_BRIDGE_S: f64 = 900.0;
-/// Quantities whose worst error is shown, with the size below which an error is told in the unit rather than in per cent.
+/// Longest interval over which the light integral interpolates [s].
+const INTERPOLATE_UP_TO_S: f64 = 900.0;
+/// Quantities whose largest error is shown: identifier, unit, and the value below which the error is absolute instead of relative.
 const COMPARED: [(&str, &str, f64); 3] =
     [("ppfd", "µmol m⁻² s⁻¹", 20.0), ("illuminance", "lx", 1000.0), ("uv_index", "", 2.5)];
 
-/// Counts of the day.
+/// Counts over the demo.
 #[derive(Default)]
 pub struct Tally {
     readings: u64,
@@ -23,23 +23,23 @@ pub struct Tally {
     refused: u64,
     flags: BTreeMap<&'static str, u64>,
     verdicts: BTreeMap<(&'static str, &'static str), u64>,
-    worst: BTreeMap<&'static str, Worst>,
+    largest_errors: BTreeMap<&'static str, LargestError>,
     light_integral: f64,
     last_ppfd: Option<(UtcMicros, f64)>,
     peak_uv: Option<(f64, UtcMicros)>,
 }
 
-/// The worst good value.
-struct Worst {
-    /// Error over the larger of the truth and the quantity's floor [1].
-    weight: f64,
+/// The good value with the largest error.
+struct LargestError {
+    /// Error relative to the larger of the truth and the quantity's floor [1].
+    relative: f64,
     error: f64,
     truth: f64,
     time: UtcMicros,
 }
 
 impl Tally {
-    /// Counts a reading; `truth` is what each quantity was, in the order of the registry.
+    /// Counts a reading; `truth` has the true value of each quantity in the order of the registry.
     pub fn reading(&mut self, reading: &Reading, truth: Option<&[Option<f64>]>) {
         self.readings += 1;
         for flag in reading.flags.names() {
@@ -53,9 +53,9 @@ impl Tally {
                 (reading.values[q].is_good(), reading.values[q].value(), truth.map(|t| t[q]))
             {
                 let error = value - truth;
-                let weight = error.abs() / truth.abs().max(floor);
-                if self.worst.get(id).is_none_or(|w| weight > w.weight) {
-                    self.worst.insert(id, Worst { weight, error, truth, time: reading.time_mid });
+                let relative = error.abs() / truth.abs().max(floor);
+                if self.largest_errors.get(id).is_none_or(|w| relative > w.relative) {
+                    self.largest_errors.insert(id, LargestError { relative, error, truth, time: reading.time_mid });
                 }
             }
         }
@@ -65,9 +65,9 @@ impl Tally {
         };
         if let Some(ppfd) = good("ppfd") {
             if let Some((then, before)) = self.last_ppfd {
-                let span = reading.time_mid.seconds_since(then);
-                if span > 0.0 && span <= LONGEST_BRIDGE_S {
-                    self.light_integral += 0.5 * (ppfd + before) * span * 1e-6;
+                let interval_s = reading.time_mid.seconds_since(then);
+                if interval_s > 0.0 && interval_s <= INTERPOLATE_UP_TO_S {
+                    self.light_integral += 0.5 * (ppfd + before) * interval_s * 1e-6;
                 }
             }
             self.last_ppfd = Some((reading.time_mid, ppfd));
@@ -79,7 +79,7 @@ impl Tally {
         }
     }
 
-    /// Counts an event. A gap that lengthens is one missed reading more.
+    /// Counts an event; each extension of a gap is one more missed reading.
     pub fn event(&mut self, event: &Event) {
         match event.kind {
             EventKind::Gap(cause) => *self.gaps.entry(cause.name()).or_insert(0) += 1,
@@ -112,21 +112,21 @@ impl Tally {
         line("daily light integral", format!("{:.2} mol m⁻² d⁻¹ (good readings only)", self.light_integral));
         line("peak UV index", self.peak_uv.map_or("none".into(), |(uv, t)| format!("{uv:.1} at {}", at(t))));
         for (id, unit, floor) in COMPARED {
-            let words = self.worst.get(id).map_or("no good value to compare".to_owned(), |w| {
-                let off = if w.truth.abs() < floor {
+            let text = self.largest_errors.get(id).map_or("no good value".to_owned(), |w| {
+                let error = if w.truth.abs() < floor {
                     format!("{:+.3} {unit}", w.error).trim_end().to_owned()
                 } else {
                     format!("{:+.2} %", 100.0 * w.error / w.truth)
                 };
-                format!("{off} at {}, where the truth was {:.2} {unit}", at(w.time), w.truth).trim_end().to_owned()
+                format!("{error} at {}, true value {:.2} {unit}", at(w.time), w.truth).trim_end().to_owned()
             });
-            line(&format!("worst good {id}"), words);
+            line(&format!("largest error of {id}"), text);
         }
         let here = dir.display();
         format!(
-            "What the day came to:\n{text}\
+            "Summary of the day:\n{text}\
              \n{}\
-             \nThe database is {here}/{db}. To look further:\n  \
+             \nThe database is {here}/{db}. To continue:\n  \
              vigilux show --database {here}/{db}\n  \
              vigilux daily --database {here}/{db}\n  \
              vigilux export --database {here}/{db} --format csv --output day.csv\n  \

@@ -1,10 +1,10 @@
-//! What a person sees while the day plays: one block that is redrawn at a terminal, a line an hour elsewhere.
+//! The display of the demo: a block that is redrawn on a terminal, otherwise one line per hour.
 
 use super::super::{Failure, print, wrapped};
 use super::site::Site;
 use crate::clock::UtcMicros;
 use crate::quantities;
-use crate::record::{QuantityValue, Reading};
+use crate::record::{QuantityValue, Reading, Verdict};
 use indicatif::{ProgressBar, ProgressStyle};
 use std::io::IsTerminal;
 use std::path::Path;
@@ -18,7 +18,7 @@ pub struct View {
 }
 
 impl View {
-    /// For a day at a site that is played in so many seconds [s].
+    /// A display for a site whose day takes `seconds` [s].
     pub fn new(site: &Site, seconds: f64, zone: crate::zone::Zone) -> Self {
         let bar = std::io::stderr().is_terminal().then(|| {
             let bar = ProgressBar::new(site.length_s() as u64);
@@ -32,11 +32,11 @@ impl View {
         Self { bar, begin: site.begin, zone, last_line: None }
     }
 
-    /// What is about to be seen.
+    /// Prints the introduction.
     pub fn opening(&self, dir: &Path) -> Result<(), Failure> {
         print(&format!(
-            "A day on an invented roof: a virtual spectrometer on a pseudo-terminal, and the real daemon reading it\n\
-             every five minutes of compressed time. Files are kept in {}.\n{}\n",
+            "A day on an invented roof: a virtual spectrometer on a pseudo-terminal, read by the real daemon every five\n\
+             minutes of compressed time. All files are in {}.\n{}\n",
             dir.display(),
             wrapped(&format!("Ultraviolet: {}.", super::caution()), 0)
         ))
@@ -52,14 +52,14 @@ impl View {
             }
             None if self.last_line.is_none_or(|t| reading.time_mid.seconds_since(t) >= 3600.0) => {
                 self.last_line = Some(reading.time_mid);
-                // A reader that left is no reason to stop the day.
+                // A closed pipe does not stop the demo.
                 let _ = print(&format!("{}\n", text.replace('\n', " · ").replace("   ", " ")));
             }
             None => {}
         }
     }
 
-    /// Leaves the terminal tidy.
+    /// Clears the progress bar.
     pub fn close(&self) {
         if let Some(bar) = &self.bar {
             bar.finish_and_clear();
@@ -67,7 +67,7 @@ impl View {
     }
 }
 
-/// Three lines about a reading.
+/// A reading in three lines.
 fn block(reading: &Reading, zone: crate::zone::Zone) -> String {
     let local = reading.time_mid.to_chrono().with_timezone(&zone);
     let sun = reading.sun_elevation.map_or("sun unknown".to_owned(), |e| format!("sun {e:>5.1}°"));
@@ -75,13 +75,13 @@ fn block(reading: &Reading, zone: crate::zone::Zone) -> String {
     let flags = reading.flags.names();
     let flags = if flags.is_empty() { "none".to_owned() } else { flags.join(" ") };
     format!(
-        "{}   {sun}   exposure {}   peak_level {:>3.0} %\nPPFD {}   UV index {}   illuminance {}\nflags: {flags}",
+        "{}   {sun}   exposure {}   peak level {:>3.0} %\nPPFD {}   UV index {}   illuminance {}\nflags: {flags}",
         local.format("%a %H:%M %Z"),
         brackets.join(" + "),
         reading.peak_level * 100.0,
-        shown(reading, "ppfd", "µmol m⁻² s⁻¹"),
-        shown(reading, "uv_index", ""),
-        shown(reading, "illuminance", "lx"),
+        value_of(reading, "ppfd", "µmol m⁻² s⁻¹"),
+        value_of(reading, "uv_index", ""),
+        value_of(reading, "illuminance", "lx"),
     )
 }
 
@@ -90,14 +90,13 @@ fn seconds(t: f64) -> String {
 }
 
 /// A value with its unit and, unless it is good, its verdict.
-fn shown(reading: &Reading, id: &str, unit: &str) -> String {
+fn value_of(reading: &Reading, id: &str, unit: &str) -> String {
     let value = quantities::index_of(id).and_then(|i| reading.values.get(i));
     match value {
         Some(QuantityValue::Value { value, verdict, .. }) => {
             let number = if value.abs() >= 100.0 { format!("{value:.0}") } else { format!("{value:.2}") };
-            let doubt =
-                if *verdict == crate::record::Verdict::Good { String::new() } else { format!(" ({})", verdict.name()) };
-            format!("{number} {unit}").trim_end().to_owned() + &doubt
+            let verdict = if *verdict == Verdict::Good { String::new() } else { format!(" ({})", verdict.name()) };
+            format!("{number} {unit}").trim_end().to_owned() + &verdict
         }
         Some(QuantityValue::Null(reason)) => format!("none: {reason}"),
         None => "none".to_owned(),

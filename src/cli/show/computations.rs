@@ -1,11 +1,11 @@
-//! `vigilux show --computations`: what made values, of which readings, and where they are in force.
+//! `vigilux show --computations`: the stored computations, their readings, and for how many readings each is active.
 
 use super::super::{Failure, print, print_json};
 use crate::store::{ComputationRow, Reader};
 use serde_json::{Value, json};
 use std::fmt::Write;
 
-/// Lists them.
+/// Prints the list.
 pub fn run(reader: &Reader, as_json: bool) -> Result<(), Failure> {
     let rows = reader.computations_in_full()?;
     if as_json {
@@ -14,21 +14,21 @@ pub fn run(reader: &Reader, as_json: bool) -> Result<(), Failure> {
     print(&text(&rows))
 }
 
-/// Some lines a computation.
+/// A few lines for each computation.
 fn text(rows: &[ComputationRow]) -> String {
     let mut out = String::new();
     for c in rows {
         let state = match (c.finished, c.in_force_for) {
-            (false, _) => "not finished, in force nowhere".to_owned(),
-            (true, 0) => "in force nowhere".to_owned(),
-            (true, n) => format!("in force for {n}"),
+            (false, _) => "not finished, not active".to_owned(),
+            (true, 0) => "not active".to_owned(),
+            (true, n) => format!("active for {n}"),
         };
-        let span = c.span.map_or(String::new(), |(from, to)| format!(" from {from} to {to}"));
+        let range = c.span.map_or(String::new(), |(from, to)| format!(" from {from} to {to}"));
         // Writing to a string cannot fail.
-        let _ = writeln!(out, "computation {}: {} readings{span}; {state}", c.made.id, c.readings);
+        let _ = writeln!(out, "computation {}: {} readings{range}; {state}", c.made.id, c.readings);
         let _ = writeln!(
             out,
-            "  begun {} by vigilux {}, sha256 {}",
+            "  started {} by vigilux {}, sha256 {}",
             c.made.since,
             c.made.program_version,
             &c.made.sha256[..12.min(c.made.sha256.len())]
@@ -45,8 +45,8 @@ fn text(rows: &[ComputationRow]) -> String {
 fn entry(c: &ComputationRow) -> Value {
     json!({
         "id": c.made.id, "program_version": c.made.program_version, "sha256": c.made.sha256,
-        "begun": c.made.since.to_string(), "finished": c.finished, "readings": c.readings,
+        "started": c.made.since.to_string(), "finished": c.finished, "readings": c.readings,
         "first": c.span.map(|s| s.0.to_string()), "last": c.span.map(|s| s.1.to_string()),
-        "in_force_for": c.in_force_for, "calibrations": c.calibrations, "text": c.made.text,
+        "active_for": c.in_force_for, "calibrations": c.calibrations, "text": c.made.text,
     })
 }

@@ -1,0 +1,86 @@
+//! Formats that are written into a folder, with a progress bar.
+
+use super::super::source::Archive;
+use super::super::{Failure, print};
+use super::{Selection, header, noun};
+use crate::clock::UtcMicros;
+use crate::export::netcdf::{NetCdf, Per};
+use crate::export::parquet::Parquet;
+use crate::export::rows::{Walk, Written};
+use crate::export::sheet::Sink;
+use crate::export::{ExportError, What};
+use indicatif::{ProgressBar, ProgressStyle};
+use std::path::Path;
+
+impl From<ExportError> for Failure {
+    fn from(error: ExportError) -> Self {
+        Self::Failed(error.to_string())
+    }
+}
+
+/// Writes NetCDF files.
+pub fn netcdf(
+    archive: &Archive,
+    selection: &Selection,
+    what: What,
+    per: Per,
+    folder: &Path,
+    now: UtcMicros,
+) -> Result<(), Failure> {
+    let mut sink = NetCdf::new(folder, what, per, header(archive, selection, what)?, now.to_string());
+    let rows = walk(archive, selection, what, &mut sink)?;
+    sink.finish()?;
+    report(rows, sink.files, what, folder)
+}
+
+/// Writes Parquet files.
+pub fn parquet(archive: &Archive, selection: &Selection, what: What, folder: &Path) -> Result<(), Failure> {
+    let mut sink = Parquet::new(folder, what, header(archive, selection, what)?);
+    let rows = walk(archive, selection, what, &mut sink)?;
+    report(rows, sink.files, what, folder)
+}
+
+fn report(rows: u64, files: u64, what: What, folder: &Path) -> Result<(), Failure> {
+    let s = if files == 1 { "" } else { "s" };
+    print(&format!("{rows} {} in {files} file{s} written to {}\n", noun(what), folder.display()))
+}
+
+/// Passes all selected rows to a sink, instrument by instrument; returns their number.
+pub fn walk(archive: &Archive, selection: &Selection, what: What, sink: &mut dyn Sink) -> Result<u64, ExportError> {
+    let walk =
+        Walk { reader: &archive.reader, config: archive.config.as_ref(), what, from: selection.from, to: selection.to };
+    let mut names: Vec<String> = archive.reader.instruments()?.into_iter().map(|i| i.name).collect();
+    names.sort();
+    names.dedup();
+    names.retain(|name| selection.instrument.as_ref().is_none_or(|wanted| wanted == name));
+    let mut all = Written::default();
+    for name in names {
+        let bar = progress(&name);
+        let written = walk.run(&name, sink, &mut |days, of| {
+            bar.set_length(of);
+            bar.set_position(days);
+        });
+        bar.finish_and_clear();
+        let written = written?;
+        all.rows += written.rows;
+        all.lacking += written.lacking;
+    }
+    if all.lacking > 0 {
+        eprintln!(
+            "{} readings have no spectrum: their calibration, dark or raw frames are not stored or damaged",
+            all.lacking
+        );
+    }
+    Ok(all.rows)
+}
+
+/// A progress bar on stderr, visible on a terminal only.
+fn progress(name: &str) -> ProgressBar {
+    let bar = ProgressBar::new(0);
+    // The template is a constant; an invalid one would only give a plain bar.
+    if let Ok(style) = ProgressStyle::with_template("{prefix} {bar:30} {pos}/{len} days, {eta} left") {
+        bar.set_style(style);
+    }
+    bar.set_prefix(name.to_owned());
+    bar
+}

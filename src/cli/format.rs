@@ -1,0 +1,115 @@
+//! Numbers, units and times as text for people.
+//!
+//! Pure; used by every command that prints values.
+
+use std::fmt::Write;
+
+/// Appends a line.
+pub fn put(out: &mut String, line: std::fmt::Arguments<'_>) {
+    // Writing to a string cannot fail. Trailing blanks come from empty last columns.
+    let start = out.len();
+    let _ = out.write_fmt(line);
+    out.truncate(start + out[start..].trim_end().len());
+    out.push('\n');
+}
+
+/// A number with as many digits as its uncertainty allows: two of the uncertainty's.
+pub fn rounded(value: f64, uncertainty: f64) -> String {
+    if !(uncertainty > 0.0 && uncertainty.is_finite() && value.is_finite()) {
+        return format!("{value}");
+    }
+    let digits = 1 - uncertainty.log10().floor() as i32;
+    let size = value.abs().max(uncertainty);
+    if !(1e-6..1e9).contains(&size) {
+        let significant = (size.log10().floor() as i32 + digits).clamp(1, 16) as usize;
+        return format!("{value:.significant$e}");
+    }
+    if digits >= 0 {
+        let text = format!("{value:.*}", digits as usize);
+        // A zero has no sign.
+        return if text.contains(|c| ('1'..='9').contains(&c)) { text } else { text.replace('-', "") };
+    }
+    let step = 10f64.powi(-digits);
+    format!("{:.0}", (value / step).round() * step)
+}
+
+/// A unit in typographic form: `umol m-2 s-1` becomes `µmol m⁻² s⁻¹`, and `1` becomes empty.
+pub fn pretty_unit(unit: &str) -> String {
+    if unit == "1" {
+        return String::new();
+    }
+    let superscript = |c: char| match c {
+        '-' => '⁻',
+        '1' => '¹',
+        '2' => '²',
+        '3' => '³',
+        other => other,
+    };
+    let factors = unit.split(' ').map(|factor| {
+        let factor =
+            if let Some(rest) = factor.strip_prefix("umol") { format!("µmol{rest}") } else { factor.to_owned() };
+        factor.chars().map(superscript).collect::<String>()
+    });
+    factors.collect::<Vec<_>>().join(" ")
+}
+
+/// An integration time without trailing zeros.
+pub fn integration_time(seconds: f64) -> String {
+    let (number, unit) = if seconds < 1.0 { (seconds * 1e3, "ms") } else { (seconds, "s") };
+    let text = format!("{number:.3}");
+    format!("{} {unit}", text.trim_end_matches('0').trim_end_matches('.'))
+}
+
+/// A duration [s] in the unit that suits its size.
+pub fn duration(seconds: f64) -> String {
+    match seconds {
+        s if s < 120.0 => format!("{s:.0} s"),
+        s if s < 7200.0 => format!("{:.0} min", s / 60.0),
+        s if s < 172_800.0 => format!("{:.1} h", s / 3600.0),
+        s => format!("{:.1} d", s / 86_400.0),
+    }
+}
+
+/// An age [s]; negative where the reading is ahead of this machine's clock.
+pub fn age(seconds: f64) -> String {
+    if seconds < -1.0 {
+        return format!("{} ahead of this machine's clock", duration(-seconds));
+    }
+    format!("{} ago", duration(seconds.max(0.0)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_number_shows_the_digits_its_uncertainty_allows() {
+        for (value, uncertainty, want) in [
+            (1234.5678, 24.0, "1235"),
+            (1234.5678, 240.0, "1230"),
+            (7.0361, 0.42, "7.04"),
+            (-0.0004, 0.01, "0.000"),
+            (98_765.4, 1900.0, "98800"),
+            (2.5e-8, 1.2e-9, "2.50e-8"),
+            (0.25, 0.0, "0.25"),
+            (0.25, f64::NAN, "0.25"),
+        ] {
+            assert_eq!(rounded(value, uncertainty), want, "{value} ± {uncertainty}");
+        }
+    }
+
+    #[test]
+    fn a_unit_is_written_with_superscripts() {
+        assert_eq!(pretty_unit("umol m-2 s-1"), "µmol m⁻² s⁻¹");
+        assert_eq!(pretty_unit("W m-2"), "W m⁻²");
+        assert_eq!((pretty_unit("1"), pretty_unit("lx")), (String::new(), "lx".to_owned()));
+    }
+
+    #[test]
+    fn an_age_has_a_suitable_unit_and_a_sign() {
+        assert_eq!(age(35.2), "35 s ago");
+        assert_eq!(age(5400.0), "90 min ago");
+        assert_eq!(age(864_000.0), "10.0 d ago");
+        assert_eq!(age(-3_600.0), "60 min ahead of this machine's clock");
+    }
+}
