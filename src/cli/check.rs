@@ -84,7 +84,7 @@ struct StationSummary {
     ultraviolet_lamps: bool,
     /// The rule of ultraviolet quantities: `sun` or `lamp`.
     source_rule: &'static str,
-    /// The same for people, with the key that decides it.
+    /// The rule as text, with the key that decides it.
     #[serde(skip)]
     ultraviolet: &'static str,
 }

@@ -29,33 +29,7 @@ pub fn archive(windows: bool) -> (tempfile::TempDir, Archive) {
         computation: store.register_computation("r", t).unwrap(),
     };
     for k in 0..3 {
-        let mid = t.plus_seconds(60.0 * f64::from(k));
-        let w = WindowStatistics { minimum: 1.5, maximum: 2.5, deviation: 0.25 };
-        let reading = Reading {
-            id: 0,
-            time_start: mid.plus_seconds(-0.5),
-            time_mid: mid,
-            time_end: mid.plus_seconds(0.5),
-            instrument: "roof, head".into(),
-            sun_elevation: Some(-3.25),
-            sun_azimuth: None,
-            relative_air_mass: None,
-            detector_temperature: Some(1.5e-7),
-            exposures: vec![
-                Bracket { integration_s: 0.05, exposures: 4 },
-                Bracket { integration_s: 5.0, exposures: 1 },
-            ],
-            peak_level: 0.5,
-            signal_to_noise: None,
-            stray_floor: Some(0.1 + 0.2),
-            dark_age: Some(60.0),
-            flags: [Flag::Warming, Flag::LowSun].into_iter().collect(),
-            values: vec![
-                QuantityValue::Value { value: -0.125, uncertainty: 0.5, verdict: Verdict::Suspect },
-                QuantityValue::Null("too little \"light\", it says".into()),
-            ],
-            window: if windows { vec![Some(w), None] } else { vec![] },
-        };
+        let reading = reading(t.plus_seconds(60.0 * f64::from(k)), windows);
         store
             .commit_reading(&NewReading {
                 reading: &reading,
@@ -71,4 +45,31 @@ pub fn archive(windows: bool) -> (tempfile::TempDir, Archive) {
     let source = Source { config: None, database: Some(path) };
     let archive = source.open(t).unwrap();
     (folder, archive)
+}
+
+/// A reading with one value, one null and two brackets.
+fn reading(mid: UtcMicros, windows: bool) -> Reading {
+    let w = WindowStatistics { minimum: 1.5, maximum: 2.5, deviation: 0.25 };
+    Reading {
+        id: 0,
+        time_start: mid.plus_seconds(-0.5),
+        time_mid: mid,
+        time_end: mid.plus_seconds(0.5),
+        instrument: "roof, head".into(),
+        sun_elevation: Some(-3.25),
+        sun_azimuth: None,
+        relative_air_mass: None,
+        detector_temperature: Some(1.5e-7),
+        exposures: vec![Bracket { integration_s: 0.05, exposures: 4 }, Bracket { integration_s: 5.0, exposures: 1 }],
+        peak_level: 0.5,
+        signal_to_noise: None,
+        stray_floor: Some(0.1 + 0.2),
+        dark_age: Some(60.0),
+        flags: [Flag::Warming, Flag::LowSun].into_iter().collect(),
+        values: vec![
+            QuantityValue::Value { value: -0.125, uncertainty: 0.5, verdict: Verdict::Suspect },
+            QuantityValue::Null("too little \"light\", it says".into()),
+        ],
+        window: if windows { vec![Some(w), None] } else { vec![] },
+    }
 }

@@ -1,4 +1,4 @@
-//! Numbers, units and times as text for people.
+//! Formats numbers, units and times as text.
 //!
 //! Pure; used by every command that prints values.
 

@@ -1,16 +1,16 @@
-//! The configuration file: reads it, checks it and returns the checked configuration ([`meant`]).
+//! The configuration file: reads it, checks it and returns the checked configuration ([`checked`]).
 //!
 //! [`load`] reads the configuration with every calibration that it names, for the daemon and for `check`, and reports all faults of
 //! all files together. The keys with their units and rules are in [`station`] and [`instrument`].
 //!
 //! Invariants: reading creates nothing and opens no port; only the checked configuration is used by the program.
 
+pub mod checked;
 pub mod cron;
 pub mod instrument;
-pub mod meant;
 pub mod station;
 
-pub use meant::*;
+pub use checked::*;
 
 use crate::calibration::CalibrationSet;
 use crate::clock::UtcMicros;

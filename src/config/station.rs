@@ -131,7 +131,7 @@ pub fn read_store(s: &Section, folder: &Path) -> Option<StoreConfig> {
         s.integer(
             "keep_raw_months",
             None,
-            Range::between(1.0, 1200.0, "months; leave the key out to keep raw frames for ever"),
+            Range::between(1.0, 1200.0, "months; omit the key to keep raw frames without limit"),
         )
     } else {
         s.ignore("keep_raw_months");

@@ -5,7 +5,7 @@ use super::reading_plan::{AcquiredFrames, Action, ReadingPlan};
 use super::setup::ExposureSetup;
 use crate::calibration::Noise;
 use crate::clock::UtcMicros;
-use crate::config::meant::ExposureConfig;
+use crate::config::ExposureConfig;
 use crate::record::{Detector, Exposure, PixelRanges, Shutter, whole_half_cycles};
 use proptest::prelude::*;
 use rand::{Rng, SeedableRng};

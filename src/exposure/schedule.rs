@@ -5,7 +5,7 @@
 //! that a gate closes is not a gap; a tick that came while a reading ran is one ([`Schedule::missed`]), never queued.
 
 use crate::clock::UtcMicros;
-use crate::config::meant::{ScheduleConfig, Station, in_window};
+use crate::config::{ScheduleConfig, Station, in_window};
 use crate::sun::{self, Place};
 use chrono::Timelike;
 use std::cell::Cell;
@@ -159,7 +159,7 @@ impl Schedule {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::config::meant::{DailyConfig, StationKind};
+    use crate::config::{DailyConfig, StationKind};
 
     fn at(text: &str) -> UtcMicros {
         UtcMicros::parse(text).unwrap()

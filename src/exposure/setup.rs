@@ -1,7 +1,7 @@
 //! Facts and settings that a reading of one instrument is planned from. None of them changes while a reading runs.
 
 use crate::calibration::{Calibration, Noise};
-use crate::config::meant::ExposureConfig;
+use crate::config::ExposureConfig;
 use crate::config::{InstrumentConfig, Station};
 use crate::darks::DarkSetup;
 use crate::record::{Detector, IntegrationGrid, dilate};

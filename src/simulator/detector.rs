@@ -180,47 +180,68 @@ impl Detector {
 
     /// Takes one exposure of light on the grid, behind the optic.
     pub fn expose(&mut self, light: &[f64], conditions: ExposureConditions) -> Vec<u32> {
-        let n = self.settings.pixels;
-        let excess_k = conditions.condition.temperature_c - self.settings.reference_temperature_c;
+        let has_started = |f: &&PixelFault| f.from.is_none_or(|from| conditions.start >= from);
+        let faults: Vec<PixelFault> = self.pixel_faults.iter().filter(has_started).cloned().collect();
         let mut charge = std::mem::take(&mut self.charge);
         if conditions.open {
-            let shift = self.settings.wavelength_shift_nm_per_k * excess_k + conditions.condition.extra_shift_nm;
-            self.in_band(light, shift, &mut charge);
-            for (rate, per_k) in charge.iter_mut().zip(&self.per_k) {
-                *rate *= conditions.response * (1.0 + per_k * excess_k);
-            }
-            self.age(&mut charge, conditions.age_s);
-            for fault in
-                self.pixel_faults.iter().filter(|f| f.dead && f.from.is_none_or(|from| conditions.start >= from))
-            {
-                charge[fault.pixel] = 0.0;
-            }
-            let mut scratch = std::mem::take(&mut self.scratch);
-            self.stray.add(&mut charge, &self.lit, &mut scratch);
-            self.scratch = scratch;
-            for fault in
-                self.pixel_faults.iter().filter(|f| f.dead && f.from.is_none_or(|from| conditions.start >= from))
-            {
-                charge[fault.pixel] = 0.0;
-            }
+            self.photo_rates(light, &conditions, &faults, &mut charge);
         } else {
             charge.fill(0.0);
         }
+        self.integrate_with_dark(&conditions, &faults, &mut charge);
+        self.blooming(&mut charge);
+        let counts = self.convert(&charge, &conditions, &faults);
+        self.charge = charge;
+        counts
+    }
+
+    /// Detector temperature above the reference temperature [K].
+    fn excess_k(&self, conditions: &ExposureConditions) -> f64 {
+        conditions.condition.temperature_c - self.settings.reference_temperature_c
+    }
+
+    /// Count rates of the light [counts/s], with stray light.
+    fn photo_rates(
+        &mut self,
+        light: &[f64],
+        conditions: &ExposureConditions,
+        faults: &[PixelFault],
+        rates: &mut [f64],
+    ) {
+        let excess_k = self.excess_k(conditions);
+        let shift = self.settings.wavelength_shift_nm_per_k * excess_k + conditions.condition.extra_shift_nm;
+        self.in_band(light, shift, rates);
+        for (rate, per_k) in rates.iter_mut().zip(&self.per_k) {
+            *rate *= conditions.response * (1.0 + per_k * excess_k);
+        }
+        self.age(rates, conditions.age_s);
+        let dead = || faults.iter().filter(|f| f.dead).map(|f| f.pixel);
+        dead().for_each(|pixel| rates[pixel] = 0.0);
+        let mut scratch = std::mem::take(&mut self.scratch);
+        self.stray.add(rates, &self.lit, &mut scratch);
+        self.scratch = scratch;
+        dead().for_each(|pixel| rates[pixel] = 0.0);
+    }
+
+    /// Adds dark current to the rates of the light and integrates them to charges [counts].
+    fn integrate_with_dark(&self, conditions: &ExposureConditions, faults: &[PixelFault], charge: &mut [f64]) {
         let doubling = ((conditions.condition.temperature_c - 20.0) / self.settings.dark_doubling_k).exp2();
         let dark = doubling * self.settings.dark_factor * conditions.dark;
         for (rate, dark_20) in charge.iter_mut().zip(&self.dark_rate_20) {
             *rate = (*rate + dark_20 * dark) * conditions.length_s;
         }
-        let faults: Vec<PixelFault> =
-            self.pixel_faults.iter().filter(|f| f.from.is_none_or(|from| conditions.start >= from)).cloned().collect();
-        for fault in &faults {
+        for fault in faults {
             charge[fault.pixel] += fault.hot_counts_per_s * doubling * conditions.length_s;
             if fault.dead {
                 charge[fault.pixel] = 0.0;
             }
         }
-        self.blooming(&mut charge);
-        let common = self.settings.offset_counts_per_k * excess_k + conditions.condition.extra_offset_counts;
+    }
+
+    /// Converts charges to counts: noise, non-linearity, offset, full scale, noisy and stuck pixels.
+    fn convert(&mut self, charge: &[f64], conditions: &ExposureConditions, faults: &[PixelFault]) -> Vec<u32> {
+        let common =
+            self.settings.offset_counts_per_k * self.excess_k(conditions) + conditions.condition.extra_offset_counts;
         let [mean, deviation, drawn] = &mut self.converted;
         if self.noise {
             drawn.fill_with(|| self.random.sample(StandardNormal));
@@ -228,9 +249,9 @@ impl Detector {
             drawn.fill(0.0);
         }
         let full = f64::from(self.settings.full_scale);
-        let mut counts = Vec::with_capacity(n);
+        let mut counts = Vec::with_capacity(charge.len());
         wide::run(Convert {
-            charge: &charge,
+            charge,
             offset: &self.offset,
             drawn,
             common,
@@ -242,7 +263,7 @@ impl Detector {
             deviation,
             counts: &mut counts,
         });
-        for fault in &faults {
+        for fault in faults {
             let count = &mut counts[fault.pixel];
             if fault.noise_counts > 0.0 && self.noise {
                 let more = fault.noise_counts * self.random.sample::<f64, _>(StandardNormal);
@@ -250,7 +271,6 @@ impl Detector {
             }
             *count = fault.stuck_counts.unwrap_or(*count).min(self.settings.full_scale);
         }
-        self.charge = charge;
         counts
     }
 

@@ -61,20 +61,69 @@ pub struct ClearSky {
     seed: u64,
     settings: AirSettings,
     air: Air,
-    extraterrestrial: Vec<f64>,
-    scattering: Vec<f64>,
-    /// Share of aerosol in `scattering`.
-    aerosol: Vec<f64>,
-    ozone_depth: Vec<f64>,
-    /// Weak visible band of ozone, part of `other_depth`.
-    chappuis: Vec<f64>,
-    other_depth: Vec<f64>,
-    /// Share of water vapour in `other_depth`.
-    water: Vec<f64>,
-    gain: Vec<f64>,
+    nodes: Vec<Node>,
     at: Option<i64>,
     light: Light,
     elevation_deg: f64,
+}
+
+/// The reference atmosphere at one node of the grid.
+#[derive(Clone, Copy, Debug, Default)]
+struct Node {
+    /// Extraterrestrial irradiance [W m⁻² nm⁻¹].
+    top: f64,
+    /// Vertical optical depth of scattering, at the station's pressure [1].
+    scattering: f64,
+    /// Share of aerosol in `scattering`.
+    aerosol: f64,
+    /// Vertical optical depth of ozone in the ultraviolet [1].
+    ozone: f64,
+    /// Weak visible band of ozone, part of `other`.
+    chappuis: f64,
+    /// Vertical optical depth of other absorption [1].
+    other: f64,
+    /// Share of water vapour in `other`.
+    water: f64,
+    /// Gain of the diffuse light [1].
+    gain: f64,
+}
+
+impl Node {
+    /// From the reference irradiances at a wavelength [nm]; pressure relative to sea level [1].
+    fn new(nm: f64, [top, direct, global]: [f64; 3], pressure: f64) -> Self {
+        if !(top > 0.0 && direct > 0.0) {
+            return Self { top, ..Self::default() };
+        }
+        let cos_incidence = (REFERENCE_ZENITH_DEG - 37.0).to_radians().cos();
+        let mu = REFERENCE_ZENITH_DEG.to_radians().cos();
+        let um = nm * 1e-3;
+        let rayleigh = 0.008569 * um.powi(-4) * (1.0 + 0.0113 * um.powi(-2) + 0.00013 * um.powi(-4));
+        let aerosol = 0.084 * (um / 0.5).powf(-1.3);
+        let total = (top / direct).ln() / REFERENCE_AIR_MASS;
+        let scatter = (rayleigh + aerosol).min(total);
+        let rest = total - scatter;
+        let (ozone, other) = if um < 0.35 { (rest, 0.0) } else { (0.0, rest) };
+        let diffuse = (global - direct * cos_incidence).max(0.0) / TILT_TO_HORIZONTAL;
+        let absorbed = (-ozone * ozone_air_mass(REFERENCE_ZENITH_DEG) - other * REFERENCE_AIR_MASS).exp();
+        let form = top * mu * absorbed * (1.0 - (-0.95 * scatter * REFERENCE_AIR_MASS).exp());
+        let (mut chappuis, mut water) = (0.0, 0.0);
+        if um >= 0.35 {
+            chappuis = other.min(CHAPPUIS_PEAK * (-((nm - 602.0) / 65.0).powi(2)).exp());
+            let in_water_band = WATER_BANDS_NM.iter().any(|(from, to)| (*from..*to).contains(&nm));
+            water = if in_water_band { other } else { 0.0 };
+        }
+        Self {
+            top,
+            scattering: scatter * pressure,
+            aerosol: aerosol.min(scatter),
+            ozone,
+            chappuis,
+            other,
+            water,
+            // Far below 290 nm both are negligible; the gain is kept finite.
+            gain: if form > 0.0 { (diffuse / form).min(5.0) } else { 0.0 },
+        }
+    }
 }
 
 /// Air mass of ozone at a zenith angle [degrees]: a thin layer at 22 km (Robinson 1966; pvlib 0.16.1, `spectrl2`,
@@ -94,45 +143,14 @@ impl ClearSky {
     pub fn variable(place: Place, ozone_du: f64, settings: &AirSettings, seed: u64, grid: Grid) -> Self {
         let table = g173();
         let column = |values: &[f64]| grid.sample(&table.wavelength_nm, values);
-        let mut extraterrestrial = column(&table.extraterrestrial);
-        let direct = column(&table.direct_normal);
+        let (top, direct) = (column(&table.extraterrestrial), column(&table.direct_normal));
         let global = column(&table.global_tilt);
         let pressure = sun::standard_pressure_hpa(place.altitude_m) / 1013.25;
-        let n = grid.nodes;
-        let (mut scattering, mut ozone_depth, mut other_depth) = (vec![0.0; n], vec![0.0; n], vec![0.0; n]);
-        let (mut aerosol_depth, mut chappuis, mut water) = (vec![0.0; n], vec![0.0; n], vec![0.0; n]);
-        let mut gain = vec![0.0; n];
-        let cos_incidence = (REFERENCE_ZENITH_DEG - 37.0).to_radians().cos();
-        let mu = REFERENCE_ZENITH_DEG.to_radians().cos();
-        for i in 0..n {
-            if !(extraterrestrial[i] > 0.0 && direct[i] > 0.0) {
-                continue;
-            }
-            let um = grid.nm(i) * 1e-3;
-            let rayleigh = 0.008569 * um.powi(-4) * (1.0 + 0.0113 * um.powi(-2) + 0.00013 * um.powi(-4));
-            let aerosol = 0.084 * (um / 0.5).powf(-1.3);
-            let total = (extraterrestrial[i] / direct[i]).ln() / REFERENCE_AIR_MASS;
-            let scatter = (rayleigh + aerosol).min(total);
-            let rest = total - scatter;
-            let (ozone, other) = if um < 0.35 { (rest, 0.0) } else { (0.0, rest) };
-            let diffuse = (global[i] - direct[i] * cos_incidence).max(0.0) / TILT_TO_HORIZONTAL;
-            let absorbed = (-ozone * ozone_air_mass(REFERENCE_ZENITH_DEG) - other * REFERENCE_AIR_MASS).exp();
-            let form = extraterrestrial[i] * mu * absorbed * (1.0 - (-0.95 * scatter * REFERENCE_AIR_MASS).exp());
-            // Far below 290 nm both are negligible; the gain is kept finite.
-            gain[i] = if form > 0.0 { (diffuse / form).min(5.0) } else { 0.0 };
-            scattering[i] = scatter * pressure;
-            aerosol_depth[i] = aerosol.min(scatter);
-            if um >= 0.35 {
-                chappuis[i] = other.min(CHAPPUIS_PEAK * (-((grid.nm(i) - 602.0) / 65.0).powi(2)).exp());
-                let in_water_band = WATER_BANDS_NM.iter().any(|(from, to)| (*from..*to).contains(&grid.nm(i)));
-                water[i] = if in_water_band { other } else { 0.0 };
-            }
-            ozone_depth[i] = ozone;
-            other_depth[i] = other;
-        }
+        let node = |i: usize| Node::new(grid.nm(i), [top[i], direct[i], global[i]], pressure);
+        let mut nodes: Vec<Node> = (0..grid.nodes).map(node).collect();
         if settings.variable {
-            for (i, top) in extraterrestrial.iter_mut().enumerate() {
-                *top *= 1.0 + settings.table_scatter * hash_noise::normal(seed, i as i64, 0x50_1a2);
+            for (i, node) in nodes.iter_mut().enumerate() {
+                node.top *= 1.0 + settings.table_scatter * hash_noise::normal(seed, i as i64, 0x50_1a2);
             }
         }
         Self {
@@ -141,14 +159,7 @@ impl ClearSky {
             seed,
             settings: settings.clone(),
             air: AirSettings::default().at(seed, place.latitude_deg, place.longitude_deg, ozone_du, UtcMicros(0)),
-            extraterrestrial,
-            scattering,
-            aerosol: aerosol_depth,
-            ozone_depth,
-            chappuis,
-            other_depth,
-            water,
-            gain,
+            nodes,
             at: None,
             light: Light::dark(grid),
             elevation_deg: -90.0,
@@ -197,22 +208,22 @@ impl ClearSky {
         let beam_mu = low.to_radians().sin().max(0.002);
         let beam_mass = sun::relative_air_mass(low).unwrap_or(1.0);
         let beam_ozone = ozone_share * ozone_air_mass(90.0 - low);
-        for i in 0..self.extraterrestrial.len() {
-            let scatter = self.scattering[i] + more_aerosol * self.aerosol[i];
-            let ozone = self.ozone_depth[i];
-            let other = self.other_depth[i] + visible_ozone * self.chappuis[i] + more_water * self.water[i];
-            let top = self.extraterrestrial[i];
+        for (node, (sky, direct)) in self.nodes.iter().zip(light.sky.iter_mut().zip(&mut light.beam)) {
+            let scatter = node.scattering + more_aerosol * node.aerosol;
+            let ozone = node.ozone;
+            let other = node.other + visible_ozone * node.chappuis + more_water * node.water;
+            let top = node.top;
             let absorbed = (-ozone * ozone_mass - other * mass).exp();
-            light.sky[i] = level * top * mu * absorbed * (1.0 - (-0.95 * scatter * mass).exp()) * self.gain[i];
+            *sky = level * top * mu * absorbed * (1.0 - (-0.95 * scatter * mass).exp()) * node.gain;
             if disc > 0.0 {
                 let depth = ozone * beam_ozone + (scatter + other) * beam_mass;
-                light.beam[i] = disc * top * beam_mu * (-depth).exp();
+                *direct = disc * top * beam_mu * (-depth).exp();
             }
             if air.albedo != REFERENCE_ALBEDO {
                 // Multiple reflection between ground and sky: 1/(1 − albedo·S), S the albedo of the sky from below.
                 let back = 0.8 * scatter / (1.0 + scatter);
                 let more = (1.0 - REFERENCE_ALBEDO * back) / (1.0 - air.albedo * back) - 1.0;
-                light.sky[i] += more * (light.sky[i] + light.beam[i]);
+                *sky += more * (*sky + *direct);
             }
         }
     }
