@@ -59,6 +59,13 @@ impl Light<'_> {
         self.ppfd >= JUDGED_FROM_PPFD
     }
 
+    /// Whether an interval affects a quantity that this instrument can measure.
+    fn affects_any(&self, interval: &FlaggedInterval) -> bool {
+        let measurable = |q: &usize| self.matrix.missing(*q).is_none();
+        let mut quantities = (0..quantities::registry().len()).filter(measurable).map(|q| quantities::registry()[q].id);
+        quantities.any(|id| interval.touches(id))
+    }
+
     /// Whether what was found at an instant is not to wait for light any longer.
     pub fn is_overdue(&self, found: Option<UtcMicros>) -> bool {
         found.is_some_and(|t| self.reading.time_mid.seconds_since(t) >= JUDGED_WITHIN_S)
@@ -109,7 +116,7 @@ impl PixelMonitor {
         for (pixel, anomaly) in due {
             let mut interval = self.interval_of(pixel, &anomaly, light, intervals);
             let known = reported.pixels.contains_key(&pixel);
-            let affects = interval.unaffected.len() < quantities::registry().len();
+            let affects = light.affects_any(&interval);
             let to_write = match intervals.of_pixel(pixel) {
                 Some(open) => {
                     interval.unaffected.retain(|id| open.unaffected.contains(id));

@@ -441,3 +441,6 @@ fn tilt_text(east_deg: f64) -> String {
 fn named<T: serde::Serialize>(name: &'static str, state: &T) -> NamedState {
     NamedState { name, json: serde_json::to_string(state).unwrap_or_default() }
 }
+
+#[cfg(test)]
+mod tests;

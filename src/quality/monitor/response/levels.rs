@@ -84,6 +84,12 @@ impl LevelCollector {
         }
     }
 
+    /// Samples of the day or night that is not over.
+    #[cfg(test)]
+    pub fn sample_count(&self) -> usize {
+        self.samples.len()
+    }
+
     /// Discards the samples of a day or a night that is not over.
     pub fn clear(&mut self) {
         self.samples.clear();
