@@ -25,7 +25,7 @@ pub struct Backlog {
     waiting: VecDeque<QueuedItem>,
     bytes: usize,
     since: Option<(UtcMicros, WriteBlocker)>,
-    let_go: Option<LetGo>,
+    dropped: Option<LetGo>,
     /// Readings written late since it began to wait.
     written: u64,
 }
@@ -106,14 +106,14 @@ impl Backlog {
             waiting: VecDeque::new(),
             bytes: 0,
             since: None,
-            let_go: None,
+            dropped: None,
             written: 0,
         }
     }
 
     /// Whether nothing waits.
     pub fn is_empty(&self) -> bool {
-        self.waiting.is_empty() && self.let_go.is_none()
+        self.waiting.is_empty() && self.dropped.is_none()
     }
 
     /// Readings that wait.
@@ -176,9 +176,9 @@ impl Backlog {
 
     fn write_some(&mut self, store: &Store, stored: &mut dyn FnMut(i64, &Reading)) -> Result<(), StoreError> {
         // What was let go is older than all that waits.
-        if let Some(gone) = self.let_go {
+        if let Some(gone) = self.dropped {
             store.add_event(&self.words_of(gone))?;
-            self.let_go = None;
+            self.dropped = None;
         }
         for _ in 0..AT_ONCE {
             let Some(first) = self.waiting.front() else { break };
@@ -241,7 +241,7 @@ impl Backlog {
                 QueuedItem::Event(event) => ((event.time, event.time), 0, 1),
             };
             readings += u64::from(matches!(first, QueuedItem::Reading(_)));
-            let gone = self.let_go.get_or_insert(LetGo { from, until, readings: 0, events: 0 });
+            let gone = self.dropped.get_or_insert(LetGo { from, until, readings: 0, events: 0 });
             gone.until = gone.until.max(until);
             gone.readings += missed;
             gone.events += event;
@@ -462,22 +462,22 @@ mod tests {
         let s = Station::new();
         let mut backlog = Backlog::new("south", 6000);
         s.store.limit_pages(1);
-        let mut let_go = 0;
+        let mut dropped = 0;
         for minute in 0..300 {
             if let Committed::Queued(n) = s.commit(&mut backlog, minute) {
-                let_go += n;
+                dropped += n;
             }
             assert!(backlog.bytes <= 6000);
         }
         let (stored, held) = (s.store.counts().unwrap().readings as u64, backlog.readings());
-        assert!(let_go > 200 && held > 2, "{let_go} let go, {held} held");
-        assert_eq!(stored + let_go + held, 300);
+        assert!(dropped > 200 && held > 2, "{dropped} let go, {held} held");
+        assert_eq!(stored + dropped + held, 300);
         s.store.limit_pages(u32::MAX - 1);
         let written = s.write(&mut backlog);
         assert_eq!(written.last(), Some(&((stored + held) as i64, 299)));
         let gap = s.events().into_iter().find(|e| e.kind == EventKind::Gap(GapCause::StorageFull)).unwrap();
         assert_eq!(gap.time, NOON.plus_seconds(60.0 * stored as f64));
-        assert_eq!(gap.until, Some(NOON.plus_seconds(60.0 * (stored + let_go - 1) as f64 + 2.0)));
-        assert_eq!(gap.text, format!("{let_go} readings let go: no room on the disk, and no room in memory"));
+        assert_eq!(gap.until, Some(NOON.plus_seconds(60.0 * (stored + dropped - 1) as f64 + 2.0)));
+        assert_eq!(gap.text, format!("{dropped} readings let go: no room on the disk, and no room in memory"));
     }
 }

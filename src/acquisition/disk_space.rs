@@ -45,7 +45,7 @@ pub struct Room {
     /// Whether that is below the floor.
     pub below_floor: bool,
     /// Readings whose raw frames were let go.
-    pub let_go: u64,
+    pub purged: u64,
 }
 
 impl Upkeep {
@@ -84,11 +84,11 @@ impl Upkeep {
             store.add_event(&Event { time: now, until: None, instrument: None, kind: EventKind::Storage, text })?;
             state.below = below_floor;
         }
-        let let_go = if clock_right { self.let_go(store, now)? } else { 0 };
-        Ok(Some(Room { free, below_floor, let_go }))
+        let purged = if clock_right { self.purged(store, now)? } else { 0 };
+        Ok(Some(Room { free, below_floor, purged }))
     }
 
-    fn let_go(&self, store: &Store, now: UtcMicros) -> Result<u64, StoreError> {
+    fn purged(&self, store: &Store, now: UtcMicros) -> Result<u64, StoreError> {
         let Some(months) = self.keep_raw_months else { return Ok(0) };
         let Some(limit) = now.to_chrono().checked_sub_months(chrono::Months::new(months)) else { return Ok(0) };
         let mut gone: Option<LetGo> = None;
@@ -122,7 +122,7 @@ mod tests {
         for (minute, free) in [(0, 900), (5, 100), (10, 100), (20, 90), (30, 600), (40, 600)] {
             FREE.store(free * 1_000_000, Ordering::Relaxed);
             let room = upkeep.look(&store, NOON.plus_seconds(60.0 * f64::from(minute)), true).unwrap();
-            said.push(room.map(|r| (r.below_floor, r.let_go)));
+            said.push(room.map(|r| (r.below_floor, r.purged)));
         }
         // Minute 5 comes too soon after the first look.
         assert_eq!(

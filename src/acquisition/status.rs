@@ -40,7 +40,7 @@ pub struct Snapshot {
     /// Readings that wait in memory for room on the disk.
     pub waiting: u64,
     /// Readings let go since the start, for want of room on the disk and in memory.
-    pub let_go: u64,
+    pub dropped: u64,
     /// Free space where the database lies [bytes], and whether it is below the floor.
     pub room: Option<(u64, bool)>,
     /// When the next reading is due.
@@ -69,8 +69,8 @@ impl fmt::Display for Snapshot {
             let word = if below { ", below the floor" } else { "" };
             write!(f, ", {} MB free{word}", free / 1_000_000)?;
         }
-        if self.waiting + self.let_go > 0 {
-            write!(f, ", nothing can be written: {} readings wait in memory, {} let go", self.waiting, self.let_go)?;
+        if self.waiting + self.dropped > 0 {
+            write!(f, ", nothing can be written: {} readings wait in memory, {} let go", self.waiting, self.dropped)?;
         }
         if let Some((time, text)) = &self.last_fault {
             write!(f, ", last fault {time}: {text}")?;

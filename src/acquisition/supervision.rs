@@ -29,7 +29,7 @@ pub fn supervise(charges: Vec<Charge>, stop: &Stop) -> Result<(), StationError> 
     let (running, ended) = mpsc::channel(1);
     for charge in charges {
         let status = charge.parts.status.clone();
-        let name = format!("road-{}", charge.parts.instrument.name);
+        let name = format!("acq-{}", charge.parts.instrument.name);
         statuses.push(status.clone());
         let (stop, running) = (stop.clone(), running.clone());
         let thread = std::thread::Builder::new()

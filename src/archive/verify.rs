@@ -111,7 +111,7 @@ struct Walk<'a> {
     sample: u64,
     events: Vec<Event>,
     /// Spans whose raw frames were let go.
-    let_go: Vec<(UtcMicros, UtcMicros)>,
+    purged: Vec<(UtcMicros, UtcMicros)>,
     again: Recomputer,
     accounts: BTreeMap<String, (Completeness, i64)>,
     schedules: BTreeMap<(i64, String), Option<Schedule>>,
@@ -125,7 +125,7 @@ struct Walk<'a> {
 impl<'a> Walk<'a> {
     fn new(reader: &'a Reader, sample: u64) -> Result<Self, StoreError> {
         let events = reader.events(UtcMicros(i64::MIN), UtcMicros(i64::MAX))?;
-        let let_go = events
+        let purged = events
             .iter()
             .filter(|e| e.kind == EventKind::RawLetGo)
             .map(|e| (e.time, e.until.unwrap_or(e.time)))
@@ -137,7 +137,7 @@ impl<'a> Walk<'a> {
             range: reader.ids_of_readings()?,
             sample,
             events,
-            let_go,
+            purged,
             again: Recomputer::new(),
             accounts: BTreeMap::new(),
             schedules: BTreeMap::new(),
@@ -203,7 +203,7 @@ impl<'a> Walk<'a> {
         let r = &stored.reading;
         match self.reader.frames(r.id) {
             Err(why) => self.frames.fault(format!("reading {}: {why}", r.id)),
-            Ok(frames) if frames.is_empty() && self.let_go.iter().any(|(a, b)| (*a..=*b).contains(&r.time_start)) => {
+            Ok(frames) if frames.is_empty() && self.purged.iter().any(|(a, b)| (*a..=*b).contains(&r.time_start)) => {
                 return false;
             }
             Ok(frames) => {

@@ -143,13 +143,13 @@ impl AcquisitionLoop {
                 self.tell(&events, observer);
                 Ok(())
             }
-            Committed::Queued(let_go) => {
+            Committed::Queued(dropped) => {
                 self.under_way = None;
                 self.gaps.close();
                 self.parts.status.update(|s| {
-                    s.let_go += let_go;
-                    if let_go > 0 {
-                        *s.gaps.entry(GapCause::StorageFull.name()).or_insert(0) += let_go;
+                    s.dropped += dropped;
+                    if dropped > 0 {
+                        *s.gaps.entry(GapCause::StorageFull.name()).or_insert(0) += dropped;
                     }
                 });
                 self.tell(&reported, observer);
@@ -170,8 +170,8 @@ impl AcquisitionLoop {
         let right = (self.parts.clock_synchronised)() == Some(true);
         match self.parts.upkeep.look(&self.parts.store, self.parts.clock.now(), right) {
             Ok(Some(room)) => {
-                if room.let_go > 0 {
-                    tracing::info!("raw frames of {} readings let go, as configured", room.let_go);
+                if room.purged > 0 {
+                    tracing::info!("raw frames of {} readings let go, as configured", room.purged);
                 }
                 self.parts.status.update(|s| s.room = room.free.map(|free| (free, room.below_floor)));
                 Ok(())
