@@ -48,7 +48,7 @@ pub fn run(args: &NoteArgs) -> Result<(), Failure> {
     let names: Vec<String> = store.instruments()?.into_iter().map(|i| i.name).collect();
     if let Some(name) = args.instrument.as_ref().filter(|name| !names.contains(name)) {
         let known =
-            if names.is_empty() { "the stored instruments, but there are none".to_owned() } else { names.join(", ") };
+            if names.is_empty() { "the stored instruments (there are none)".to_owned() } else { names.join(", ") };
         return Err(Failure::Usage(format!("--instrument: expected one of {known}, but found `{name}`")));
     }
     print(&store_note(&store, args, at)?)

@@ -52,7 +52,7 @@ pub fn run(args: &RecomputeArgs) -> Result<(), Failure> {
         known.dedup();
         if !known.contains(&c.instrument_serial) {
             let known =
-                if known.is_empty() { "a stored instrument, but there are none".to_owned() } else { known.join(", ") };
+                if known.is_empty() { "a stored instrument (there are none)".to_owned() } else { known.join(", ") };
             let found = &c.instrument_serial;
             return Err(Failure::Usage(format!("--calibration: expected one for {known}, but found one for {found}")));
         }

@@ -34,7 +34,7 @@ impl ComputationArg {
         let known: Vec<i64> = archive.reader.computations()?.iter().map(|c| c.id).collect();
         if !known.contains(&id) {
             let expected = match &known[..] {
-                [] => "a finished computation, but there is none".to_owned(),
+                [] => "a finished computation (there is none)".to_owned(),
                 known => format!("one of {}", known.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ")),
             };
             let unfinished = archive.reader.unfinished_computations()?.contains(&id);
@@ -108,7 +108,7 @@ impl Archive {
             return Ok(vec![name.to_owned()]);
         }
         let known =
-            if known.is_empty() { "the stored instruments, but there are none".to_owned() } else { known.join(", ") };
+            if known.is_empty() { "the stored instruments (there are none)".to_owned() } else { known.join(", ") };
         Err(Failure::Usage(format!("--instrument: expected one of {known}, but found `{name}`")))
     }
 }

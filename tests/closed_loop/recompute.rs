@@ -350,7 +350,7 @@ fn killed_on_the_way_nothing_is_lost() {
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     let json: serde_json::Value = serde_json::from_slice(&output.stdout).expect("JSON");
     assert_eq!(json["readings"], before.len());
-    assert!(json["made_now"].as_u64().expect("a number") < before.len() as u64, "{json}");
+    assert!(json["computed_now"].as_u64().expect("a number") < before.len() as u64, "{json}");
     let in_pieces = all(path(&station), None);
     run(&station, &order(None));
     run(&station, &order(Some(&other)));

@@ -55,7 +55,7 @@ fn a_whole_database_verifies_and_damage_is_named() {
     let before = std::fs::read(site.path("copy.db")).unwrap();
     let refused = site.output(&["backup", "copy.db", "--config", "station.toml"]);
     assert_eq!(refused.status.code(), Some(2));
-    assert_eq!(texts(&refused).1, "copy.db: expected no such file, but there is one; --overwrite replaces it\n");
+    assert_eq!(texts(&refused).1, "copy.db: expected no existing file; --overwrite replaces it\n");
     assert_eq!(std::fs::read(site.path("copy.db")).unwrap(), before);
     let itself = site.output(&["backup", "station.db", "--overwrite", "--config", "station.toml"]);
     assert_eq!(itself.status.code(), Some(2), "{:?}", texts(&itself));
