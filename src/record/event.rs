@@ -46,7 +46,7 @@ pub enum EventKind {
     RawLetGo,
     /// The owner's remark.
     Note(NoteClass),
-    /// A stretch of time about which there is a doubt, see [`super::span::FlaggedInterval`].
+    /// A stretch of time about which there is a doubt, see [`super::FlaggedInterval`].
     FlaggedInterval(Flag),
 }
 

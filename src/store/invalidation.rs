@@ -57,8 +57,8 @@ pub(super) fn drop_rollups_of(
     row.map_or(Ok(()), |id| drop_rollups(tx, Some(id), from, to))
 }
 
-/// Drops what a new reading of an instrument falls into. It is not counted: [`Epoch`] sees it by its row, and no page is
-/// written for it.
+/// Drops what a new reading of an instrument falls into. It is not counted: [`super::rollups::Epoch`] sees it by its row, and
+/// no page is written for it.
 pub(super) fn drop_around(tx: &Transaction<'_>, instrument: i64, t: UtcMicros) -> rusqlite::Result<()> {
     delete(tx, instrument, t, UtcMicros(t.0.saturating_add(1)))
 }

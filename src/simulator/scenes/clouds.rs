@@ -62,7 +62,7 @@ impl Clouds {
         hash_noise::uniform(self.seed, cell, purpose)
     }
 
-    /// Start of a cell [cells]; with its jitter, each cell is at least 0.4 cells long.
+    /// Start of a cell, in cells. With its jitter, each cell is at least 0.4 cells long.
     fn border(&self, cell: i64) -> f64 {
         cell as f64 + 0.6 * self.uniform(cell, 1)
     }
