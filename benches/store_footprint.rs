@@ -48,6 +48,7 @@ fn frame(rng: &mut impl Rng, start: UtcMicros, n: u32, fill: f64) -> (Frame, f64
         sums,
         clipped: PixelRanges::default(),
         spread: 0.01,
+        ripple: Vec::new(),
     };
     (frame, bits / 8.0)
 }

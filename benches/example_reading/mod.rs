@@ -79,6 +79,7 @@ impl Noon {
             temperature_c: Some(25.0),
             sun_elevation_deg: Some(60.0),
             aged: Default::default(),
+            mains_hz: 0.0,
         }
     }
 

@@ -286,7 +286,8 @@ impl AcquisitionLoop {
         self.stuck_crcs.clear();
         let Some(met) = self.met.as_ref() else { return (AcquiredFrames::none(state), Some(self.absent())) };
         let mut plan = ReadingPlan::new(&met.setup, state.clone(), began);
-        while let Action::Expose { integration_s, shutter } = plan.next(self.parts.clock.now()) {
+        while let Action::Expose { integration_s, shutter, delay_s } = plan.next(self.parts.clock.now()) {
+            self.session.wait(delay_s);
             let exposure = match self.session.expose(integration_s, shutter) {
                 Ok(exposure) => exposure,
                 // Whose light it was until then cannot be known.

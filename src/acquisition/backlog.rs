@@ -405,6 +405,7 @@ mod tests {
             sums: (0..64u32).map(|i| 4000 + (i * 7919 + seed * 104_729) % 977).collect(),
             clipped: Default::default(),
             spread: 0.0,
+            ripple: Vec::new(),
         }
     }
 

@@ -74,6 +74,7 @@ mod tests {
             sums: Vec::new(),
             clipped: Default::default(),
             spread: 0.0,
+            ripple: Vec::new(),
         }
     }
 

@@ -278,6 +278,7 @@ mod tests {
                 sums,
                 clipped: PixelRanges::from_mask(&clipped),
                 spread: 0.0,
+                ripple: Vec::new(),
             }
         }
     }
@@ -387,6 +388,7 @@ mod tests {
             sums,
             clipped: PixelRanges::default(),
             spread: 0.0,
+            ripple: Vec::new(),
         };
         assert!(matches!(
             test_darkness(&frame(vec![]), &shielded(), READ_NOISE, None),

@@ -392,6 +392,44 @@ fn stale_frames_are_dropped_after_every_change() {
     assert_eq!(serving, [2, 3, 6], "two dropped before the short bracket and two before the long one");
 }
 
+/// Delays of the exposures of one reading that begins at `start` [s].
+fn delays(mains_hz: f64, peak: f64, start: UtcMicros) -> Vec<f64> {
+    let mut rig = Rig::new(Setting { mains_hz, window_s: Some(20.0), ..PLAIN });
+    let state = rig.settled(peak);
+    rig.now = start;
+    let setup = rig.setup.clone();
+    let mut plan = ReadingPlan::new(&setup, state, start);
+    let mut found = Vec::new();
+    while let Action::Expose { integration_s, delay_s, .. } = plan.next(rig.now) {
+        assert!(whole_half_cycles(integration_s, mains_hz) == (delay_s == 0.0), "{integration_s} s after {delay_s} s");
+        if delay_s > 0.0 {
+            found.push(delay_s);
+        }
+        rig.now = rig.now.plus_seconds(delay_s);
+        let e = rig.expose(integration_s, peak);
+        plan.take(e);
+    }
+    found
+}
+
+/// Identity: exposures that are no whole half-cycles begin after delays all over one half-cycle, which depend on the start of the
+/// reading alone; whole half-cycles, and stations without mains, need none.
+#[test]
+fn short_exposures_under_mains_light_begin_at_random_phases() {
+    for mains_hz in [50.0, 60.0] {
+        let half_cycle = 0.5 / mains_hz;
+        let found = delays(mains_hz, 2.0 * SUN, START);
+        assert_eq!(found, delays(mains_hz, 2.0 * SUN, START));
+        assert_ne!(found, delays(mains_hz, 2.0 * SUN, START.plus_seconds(60.0)));
+        assert!(found.len() > 20 && found.iter().all(|d| (0.0..half_cycle).contains(d)), "{found:?}");
+        let quarters: [usize; 4] =
+            std::array::from_fn(|k| found.iter().filter(|d| (**d / half_cycle * 4.0) as usize == k).count());
+        assert!(quarters.iter().all(|n| *n > 1), "{quarters:?}");
+        assert!(delays(mains_hz, 0.1 * SUN, START).is_empty());
+    }
+    assert!(delays(0.0, 2.0 * SUN, START).is_empty());
+}
+
 /// Regression: a fault at any point leaves what was collected: nothing, the short bracket, or both.
 #[test]
 fn a_fault_leaves_what_was_collected() {

@@ -5,6 +5,7 @@
 
 use super::frame_statistics::level;
 use super::setup::ExposureSetup;
+use crate::record::mains_ripple::{exposure_variation, has_ripple};
 use crate::record::{Exposure, Frame, dilate};
 
 /// Changes of light below this many standard deviations of the noise count as none.
@@ -49,7 +50,11 @@ impl ExposureGroup {
         let clipped_from = setup.clipped_from();
         let frame = Frame::of(&self.exposures, |counts| counts >= clipped_from)?;
         let clipped = frame.clipped.to_mask(setup.detector.pixels);
-        Some(Frame { spread: self.light_variation(setup, &clipped) as f32, ..frame })
+        let ripple = match has_ripple(&frame, setup.mains_hz) {
+            true => exposure_variation(&self.exposures, &usable(setup, &clipped)),
+            false => Vec::new(),
+        };
+        Some(Frame { spread: self.light_variation(setup, &clipped) as f32, ripple, ..frame })
     }
 
     /// Largest relative change of the unclipped signal in use between two exposures [1]; 0 where noise could have made it.

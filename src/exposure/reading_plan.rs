@@ -4,6 +4,7 @@
 //! far too dark; then the short bracket is completed, and the long (ultraviolet) bracket follows, in which visible pixels clip as
 //! expected. A window cycles through both brackets until it ends. Does no input or output and reads no clock. Invariants:
 //!
+//! - exposures that are no whole half-cycles of the mains begin at random phases of the lamps' ripple;
 //! - a clipped exposure of the short bracket is used only when there is no better one;
 //! - the planned end of an exposure never lies beyond the budget, the very first exposure excepted;
 //! - a fault in between leaves what was collected usable.
@@ -13,7 +14,10 @@ use super::exposures::{ExposureGroup, usable};
 use super::frame_statistics::FrameStatistics;
 use super::setup::ExposureSetup;
 use crate::clock::UtcMicros;
-use crate::record::{Exposure, Frame, Shutter};
+use crate::record::mains_ripple::ripple_period_s;
+use crate::record::{Exposure, Frame, Shutter, whole_half_cycles};
+use rand::{Rng, SeedableRng};
+use rand_pcg::Pcg64Mcg;
 
 /// Exposures that one reading may spend on finding its integration time.
 const TRIES: u32 = 8;
@@ -29,6 +33,8 @@ pub enum Action {
         integration_s: f64,
         /// The shutter meanwhile.
         shutter: Shutter,
+        /// Time to wait before [s]: a random part of the ripple's period where lamps ripple within the exposure, otherwise 0.
+        delay_s: f64,
     },
     /// The reading is complete: [`ReadingPlan::finish`].
     Finish,
@@ -116,10 +122,12 @@ pub struct ReadingPlan<'a> {
     exposed: bool,
     tries: u32,
     done: bool,
+    /// Draws the delays.
+    delays: Pcg64Mcg,
 }
 
 impl<'a> ReadingPlan<'a> {
-    /// A reading that begins at `start`.
+    /// A reading that begins at `start`, which is also the seed of its random delays.
     pub fn new(setup: &'a ExposureSetup, state: ExposureState, start: UtcMicros) -> Self {
         Self {
             current: state.first_s(setup),
@@ -135,6 +143,7 @@ impl<'a> ReadingPlan<'a> {
             exposed: false,
             tries: 0,
             done: false,
+            delays: Pcg64Mcg::seed_from_u64(start.0.cast_unsigned()),
         }
     }
 
@@ -153,7 +162,18 @@ impl<'a> ReadingPlan<'a> {
         }
         self.exposed = true;
         self.pending = Some((bracket, integration_s));
-        Action::Expose { integration_s, shutter: Shutter::Open }
+        Action::Expose { integration_s, shutter: Shutter::Open, delay_s: self.delay_s(integration_s) }
+    }
+
+    /// Exposures of a reading follow each other at a fixed rate, which may keep them in phase with the ripple. A delay drawn evenly from
+    /// one period makes the phase random, whatever it was.
+    fn delay_s(&mut self, integration_s: f64) -> f64 {
+        match ripple_period_s(self.setup.mains_hz) {
+            Some(period_s) if !whole_half_cycles(integration_s, self.setup.mains_hz) => {
+                self.delays.random_range(0.0..period_s)
+            }
+            _ => 0.0,
+        }
     }
 
     fn wanted(&mut self) -> Option<(Bracket, f64)> {

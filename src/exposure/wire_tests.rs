@@ -65,7 +65,8 @@ fn read(
 ) -> (AcquiredFrames, f64) {
     let began = clock.now();
     let mut plan = ReadingPlan::new(setup, state, began);
-    while let Action::Expose { integration_s, shutter } = plan.next(clock.now()) {
+    while let Action::Expose { integration_s, shutter, delay_s } = plan.next(clock.now()) {
+        session.wait(delay_s);
         plan.take(session.expose(integration_s, shutter).unwrap());
     }
     (plan.finish(), clock.now().seconds_since(began))

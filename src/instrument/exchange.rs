@@ -133,6 +133,11 @@ impl Exchange {
         self.clock.pause(span, &self.stop);
     }
 
+    /// Waits for a simulated duration; ends early if a stop is requested.
+    pub fn wait(&mut self, simulated: Duration) {
+        self.clock.pause(self.clock.real_for(simulated), &self.stop);
+    }
+
     pub fn reopen(&mut self) -> Result<(), Fault> {
         self.lose_step();
         self.received.clear();

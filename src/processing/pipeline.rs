@@ -12,7 +12,8 @@ use crate::quality::verdict::judge_without_numbers;
 use crate::quality::{Assessment, DarkProvenance, Judged, judge};
 use crate::quantities::{self, Matrix};
 pub use crate::record::AcquisitionContext;
-use crate::record::{Bracket, Detector, Flag, Flags, Frame, Reading, WindowStatistics, whole_half_cycles};
+use crate::record::mains_ripple::{has_ripple, mean_uncertainty};
+use crate::record::{Bracket, Detector, Flag, Flags, Frame, Reading, WindowStatistics};
 use crate::reduction::{Aged, BracketInput, Reduced, ReductionContext, Scale, reduce, scale};
 use crate::sun::{self, Sun};
 use std::collections::BTreeMap;
@@ -128,6 +129,7 @@ impl Pipeline {
             scale: &scale,
             temperature_c: reading.detector_temperature,
             sun_elevation_deg: reading.sun_elevation.filter(|_| self.station.kind.sunlit()),
+            mains_hz: self.station.mains_hz,
             aged: Aged {
                 wavelength_nm: self.limits.wavelength_growth_nm_per_year * about.tracked.wavelength_age_s / YEAR_S,
                 response: self.limits.response_growth_per_year * about.tracked.response_age_s / YEAR_S,
@@ -142,8 +144,9 @@ impl Pipeline {
             &reduced.errors,
         );
         let spreads: Vec<f64> = served.iter().map(|t| f64::from(t.frame.spread)).collect();
-        let ripples = |f: &Frame| !whole_half_cycles(f.integration_s, self.station.mains_hz);
-        let flickers: Vec<bool> = served.iter().map(|t| ripples(t.frame)).collect();
+        let mains_hz = self.station.mains_hz;
+        let unknown_ripple = |f: &Frame| has_ripple(f, mains_hz) && mean_uncertainty(f, mains_hz).is_none();
+        let flickers: Vec<bool> = served.iter().map(|t| unknown_ripple(t.frame)).collect();
         let darks: Vec<DarkProvenance> = served.iter().map(|t| t.provenance).collect();
         let judged = judge(
             &reduced,

@@ -46,7 +46,7 @@ pub struct Assessment<'a> {
     pub unsteady_share: f64,
     /// Change of the light between the exposures of each bracket [1].
     pub spreads: &'a [f64],
-    /// Whether mains ripple could not be averaged out, bracket by bracket.
+    /// Whether ripple of lamps is left in the exposures and nothing tells how much, bracket by bracket.
     pub flickers: &'a [bool],
     /// How the dark of each bracket was had.
     pub darks: &'a [DarkProvenance],
@@ -104,6 +104,7 @@ pub fn judge(
 
     let clipped: Vec<usize> = (0..reduced.saturated.len()).filter(|i| reduced.saturated[*i]).collect();
     let stray = reduced.errors.modes.iter().position(|m| m.name == mode_names::STRAY_FLOOR);
+    let flicker = reduced.errors.modes.iter().position(|m| m.name == mode_names::FLICKER);
     for (q, outcome) in outcomes.iter().enumerate() {
         touching[q] = always;
         touching[q].raise_if(clipped.iter().any(|i| matrix.uses(q, *i)), Flag::Saturated);
@@ -113,6 +114,9 @@ pub fn judge(
         // Where light is missing that was to make a quantity certain, being just within the limit is not enough.
         let allowed = if facts.incomplete { SHARE_OF_LIMIT * allow(q) } else { allow(q) };
         touching[q].raise_if(!(2.0 * outcome.uncertainty <= allowed), Flag::Uncertain);
+        if let Some(effect) = flicker.and_then(|k| outcome.effects.get(k)) {
+            touching[q].raise_if(!(2.0 * effect.abs() <= allow(q)), Flag::Flicker);
+        }
         if let Some(effect) = stray.and_then(|k| outcome.effects.get(k)) {
             // Relative to the quantity, unless both are next to nothing: weak light is not a fault.
             let matters = 2.0 * effect.abs() > SHARE_OF_LIMIT * allow(q);

@@ -66,7 +66,7 @@ flags! {
     Temperature = 13, "temperature", Suspect;
     /// A pixel in use turned hot or dead since the baseline.
     PixelFault = 14, "pixel_fault", Suspect;
-    /// Mains ripple could not be averaged out.
+    /// Ripple of lamps is left in the exposures: too large for the quantity, or of unknown size.
     Flicker = 15, "flicker", Suspect;
     /// The light changed between the exposures of a single shot.
     Unsteady = 16, "unsteady", Suspect;

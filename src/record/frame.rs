@@ -67,11 +67,14 @@ pub struct Frame {
     pub clipped: PixelRanges,
     /// Largest relative change of the unclipped signal between two of the exposures [1]; 0 for a single one.
     pub spread: f32,
+    /// Standard deviation of single exposures due to quick changes of the light, in equal ranges of pixels
+    /// ([`super::mains_ripple::exposure_variation`]) [counts]; empty where lamps leave no ripple or exposures are too few.
+    pub ripple: Vec<f32>,
 }
 
 impl Frame {
     /// The sum of exposures that were all taken alike, `clipped` telling which counts are; `None` without any, and where
-    /// they differ in pixels. The light's change between them is not looked at: `spread` is 0.
+    /// they differ in pixels. The light's change between them is not computed: `spread` is 0, `ripple` empty.
     pub fn of(exposures: &[Exposure], clipped: impl Fn(u32) -> bool) -> Option<Self> {
         let first = exposures.first()?;
         let pixels = first.counts.len();
@@ -96,6 +99,7 @@ impl Frame {
             sums,
             clipped: PixelRanges::from_mask(&mask),
             spread: 0.0,
+            ripple: Vec::new(),
         })
     }
     /// How many exposures it sums.

@@ -11,6 +11,7 @@ pub mod flagged_interval;
 pub mod frame;
 pub mod integration_grid;
 pub mod limit_state;
+pub mod mains_ripple;
 pub mod pixel_ranges;
 pub mod reading;
 pub mod rollup;

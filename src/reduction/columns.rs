@@ -44,6 +44,8 @@ pub struct ColumnInputs<'a> {
     pub inverse: &'a [f64],
     /// Correction for the optic's cosine response.
     pub cosine: Option<CosineFactor>,
+    /// Relative uncertainty of every pixel due to ripple of lamps [1]; `None` where there is none.
+    pub ripple: Option<&'a [f64]>,
     /// Detector temperature [°C].
     pub temperature_c: Option<f64>,
     /// Uncertainty due to the time since the last check.
@@ -57,6 +59,7 @@ pub struct ColumnLayout {
     /// First of the columns of merge weights, one per bracket except the last: the weights of a pixel add up to 1.
     pub merge_weights: usize,
     pub dark_model: Option<usize>,
+    pub ripple: Option<usize>,
     columns: usize,
 }
 
@@ -70,7 +73,8 @@ impl ColumnLayout {
         let temperature = inputs.scale.follows_temperature.then(|| place(1));
         let merge_weights = place(inputs.signals.len().saturating_sub(1));
         let dark_model = inputs.signals.iter().any(|s| s.exponent_effect != 0.0).then(|| place(1));
-        Self { temperature, merge_weights, dark_model, columns }
+        let ripple = inputs.ripple.map(|_| place(1));
+        Self { temperature, merge_weights, dark_model, ripple, columns }
     }
 }
 
@@ -144,6 +148,12 @@ fn light_columns(
     let curve = |left: f64, here: f64, right: f64| right - 2.0 * here + left;
     difference(&mut tile[SLIT], &merged.rate, start, n, distance, k, &scale.slit_excess, curve);
     subtract_fourth_difference(&mut tile[SLIT], &merged.rate, start, n, distance, k, &scale.slit_smoothing);
+    if let (Some(c), Some(ripple)) = (layout.ripple, inputs.ripple) {
+        let (column, ripple) = (&mut tile[c][..n], &ripple[at.clone()][..n]);
+        for i in 0..n {
+            column[i] = irradiance[i] * ripple[i];
+        }
+    }
     if let Some(c) = layout.temperature {
         let dt = inputs.temperature_c.map_or(0.0, |t| t - inputs.calibration.temperature_c);
         let (column, per_k) = (&mut tile[c][..n], &scale.relative_per_k[at][..n]);

@@ -231,7 +231,16 @@ mod tests {
         let clipped = PixelRanges::from_mask(&sums.iter().map(|s| *s >= 62_000 * exposures as u32).collect::<Vec<_>>());
         let stamps = (0..exposures).map(|k| Stamp { start: UtcMicros(k as i64), crc32: k as u32 }).collect();
         let temperature_c = Some(temperature_c);
-        Frame { integration_s: t, shutter: Shutter::Closed, temperature_c, stamps, sums, clipped, spread: 0.0 }
+        Frame {
+            integration_s: t,
+            shutter: Shutter::Closed,
+            temperature_c,
+            stamps,
+            sums,
+            clipped,
+            spread: 0.0,
+            ripple: Vec::new(),
+        }
     }
 
     fn model_of(frames: &[Frame]) -> Result<DarkModel, NoModel> {

@@ -15,6 +15,7 @@ pub mod merge;
 mod modes;
 pub mod reduce;
 mod reduced;
+mod ripple;
 pub mod scale;
 mod stray;
 mod sums;

@@ -22,8 +22,10 @@ pub fn modes(inputs: &ColumnInputs<'_>, layout: ColumnLayout) -> Vec<ErrorMode> 
     if inputs.aged.response > 0.0 {
         parts.push((names::RESPONSE_AGE, vec![(IRRADIANCE, inputs.aged.response)]));
     }
+    parts.extend(layout.ripple.map(|c| (names::FLICKER, vec![(c, 1.0)])));
     let of_light = |(column, _): &(usize, f64)| {
-        matches!(*column, IRRADIANCE | RESPONSE | SHIFT | SLIT) || Some(*column) == layout.temperature
+        matches!(*column, IRRADIANCE | RESPONSE | SHIFT | SLIT)
+            || [layout.temperature, layout.ripple].contains(&Some(*column))
     };
     let common = |(name, parts): Parts| ErrorMode {
         name,

@@ -6,6 +6,7 @@ use super::counts::{BracketInput, Signal, signal};
 use super::merge::{Merged, merge};
 use super::modes::modes;
 use super::reduced::{Reduced, ReductionContext};
+use super::ripple::ripple_of;
 use super::scale::Scale;
 use super::stray::floor_of;
 use super::sums::strided;
@@ -64,6 +65,7 @@ fn reduce_in(brackets: &[BracketInput<'_>], context: &ReductionContext<'_>) -> R
         ultraviolet.iter_mut().for_each(|k| *k *= 1.0 / c.ultraviolet);
         rest.iter_mut().for_each(|k| *k *= 1.0 / c.factor);
     }
+    let ripple = ripple_of(brackets, &signals, &merged, context.mains_hz);
     let inputs = ColumnInputs {
         calibration,
         scale,
@@ -72,6 +74,7 @@ fn reduce_in(brackets: &[BracketInput<'_>], context: &ReductionContext<'_>) -> R
         floor,
         inverse: &inverse,
         cosine,
+        ripple: ripple.as_deref(),
         temperature_c: context.temperature_c,
         aged: context.aged,
     };

@@ -26,6 +26,8 @@ pub mod mode_names {
     pub const TEMPERATURE: &str = "temperature";
     /// Possible change of the response since the last check that passed.
     pub const RESPONSE_AGE: &str = "response_age";
+    /// Ripple of lamps that is left in the mean of the exposures.
+    pub const FLICKER: &str = "flicker";
     /// Cosine correction: unknown share of direct light.
     pub const COSINE: &str = "cosine";
 }
@@ -43,6 +45,8 @@ pub struct ReductionContext<'a> {
     pub sun_elevation_deg: Option<f64>,
     /// Uncertainty due to the time since the last check that passed.
     pub aged: Aged,
+    /// Mains frequency of lamps [Hz]; 0 where none are seen.
+    pub mains_hz: f64,
 }
 
 /// Standard uncertainties that grow with the time since the last check that passed.

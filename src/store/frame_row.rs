@@ -7,6 +7,8 @@
 //! - `shutter`: "open" or "closed";
 //! - `stamps`: \[\[start in microseconds since 1970 UTC, CRC-32 of the block the instrument sent\], ...\], one an exposure;
 //! - `spread`: largest relative change of the signal between two exposures \[1\];
+//! - `ripple`: where lamps ripple within the exposures, the standard deviation of single exposures in 32 equal ranges of pixels
+//!   \[counts\]; otherwise absent;
 //! - `clipped`: \[\[first, last\], ...\], inclusive, of pixels above the saturation limit;
 //! - `pixels`: how many sums there are; `sums_crc32`: CRC-32 of the sums as little-endian u32.
 //!
@@ -14,6 +16,7 @@
 //! large allocation. So the checksum of the bytes holds before any of them is interpreted, and that of the sums after all.
 
 use crate::clock::UtcMicros;
+use crate::record::mains_ripple::RIPPLE_RANGES;
 use crate::record::{Frame, PixelRanges, Shutter, Stamp};
 use pco::ChunkConfig;
 use pco::standalone::{simple_compress, simple_decompress_into};
@@ -57,6 +60,8 @@ struct Detail {
     shutter: ShutterName,
     stamps: Vec<(i64, u32)>,
     spread: f32,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    ripple: Vec<f32>,
     clipped: Vec<(u16, u16)>,
     pixels: usize,
     sums_crc32: u32,
@@ -82,6 +87,7 @@ impl FrameRow {
             },
             stamps: frame.stamps.iter().map(|s| (s.start.0, s.crc32)).collect(),
             spread: frame.spread,
+            ripple: frame.ripple.clone(),
             clipped: frame.clipped.0.clone(),
             pixels: frame.sums.len(),
             sums_crc32: crc32_of(&frame.sums),
@@ -127,6 +133,7 @@ impl FrameRow {
             sums,
             clipped: PixelRanges(detail.clipped),
             spread: detail.spread,
+            ripple: detail.ripple,
         };
         check_frame(&frame)?;
         Ok(frame)
@@ -154,6 +161,12 @@ fn check_frame(frame: &Frame) -> Result<(), FrameRowError> {
     }
     if !frame.spread.is_finite() {
         return wrong("a finite spread", frame.spread);
+    }
+    if !frame.ripple.iter().all(|r| r.is_finite()) || ![0, RIPPLE_RANGES].contains(&frame.ripple.len()) {
+        return wrong(
+            format!("a finite ripple of no or {RIPPLE_RANGES} ranges of pixels"),
+            format!("{:?}", frame.ripple),
+        );
     }
     let mut next = 0;
     for &(first, last) in &frame.clipped.0 {
@@ -195,8 +208,9 @@ mod tests {
             prop::collection::vec((1000u32..9000).prop_map(|s| s.min(4000)), 1..2100),
         ];
         let mask = prop::collection::vec(any::<bool>(), 0..300);
-        (1e-3..60.0f64, any::<bool>(), prop::option::of(-20.0..60.0f64), stamps, sums, mask, 0.0..1f32).prop_map(
-            |(integration_s, closed, temperature_c, stamps, sums, mask, spread)| Frame {
+        let ripple = prop_oneof![Just(Vec::new()), prop::collection::vec(-1e4..1e4f32, RIPPLE_RANGES)];
+        (1e-3..60.0f64, any::<bool>(), prop::option::of(-20.0..60.0f64), stamps, sums, mask, 0.0..1f32, ripple)
+            .prop_map(|(integration_s, closed, temperature_c, stamps, sums, mask, spread, ripple)| Frame {
                 integration_s,
                 shutter: if closed { Shutter::Closed } else { Shutter::Open },
                 temperature_c,
@@ -204,8 +218,8 @@ mod tests {
                 sums,
                 clipped: PixelRanges::from_mask(&mask),
                 spread,
-            },
-        )
+                ripple,
+            })
     }
 
     fn small_frame() -> Frame {
@@ -217,6 +231,7 @@ mod tests {
             sums: (0..500u32).map(|i| 1000 + i * 7 % 91).collect(),
             clipped: PixelRanges(vec![(20, 29)]),
             spread: 0.25,
+            ripple: Vec::new(),
         }
     }
 
@@ -291,6 +306,9 @@ mod tests {
              \"spread\":0.25,\"clipped\":[[20,29]],\"pixels\":500,\"sums_crc32\":{crc32}}}"
         );
         assert_eq!(row.detail, want);
+        let ripple = (0..RIPPLE_RANGES).map(|k| k as f32 * 0.5).collect();
+        let row = FrameRow::encode(&Frame { ripple, ..small_frame() }).unwrap();
+        assert!(row.detail.contains("\"spread\":0.25,\"ripple\":[0.0,0.5,1.0,"), "{}", row.detail);
     }
 
     /// Identity: what cannot be a frame is refused with what was expected.
@@ -302,7 +320,9 @@ mod tests {
         assert_eq!(refused(Frame { stamps: vec![], ..frame.clone() }), "expected 1 to 1048576 exposures, but found 0");
         let nan = Frame { integration_s: f64::NAN, ..frame.clone() };
         assert_eq!(refused(nan), "expected a finite integration time, but found NaN");
-        let nan = Frame { spread: f32::NAN, ..frame };
+        let nan = Frame { spread: f32::NAN, ..frame.clone() };
         assert_eq!(refused(nan), "expected a finite spread, but found NaN");
+        let one = Frame { ripple: vec![1.0], ..frame };
+        assert_eq!(refused(one), "expected a finite ripple of no or 32 ranges of pixels, but found [1.0]");
     }
 }

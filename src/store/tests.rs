@@ -42,6 +42,7 @@ pub(super) fn frame(start: UtcMicros, seed: u32) -> Frame {
         sums: (0..64u32).map(|i| 4000 + (i * 7919 + seed * 104_729) % 977).collect(),
         clipped: PixelRanges(vec![(10, 12), (40, 40)]),
         spread: 0.0125,
+        ripple: Vec::new(),
     }
 }
 

@@ -67,6 +67,49 @@ fn under_rippling_lamps_good_ppfd_is_right() {
     }
 }
 
+/// The glasshouse file that is shipped, without the lines that name files.
+fn shipped_glasshouse() -> String {
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("config/glasshouse.toml");
+    let text = std::fs::read_to_string(path).expect("the sample is there");
+    let names_a_file = |line: &&str| ["[store]", "path", "calibrations"].iter().any(|key| line.starts_with(key));
+    text.lines().filter(|line| !names_a_file(line)).map(|line| format!("{line}\n")).collect()
+}
+
+/// Independent: the simulator's light without the ripple, on a sunny day in June under lamps that ripple by 30 %, with the
+/// glasshouse file that is shipped. No whole half-cycle fits the light of the day, so exposures begin at random phases of the ripple.
+/// The phase of the ripple within each exposure is that of the clock, and readings come at a fixed rate.
+#[test]
+fn a_sunny_day_under_rippling_lamps_is_good_with_the_shipped_file() {
+    let mut bench = lit_house();
+    bench.scene.lamps_ppfd = 200.0;
+    (bench.scene.latitude_deg, bench.scene.longitude_deg) = (51.95, 4.30);
+    let config = shipped_glasshouse().replace("cron = \"0 * * * * *\"", "cron = \"0 */6 * * * *\"");
+    let mut station = Loop::new(&bench, &config, "2026-06-21T05:00:00Z").compare_without_ripple(&bench);
+    station.run_until("2026-06-21T19:00:00Z");
+    let rows: Vec<&Row> = station.rows.iter().filter(|r| !r.has(Flag::Warming)).collect();
+    let short = rows.iter().filter(|r| !whole(r.reading.exposures[0].integration_s)).count();
+    assert!(
+        short as f64 > 0.7 * rows.len() as f64,
+        "the test is about short exposures, found {short} of {}",
+        rows.len()
+    );
+    let mut relative = assert_good_within(&rows, "ppfd", |truth| 0.02 * truth);
+    let good = share(&rows, |r| r.is_good("ppfd"));
+    let light = |of: &dyn Fn(&&&Row) -> bool| -> f64 {
+        rows.iter().filter(|r| of(r)).filter_map(|r| r.true_value("ppfd")).sum()
+    };
+    let good_light = light(&|r| r.is_good("ppfd")) / light(&|_| true);
+    let worst = quantile(&mut relative, 1.0);
+    println!(
+        "{:.1} % of values and {:.1} % of the light good; 95 % within {:.3} %, all within {:.3} %",
+        good * 100.0,
+        good_light * 100.0,
+        100.0 * quantile(&mut relative, 0.95),
+        100.0 * worst
+    );
+    assert!(good >= 0.95 && good_light >= 0.95, "{}", why_not_good(&rows, "ppfd"));
+}
+
 fn whole(integration_s: f64) -> bool {
     let half_cycles = integration_s * 100.0;
     (half_cycles - half_cycles.round()).abs() < 1e-6

@@ -120,6 +120,7 @@ fn process(fixture: &Fixture, stored: &Value) -> Processed {
             sums: fixture.counts(&stored["counts"]),
             clipped: ranges(&stored["clipped_pixels"]),
             spread: number(&stored["light_variation"]) as f32,
+            ripple: Vec::new(),
         }
     };
     let model = |k: i64| -> DarkModel {

@@ -15,6 +15,8 @@ use vigilux::quantities;
 use vigilux::record::{Event, Flag, Frame, Reading};
 use vigilux::simulator::comparison::Comparison;
 use vigilux::simulator::inprocess::{Handle, InProcessLink, connect};
+use vigilux::simulator::light::Light;
+use vigilux::simulator::scenes::Scene;
 use vigilux::simulator::settings::Settings;
 use vigilux::simulator::simulated_station::SimulatedStation;
 use vigilux::simulator::truth::{TruthLog, TruthRecord};
@@ -89,6 +91,8 @@ pub struct Loop {
     pub events: Vec<Event>,
     truth: TruthLog,
     comparison: Comparison,
+    /// Light that replaces that of the truth log.
+    steady: Option<(Box<dyn Scene>, Light)>,
     link: Option<InProcessLink>,
     road: Option<AcquisitionLoop>,
     _folder: tempfile::TempDir,
@@ -124,10 +128,23 @@ impl Loop {
             events: Vec::new(),
             truth,
             comparison: Comparison::new(rule),
+            steady: None,
             link: Some(link),
             road: None,
             _folder: folder,
         }
+    }
+
+    /// Compares with the light of the same scene whose lamps do not ripple, over the same exposures. The truth log has the ripple
+    /// of each exposure in it, which a reading is to average out.
+    pub fn compare_without_ripple(mut self, bench: &Settings) -> Self {
+        let mut scene = bench.scene.clone();
+        scene.lamps_ripple = 0.0;
+        scene.lamp_ripple = 0.0;
+        let grid = SimulatedStation::grid_of(bench);
+        let steady = scene.build(grid, bench.seed, self.clock.now()).expect("the test's bench is right");
+        self.steady = Some((steady, Light::dark(grid)));
+        self
     }
 
     /// Runs the loop until an instant.
@@ -154,6 +171,7 @@ impl Loop {
         let mut watcher = Watcher {
             truth: &self.truth,
             comparison: &mut self.comparison,
+            steady: &mut self.steady,
             rows: &mut self.rows,
             events: &mut self.events,
             pending: HashMap::new(),
@@ -176,6 +194,7 @@ impl Loop {
 struct Watcher<'a> {
     truth: &'a TruthLog,
     comparison: &'a mut Comparison,
+    steady: &'a mut Option<(Box<dyn Scene>, Light)>,
     rows: &'a mut Vec<Row>,
     events: &'a mut Vec<Event>,
     pending: HashMap<u32, TruthRecord>,
@@ -183,7 +202,13 @@ struct Watcher<'a> {
 
 impl Observer for Watcher<'_> {
     fn stored(&mut self, id: i64, processed: &ProcessedReading, frames: &[Frame]) {
-        self.pending.extend(self.truth.drain().into_iter().map(|r| (r.crc32, r)));
+        for mut record in self.truth.drain() {
+            if let Some((scene, light)) = self.steady {
+                scene.mean_light(record.start, record.length_s, light);
+                record.irradiance_w_m2_nm = light.total();
+            }
+            self.pending.insert(record.crc32, record);
+        }
         let truth = match &processed.reduced {
             Some(reduced) => self
                 .comparison

@@ -142,6 +142,13 @@ impl Session {
         self.identity_pending = true;
     }
 
+    /// Waits before the next exposure [s], which detects a stop.
+    pub fn wait(&mut self, delay_s: f64) {
+        if delay_s > 0.0 {
+            self.exchange.wait(Duration::from_secs_f64(delay_s));
+        }
+    }
+
     /// Exposes once with an integration time [s] and a shutter state; returns a verified exposure. Its `start` is the instant at
     /// which the command has left the line.
     pub fn expose(&mut self, integration_s: f64, shutter: Shutter) -> Result<Exposure, Fault> {

@@ -249,6 +249,7 @@ mod tests {
             sums: vec![],
             clipped: PixelRanges::default(),
             spread: 0.0,
+            ripple: Vec::new(),
         }
     }
 

@@ -298,6 +298,7 @@ mod tests {
                 sums,
                 clipped,
                 spread: 0.0,
+                ripple: Vec::new(),
             };
             self.drift.check(&self.model, &dark, |i| i >= 8, &noise(), &limits());
         }

@@ -54,7 +54,16 @@ fn frame(t: f64, light: f64, exposures: usize, salt: u64, clipped: &[(u16, u16)]
     let stamps = (0..exposures).map(|k| Stamp { start: UtcMicros(k as i64), crc32: k as u32 }).collect();
     let shutter = if light > 0.0 { Shutter::Open } else { Shutter::Closed };
     let clipped = PixelRanges(clipped.to_vec());
-    Frame { integration_s: t, shutter, temperature_c: Some(24.0), stamps, sums, clipped, spread: 0.0 }
+    Frame {
+        integration_s: t,
+        shutter,
+        temperature_c: Some(24.0),
+        stamps,
+        sums,
+        clipped,
+        spread: 0.0,
+        ripple: Vec::new(),
+    }
 }
 
 fn model() -> DarkModel {
@@ -286,6 +295,7 @@ fn the_reduction_agrees_with_its_formulas() {
             temperature_c: Some(24.0),
             sun_elevation_deg: sun,
             aged: Default::default(),
+            mains_hz: 0.0,
         };
         for kind in 0..3 {
             let dark_for = |k: usize| match kind {
@@ -321,6 +331,7 @@ fn the_difference_between_brackets_is_reported() {
         temperature_c: None,
         sun_elevation_deg: None,
         aged: Default::default(),
+        mains_hz: 0.0,
     };
     let (difference, u) = reduce(&brackets, &context).disagreement.unwrap();
     assert!(u < 0.01 && (difference - (1.0 / 0.9 - 1.0)).abs() < 4.0 * u, "{difference} ± {u}");
@@ -341,6 +352,7 @@ fn blooming_into_shielded_pixels_does_not_change_the_offset() {
         temperature_c: Some(24.0),
         sun_elevation_deg: None,
         aged: Default::default(),
+        mains_hz: 0.0,
     };
     let of = |frame| {
         let brackets = [BracketInput { frame, dark: DarkFor::Matched { dark: &dark, model: None } }];

@@ -38,6 +38,7 @@ fn dark(e: &mut Example, counts: f64) -> Option<Event> {
         sums: vec![counts as u32; PIXELS],
         clipped: PixelRanges::default(),
         spread: 0.0,
+        ripple: Vec::new(),
     };
     let shielded: Vec<bool> = (0..PIXELS).map(|i| i < 4).collect();
     e.monitors.observe_dark(DarkObservation { frame: &frame, shielded: &shielded, noise: Some(&e.calibration.noise) })
@@ -160,6 +161,7 @@ fn without_known_noise_single_pixels_are_not_checked() {
         sums: vec![1400; PIXELS],
         clipped: PixelRanges::default(),
         spread: 0.0,
+        ripple: Vec::new(),
     };
     e.monitors.observe_dark(DarkObservation { frame: &frame, shielded: &[false; PIXELS], noise: None });
     assert!(e.monitors.pixels.drift.checked.is_empty());
