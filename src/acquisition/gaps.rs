@@ -1,86 +1,153 @@
-//! Gaps on record: every reading that did not happen, with its cause, neighbours of one cause as one span.
+//! Gaps: readings that did not happen, neighbours of one cause as one event.
+//!
+//! Pure: says what is to be written, and is told when it is.
 
+use super::tick::GapReason;
 use crate::clock::UtcMicros;
 use crate::fault::GapCause;
 use crate::record::{Event, EventKind};
-use crate::store::{Store, StoreError};
 
-/// The gap that is open, if any.
-#[derive(Debug)]
-pub struct GapKeeper {
-    instrument: String,
-    open: Option<Open>,
-}
-
-#[derive(Debug)]
-struct Open {
-    id: i64,
-    span: OpenGap,
-}
-
-/// Readings that did not happen, neighbours of one cause.
+/// Neighbouring ticks without a reading, of one cause.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct OpenGap {
+pub struct GapSpan {
     /// The first tick.
     pub from: UtcMicros,
     /// The last tick.
     pub until: UtcMicros,
-    /// Why.
-    pub cause: GapCause,
     /// How many.
     pub missed: u64,
-    /// Why the first one did not happen, in words.
-    pub why: String,
+    /// The cause, and why the first one did not happen.
+    pub reason: GapReason,
 }
 
-impl OpenGap {
+impl GapSpan {
     /// One tick.
-    pub fn of(tick: UtcMicros, cause: GapCause, why: &str) -> Self {
-        Self { from: tick, until: tick, cause, missed: 1, why: why.to_owned() }
+    pub fn of(tick: UtcMicros, reason: &GapReason) -> Self {
+        Self { from: tick, until: tick, missed: 1, reason: reason.clone() }
     }
 
-    /// Another tick of the same cause.
-    pub fn lengthen(&mut self, tick: UtcMicros) {
+    /// Adds another tick of the same cause.
+    pub fn extend(&mut self, tick: UtcMicros) {
         self.missed += 1;
         self.until = tick;
     }
 
-    /// As it stands on record.
+    /// The cause.
+    pub fn cause(&self) -> GapCause {
+        self.reason.cause
+    }
+
+    /// As an event.
     pub fn event(&self, instrument: &str) -> Event {
         let readings = if self.missed == 1 { "reading" } else { "readings" };
         Event {
             time: self.from,
             until: Some(self.until),
             instrument: Some(instrument.to_owned()),
-            kind: EventKind::Gap(self.cause),
-            text: format!("{} {readings} missed: {}", self.missed, self.why),
+            kind: EventKind::Gap(self.cause()),
+            text: format!("{} {readings} missed: {}", self.missed, self.reason.why),
         }
     }
 }
 
-impl GapKeeper {
-    /// For an instrument.
-    pub fn new(instrument: &str) -> Self {
-        Self { instrument: instrument.to_owned(), open: None }
-    }
+/// What is to be written for a tick without a reading.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum GapWrite {
+    /// A new event.
+    Begin(GapSpan),
+    /// The event in this row, extended.
+    Extend(i64, GapSpan),
+}
 
-    /// A reading has been stored: the next gap is a new one.
+/// The gap that is open, if any.
+#[derive(Clone, Debug, Default)]
+pub struct Gaps {
+    /// Row of its event, and the span.
+    open: Option<(i64, GapSpan)>,
+}
+
+impl Gaps {
+    /// A reading happened: the next gap is a new one.
     pub fn close(&mut self) {
         self.open = None;
     }
 
-    /// Puts a missed reading on record: lengthens the open gap of the same cause or begins another. Returns the event as
-    /// it now stands.
-    pub fn add(&mut self, store: &Store, tick: UtcMicros, cause: GapCause, why: &str) -> Result<Event, StoreError> {
-        if let Some(open) = self.open.as_mut().filter(|o| o.span.cause == cause) {
-            open.span.lengthen(tick);
-            let event = open.span.event(&self.instrument);
-            store.extend_event(open.id, tick, &event.text)?;
-            return Ok(event);
+    /// What is to be written for a tick without a reading.
+    pub fn write_for(&self, tick: UtcMicros, reason: &GapReason) -> GapWrite {
+        match &self.open {
+            Some((row, span)) if span.cause() == reason.cause => {
+                let mut span = span.clone();
+                span.extend(tick);
+                GapWrite::Extend(*row, span)
+            }
+            _ => GapWrite::Begin(GapSpan::of(tick, reason)),
         }
-        let span = OpenGap::of(tick, cause, why);
-        let event = span.event(&self.instrument);
-        self.open = Some(Open { id: store.add_event(&event)?, span });
-        Ok(event)
+    }
+
+    /// It is written, in this row.
+    pub fn written(&mut self, row: i64, span: GapSpan) {
+        self.open = Some((row, span));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const NOON: UtcMicros = UtcMicros(1_782_043_200_000_000); // 2026-06-21T12:00:00Z
+
+    fn minute(n: u32) -> UtcMicros {
+        NOON.plus_seconds(60.0 * f64::from(n))
+    }
+
+    fn silent(why: &str) -> GapReason {
+        GapReason { cause: GapCause::NoAnswer, why: why.to_owned() }
+    }
+
+    /// Writes a tick, as a store would that gives new rows the next number.
+    fn write(gaps: &mut Gaps, rows: &mut i64, tick: UtcMicros, reason: &GapReason) -> GapSpan {
+        let (row, span) = match gaps.write_for(tick, reason) {
+            GapWrite::Begin(span) => {
+                *rows += 1;
+                (*rows, span)
+            }
+            GapWrite::Extend(row, span) => (row, span),
+        };
+        gaps.written(row, span.clone());
+        span
+    }
+
+    /// Identity: neighbours of one cause are one event with its span, its number and the reason of the first.
+    #[test]
+    fn neighbours_of_one_cause_are_one_event() {
+        let (mut gaps, mut rows) = (Gaps::default(), 0);
+        write(&mut gaps, &mut rows, minute(0), &silent("nothing came"));
+        write(&mut gaps, &mut rows, minute(1), &silent("something else came"));
+        let span = write(&mut gaps, &mut rows, minute(2), &silent("nothing came"));
+        assert_eq!(rows, 1);
+        let event = span.event("south");
+        assert_eq!((event.time, event.until), (minute(0), Some(minute(2))));
+        assert_eq!(event.text, "3 readings missed: nothing came");
+    }
+
+    /// Identity: a reading in between, or another cause, begins another event.
+    #[test]
+    fn a_reading_or_another_cause_ends_a_gap() {
+        let (mut gaps, mut rows) = (Gaps::default(), 0);
+        write(&mut gaps, &mut rows, minute(0), &silent("nothing came"));
+        gaps.close();
+        let single = write(&mut gaps, &mut rows, minute(2), &silent("nothing came"));
+        assert_eq!((rows, single.event("south").text.as_str()), (2, "1 reading missed: nothing came"));
+        let busy = write(&mut gaps, &mut rows, minute(3), &GapReason::busy());
+        assert_eq!((rows, busy.from, busy.missed), (3, minute(3), 1));
+    }
+
+    /// Identity: what could not be written is not extended: the next tick begins an event of its own.
+    #[test]
+    fn a_gap_that_was_not_written_is_not_extended() {
+        let gaps = Gaps::default();
+        let first = gaps.write_for(minute(0), &silent("nothing came"));
+        assert_eq!(gaps.write_for(minute(0), &silent("nothing came")), first);
+        assert!(matches!(gaps.write_for(minute(1), &silent("nothing came")), GapWrite::Begin(_)));
     }
 }

@@ -1,7 +1,11 @@
-//! The station: one thin loop an instrument, what it keeps, and how it is supervised.
+//! Acquisition: one loop for each instrument, what it commits, and its supervision.
 //!
-//! Other rooms decide; this one acts in their order. What must stay true: every tick ends in a stored reading or a gap with
-//! its cause, and the status snapshot is the only state anyone else looks at.
+//! Acts only: the pure modules decide (when to read, how to expose, which darks, what a value is worth), and this one performs
+//! it in order. Invariants:
+//!
+//! - every tick that is due ends in a stored reading, a queued reading, or a gap with its cause;
+//! - what is acknowledged as stored is on the disk;
+//! - the status snapshot is the only state that anything outside looks at.
 
 pub mod acquisition_loop;
 pub mod assemble;
@@ -11,16 +15,23 @@ pub mod dark_records;
 pub mod disk_space;
 pub mod gaps;
 pub mod monitor_actions;
+pub mod reconnection;
+pub mod recorder;
+pub mod saved_control;
 pub mod status;
 pub mod supervision;
+#[cfg(test)]
+mod test_store;
+pub mod tick;
 
 pub use acquisition_loop::AcquisitionLoop;
 pub use context::{LinkMaker, LoopContext, Observer};
 pub use status::{Snapshot, Status};
+pub use tick::{GapReason, TickOutcome};
 
-/// What ends a road or the whole station.
+/// What ends the loop of an instrument, or the daemon.
 #[derive(Debug, thiserror::Error)]
-pub enum StationError {
+pub enum AcquisitionError {
     /// The database.
     #[error(transparent)]
     Store(#[from] crate::store::StoreError),

@@ -2,7 +2,7 @@
 //!
 //! Decides nothing. Invariant: an action is applied to the monitor set exactly when it is in the database.
 
-use super::StationError;
+use super::AcquisitionError;
 use crate::clock::UtcMicros;
 use crate::config::{InstrumentConfig, Station};
 use crate::quality::monitor::response::levels::LevelSource;
@@ -22,7 +22,7 @@ pub fn load_monitors(
     station: &Station,
     instrument: &InstrumentConfig,
     now: UtcMicros,
-) -> Result<MonitorSet, StationError> {
+) -> Result<MonitorSet, AcquisitionError> {
     let saved = load_saved(store, row)?;
     let mut intervals = store.open_spans()?;
     if let Some(from) = saved.dark.limit_state().exceeded_since {
@@ -37,7 +37,7 @@ fn has_ended(interval: &FlaggedInterval) -> bool {
     interval.until.is_some()
 }
 
-fn load_saved(store: &Store, row: i64) -> Result<SavedMonitors, StationError> {
+fn load_saved(store: &Store, row: i64) -> Result<SavedMonitors, AcquisitionError> {
     let mut saved = SavedMonitors {
         wavelength: load(store, row, monitor::WAVELENGTH_STATE)?,
         response: load(store, row, monitor::RESPONSE_STATE)?,
@@ -59,7 +59,7 @@ fn load_saved(store: &Store, row: i64) -> Result<SavedMonitors, StationError> {
 }
 
 /// A saved state; one that cannot be read any more counts as absent.
-fn load<T: serde::de::DeserializeOwned + Default>(store: &Store, row: i64, name: &str) -> Result<T, StationError> {
+fn load<T: serde::de::DeserializeOwned + Default>(store: &Store, row: i64, name: &str) -> Result<T, AcquisitionError> {
     let Some(stored) = store.load_state(row, name)? else { return Ok(T::default()) };
     Ok(serde_json::from_str(&stored.json).unwrap_or_else(|why| {
         tracing::warn!("saved state `{name}` cannot be read ({why}); starting it anew");
@@ -67,7 +67,7 @@ fn load<T: serde::de::DeserializeOwned + Default>(store: &Store, row: i64, name:
     }))
 }
 
-fn recent_samples(store: &Store, instrument: &str, now: UtcMicros) -> Result<Vec<Sample>, StationError> {
+fn recent_samples(store: &Store, instrument: &str, now: UtcMicros) -> Result<Vec<Sample>, AcquisitionError> {
     let Some(ppfd) = store.position("ppfd") else { return Ok(Vec::new()) };
     let mut samples = Vec::new();
     for stored in store.readings(now.plus_seconds(-RECENT_S), now)? {
@@ -81,7 +81,7 @@ fn recent_samples(store: &Store, instrument: &str, now: UtcMicros) -> Result<Vec
 }
 
 /// Lets the monitors observe the notes that were stored since.
-pub fn observe_notes(monitors: &mut MonitorSet, store: &Store) -> Result<(), StationError> {
+pub fn observe_notes(monitors: &mut MonitorSet, store: &Store) -> Result<(), AcquisitionError> {
     let (notes, newest) = store.notes_after(monitors.notes_observed_to())?;
     notes.iter().for_each(|(_, note)| monitors.observe_note(note));
     monitors.set_notes_observed_to(newest);
@@ -98,7 +98,7 @@ pub fn reading_record(monitors: &mut MonitorSet, row: i64, now: UtcMicros) -> (V
 
 /// Writes what the monitors plan after a reading is stored; answers with the events. What a full store cannot take is planned again at the next
 /// reading.
-pub fn execute(monitors: &mut MonitorSet, store: &Store, now: UtcMicros) -> Result<Vec<Event>, StationError> {
+pub fn execute(monitors: &mut MonitorSet, store: &Store, now: UtcMicros) -> Result<Vec<Event>, AcquisitionError> {
     let mut events = Vec::new();
     for action in monitors.actions(now) {
         let report = action.report().cloned();
@@ -127,7 +127,7 @@ fn write(store: &Store, action: &MonitorAction) -> Result<i64, StoreError> {
 }
 
 /// `None` where the store is full or held, which passes.
-fn unless_full<T>(written: Result<T, StoreError>) -> Result<Option<T>, StationError> {
+fn unless_full<T>(written: Result<T, StoreError>) -> Result<Option<T>, AcquisitionError> {
     match written {
         Err(error) if error.can_wait() => {
             tracing::error!("{error}: what the monitors found is not stored yet");

@@ -1,76 +1,97 @@
-//! One snapshot of how an instrument's road is doing, for logs, pages and metrics alike.
+//! One snapshot of the loop of an instrument, for logs, pages and metrics alike.
 //!
-//! Written by the road, read by anyone; held for microseconds only, so a slow reader never delays a measurement.
+//! Written by the loop, read by anyone; locked for microseconds only, so that a slow reader never delays a measurement.
 
 use crate::clock::UtcMicros;
 use crate::fault::GapCause;
+use crate::record::Reading;
 use std::collections::BTreeMap;
 use std::fmt;
 use std::sync::{Arc, Mutex, MutexGuard};
 
-/// The state of one instrument's road.
+/// The state of one loop.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Snapshot {
     /// Name of the instrument.
     pub instrument: String,
     /// Serial number that answers; `None` while none does.
     pub serial: Option<String>,
-    /// When the road last came round.
+    /// What the loop is doing.
+    pub activity: &'static str,
+    /// When the last tick began.
     pub heartbeat: Option<UtcMicros>,
-    /// What it is doing.
-    pub doing: &'static str,
-    /// Readings stored since the start.
-    pub stored: u64,
-    /// Readings since the start with at least one good value.
-    pub good: u64,
-    /// Gaps since the start, by cause.
-    pub gaps: BTreeMap<&'static str, u64>,
-    /// Flags raised since the start.
-    pub flags: BTreeMap<&'static str, u64>,
-    /// Identifier and time of the last reading.
-    pub last: Option<(i64, UtcMicros)>,
-    /// Integration time of the short bracket [s] and its peak_level [1].
-    pub exposure: Option<(f64, f64)>,
-    /// Darks accepted and refused since the start.
-    pub darks: (u64, u64),
-    /// Exchanges that had to be repeated since the start.
-    pub retries: u64,
-    /// The last fault, in words, and when.
-    pub last_fault: Option<(UtcMicros, String)>,
-    /// Readings that wait in memory for room on the disk.
-    pub waiting: u64,
-    /// Readings let go since the start, for want of room on the disk and in memory.
-    pub dropped: u64,
-    /// Free space where the database lies [bytes], and whether it is below the floor.
-    pub room: Option<(u64, bool)>,
     /// When the next reading is due.
     pub next: Option<UtcMicros>,
+    /// Identifier and time of the last reading.
+    pub last: Option<(i64, UtcMicros)>,
+    /// Integration time of the short bracket [s] and its peak level [1].
+    pub exposure: Option<(f64, f64)>,
+    /// The last fault, in words, and when.
+    pub last_fault: Option<(UtcMicros, String)>,
+    /// What happened since the start.
+    pub counts: Counts,
+    /// The database.
+    pub storage: StorageState,
+}
+
+/// Counts since the start.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Counts {
+    /// Readings stored.
+    pub stored: u64,
+    /// Readings with at least one good value.
+    pub good: u64,
+    /// Gaps, by cause.
+    pub gaps: BTreeMap<&'static str, u64>,
+    /// Flags raised.
+    pub flags: BTreeMap<&'static str, u64>,
+    /// Darks accepted.
+    pub darks_accepted: u64,
+    /// Darks rejected.
+    pub darks_rejected: u64,
+    /// Exchanges that had to be repeated.
+    pub retries: u64,
+}
+
+/// What the database can take.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct StorageState {
+    /// Readings in memory that the database cannot take now.
+    pub queued: u64,
+    /// Readings discarded since the start, for want of room on the disk and in memory.
+    pub discarded: u64,
+    /// Free space where the database lies [bytes], and whether it is below the floor.
+    pub free: Option<(u64, bool)>,
 }
 
 impl fmt::Display for Snapshot {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}: {}", self.instrument, self.doing)?;
+        let counts = &self.counts;
+        write!(f, "{}: {}", self.instrument, self.activity)?;
         match &self.serial {
             Some(serial) => write!(f, ", serial {serial}")?,
             None => write!(f, ", no instrument")?,
         }
-        write!(f, ", {} stored ({} with a good value)", self.stored, self.good)?;
+        write!(f, ", {} stored ({} with a good value)", counts.stored, counts.good)?;
         if let Some((id, time)) = self.last {
             write!(f, ", last {id} of {time}")?;
         }
         if let Some((t, peak_level)) = self.exposure {
             write!(f, ", exposure {:.1} ms at {:.0} % of full scale", t * 1e3, peak_level * 100.0)?;
         }
-        write!(f, ", darks {} accepted {} refused, {} exchanges repeated", self.darks.0, self.darks.1, self.retries)?;
-        for (cause, n) in &self.gaps {
+        write!(f, ", darks {} accepted {} rejected", counts.darks_accepted, counts.darks_rejected)?;
+        write!(f, ", {} exchanges repeated", counts.retries)?;
+        for (cause, n) in &counts.gaps {
             write!(f, ", {n} gaps {cause}")?;
         }
-        if let Some((free, below)) = self.room {
+        let storage = &self.storage;
+        if let Some((free, below)) = storage.free {
             let word = if below { ", below the floor" } else { "" };
             write!(f, ", {} MB free{word}", free / 1_000_000)?;
         }
-        if self.waiting + self.dropped > 0 {
-            write!(f, ", nothing can be written: {} readings wait in memory, {} let go", self.waiting, self.dropped)?;
+        if storage.queued + storage.discarded > 0 {
+            let (queued, discarded) = (storage.queued, storage.discarded);
+            write!(f, ", nothing can be written: {queued} readings wait in memory, {discarded} discarded")?;
         }
         if let Some((time, text)) = &self.last_fault {
             write!(f, ", last fault {time}: {text}")?;
@@ -85,18 +106,15 @@ impl fmt::Display for Snapshot {
     }
 }
 
-/// A snapshot shared between the road and its readers.
+/// A snapshot shared between the loop and its readers.
 #[derive(Clone, Debug, Default)]
 pub struct Status(Arc<Mutex<Snapshot>>);
 
 impl Status {
     /// For an instrument.
     pub fn new(instrument: &str) -> Self {
-        Self(Arc::new(Mutex::new(Snapshot {
-            instrument: instrument.to_owned(),
-            doing: "starting",
-            ..Snapshot::default()
-        })))
+        let snapshot = Snapshot { instrument: instrument.to_owned(), activity: "starting", ..Snapshot::default() };
+        Self(Arc::new(Mutex::new(snapshot)))
     }
 
     // A poisoned lock would mean that a panic happened while it was held; the process ends on panics, and where a test
@@ -115,8 +133,69 @@ impl Status {
         change(&mut self.lock());
     }
 
+    /// Counts a reading that is on the disk.
+    pub fn stored(&self, id: i64, reading: &Reading) {
+        self.update(|s| {
+            s.counts.stored += 1;
+            s.counts.good += u64::from(reading.values.iter().any(|v| v.is_good()));
+            s.last = Some((id, reading.time_mid));
+            s.exposure = reading.exposures.first().map(|r| (r.integration_s, reading.peak_level));
+            for flag in reading.flags.names() {
+                *s.counts.flags.entry(flag).or_insert(0) += 1;
+            }
+        });
+    }
+
     /// Counts a gap.
     pub fn gap(&self, cause: GapCause) {
-        self.update(|s| *s.gaps.entry(cause.name()).or_insert(0) += 1);
+        self.gaps(cause, 1);
+    }
+
+    /// Counts queued readings that had to be discarded.
+    pub fn discarded(&self, readings: u64) {
+        if readings > 0 {
+            self.update(|s| s.storage.discarded += readings);
+            self.gaps(GapCause::StorageFull, readings);
+        }
+    }
+
+    fn gaps(&self, cause: GapCause, n: u64) {
+        self.update(|s| *s.counts.gaps.entry(cause.name()).or_insert(0) += n);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Identity: discarded readings count as gaps of their cause, and none of them twice.
+    #[test]
+    fn discarded_readings_are_counted_as_gaps() {
+        let status = Status::new("south");
+        status.discarded(0);
+        status.discarded(3);
+        status.gap(GapCause::StorageFull);
+        let snapshot = status.snapshot();
+        assert_eq!(snapshot.storage.discarded, 3);
+        assert_eq!(snapshot.counts.gaps.into_iter().collect::<Vec<_>>(), [("storage_full", 4)]);
+    }
+
+    /// Identity: a snapshot says in one line what is wrong, and leaves out what is not.
+    #[test]
+    fn a_snapshot_reads_as_one_line() {
+        let status = Status::new("south");
+        assert_eq!(
+            status.snapshot().to_string(),
+            "south: starting, no instrument, 0 stored (0 with a good value), darks 0 accepted 0 rejected, 0 exchanges repeated"
+        );
+        status.gap(GapCause::NoAnswer);
+        status.update(|s| {
+            s.serial = Some("EX-0001".into());
+            s.storage = StorageState { queued: 2, discarded: 0, free: Some((90_000_000, true)) };
+        });
+        let text = status.snapshot().to_string();
+        assert!(text.contains("serial EX-0001") && text.contains("1 gaps no_answer"), "{text}");
+        assert!(text.contains("90 MB free, below the floor"), "{text}");
+        assert!(text.ends_with("2 readings wait in memory, 0 discarded"), "{text}");
     }
 }

@@ -6,9 +6,9 @@
 //! transaction is short, since the daemon writes meanwhile.
 
 use super::recomputation::{RecomputeError, Recomputer};
-use crate::acquisition::assemble::computation_text;
 use crate::calibration::Calibration;
 use crate::clock::UtcMicros;
+use crate::processing::computation_text;
 use crate::quantities;
 use crate::record::{Event, EventKind, Reading};
 use crate::store::{FrameRecord, NewValues, Reader, Store, StoreError, StoredReading, Switched};

@@ -58,14 +58,14 @@ pub fn run(args: &DarkArgs) -> Result<(), Failure> {
         None => Arc::new(RealClock::new()),
     };
     let setup = config::load(&args.config, clock.now())?;
-    let station = assemble(&setup, &clock, serial_link(&clock), || None).map_err(|e| {
+    let daemon = assemble(&setup, &clock, serial_link(&clock), || None).map_err(|e| {
         Failure::from_error("no darks were taken (is the daemon running? stop it first, it owns the instrument)", &e)
     })?;
-    let names: Vec<&str> = station.roads.iter().map(|r| r.instrument.name.as_str()).collect();
+    let names: Vec<&str> = daemon.loops.iter().map(|l| l.instrument.name.as_str()).collect();
     let context = match &args.instrument {
-        None if station.roads.len() == 1 => &station.roads[0],
+        None if daemon.loops.len() == 1 => &daemon.loops[0],
         None => return Err(Failure::Usage(format!("--instrument: expected one of {}", names.join(", ")))),
-        Some(name) => station.roads.iter().find(|r| r.instrument.name == *name).ok_or_else(|| {
+        Some(name) => daemon.loops.iter().find(|l| l.instrument.name == *name).ok_or_else(|| {
             Failure::Usage(format!("--instrument: expected one of {}, but found `{name}`", names.join(", ")))
         })?,
     };
@@ -74,7 +74,7 @@ pub fn run(args: &DarkArgs) -> Result<(), Failure> {
         let rejected = session.take()?;
         report(&rejected, session.requests.len(), session.context.clock.now())
     });
-    station.stopped();
+    daemon.stopped();
     result
 }
 
@@ -109,14 +109,14 @@ impl<'a> DarkSession<'a> {
         let identity = format!("{},{},{},{}", answer.maker, answer.model, answer.serial, answer.firmware);
         let new =
             NewInstrument { name: &instrument.name, serial: &answer.serial, identity: &identity, detector: &detector };
-        let row = context.store.register_instrument(&new, now).map_err(database)?;
+        let row = context.storage.store.register_instrument(&new, now).map_err(database)?;
         let in_use = Scale::new(calibration, &detector, 0).valid;
         let setup = ExposureSetup {
             window_s: None,
             ..ExposureSetup::calibrated(instrument, &context.station, &detector, calibration, &in_use)
         };
         let for_darks = setup.for_darks(Some(Arc::new(calibration.clone())));
-        let stored = dark_records::load(&context.store, row, now).map_err(database)?;
+        let stored = dark_records::load(&context.storage.store, row, now).map_err(database)?;
         let darks = DarkSet::new(instrument.darks.clone(), context.station.place, for_darks, stored, now);
         let overhead_s = setup.overhead_s();
         let requests =
@@ -127,7 +127,7 @@ impl<'a> DarkSession<'a> {
     /// Says how long the head has to stay covered, with the safety notice; asks for the cover unless it is there already.
     fn announce(&self, covered: bool) -> Result<(), Failure> {
         let (name, identity) = (&self.context.instrument.name, &self.identity);
-        let seconds: f64 = self.requests.iter().map(|r| r.duration_s(self.overhead_s)).sum();
+        let seconds: f64 = self.requests.iter().map(|l| l.duration_s(self.overhead_s)).sum();
         let minutes = (seconds / 60.0).ceil();
         let caution = wrapped(CAUTION, 0);
         if covered {
@@ -143,7 +143,7 @@ impl<'a> DarkSession<'a> {
 
     /// Takes, tests and stores the darks; returns the texts of the rejected ones.
     fn take(&mut self) -> Result<Vec<String>, Failure> {
-        let store = &self.context.store;
+        let store = &self.context.storage.store;
         let bar = progress(self.requests.iter().map(|r| u64::from(r.exposures)).sum());
         let mut rejected = Vec::new();
         for request in &self.requests {

@@ -10,7 +10,7 @@ mod view;
 use super::Failure;
 use crate::acquisition::Observer;
 use crate::acquisition::assemble::{assemble, serial_link};
-use crate::acquisition::supervision::{Charge, supervise};
+use crate::acquisition::supervision::{SupervisedLoop, supervise};
 use crate::clock::{Clock, CompressedClock, Stop, UtcMicros};
 use crate::config;
 use crate::processing::ProcessedReading;
@@ -66,7 +66,7 @@ pub fn run(args: &DemoArgs) -> Result<(), Failure> {
     let spectrometer = start(&dir, &clock)?;
     let clock: Arc<dyn Clock> = Arc::new(clock);
     let setup = config::load(&site.config, clock.now())?;
-    let station = assemble(&setup, &clock, serial_link(&clock), || Some(true))
+    let daemon = assemble(&setup, &clock, serial_link(&clock), || Some(true))
         .map_err(|e| Failure::from_error("the demo's station", &e))?;
     let stop = Stop::new();
     let view = View::new(&site, args.seconds, setup.config.station.time_zone);
@@ -83,10 +83,15 @@ pub fn run(args: &DemoArgs) -> Result<(), Failure> {
     };
     // The demo's configuration names one instrument.
     let observer: Box<dyn Observer> = Box::new(observer);
-    let charges =
-        station.roads.iter().cloned().zip([observer]).map(|(parts, observer)| Charge { parts, observer }).collect();
+    let charges = daemon
+        .loops
+        .iter()
+        .cloned()
+        .zip([observer])
+        .map(|(context, observer)| SupervisedLoop { context, observer })
+        .collect();
     let result = supervise(charges, &stop);
-    station.stopped();
+    daemon.stopped();
     drop(spectrometer);
     result.map_err(|e| Failure::from_error("the demo stopped", &e))?;
     let tally = tally.lock().unwrap_or_else(std::sync::PoisonError::into_inner);

@@ -2,8 +2,8 @@
 
 use super::Failure;
 use crate::acquisition::assemble::{assemble, serial_link};
-use crate::acquisition::supervision::{Charge, supervise};
-use crate::acquisition::{Observer, StationError};
+use crate::acquisition::supervision::{SupervisedLoop, supervise};
+use crate::acquisition::{AcquisitionError, Observer};
 use crate::clock::{Clock, CompressedClock, RealClock, Stop};
 use crate::config;
 use crate::processing::ProcessedReading;
@@ -58,21 +58,24 @@ pub fn run(args: &RunArgs) -> Result<(), Failure> {
         None => (Arc::new(RealClock::new()), system::clock_synchronised),
     };
     let setup = config::load(&args.config, clock.now())?;
-    let station = assemble(&setup, &clock, serial_link(&clock), synchronised).map_err(failed)?;
+    let daemon = assemble(&setup, &clock, serial_link(&clock), synchronised).map_err(failed)?;
     tracing::info!(
         station = setup.config.station.name,
         database = %setup.config.store.path.display(),
         "vigilux {} measures",
         env!("CARGO_PKG_VERSION")
     );
-    let charges =
-        station.roads.iter().map(|parts| Charge { parts: parts.clone(), observer: Box::new(Acknowledge) }).collect();
+    let charges = daemon
+        .loops
+        .iter()
+        .map(|context| SupervisedLoop { context: context.clone(), observer: Box::new(Acknowledge) })
+        .collect();
     let result = supervise(charges, &Stop::new());
-    station.stopped();
+    daemon.stopped();
     result.map_err(failed)
 }
 
 /// The error that ended the station.
-fn failed(error: StationError) -> Failure {
+fn failed(error: AcquisitionError) -> Failure {
     Failure::from_error("the station stopped", &error)
 }

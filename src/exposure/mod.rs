@@ -4,6 +4,7 @@
 //! opens a port, reads a clock or knows the database. Invariants: a clipped pixel in use is always recorded as clipped, and
 //! no reading plans beyond its time budget.
 
+pub mod clock_step;
 pub mod control;
 #[cfg(test)]
 mod exposure_tests;
@@ -16,6 +17,7 @@ pub mod warm_up;
 #[cfg(test)]
 mod wire_tests;
 
+pub use clock_step::clock_step_s;
 pub use control::ExposureState;
 pub use reading_plan::{AcquiredFrames, Action, ReadingPlan, Single};
 pub use schedule::{Gate, Schedule};

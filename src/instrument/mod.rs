@@ -23,4 +23,6 @@ pub use exchange::LinkCounters;
 pub use link::Link;
 pub use scpi::SCPI;
 pub use serial::SerialLink;
+#[cfg(test)]
+pub(crate) use session::fake_instrument;
 pub use session::{Identity, Session};

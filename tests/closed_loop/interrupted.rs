@@ -4,7 +4,7 @@ use crate::closed_loop::Loop;
 use crate::roof::STATION;
 use std::sync::Arc;
 use vigilux::acquisition::Observer;
-use vigilux::acquisition::supervision::{Charge, keep_running};
+use vigilux::acquisition::supervision::{SupervisedLoop, keep_running};
 use vigilux::clock::{Stop, UtcMicros};
 use vigilux::fault::GapCause;
 use vigilux::instrument::Link;
@@ -39,12 +39,12 @@ fn every_minute_around_an_error_is_a_reading_or_a_gap_that_names_it() {
         from.0, to.0
     );
     shell.execute_batch(&refuse).expect("a trigger");
-    let mut parts = station.station.roads[0].clone();
+    let mut context = station.station.loops[0].clone();
     let (handle, clock) = (station.handle.clone(), Arc::clone(&station.clock));
-    parts.link = Arc::new(move |_: &Stop| -> Box<dyn Link> { Box::new(handle.link(&clock)) });
+    context.link = Arc::new(move |_: &Stop| -> Box<dyn Link> { Box::new(handle.link(&clock)) });
     let stop = Stop::new();
-    let charge = Charge { parts, observer: Box::new(Until(at("2026-06-21T09:25:00Z"), stop.clone())) };
-    keep_running(charge, &stop).expect("it ends when it is asked to");
+    let supervised = SupervisedLoop { context, observer: Box::new(Until(at("2026-06-21T09:25:00Z"), stop.clone())) };
+    keep_running(supervised, &stop).expect("it ends when it is asked to");
     let readings = station.station.store.latest(1000).expect("readings");
     let mut minutes: Vec<i64> =
         readings.iter().map(|r| (r.reading.time_start.0 - from.0).div_euclid(60_000_000)).collect();

@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use std::path::Path;
 use std::sync::Arc;
 use vigilux::acquisition::LinkMaker;
-use vigilux::acquisition::assemble::{Station, assemble};
+use vigilux::acquisition::assemble::{Daemon, assemble};
 use vigilux::acquisition::{AcquisitionLoop, Observer};
 use vigilux::clock::{Clock, SteppedClock, Stop, UtcMicros};
 use vigilux::config::{self, Setup};
@@ -85,7 +85,7 @@ pub fn index(id: &str) -> usize {
 pub struct Loop {
     pub clock: Arc<SteppedClock>,
     pub handle: Handle,
-    pub station: Station,
+    pub station: Daemon,
     pub setup: Setup,
     pub rows: Vec<Row>,
     pub events: Vec<Event>,
@@ -94,7 +94,7 @@ pub struct Loop {
     /// Light that replaces that of the truth log.
     steady: Option<(Box<dyn Scene>, Light)>,
     link: Option<InProcessLink>,
-    road: Option<AcquisitionLoop>,
+    acquisition: Option<AcquisitionLoop>,
     _folder: tempfile::TempDir,
 }
 
@@ -130,7 +130,7 @@ impl Loop {
             comparison: Comparison::new(rule),
             steady: None,
             link: Some(link),
-            road: None,
+            acquisition: None,
             _folder: folder,
         }
     }
@@ -160,13 +160,13 @@ impl Loop {
     }
 
     fn run_to(&mut self, until: UtcMicros) {
-        if self.road.is_none() {
+        if self.acquisition.is_none() {
             let link = std::sync::Mutex::new(Some(self.link.take().unwrap_or_else(|| self.handle.link(&self.clock))));
-            let mut parts = self.station.roads[0].clone();
-            parts.link = Arc::new(move |_: &Stop| -> Box<dyn Link> {
-                Box::new(link.lock().expect("no panic held it").take().expect("the road asks once"))
+            let mut context = self.station.loops[0].clone();
+            context.link = Arc::new(move |_: &Stop| -> Box<dyn Link> {
+                Box::new(link.lock().expect("no panic held it").take().expect("the loop asks once"))
             });
-            self.road = Some(AcquisitionLoop::new(&parts, Stop::new()).expect("a road can be made"));
+            self.acquisition = Some(AcquisitionLoop::new(&context, Stop::new()));
         }
         let mut watcher = Watcher {
             truth: &self.truth,
@@ -176,13 +176,13 @@ impl Loop {
             events: &mut self.events,
             pending: HashMap::new(),
         };
-        let road = self.road.as_mut().expect("made above");
-        road.run(&mut watcher, Some(until)).unwrap_or_else(|why| panic!("the road ended: {why}"));
+        let acquisition = self.acquisition.as_mut().expect("made above");
+        acquisition.run(&mut watcher, Some(until)).unwrap_or_else(|why| panic!("the loop ended: {why}"));
     }
 
     /// Ends the loop as a restart of the daemon would; the next run starts another one on the same database and simulator.
     pub fn restart(&mut self) {
-        self.road = None;
+        self.acquisition = None;
     }
 
     /// Rows with the sun above some degrees.

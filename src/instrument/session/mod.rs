@@ -13,7 +13,7 @@
 mod connection;
 mod exposing;
 #[cfg(test)]
-mod fake_instrument;
+pub(crate) mod fake_instrument;
 #[cfg(test)]
 mod tests;
 #[cfg(test)]

@@ -1,0 +1,108 @@
+//! Writes readings, gaps and events in the order in which they happened, and queues them while the database cannot take them.
+//!
+//! Invariants: nothing is written ahead of what is queued; a gap that continues is one event; a full or held database is no
+//! error here.
+
+use super::backlog::Committed;
+use super::context::{Observer, Storage};
+use super::gaps::{GapWrite, Gaps};
+use super::status::Status;
+use super::tick::GapReason;
+use crate::clock::UtcMicros;
+use crate::record::Event;
+use crate::store::{NewReading, StoreError};
+
+/// Records what happens to one instrument.
+pub struct Recorder {
+    instrument: String,
+    storage: Storage,
+    gaps: Gaps,
+    status: Status,
+}
+
+impl Recorder {
+    /// For an instrument.
+    pub fn new(instrument: &str, storage: Storage, status: Status) -> Self {
+        Self { instrument: instrument.to_owned(), storage, gaps: Gaps::default(), status }
+    }
+
+    /// Commits a reading with everything that belongs to it, or queues it.
+    pub fn reading(&mut self, new: &NewReading<'_>) -> Result<Committed, StoreError> {
+        let committed = self.storage.backlog().commit(&self.storage.store, new)?;
+        self.gaps.close();
+        match committed {
+            Committed::Stored(id) => self.status.stored(id, new.reading),
+            Committed::Queued(discarded) => self.status.discarded(discarded),
+        }
+        Ok(committed)
+    }
+
+    /// Records a tick without a reading.
+    pub fn gap(&mut self, tick: UtcMicros, reason: &GapReason, observer: &mut dyn Observer) -> Result<(), StoreError> {
+        self.status.gap(reason.cause);
+        let mut backlog = self.storage.backlog();
+        if !backlog.is_empty() {
+            self.status.discarded(backlog.gap(tick, reason));
+            return Ok(());
+        }
+        let store = &self.storage.store;
+        let (row, span) = match self.gaps.write_for(tick, reason) {
+            GapWrite::Begin(span) => (store.add_event(&span.event(&self.instrument)), span),
+            GapWrite::Extend(row, span) => {
+                (store.extend_event(row, tick, &span.event(&self.instrument).text).map(|()| row), span)
+            }
+        };
+        match row {
+            Ok(row) => {
+                observer.event(&span.event(&self.instrument));
+                self.gaps.written(row, span);
+            }
+            Err(error) if error.can_wait() => {
+                self.gaps.close();
+                backlog.begin(&error, tick);
+                self.status.discarded(backlog.gap(tick, reason));
+            }
+            Err(error) => return Err(error),
+        }
+        Ok(())
+    }
+
+    /// Records an event.
+    pub fn event(&mut self, event: Event, observer: &mut dyn Observer) -> Result<(), StoreError> {
+        observer.event(&event);
+        let mut backlog = self.storage.backlog();
+        if backlog.is_empty() {
+            match self.storage.store.add_event(&event) {
+                Ok(_) => return Ok(()),
+                Err(error) if error.can_wait() => backlog.begin(&error, event.time),
+                Err(error) => return Err(error),
+            }
+        }
+        self.status.discarded(backlog.event(event));
+        Ok(())
+    }
+
+    /// Writes what is queued, as far as the database can take it.
+    pub fn write_queued(&mut self, observer: &mut dyn Observer) -> Result<(), StoreError> {
+        let mut backlog = self.storage.backlog();
+        let written = backlog.write(&self.storage.store, |id, reading| {
+            self.status.stored(id, reading);
+            observer.stored_late(id, reading);
+        });
+        self.status.update(|s| s.storage.queued = backlog.readings());
+        written
+    }
+
+    /// Whether anything is queued.
+    pub fn has_queued(&self) -> bool {
+        !self.storage.backlog().is_empty()
+    }
+
+    /// Readings that are queued.
+    pub fn queued_readings(&self) -> u64 {
+        self.storage.backlog().readings()
+    }
+}
+
+#[cfg(test)]
+mod tests;
