@@ -89,7 +89,7 @@ fn main() {
         text: "a year".into(),
     };
     let started = Instant::now();
-    store.add_span(&span).expect("a span is stored");
+    store.add_flagged_interval(&span).expect("a span is stored");
     let taken = 1e3 * started.elapsed().as_secs_f64();
     println!("{:<58} {taken:>8.2} ms (at most 200 ms)", "a doubt about all of it, which drops every hour and day");
     let mut id = 31;

@@ -6,7 +6,7 @@
 use crate::clock::UtcMicros;
 use crate::config::StoreConfig;
 use crate::record::{Event, EventKind};
-use crate::store::{LetGo, Store, StoreError};
+use crate::store::{PurgedFrames, Store, StoreError};
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 
@@ -95,9 +95,9 @@ impl DiskSpace {
     fn purge_raw(&self, store: &Store, now: UtcMicros) -> Result<u64, StoreError> {
         let Some(months) = self.keep_raw_months else { return Ok(0) };
         let Some(limit) = now.to_chrono().checked_sub_months(chrono::Months::new(months)) else { return Ok(0) };
-        let mut purged: Option<LetGo> = None;
+        let mut purged: Option<PurgedFrames> = None;
         for _ in 0..TRANSACTIONS {
-            match store.let_go_of_frames(UtcMicros::from_chrono(limit), AT_ONCE, purged)? {
+            match store.purge_raw_frames(UtcMicros::from_chrono(limit), AT_ONCE, purged)? {
                 Some(more) => purged = Some(more),
                 None => break,
             }

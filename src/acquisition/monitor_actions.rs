@@ -24,9 +24,10 @@ pub fn load_monitors(
     now: UtcMicros,
 ) -> Result<MonitorSet, AcquisitionError> {
     let saved = load_saved(store, row)?;
-    let mut intervals = store.open_spans()?;
+    let mut intervals = store.open_flagged_intervals()?;
     if let Some(from) = saved.dark.limit_state().exceeded_since {
-        intervals.extend(store.spans(from, UtcMicros(from.0.saturating_add(1)))?.into_iter().filter(has_ended));
+        intervals
+            .extend(store.flagged_intervals(from, UtcMicros(from.0.saturating_add(1)))?.into_iter().filter(has_ended));
     }
     let collects = LevelSource::of(station, instrument).is_some_and(LevelSource::collects_samples);
     let recent = if collects { recent_samples(store, &instrument.name, now)? } else { Vec::new() };
@@ -120,9 +121,11 @@ pub fn execute(monitors: &mut MonitorSet, store: &Store, now: UtcMicros) -> Resu
 /// Writes one action; answers with the row of its interval.
 fn write(store: &Store, action: &MonitorAction) -> Result<i64, StoreError> {
     match action {
-        MonitorAction::Open { interval, .. } => store.add_span(interval),
-        MonitorAction::Widen { id, from, unaffected } => store.widen_span(*id, *from, unaffected).map(|()| *id),
-        MonitorAction::End { id, until, .. } => store.end_span(*id, *until).map(|()| *id),
+        MonitorAction::Open { interval, .. } => store.add_flagged_interval(interval),
+        MonitorAction::Widen { id, from, unaffected } => {
+            store.widen_flagged_interval(*id, *from, unaffected).map(|()| *id)
+        }
+        MonitorAction::End { id, until, .. } => store.end_flagged_interval(*id, *until).map(|()| *id),
     }
 }
 

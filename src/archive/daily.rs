@@ -1,52 +1,61 @@
-//! Hours and days summed up from what is stored: kept by the daemon as time passes, worked out for whoever asks where they
-//! are not kept.
+//! Hours and days of readings: stored by the daemon as time passes, computed for whoever asks where they are not stored.
 //!
-//! What must stay true: kept or worked out, a figure is the same, since the same pure functions ([`crate::summary`]) make it
-//! from the same readings.
+//! Depends on the store for readings and rows, on [`crate::summary`] for the figures. Invariant: stored or computed, a figure is
+//! the same, since the same pure functions make it from the same readings. An hour or a day is read, summed up and
+//! stored within one transaction ([`Store::roll_up`]), so that no change comes between.
 
 use crate::clock::UtcMicros;
-use crate::record::HourValue;
-use crate::store::{DayRow, Epoch, NewHour, Reader, Store, StoreError};
+use crate::record::{QuantityValue, Reading};
+use crate::store::{DayRow, Hour, NOT_YET_A_QUANTITY, Reader, RollUp, Store, StoreError, StoredReading};
 use crate::summary::{self, Day, DayBounds, Rules};
 use std::collections::{BTreeSet, VecDeque};
 
 pub(super) const HOUR: i64 = 3_600_000_000;
-/// So far back the daemon looks every hour for what is not kept [h]; all the way once a day and after every change.
-const LOOK_BACK: i64 = 72;
 
-/// An hour (since 1970) of an instrument, by the readings: one entry a quantity.
-pub fn hour_of(reader: &Reader, instrument: &str, hour: i64) -> Result<Vec<Option<HourValue>>, StoreError> {
-    let mut readings = Vec::new();
-    for stored in reader.readings(UtcMicros(hour * HOUR), UtcMicros((hour + 1) * HOUR))? {
-        readings.push(stored?.reading);
+/// The day (UTC, since 1970) of an hour.
+pub(super) fn day_number(hour: i64) -> i64 {
+    hour.div_euclid(24)
+}
+
+/// The hours of a day (UTC, since 1970) in which an instrument has readings.
+fn hours_of(transaction: &RollUp<'_>, instrument: &str, day: i64, quantities: usize) -> Result<Vec<Hour>, StoreError> {
+    let mut hours = Vec::new();
+    for hour in day * 24..(day + 1) * 24 {
+        let stored = transaction.readings(UtcMicros(hour * HOUR), UtcMicros((hour + 1) * HOUR))?;
+        let readings = stored.iter().map(|s| &s.reading).filter(|r| r.instrument == instrument);
+        hours.push((hour, summary::hour(readings, quantities)));
     }
-    Ok(summary::hour(readings.iter().filter(|r| r.instrument == instrument), reader.quantities().len()))
+    Ok(hours)
 }
 
 /// A day of an instrument, by the readings.
 pub fn day_of(reader: &Reader, rules: &Rules, instrument: &str, bounds: &DayBounds) -> Result<Day, StoreError> {
     let (from, to) = rules.reads(bounds);
-    let stored = reader.readings_of(&summary::QUANTITIES, from, to)?;
-    // A quantity this database has no column for is null, and so are its figures.
-    let places: Vec<Option<usize>> =
-        summary::QUANTITIES.iter().map(|id| stored.quantities().iter().position(|q| q.0 == *id)).collect();
-    let mut readings = Vec::new();
-    for stored in stored {
-        let mut reading = stored?.reading;
-        if reading.instrument != instrument {
-            continue;
-        }
-        if places.iter().any(Option::is_none) {
-            let null = || crate::record::QuantityValue::Null(crate::store::NOT_YET_A_QUANTITY.into());
-            reading.values =
-                places.iter().map(|k| k.and_then(|k| reading.values.get(k).cloned()).unwrap_or_else(null)).collect();
-        }
-        readings.push(reading);
-    }
-    Ok(summary::day(rules, bounds, readings))
+    let readings = reader.readings_of(&summary::QUANTITIES, from, to)?.collect::<Result<_, _>>()?;
+    Ok(summed_up(reader, rules, instrument, bounds, readings))
 }
 
-/// The days of an instrument with readings that touch `from <= t < to`, in their order: as kept, and the others by the readings.
+/// A day of an instrument from readings of those quantities of days that the database knows; another instrument's may be among them.
+fn summed_up(
+    reader: &Reader,
+    rules: &Rules,
+    instrument: &str,
+    bounds: &DayBounds,
+    readings: Vec<StoredReading>,
+) -> Day {
+    // A quantity this database has no column for is null, and so are its figures.
+    let known = summary::QUANTITIES.map(|id| reader.position(id).is_some());
+    let null = || QuantityValue::Null(NOT_YET_A_QUANTITY.into());
+    let with_all = |reading: Reading| {
+        let mut values = reading.values.into_iter();
+        let values = known.iter().map(|known| known.then(|| values.next()).flatten().unwrap_or_else(null)).collect();
+        Reading { values, ..reading }
+    };
+    let readings = readings.into_iter().map(|s| s.reading).filter(|r| r.instrument == instrument).map(with_all);
+    summary::day(rules, bounds, readings.collect())
+}
+
+/// The days of an instrument with readings that touch `from <= t < to`, in their order: as stored, and the others from the readings.
 pub fn days(
     reader: &Reader,
     rules: &Rules,
@@ -63,14 +72,14 @@ pub fn days(
     }
     let bounds = days_with_readings(reader, rules, from, to)?;
     let Some((first, last)) = bounds.first().zip(bounds.last()) else { return Ok(Vec::new()) };
-    let mut kept = reader.days_kept(row, first.starts, last.ends, &rules.text())?.into_iter().peekable();
+    let mut stored = reader.stored_days(row, first.starts, last.ends, &rules.text())?.into_iter().peekable();
     let mut days = Vec::with_capacity(bounds.len());
     for bounds in bounds {
-        while kept.peek().is_some_and(|k| k.starts < bounds.starts) {
-            kept.next();
+        while stored.peek().is_some_and(|k| k.starts < bounds.starts) {
+            stored.next();
         }
-        let day = match kept.next_if(|k| k.starts == bounds.starts) {
-            Some(row) => understood(&row)?,
+        let day = match stored.next_if(|k| k.starts == bounds.starts) {
+            Some(row) => parsed(&row)?,
             None => day_of(reader, rules, instrument, &bounds)?,
         };
         // Days of another instrument's readings, and the edges of a day's hours.
@@ -81,7 +90,7 @@ pub fn days(
     Ok(days)
 }
 
-fn understood(row: &DayRow) -> Result<Day, StoreError> {
+fn parsed(row: &DayRow) -> Result<Day, StoreError> {
     serde_json::from_str(&row.figures).map_err(|why| StoreError::Corrupt {
         table: "day",
         id: row.starts.0,
@@ -112,93 +121,78 @@ fn days_with_readings(
     Ok(days)
 }
 
-/// The day (UTC) of an hour, since 1970.
-fn day_number(hour: i64) -> i64 {
-    hour.div_euclid(24)
-}
-
-/// Keeps hours and days of one instrument as they pass, a piece at a time, so that no tick waits for it.
+/// Stores hours and days of one instrument once they have passed, a piece at a time, so that no tick waits long.
 #[derive(Debug)]
 pub struct Keeper {
     instrument: String,
     rules: Rules,
     rules_text: String,
-    hours: VecDeque<i64>,
-    /// Hours of one day that are worked out and wait for the others of it.
-    ready: Vec<NewHour>,
-    days: VecDeque<DayBounds>,
-    /// The hour in which it last looked for what is not kept, and what had changed by then.
-    looked: Option<(i64, Epoch)>,
+    pieces: VecDeque<Piece>,
+    /// The hour in which it last looked for what is missing.
+    looked: Option<i64>,
+}
+
+/// What is stored in one transaction.
+#[derive(Clone, Copy, Debug)]
+enum Piece {
+    /// The hours of a day (UTC, since 1970): each writes a page a quantity, and the hours of a day share them.
+    Hours(i64),
+    /// The figures of a day of the station.
+    Day(DayBounds),
 }
 
 impl Keeper {
     /// For an instrument, under the station's rules.
     pub fn new(instrument: &str, rules: Rules) -> Self {
-        let (hours, ready, days) = (VecDeque::new(), Vec::new(), VecDeque::new());
-        Self { instrument: instrument.to_owned(), rules_text: rules.text(), rules, hours, ready, days, looked: None }
+        let rules_text = rules.text();
+        Self { instrument: instrument.to_owned(), rules, rules_text, pieces: VecDeque::new(), looked: None }
     }
 
-    /// Works out one hour or one day that has passed and is not kept; answers whether there was one. The hours of a day (UTC) are
-    /// kept together once it has passed: one at a time they would write about two kilobytes a reading.
+    /// Stores one piece that has passed and is missing; answers whether there was one.
     pub fn keep_one(&mut self, store: &Store, now: UtcMicros) -> Result<bool, StoreError> {
-        let hour = now.0.div_euclid(HOUR);
-        if self.looked.is_none_or(|(looked, _)| looked != hour) {
-            self.look(store, now)?;
-        }
-        if self.hours.is_empty() && self.days.is_empty() {
-            return Ok(false);
-        }
         let Some(row) = store.instrument_named(&self.instrument)? else { return Ok(false) };
-        let epoch = store.epoch()?;
-        if let Some(hour) = self.hours.pop_front() {
-            let values = hour_of(store, &self.instrument, hour)?;
-            self.ready.push(NewHour { hour, values, epoch });
-            if self.hours.front().is_none_or(|next| day_number(*next) != day_number(hour)) {
-                store.keep_hours(row, &std::mem::take(&mut self.ready))?;
-            }
-        } else if let Some(bounds) = self.days.pop_front() {
-            let day = day_of(store, &self.rules, &self.instrument, &bounds)?;
-            let (reads_from, reads_to) = self.rules.reads(&bounds);
-            // Numbers, texts and lists can always be written.
-            let figures = serde_json::to_string(&day).unwrap_or_default();
-            let rules = self.rules_text.clone();
-            store.keep_day(row, &DayRow { starts: bounds.starts, reads_from, reads_to, rules, figures }, epoch)?;
+        let hour = now.0.div_euclid(HOUR);
+        if self.looked != Some(hour) {
+            self.pieces = self.missing(store, row, now)?;
+            self.looked = Some(hour);
         }
+        let Some(piece) = self.pieces.pop_front() else { return Ok(false) };
+        store.roll_up(|transaction| match &piece {
+            Piece::Hours(day) => {
+                let hours = hours_of(transaction, &self.instrument, *day, store.quantities().len())?;
+                transaction.put_hours(row, *day, &hours)
+            }
+            Piece::Day(bounds) => {
+                let (from, to) = self.rules.reads(bounds);
+                let readings = transaction.readings_of(&summary::QUANTITIES, from, to)?;
+                let day = summed_up(store, &self.rules, &self.instrument, bounds, readings);
+                // Numbers, texts and lists can always be written.
+                let figures = serde_json::to_string(&day).unwrap_or_default();
+                let rules = self.rules_text.clone();
+                let row_of_day = DayRow { starts: bounds.starts, reads_from: from, reads_to: to, rules, figures };
+                transaction.put_day(row, &row_of_day)
+            }
+        })?;
         Ok(true)
     }
 
-    /// Looks for hours and days that have passed and are not kept, the newest first: they are asked for most.
-    fn look(&mut self, store: &Store, now: UtcMicros) -> Result<(), StoreError> {
-        let hour = now.0.div_euclid(HOUR);
-        let epoch = store.epoch()?;
-        let recent = self
-            .looked
-            .is_some_and(|(looked, before)| day_number(looked) == day_number(hour) && before.is_as_old_as(epoch));
-        self.looked = Some((hour, epoch));
-        if recent && !(self.hours.is_empty() && self.days.is_empty()) {
-            return Ok(());
-        }
-        self.hours.clear();
-        self.ready.clear();
-        self.days.clear();
-        let Some(row) = store.instrument_named(&self.instrument)? else { return Ok(()) };
-        let from = if recent { hour - LOOK_BACK } else { 0 };
-        let passed = 24 * day_number(hour);
-        let kept: BTreeSet<i64> = store.hours_kept(row, from, passed)?.into_iter().collect();
-        let hours = store.hours_with_readings(from, passed)?;
-        self.hours.extend(hours.into_iter().rev().filter(|h| !kept.contains(h)));
-        let days = days_with_readings(store, &self.rules, UtcMicros(from * HOUR), now)?;
-        let Some((first, last)) = days.first().zip(days.last()) else { return Ok(()) };
-        let kept: BTreeSet<UtcMicros> =
-            store.days_known(row, first.starts, last.ends, &self.rules_text)?.into_iter().collect();
-        let passed = |d: &DayBounds| self.rules.reads(d).1 <= now && !kept.contains(&d.starts);
-        self.days.extend(days.into_iter().rev().filter(passed));
-        Ok(())
+    /// What has passed and is missing, the newest first: it is asked for most.
+    fn missing(&self, store: &Store, row: i64, now: UtcMicros) -> Result<VecDeque<Piece>, StoreError> {
+        let today = day_number(now.0.div_euclid(HOUR));
+        let stored: BTreeSet<i64> = store.days_with_hours(row, 0, 24 * today)?.into_iter().collect();
+        let hours = store.hours_with_readings(0, 24 * today)?;
+        let mut days: Vec<i64> = hours.into_iter().map(day_number).filter(|day| !stored.contains(day)).collect();
+        days.dedup();
+        let stored: BTreeSet<UtcMicros> = store.beginnings_of_stored_days(row, &self.rules_text)?.into_iter().collect();
+        let passed = |d: &DayBounds| self.rules.reads(d).1 <= now && !stored.contains(&d.starts);
+        let bounds = days_with_readings(store, &self.rules, UtcMicros(0), now)?;
+        let days = days.into_iter().rev().map(Piece::Hours);
+        Ok(days.chain(bounds.into_iter().rev().filter(passed).map(Piece::Day)).collect())
     }
 }
 
-/// Keeps everything that has passed and is not kept, of an instrument; `progress` is told of every piece. For whoever put other
-/// values in force.
+/// Stores everything that has passed and is missing, of an instrument; `progress` is called after every piece. For whoever
+/// activated other values.
 pub fn keep_all(
     store: &Store,
     rules: &Rules,

@@ -1,9 +1,9 @@
 //! The course of a quantity over a span of any length, as lowest, mean and highest at a number of points.
 //!
-//! A long span is put together from hours, as they are kept and else from the readings; a short one from the readings. Which
-//! hours are kept changes nothing in what is answered but the time it takes.
+//! A long span is put together from hours, as they are stored and else from the readings; a short one from the readings. Which
+//! hours are stored changes nothing in what is answered but the time it takes.
 
-use super::daily::HOUR;
+use super::daily::{HOUR, day_number};
 use crate::clock::UtcMicros;
 use crate::record::HourValue;
 use crate::store::{Reader, StoreError};
@@ -85,7 +85,7 @@ pub fn curve(
     Ok(Curve { of_hours, points: tallies.into_iter().enumerate().map(point).collect() })
 }
 
-/// A quantity hour by hour: as kept, and from the readings where an hour is not.
+/// A quantity hour by hour: as stored, and from the readings where an hour is not.
 fn hours(
     reader: &Reader,
     instrument: &str,
@@ -94,11 +94,11 @@ fn hours(
     end: i64,
 ) -> Result<Vec<(i64, HourValue)>, StoreError> {
     let Some(row) = reader.instrument_named(instrument)? else { return Ok(Vec::new()) };
-    let kept: BTreeSet<i64> = reader.hours_kept(row, begin, end)?.into_iter().collect();
+    let days: BTreeSet<i64> = reader.days_with_hours(row, begin, end)?.into_iter().collect();
     let mut found = reader.hour_values(row, quantity, begin, end)?;
-    found.retain(|(hour, _)| kept.contains(hour));
+    found.retain(|(hour, _)| days.contains(&day_number(*hour)));
     let mut missing = reader.hours_with_readings(begin, end)?;
-    missing.retain(|hour| !kept.contains(hour));
+    missing.retain(|hour| !days.contains(&day_number(*hour)));
     for run in missing.chunk_by(|a, b| a + 1 == *b) {
         let (Some(first), Some(last)) = (run.first(), run.last()) else { continue };
         let mut tallies: BTreeMap<i64, Tally> = BTreeMap::new();
@@ -110,7 +110,7 @@ fn hours(
         }
         found.extend(tallies.into_iter().filter_map(|(hour, tally)| Some((hour, tally.finish()?))));
     }
-    // In the order of time, so that sums have the same bits whichever were kept.
+    // In the order of time, so that sums have the same bits whichever were stored.
     found.sort_by_key(|(hour, _)| *hour);
     Ok(found)
 }

@@ -1,7 +1,7 @@
 //! Looks a whole database over: is it all there, does it hold together, and do the values follow from the facts?
 //!
 //! Reads only, and goes on after what is wrong. What must stay true: a database that a daemon wrote and nobody
-//! damaged has no fault, also after kills and power cuts; what was let go as configured is said, not faulted.
+//! damaged has no fault, also after kills and power cuts; frames deleted as configured are reported, not faulted.
 
 use super::completeness::Completeness;
 use super::recomputation::{RecomputeError, Recomputer, differences};
@@ -110,7 +110,7 @@ struct Walk<'a> {
     range: std::ops::RangeInclusive<i64>,
     sample: u64,
     events: Vec<Event>,
-    /// Spans whose raw frames were let go.
+    /// Intervals whose raw frames were deleted.
     purged: Vec<(UtcMicros, UtcMicros)>,
     again: Recomputer,
     accounts: BTreeMap<String, (Completeness, i64)>,
@@ -127,7 +127,7 @@ impl<'a> Walk<'a> {
         let events = reader.events(UtcMicros(i64::MIN), UtcMicros(i64::MAX))?;
         let purged = events
             .iter()
-            .filter(|e| e.kind == EventKind::RawLetGo)
+            .filter(|e| e.kind == EventKind::RawPurged)
             .map(|e| (e.time, e.until.unwrap_or(e.time)))
             .collect();
         let own = |c: &crate::store::Provenance| c.program_version == env!("CARGO_PKG_VERSION");
@@ -187,7 +187,7 @@ impl<'a> Walk<'a> {
             self.hole(hole);
         }
         if without_frames > 0 {
-            self.frames.note(format!("raw frames of {without_frames} readings were let go, as configured"));
+            self.frames.note(format!("raw frames of {without_frames} readings were deleted, as configured"));
         }
         progress(total, total);
     }

@@ -59,7 +59,7 @@ fn store_note(store: &Store, args: &NoteArgs, at: UtcMicros) -> Result<String, F
     let mut report = format!("noted ({}) at {at}\n", args.class.name());
     match args.class {
         NoteClass::Servicing => {
-            store.add_span(&FlaggedInterval {
+            store.add_flagged_interval(&FlaggedInterval {
                 id: 0,
                 from: at,
                 until: args.until,
@@ -78,7 +78,7 @@ fn store_note(store: &Store, args: &NoteArgs, at: UtcMicros) -> Result<String, F
             };
         }
         NoteClass::ServicingOver => {
-            let open = store.open_spans()?;
+            let open = store.open_flagged_intervals()?;
             let ended: Vec<&FlaggedInterval> = open
                 .iter()
                 .filter(|s| s.flag == Flag::Servicing && s.from <= at)
@@ -88,7 +88,7 @@ fn store_note(store: &Store, args: &NoteArgs, at: UtcMicros) -> Result<String, F
                 return Err(Failure::Failed(format!("expected servicing that started before {at}, but found none")));
             }
             for span in ended {
-                store.end_span(span.id, at)?;
+                store.end_flagged_interval(span.id, at)?;
                 report += &format!("servicing from {} to {at}\n", span.from);
             }
         }

@@ -42,8 +42,8 @@ pub enum EventKind {
     Drift,
     /// Room on the disk: it ran out, fell below its floor, or came back.
     Storage,
-    /// Raw frames of the readings begun in the span were let go, as the configuration asks.
-    RawLetGo,
+    /// Raw frames of the readings begun in the interval were deleted, as the configuration asks.
+    RawPurged,
     /// The owner's remark.
     Note(NoteClass),
     /// A stretch of time about which there is a doubt, see [`super::FlaggedInterval`].
@@ -99,7 +99,7 @@ impl EventKind {
             Self::Recomputed => "recomputed",
             Self::Drift => "drift",
             Self::Storage => "storage",
-            Self::RawLetGo => "raw_purged",
+            Self::RawPurged => "raw_purged",
             Self::Note(_) => "note",
             Self::FlaggedInterval(_) => "flagged_interval",
         }
@@ -143,7 +143,7 @@ impl EventKind {
             Self::Recomputed,
             Self::Drift,
             Self::Storage,
-            Self::RawLetGo,
+            Self::RawPurged,
         ]
         .into_iter()
         .find(|k| k.name() == kind)

@@ -1,7 +1,8 @@
-//! A copy of a database in use: whole or not there at all.
+//! A copy of a database in use.
 //!
-//! The copy is made by SQLite in one read transaction (`VACUUM INTO`), so the daemon goes on writing meanwhile and the
-//! copy is the state of one instant. It is on the disk, with its name, before anyone is told so.
+//! SQLite makes the copy in one read transaction (`VACUUM INTO`), so the daemon goes on writing meanwhile and the copy is
+//! the state of one instant. Invariants: the copy is complete or absent; it is on the disk, with its name, when
+//! [`Reader::backup`] returns.
 
 use super::Reader;
 use super::error::StoreError;
@@ -9,9 +10,9 @@ use std::fs::File;
 use std::path::{Path, PathBuf};
 
 impl Reader {
-    /// Copies the database beside `target`, has the copy looked at by `check`, and puts it in the place of `target`.
+    /// Copies the database beside `target`, has `check` examine the copy, and puts it in the place of `target`.
     ///
-    /// Whatever fails, what was at `target` before stays and no part of the copy is left.
+    /// If anything fails, the file at `target` stays as it was and no part of the copy is left.
     pub fn backup<E: From<StoreError>>(
         &self,
         target: &Path,
@@ -24,7 +25,7 @@ impl Reader {
             put_in_place(&part, target).map_err(|e| E::from(StoreError::open(target, &e)))
         };
         attempt().inspect_err(|_| {
-            // Looking at the copy may have made files beside it; any of them may not exist.
+            // Examining the copy may have made files beside it; any of them may be absent.
             for end in ["", "-journal", "-wal", "-shm"] {
                 let _ = std::fs::remove_file(with_end(&part, end));
             }
@@ -32,7 +33,7 @@ impl Reader {
     }
 
     fn copy_into(&self, part: &Path) -> Result<(), StoreError> {
-        // What a run that was cut off left behind: SQLite refuses to write into a database that is not empty.
+        // Remains of an interrupted run: SQLite refuses to write into a database that is not empty.
         let _ = std::fs::remove_file(part);
         let name = part
             .to_str()

@@ -1,11 +1,11 @@
-//! Computations beside the one in force: begun, filled at leisure, and switched on in one short transaction.
+//! Computations beside the active one: begun, filled at leisure, and activated in one short transaction.
 //!
-//! Nothing is computed here. What must stay true: until [`Store::switch_to`] has returned, every reading has the values it
+//! Nothing is computed here. Invariants: until [`Store::switch_to`] has returned, every reading has the values it
 //! had; afterwards those readings that the computation has values of have these, all others keep theirs, and so do
-//! readings that are stored meanwhile or later. No values are ever dropped but those of a computation that was never in
-//! force.
+//! readings that are stored meanwhile or later. No values are ever deleted but those of a computation that was never
+//! active.
 //!
-//! A computation is only gone on with while it is the newest: so a reading's lowest computation is the one it was taken with
+//! A computation is continued only while it is the newest: so a reading's lowest computation is the one it was taken with
 //! ([`Reader::calibration_when_taken`]).
 
 use super::error::StoreError;
@@ -46,14 +46,14 @@ pub struct NewValues {
 pub struct ComputationRow {
     /// Text, hash, version, when it was made.
     pub made: Provenance,
-    /// Whether it is filled; the values of one that is not are in force nowhere.
+    /// Whether it is filled; the values of one that is not are active nowhere.
     pub finished: bool,
     /// Readings it has values of.
     pub readings: u64,
     /// The time of the first and the last of them.
     pub span: Option<(UtcMicros, UtcMicros)>,
-    /// Readings for which its values are in force.
-    pub in_force_for: u64,
+    /// Readings for which its values are active.
+    pub active_for: u64,
     /// The names of the calibrations its values were made with.
     pub calibrations: Vec<String>,
 }
@@ -67,7 +67,7 @@ pub struct Switched {
     pub span: (UtcMicros, UtcMicros),
 }
 
-/// What it takes to put a computation in force.
+/// What it takes to activate a computation.
 #[derive(Debug)]
 pub struct Switch {
     computation: i64,
@@ -89,7 +89,7 @@ struct ToBe {
     last: i64,
     /// Readings the computation has values of.
     made: u64,
-    /// What is in force at the last one until then.
+    /// What is active at the last one until then.
     before: Option<i64>,
     span: (UtcMicros, UtcMicros),
 }
@@ -120,17 +120,17 @@ impl Store {
             let found = wrong.reading.values.len().to_string();
             return Err(StoreError::Shape { expected: format!("values of {n} quantities"), found });
         }
-        self.transact("storing values that were made again", |tx| {
+        self.transact("storing recomputed values", |tx| {
             values.iter().try_for_each(|v| self.put_values(tx, v.reading.id, computation, v.calibration, &v.reading))
         })
     }
 
-    /// Drops at most `at_most` values of a computation that was never in force, and the computation once it has none.
+    /// Deletes at most `at_most` values of a computation that was never active, and the computation once it has none.
     /// Answers whether it is gone.
     pub fn drop_computation(&self, id: i64, at_most: u32) -> Result<bool, StoreError> {
         self.transact("dropping a computation that was not finished", |tx| {
             let sql = "SELECT active IS NULL FROM computation WHERE id = ?1";
-            // One that is in force somewhere is not touched.
+            // One that is active somewhere is not touched.
             if tx.query_row(sql, [id], |row| row.get(0)).optional()? != Some(true) {
                 return Ok(true);
             }
@@ -148,10 +148,10 @@ impl Store {
         })
     }
 
-    /// What it takes to put the values of a computation in force for every reading it has values of; `None` where it has none.
+    /// What it takes to activate the values of a computation for every reading it has values of; `None` where it has none.
     ///
     /// What is found here cannot change until [`Store::switch_to`]: readings up to the last one it has values of are all there,
-    /// and whoever fills a computation holds the lock against another ([`Store::open_recomputer`]).
+    /// and the process that fills a computation holds the lock against another ([`Store::open_recomputer`]).
     pub fn switch_of(&self, computation: i64) -> Result<Option<Switch>, StoreError> {
         let to_be = self.runs_to_be(computation)?;
         let spans = || to_be.values().map(|t| t.span);
@@ -160,16 +160,16 @@ impl Store {
         };
         let runs: usize = to_be.values().map(|t| t.whole).sum();
         if runs > MOST_RUNS {
-            let expected = format!("readings that could be made again in at most {MOST_RUNS} runs");
+            let expected = format!("readings that were recomputed in at most {MOST_RUNS} runs");
             return Err(StoreError::Shape { expected, found: format!("{runs}, too many for a short transaction") });
         }
         let switched = Switched { readings: to_be.values().map(|t| t.made).sum(), span: (begin, end) };
         Ok(Some(Switch { computation, to_be, switched }))
     }
 
-    /// Puts values in force, in one transaction with an event.
+    /// Activates values, in one transaction with an event.
     pub fn switch_to(&self, switch: &Switch, event: &Event) -> Result<(), StoreError> {
-        self.transact("putting a computation in force", |tx| {
+        self.transact("activating a computation", |tx| {
             switch.to_be.iter().try_for_each(|(instrument, to_be)| put_runs(tx, *instrument, to_be))?;
             tx.execute(
                 "UPDATE computation SET active = (SELECT coalesce(max(active), 0) + 1 FROM computation) WHERE id = ?1",
@@ -181,7 +181,7 @@ impl Store {
 
     /// The runs as they are to be, by instrument; those without a value of the computation are left out.
     fn runs_to_be(&self, computation: i64) -> Result<BTreeMap<i64, ToBe>, StoreError> {
-        let doing = "looking for readings that were made again";
+        let doing = "looking for recomputed readings";
         let mask = (1_i64 << READING_BITS) - 1;
         let sql = "SELECT min(id) & ?3, max(id) & ?3 FROM value WHERE id >= ?1 AND id < ?2";
         let [low, high] = bounds(computation);
@@ -261,7 +261,7 @@ fn put_runs(tx: &Transaction<'_>, instrument: i64, to_be: &ToBe) -> rusqlite::Re
         insert.execute([instrument, to_be.last + 1, before])?;
     }
     let (from, to) = to_be.span;
-    invalidation::drop_rollups(tx, Some(instrument), from, UtcMicros(to.0.saturating_add(1)))
+    invalidation::delete_rollups(tx, instrument, from, UtcMicros(to.0.saturating_add(1)))
 }
 
 /// The ids of a computation's values: from the first up to before the second.
@@ -270,7 +270,7 @@ fn bounds(computation: i64) -> [i64; 2] {
 }
 
 impl Reader {
-    /// Computations that were begun and never put in force, by row.
+    /// Computations that were begun and never activated, by row.
     pub fn unfinished_computations(&self) -> Result<Vec<i64>, StoreError> {
         let sql = "SELECT id FROM computation WHERE active IS NULL ORDER BY id";
         self.rows("looking for computations", sql, [], |row| row.get(0))
@@ -293,13 +293,13 @@ impl Reader {
             let sql = "SELECT k.name FROM calibration k WHERE EXISTS (SELECT 1 FROM value WHERE id >= ?1 AND id < ?2 \
                  AND calibration = k.id) ORDER BY k.id";
             let calibrations = self.rows(doing, sql, [low, high], |row| row.get(0))?;
-            let in_force_for = self.in_force_for(id)?;
+            let active_for = self.active_for(id)?;
             found.push(ComputationRow {
                 made,
                 finished,
                 readings: self.values_of(id)?,
                 span,
-                in_force_for,
+                active_for,
                 calibrations,
             });
         }
@@ -312,7 +312,7 @@ impl Reader {
         Ok(found.first().map_or(0, |n| *n as u64))
     }
 
-    fn in_force_for(&self, computation: i64) -> Result<u64, StoreError> {
+    fn active_for(&self, computation: i64) -> Result<u64, StoreError> {
         let sql = "SELECT coalesce(sum((SELECT count(*) FROM reading r WHERE r.instrument = f.instrument \
              AND r.id >= f.first_reading AND r.id < coalesce((SELECT min(n.first_reading) FROM active_values n \
              WHERE n.instrument = f.instrument AND n.first_reading > f.first_reading), ?2))), 0) \
@@ -321,7 +321,7 @@ impl Reader {
         Ok(found.first().map_or(0, |n| *n as u64))
     }
 
-    /// The calibration (its row) a reading was taken with, whatever its values in force were made with since.
+    /// The calibration (its row) a reading was taken with, whatever its active values were made with since.
     pub fn calibration_when_taken(&self, reading: i64) -> Result<Option<i64>, StoreError> {
         let sql = "SELECT v.calibration FROM computation c JOIN value v ON v.id = (c.id << ?2 | ?1) \
              ORDER BY c.id LIMIT 1";

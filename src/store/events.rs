@@ -15,7 +15,7 @@ pub(super) fn put_event(tx: &Transaction<'_>, event: &Event) -> rusqlite::Result
     put_interval(tx, event, None, None)
 }
 
-/// The same with what a flagged interval has beside. One drops the roll-ups of the readings it covers.
+/// The same with what a flagged interval has beside. An interval deletes the roll-ups of the readings it covers.
 pub(super) fn put_interval(
     tx: &Transaction<'_>,
     event: &Event,
@@ -24,7 +24,7 @@ pub(super) fn put_interval(
 ) -> rusqlite::Result<i64> {
     if matches!(event.kind, EventKind::FlaggedInterval(_)) {
         let until = event.until.unwrap_or(UtcMicros(i64::MAX));
-        invalidation::drop_rollups_of(tx, event.instrument.as_deref(), event.time, until)?;
+        invalidation::delete_rollups_of(tx, event.instrument.as_deref(), event.time, until)?;
     }
     tx.prepare_cached(INSERT)?.insert(params![
         event.time.0,
@@ -49,7 +49,7 @@ impl Store {
         self.transact("storing events", |tx| events.iter().map(|e| put_event(tx, e)).collect())
     }
 
-    /// Moves the end of an event that lasts on, and rewords it; no flagged interval (see [`Store::end_span`]).
+    /// Moves the end of an event that lasts on, and rewords it; no flagged interval (see [`Store::end_flagged_interval`]).
     pub fn extend_event(&self, id: i64, until: UtcMicros, text: &str) -> Result<(), StoreError> {
         let changed = self.transact("extending an event", |tx| {
             tx.prepare_cached("UPDATE event SET until = ?2, text = ?3 WHERE id = ?1 AND kind <> 'flagged_interval'")?

@@ -1,12 +1,12 @@
 //! Flagged intervals: events with a flag, applied to every reading that is read.
 //!
-//! No row of a reading is ever rewritten for one. Invariant: whatever changes an interval drops the roll-ups of the readings it
+//! No row of a reading is ever rewritten for one. Invariant: whatever changes an interval deletes the roll-ups of the readings it
 //! covers, in the same transaction.
 
 use super::connection::rows;
 use super::error::StoreError;
 use super::events::put_interval;
-use super::invalidation::drop_rollups;
+use super::invalidation::delete_rollups_of;
 use super::{Reader, Store, StoredReading};
 use crate::clock::UtcMicros;
 use crate::record::{Event, EventKind, FlaggedInterval, flagged_interval};
@@ -16,7 +16,7 @@ const SELECT: &str = "SELECT id, time, until, instrument, kind, cause, text, una
 
 impl Store {
     /// Stores a flagged interval; returns its row.
-    pub fn add_span(&self, new: &FlaggedInterval) -> Result<i64, StoreError> {
+    pub fn add_flagged_interval(&self, new: &FlaggedInterval) -> Result<i64, StoreError> {
         let event = Event {
             time: new.from,
             until: new.until,
@@ -29,7 +29,7 @@ impl Store {
     }
 
     /// Lets an open interval affect more: it then begins at `from` where that is earlier, and leaves only these quantities unaffected.
-    pub fn widen_span(&self, id: i64, from: UtcMicros, unaffected: &[String]) -> Result<(), StoreError> {
+    pub fn widen_flagged_interval(&self, id: i64, from: UtcMicros, unaffected: &[String]) -> Result<(), StoreError> {
         let begins = self.transact("widening a flagged interval", |tx| {
             let sql = "UPDATE event SET time = min(time, ?2), unaffected = ?3 \
                  WHERE id = ?1 AND kind = 'flagged_interval' AND until IS NULL RETURNING time";
@@ -38,7 +38,7 @@ impl Store {
                 .query_row(params![id, from.0, list(unaffected)], |row| row.get(0))
                 .optional()?;
             if let Some(begins) = begins {
-                drop_rollups(tx, None, UtcMicros(begins), UtcMicros(i64::MAX))?;
+                delete_rollups_of(tx, None, UtcMicros(begins), UtcMicros(i64::MAX))?;
             }
             Ok::<_, rusqlite::Error>(begins)
         })?;
@@ -46,10 +46,10 @@ impl Store {
     }
 
     /// Ends an open interval, at an instant no earlier than its beginning.
-    pub fn end_span(&self, id: i64, until: UtcMicros) -> Result<(), StoreError> {
+    pub fn end_flagged_interval(&self, id: i64, until: UtcMicros) -> Result<(), StoreError> {
         let changed = self.transact("ending a flagged interval", |tx| {
             // It covered the readings after its end so far. Whose they are is not asked: this is rare.
-            drop_rollups(tx, None, until, UtcMicros(i64::MAX))?;
+            delete_rollups_of(tx, None, until, UtcMicros(i64::MAX))?;
             let sql = "UPDATE event SET until = max(time, ?2) \
                  WHERE id = ?1 AND kind = 'flagged_interval' AND until IS NULL";
             tx.prepare_cached(sql)?.execute(params![id, until.0])
@@ -69,12 +69,12 @@ fn not_open(id: i64) -> StoreError {
 
 impl Reader {
     /// The flagged intervals that touch `from <= t < to`, by their beginning.
-    pub fn spans(&self, from: UtcMicros, to: UtcMicros) -> Result<Vec<FlaggedInterval>, StoreError> {
+    pub fn flagged_intervals(&self, from: UtcMicros, to: UtcMicros) -> Result<Vec<FlaggedInterval>, StoreError> {
         intervals_between(&self.lock(), from, to)
     }
 
     /// The open flagged intervals, by their beginning.
-    pub fn open_spans(&self) -> Result<Vec<FlaggedInterval>, StoreError> {
+    pub fn open_flagged_intervals(&self) -> Result<Vec<FlaggedInterval>, StoreError> {
         let sql = format!("{SELECT} AND until IS NULL ORDER BY time, id");
         self.rows("reading flagged intervals", &sql, [], interval_of)?.into_iter().collect()
     }
@@ -102,7 +102,7 @@ pub(super) fn apply(
                 r.flags.raise_if(all.iter().any(|q| interval.touches(&q.0)), interval.flag);
             }
         }
-        stored.before_spans = (before != stored.reading).then(|| Box::new(before));
+        stored.before_intervals = (before != stored.reading).then(|| Box::new(before));
     }
     Ok(())
 }

@@ -1,73 +1,51 @@
-//! Drops roll-ups of readings that changed, within the transaction that changes them.
+//! Deletes roll-ups of readings that change, within the transaction that changes them.
+//!
+//! Hours are deleted by whole days (UTC), days where they read any of the changed time. An instrument is identified by the lowest row of
+//! its name, since a name may have several rows.
 
-use super::schema::hour_of;
+use super::schema::day_of;
 use crate::clock::UtcMicros;
 use rusqlite::Transaction;
 
-/// The longest stretch of readings a day may look at: the day and what is before and after it [µs].
+/// The longest stretch of readings a day may read: the day itself and what is before and after it [µs].
 pub(super) const LONGEST_READ: i64 = 3 * 86_400_000_000;
 
-/// The lowest row of the name of the instrument `?1`: a macro, since only literals can be put together beforehand.
-macro_rules! lowest_row {
-    () => {
-        "(SELECT min(id) FROM instrument WHERE name = (SELECT name FROM instrument WHERE id = ?1))"
-    };
-}
-/// Asked with every reading that is stored, so that its text is not made each time; and so is the next.
-const DELETE_HOURS: &str =
-    concat!("DELETE FROM hour_rollup WHERE instrument = ", lowest_row!(), " AND hour BETWEEN ?2 AND ?3");
-/// By its beginning alone the search finds a day in the index.
-const DELETE_DAYS: &str = concat!(
-    "DELETE FROM day WHERE instrument = ",
-    lowest_row!(),
-    " AND starts >= ?2 AND starts < ?4 + ?5 AND reads_to > ?3 AND reads_from < ?4"
-);
+const DELETE_HOURS: &str = "DELETE FROM rolled_up_hours WHERE instrument = ?1 AND day BETWEEN ?2 AND ?3";
+/// The condition on its beginning lets the index find a day.
+const DELETE_DAYS: &str = "DELETE FROM day WHERE instrument = ?1 AND starts BETWEEN ?2 - ?4 AND ?3 + ?4 \
+     AND reads_from < ?3 AND reads_to > ?2";
 
-/// Drops what was summed up of the readings with `from <= time_mid < to`, of an instrument (any row of it) or of all.
-///
-/// Belongs into every transaction that changes what such readings say: spans, and values put in force.
-pub(super) fn drop_rollups(
+/// The lowest row of an instrument's name.
+pub(super) fn lowest_row(tx: &Transaction<'_>, instrument: i64) -> rusqlite::Result<i64> {
+    let sql = "SELECT min(id) FROM instrument WHERE name = (SELECT name FROM instrument WHERE id = ?1)";
+    tx.prepare_cached(sql)?.query_row([instrument], |row| row.get(0))
+}
+
+/// Deletes the roll-ups of readings with `from <= time_mid < to` of an instrument (any row of it).
+pub(super) fn delete_rollups(
     tx: &Transaction<'_>,
-    instrument: Option<i64>,
+    instrument: i64,
     from: UtcMicros,
     to: UtcMicros,
 ) -> rusqlite::Result<()> {
-    tx.prepare_cached("UPDATE rollup_epoch SET epoch = epoch + 1")?.execute([])?;
-    let rows = match instrument {
-        Some(id) => vec![id],
-        None => {
-            let mut every = tx.prepare_cached("SELECT min(id) FROM instrument GROUP BY name")?;
-            every.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?
-        }
-    };
-    rows.into_iter().try_for_each(|id| delete(tx, id, from, to))
+    let instrument = lowest_row(tx, instrument)?;
+    let last = UtcMicros(to.0.saturating_sub(1));
+    tx.prepare_cached(DELETE_HOURS)?.execute([instrument, day_of(from), day_of(last)])?;
+    let within = |t: UtcMicros| t.0.clamp(i64::MIN + LONGEST_READ, i64::MAX - LONGEST_READ);
+    tx.prepare_cached(DELETE_DAYS)?.execute([instrument, within(from), within(to), LONGEST_READ])?;
+    Ok(())
 }
 
 /// The same for the instrument of a name, or for all.
-pub(super) fn drop_rollups_of(
+pub(super) fn delete_rollups_of(
     tx: &Transaction<'_>,
     name: Option<&str>,
     from: UtcMicros,
     to: UtcMicros,
 ) -> rusqlite::Result<()> {
-    let Some(name) = name else { return drop_rollups(tx, None, from, to) };
-    let row: Option<i64> =
-        tx.prepare_cached("SELECT min(id) FROM instrument WHERE name = ?1")?.query_row([name], |row| row.get(0))?;
+    let sql = "SELECT min(id) FROM instrument WHERE ?1 IS NULL OR name = ?1 GROUP BY name";
+    let rows: Vec<i64> =
+        tx.prepare_cached(sql)?.query_map([name], |row| row.get(0))?.collect::<rusqlite::Result<_>>()?;
     // A name without a row has no reading yet.
-    row.map_or(Ok(()), |id| drop_rollups(tx, Some(id), from, to))
-}
-
-/// Drops what a new reading of an instrument falls into. It is not counted: [`super::rollups::Epoch`] sees it by its row, and
-/// no page is written for it.
-pub(super) fn drop_around(tx: &Transaction<'_>, instrument: i64, t: UtcMicros) -> rusqlite::Result<()> {
-    delete(tx, instrument, t, UtcMicros(t.0.saturating_add(1)))
-}
-
-fn delete(tx: &Transaction<'_>, instrument: i64, from: UtcMicros, to: UtcMicros) -> rusqlite::Result<()> {
-    let last = hour_of(UtcMicros(to.0.saturating_sub(1)));
-    tx.prepare_cached(DELETE_HOURS)?.execute([instrument, hour_of(from), last])?;
-    let earliest = from.0.saturating_sub(LONGEST_READ);
-    let to = to.0.min(i64::MAX - LONGEST_READ);
-    tx.prepare_cached(DELETE_DAYS)?.execute([instrument, earliest, from.0, to, LONGEST_READ])?;
-    Ok(())
+    rows.into_iter().try_for_each(|row| delete_rollups(tx, row, from, to))
 }

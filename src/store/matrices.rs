@@ -1,10 +1,10 @@
-//! Stray-light matrices, kept whole so that a stored calibration needs no file beside it.
+//! Stray-light matrices, so that a stored calibration needs no file beside it.
 //!
-//! A matrix of 2048 pixels is 32 MB: it goes in row by row, some rows a transaction, and is named by a calibration only
-//! once every row is there. What was cut off half way is completed by the next attempt.
+//! A matrix of 2048 pixels is 32 MB: it is stored row by row, some rows a transaction, each row a `pco` file of f64. Invariant:
+//! a calibration names a matrix only once every row is there. The next attempt completes one that was interrupted.
 
 use super::error::StoreError;
-use super::provenance::in_hexadecimal;
+use super::provenance::hexadecimal;
 use super::{Reader, Store};
 use pco::ChunkConfig;
 use pco::standalone::{simple_compress, simple_decompress};
@@ -18,8 +18,8 @@ const ROWS_AT_ONCE: usize = 128;
 const MAX_SIDE: usize = 1 << ROW_BITS;
 
 impl Store {
-    /// The row of the matrix that belongs to a calibration of an instrument (its row), kept if it is not yet.
-    pub(super) fn matrix_to_keep(
+    /// The row of the matrix that belongs to a calibration of an instrument (its row), stored if it is not yet.
+    pub(super) fn store_matrix(
         &self,
         instrument: i64,
         name: &str,
@@ -34,11 +34,11 @@ impl Store {
             self.rows("looking for a stray-light matrix", sql, params![instrument, name, text], |r| r.get(0))?;
         match known.first() {
             Some(row) => Ok(Some(*row)),
-            None => self.keep_matrix(matrix).map(Some),
+            None => self.put_matrix(matrix).map(Some),
         }
     }
 
-    fn keep_matrix(&self, matrix: &[f64]) -> Result<i64, StoreError> {
+    fn put_matrix(&self, matrix: &[f64]) -> Result<i64, StoreError> {
         let side = matrix.len().isqrt();
         if side == 0 || side * side != matrix.len() || side > MAX_SIDE {
             let expected = format!("a square stray-light matrix of at most {MAX_SIDE} rows");
@@ -59,11 +59,11 @@ impl Store {
             return Ok(id);
         }
         for (block, rows) in matrix.chunks(side * ROWS_AT_ONCE).enumerate() {
-            let coded: Vec<Vec<u8>> = rows.chunks(side).map(coded).collect::<Result<_, _>>()?;
+            let encoded: Vec<Vec<u8>> = rows.chunks(side).map(encoded).collect::<Result<_, _>>()?;
             self.transact(doing, |tx| {
                 let mut statement =
                     tx.prepare_cached("INSERT OR REPLACE INTO stray_matrix_row(id, numbers) VALUES (?1, ?2)")?;
-                for (k, numbers) in coded.iter().enumerate() {
+                for (k, numbers) in encoded.iter().enumerate() {
                     statement.execute(params![id << ROW_BITS | (block * ROWS_AT_ONCE + k) as i64, numbers])?;
                 }
                 Ok(())
@@ -75,7 +75,7 @@ impl Store {
 }
 
 impl Reader {
-    /// The stray-light matrix of a calibration (its row), row-major; `None` where none is kept with it.
+    /// The stray-light matrix of a calibration (its row), row-major; `None` where it has none.
     pub fn stray_matrix(&self, calibration: i64) -> Result<Option<Vec<f64>>, StoreError> {
         let doing = "reading a stray-light matrix";
         let sql = "SELECT m.id, m.side, m.sha256 FROM stray_matrix m JOIN calibration c ON c.stray_matrix = m.id \
@@ -94,7 +94,8 @@ impl Reader {
             self.rows(doing, sql, [id << ROW_BITS, (id << ROW_BITS) + side as i64], |r| r.get::<_, Vec<u8>>(0))?;
         let mut matrix: Vec<f64> = Vec::with_capacity(side * rows.len());
         for row in rows {
-            let numbers = simple_decompress::<f64>(&row).map_err(|e| corrupt("coded numbers".into(), e.to_string()))?;
+            let numbers =
+                simple_decompress::<f64>(&row).map_err(|e| corrupt("a pco file of f64".into(), e.to_string()))?;
             matrix.extend(numbers);
         }
         if matrix.len() != side * side {
@@ -108,9 +109,9 @@ impl Reader {
     }
 }
 
-fn coded(row: &[f64]) -> Result<Vec<u8>, StoreError> {
+fn encoded(row: &[f64]) -> Result<Vec<u8>, StoreError> {
     simple_compress(row, &ChunkConfig::default())
-        .map_err(|e| StoreError::Shape { expected: "numbers that can be coded".into(), found: e.to_string() })
+        .map_err(|e| StoreError::Shape { expected: "numbers that can be encoded".into(), found: e.to_string() })
 }
 
 fn hash_of(matrix: &[f64]) -> String {
@@ -118,5 +119,5 @@ fn hash_of(matrix: &[f64]) -> String {
     for x in matrix {
         hash.update(x.to_le_bytes());
     }
-    in_hexadecimal(&hash.finalize())
+    hexadecimal(&hash.finalize())
 }

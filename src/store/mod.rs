@@ -15,7 +15,7 @@
 //!   recomputation is filled at leisure and activated by a few rows in one transaction; earlier values stay.
 //! - A *flagged interval* is an event with a flag: every reading that is read comes with it applied
 //!   ([`crate::record::flagged_interval::apply`]); no row is rewritten for it.
-//! - Hours and days are rolled up from active values and dropped in the transaction that changes those.
+//! - Hours and days are rolled up from active values, and deleted in the transaction that changes those.
 //! - A number that is not finite is never stored: it becomes null, with its reason. A reading's id is never reused.
 
 pub mod backup;
@@ -50,8 +50,8 @@ pub use instruments::{InstrumentRow, NewInstrument};
 pub use provenance::{Provenance, sha256};
 pub use reading_row::NOT_YET_A_QUANTITY;
 pub use readings::Readings;
-pub use retention::LetGo;
-pub use rollups::{DayRow, Epoch, NewHour};
+pub use retention::PurgedFrames;
+pub use rollups::{DayRow, Hour, RollUp};
 pub use rows::{DarkModel, FrameRecord, MadeWith, NewReading, SavedState, StoredReading};
 
 use rusqlite::{Connection, Params, Row, Transaction};

@@ -1,4 +1,4 @@
-//! Opening: settings, the daemon's lock, and refusing what is not ours.
+//! Opens databases: settings, locks, and the refusal of databases of other programs or schemas.
 
 use super::error::StoreError;
 use super::reading_row::Columns;
@@ -75,7 +75,7 @@ impl Store {
         Ok(Self::assemble(connection, path, quantities, None))
     }
 
-    /// Opens an existing database for a process that fills a computation; the daemon may be running, another of these may
+    /// Opens an existing database for a process that fills a computation. The daemon may be running, another such process may
     /// not. Columns of quantities the database does not know are added.
     pub fn open_recomputer(path: &Path, quantities: &[(&str, &str)]) -> Result<Self, StoreError> {
         let mut connection = connect_existing(path, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
@@ -192,7 +192,7 @@ fn check_ours(connection: &Connection, path: &Path) -> Result<(), StoreError> {
     Err(StoreError::Foreign { path: path.to_owned(), found })
 }
 
-/// Takes a lock beside the database, such as the one that makes this process its daemon; it is let go when the file is closed,
+/// Takes a lock beside the database, such as the one that makes this process its daemon; it is released when the file is closed,
 /// however the process ends. The lock file stays: removing it would let two processes hold locks of two files of one name.
 fn lock(path: &Path, suffix: &str, taken: fn(PathBuf, String) -> StoreError) -> Result<File, StoreError> {
     let mut name = path.as_os_str().to_owned();

@@ -35,10 +35,10 @@ pub struct Provenance {
 
 /// SHA-256 of a text, in hexadecimal.
 pub fn sha256(text: &str) -> String {
-    in_hexadecimal(&hmac_sha256::Hash::hash(text.as_bytes()))
+    hexadecimal(&hmac_sha256::Hash::hash(text.as_bytes()))
 }
 
-pub(super) fn in_hexadecimal(hash: &[u8]) -> String {
+pub(super) fn hexadecimal(hash: &[u8]) -> String {
     hash.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
@@ -53,7 +53,7 @@ impl Store {
         matrix: Option<&[f64]>,
         when: UtcMicros,
     ) -> Result<i64, StoreError> {
-        let matrix = self.matrix_to_keep(instrument, name, text, matrix)?;
+        let matrix = self.store_matrix(instrument, name, text, matrix)?;
         self.transact("registering a calibration", |tx| {
             let newest: Option<(i64, String, String, i64)> = tx
                 .query_row(
@@ -95,7 +95,7 @@ impl Store {
         text: &str,
         matrix: Option<&[f64]>,
     ) -> Result<i64, StoreError> {
-        let matrix = self.matrix_to_keep(instrument, name, text, matrix)?;
+        let matrix = self.store_matrix(instrument, name, text, matrix)?;
         self.transact("registering a calibration", |tx| match calibration_row(tx, instrument, name, text)? {
             Some(id) => Ok(id),
             None => put_calibration(tx, instrument, (name, text), matrix, NEVER_ACTIVE),

@@ -114,7 +114,7 @@ pub(super) fn reading_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<R
     let number = |at| row.get::<_, Option<f64>>(at).map(|x| x.unwrap_or(0.0));
     let tracked = Tracked { shift_nm: number(24)?, wavelength_age_s: number(25)?, response_age_s: number(26)? };
     let about = AcquisitionContext { tracked, ..AcquisitionContext::from_bits(row.get(22)?, number(23)?, peak_level) };
-    Ok(Ok(StoredReading { reading, before_spans: None, made_with, flags_when_taken, about }))
+    Ok(Ok(StoredReading { reading, before_intervals: None, made_with, flags_when_taken, about }))
 }
 
 /// The values, or what was expected and what was found.

@@ -125,6 +125,21 @@ fn fetch(
     Ok(readings)
 }
 
+/// The readings with `from <= time_mid < to` in one go, for a transaction; `all` are the quantities of the database.
+pub(super) fn readings_between(
+    connection: &Connection,
+    columns: &Columns,
+    all: &[(String, String)],
+    from: UtcMicros,
+    to: UtcMicros,
+) -> Result<Vec<StoredReading>, StoreError> {
+    let mut readings = Vec::new();
+    for ids in ids_between(connection, from, to)? {
+        readings.extend(fetch(connection, columns, all, BETWEEN, [ids.start, ids.end, from.0, to.0])?);
+    }
+    Ok(readings)
+}
+
 /// The readings of a stretch of time, page by page.
 #[derive(Debug)]
 pub struct Readings<'a> {

@@ -76,7 +76,7 @@ pub struct StoredReading {
     /// The reading with every flagged interval applied; values in the order of [`super::Reader::quantities`].
     pub reading: Reading,
     /// The reading as it was computed, where a flagged interval affects it.
-    pub before_spans: Option<Box<Reading>>,
+    pub before_intervals: Option<Box<Reading>>,
     /// What it was made with; the computation and calibration are those of the active values.
     pub made_with: MadeWith,
     /// Flags as raised when it was taken.
@@ -88,6 +88,6 @@ pub struct StoredReading {
 impl StoredReading {
     /// The reading as it was computed, without what was found out or declared about its time.
     pub fn as_computed(&self) -> &Reading {
-        self.before_spans.as_deref().unwrap_or(&self.reading)
+        self.before_intervals.as_deref().unwrap_or(&self.reading)
     }
 }

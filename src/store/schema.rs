@@ -1,4 +1,4 @@
-//! The tables: one schema, told by a number that changes with it.
+//! The tables: one schema, identified by a number that changes with it.
 //!
 //! Depends on nothing of the store but its errors. Invariants:
 //! - A database with another number is refused, older or newer: there are no migrations before the first release.
@@ -13,7 +13,7 @@ use std::path::Path;
 /// `PRAGMA application_id`: "vglx".
 pub(super) const APPLICATION_ID: i64 = 0x7667_6c78;
 /// `PRAGMA user_version`: the number of [`TABLES`], to be raised with every change of them.
-pub(super) const VERSION: i64 = 7;
+pub(super) const VERSION: i64 = 8;
 
 /// Bits of a `value` row's id that hold the reading; the rest hold the computation.
 pub(super) const READING_BITS: u32 = 40;
@@ -22,9 +22,22 @@ pub(super) const FRAMES_PER_READING: i64 = 16;
 /// An hour [µs].
 pub(super) const MICROS_PER_HOUR: i64 = 3_600_000_000;
 
+/// Hours of a day of UTC, which counts no leap seconds.
+pub(super) const HOURS_PER_DAY: i64 = 24;
+
 /// The hour of an instant since 1970.
 pub(super) fn hour_of(t: UtcMicros) -> i64 {
     t.0.div_euclid(MICROS_PER_HOUR)
+}
+
+/// The day of an hour since 1970, UTC.
+pub(super) fn day_of_hour(hour: i64) -> i64 {
+    hour.div_euclid(HOURS_PER_DAY)
+}
+
+/// The day of an instant since 1970, UTC.
+pub(super) fn day_of(t: UtcMicros) -> i64 {
+    day_of_hour(hour_of(t))
 }
 
 /// The id of the row of `value` that holds the active values of the reading `r.id`, as SQL.
@@ -224,19 +237,17 @@ CREATE INDEX flagged_interval_by_time ON event(time) WHERE kind = 'flagged_inter
 
 -- Roll-ups. A row that is there holds for the readings, flagged intervals and active values as they are: whatever changes
 -- those deletes it.
-CREATE TABLE rollup_epoch (one INTEGER PRIMARY KEY CHECK (one = 1), epoch INTEGER NOT NULL) STRICT;
-INSERT INTO rollup_epoch VALUES (1, 0);      -- counts the changes that may touch a roll-up somebody is working out
--- An hour of an instrument whose rows in hour_value hold; without a row here those are left over and mean nothing.
-CREATE TABLE hour_rollup (
+-- A day of an instrument whose rows in hour_value hold; without a row here those are left over and mean nothing.
+CREATE TABLE rolled_up_hours (
     instrument INTEGER NOT NULL REFERENCES instrument(id), -- the lowest row of its name
-    hour INTEGER NOT NULL,           -- hours since 1970
-    PRIMARY KEY (instrument, hour)
+    day INTEGER NOT NULL,            -- days since 1970, UTC
+    PRIMARY KEY (instrument, day)
 ) STRICT, WITHOUT ROWID;
 -- One quantity in one hour; a year of one quantity lies together. Readings of a check source are not in it.
 CREATE TABLE hour_value (
     instrument INTEGER NOT NULL,
     quantity INTEGER NOT NULL REFERENCES quantity(position),
-    hour INTEGER NOT NULL,
+    hour INTEGER NOT NULL,           -- hours since 1970
     minimum REAL,                    -- of the values that are not bad, in the quantity's unit; NULL where all are
     mean REAL,
     maximum REAL,
@@ -251,7 +262,7 @@ CREATE TABLE day (
     id INTEGER PRIMARY KEY,
     instrument INTEGER NOT NULL REFERENCES instrument(id), -- the lowest row of its name
     starts INTEGER NOT NULL,
-    reads_from INTEGER NOT NULL,     -- readings of this stretch were looked at
+    reads_from INTEGER NOT NULL,     -- the readings of this stretch were read
     reads_to INTEGER NOT NULL,
     rules INTEGER NOT NULL REFERENCES day_rules(id),
     figures TEXT NOT NULL,           -- JSON, see summary::Day

@@ -195,7 +195,7 @@ fn a_reading_comes_back_as_it_was_with_frames_events_and_state() {
     let want = StoredReading {
         flags_when_taken: r.flags,
         reading: Reading { id, ..r },
-        before_spans: None,
+        before_intervals: None,
         made_with: s.made_with,
         about,
     };
@@ -381,9 +381,9 @@ fn a_flagged_interval_keeps_its_pixel() {
             unaffected: vec!["cct".into()],
             text: "pixel 7 (501.2 nm)".into(),
         };
-        interval.id = s.store.add_span(&interval).unwrap();
-        assert_eq!(s.store.open_spans().unwrap(), std::slice::from_ref(&interval));
-        s.store.end_span(interval.id, NOON).unwrap();
+        interval.id = s.store.add_flagged_interval(&interval).unwrap();
+        assert_eq!(s.store.open_flagged_intervals().unwrap(), std::slice::from_ref(&interval));
+        s.store.end_flagged_interval(interval.id, NOON).unwrap();
     }
 }
 

@@ -9,6 +9,7 @@ use super::rows::NewReading;
 use super::schema::{FRAMES_PER_READING, READING_BITS, hour_of};
 use super::state::put_state;
 use super::{Store, invalidation};
+use crate::clock::UtcMicros;
 use crate::record::{QuantityValue, Reading};
 use rusqlite::{Statement, ToSql, Transaction, params};
 
@@ -72,8 +73,9 @@ impl Store {
         put_frames(tx, id, new.frames, frames)?;
         self.put_values(tx, id, made_with.computation, made_with.calibration, reading)?;
         self.put_window(tx, id, reading)?;
-        // One that comes late, or after the clock was set back, falls into what was summed up already.
-        invalidation::drop_around(tx, made_with.instrument, reading.time_mid)?;
+        // One that comes late, or after the clock was set back, falls into what was rolled up already.
+        let mid = reading.time_mid;
+        invalidation::delete_rollups(tx, made_with.instrument, mid, UtcMicros(mid.0.saturating_add(1)))?;
         new.events.iter().try_for_each(|e| put_event(tx, e).map(drop))?;
         new.saved_states.iter().try_for_each(|s| put_state(tx, s))?;
         Ok(id)

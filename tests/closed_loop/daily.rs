@@ -21,9 +21,11 @@ fn the_daemon_keeps_days_that_are_near_the_truth() {
     let rules = Rules::of(&station.setup.config.station);
     let reader = Reader::open(&station.setup.config.store.path).expect("the database opens");
     let row = reader.instrument_named("south").expect("a look").expect("an instrument");
-    let hours = reader.hours_kept(row, 0, i64::MAX / 3_600_000_000).expect("hours");
-    assert_eq!(hours.len(), 26, "two hours of the 20th and all of the 21st");
-    let kept = reader.days_kept(row, UtcMicros(0), UtcMicros(i64::MAX), &rules.text()).expect("days");
+    let hours = reader.days_with_hours(row, 0, i64::MAX / 3_600_000_000).expect("hours");
+    assert_eq!(hours.len(), 2, "the hours of the 20th and the 21st");
+    let of_ppfd = reader.hour_values(row, "ppfd", 0, i64::MAX / 3_600_000_000).expect("hours");
+    assert_eq!(of_ppfd.len(), 26, "two hours of the 20th and all of the 21st");
+    let kept = reader.stored_days(row, UtcMicros(0), UtcMicros(i64::MAX), &rules.text()).expect("days");
     let starts: Vec<String> = kept.iter().map(|d| d.starts.to_string()).collect();
     assert_eq!(starts, ["2026-06-19T23:00:00Z", "2026-06-20T23:00:00Z"]);
     let days = daily::days(&reader, &rules, "south", UtcMicros(0), UtcMicros(i64::MAX)).expect("days");

@@ -253,7 +253,7 @@ fn what_has_no_frames_or_lies_outside_the_span_keeps_its_values() {
     let before = all(path(&station), None);
     let (live, n) = (before[0].made_with.computation, before.len());
     let until = before[40].reading.time_start;
-    station.station.store.let_go_of_frames(until, 1000, None).expect("frames go").expect("there are some");
+    station.station.store.purge_raw_frames(until, 1000, None).expect("frames go").expect("there are some");
     let outcome = run(&station, &order(None));
     assert_eq!(outcome.kept.into_iter().collect::<Vec<_>>(), [(Kept::NoFrames, 40)]);
     let computations =
@@ -275,7 +275,7 @@ fn what_an_interrupted_run_left_as_it_was_is_counted() {
     let station = lamp(2.0);
     let before = all(path(&station), None);
     let until = before[40].reading.time_start;
-    station.station.store.let_go_of_frames(until, 1000, None).expect("frames go").expect("there are some");
+    station.station.store.purge_raw_frames(until, 1000, None).expect("frames go").expect("there are some");
     let store = recompute::open(path(&station)).expect("the database opens");
     let order = Request { threads: 1, ..order(None) };
     let stopped = recompute::recompute(&store, &order, station.clock.now(), &mut |seen, _| seen == 0);

@@ -60,7 +60,8 @@ pub fn disturbance(kind: DisturbanceKind, from: &str) -> Disturbance {
 
 /// Recorded intervals of a flag.
 pub fn spans(station: &Loop, flag: Flag) -> Vec<FlaggedInterval> {
-    let all = station.station.store.spans(UtcMicros(i64::MIN), UtcMicros(i64::MAX)).expect("spans can be read");
+    let all =
+        station.station.store.flagged_intervals(UtcMicros(i64::MIN), UtcMicros(i64::MAX)).expect("spans can be read");
     all.into_iter().filter(|s| s.flag == flag).collect()
 }
 

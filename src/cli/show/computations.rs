@@ -18,7 +18,7 @@ pub fn run(reader: &Reader, as_json: bool) -> Result<(), Failure> {
 fn text(rows: &[ComputationRow]) -> String {
     let mut out = String::new();
     for c in rows {
-        let state = match (c.finished, c.in_force_for) {
+        let state = match (c.finished, c.active_for) {
             (false, _) => "not finished, not active".to_owned(),
             (true, 0) => "not active".to_owned(),
             (true, n) => format!("active for {n}"),
@@ -47,6 +47,6 @@ fn entry(c: &ComputationRow) -> Value {
         "id": c.made.id, "program_version": c.made.program_version, "sha256": c.made.sha256,
         "started": c.made.since.to_string(), "finished": c.finished, "readings": c.readings,
         "first": c.span.map(|s| s.0.to_string()), "last": c.span.map(|s| s.1.to_string()),
-        "active_for": c.in_force_for, "calibrations": c.calibrations, "text": c.made.text,
+        "active_for": c.active_for, "calibrations": c.calibrations, "text": c.made.text,
     })
 }

@@ -154,7 +154,7 @@ fn computations_are_listed_with_what_they_made() {
     fill(&s, new, 3..=5);
     let tell = |s: &Station| -> Vec<(i64, bool, u64, u64)> {
         let rows = s.store.computations_in_full().unwrap();
-        rows.into_iter().map(|c| (c.made.id, c.finished, c.readings, c.in_force_for)).collect()
+        rows.into_iter().map(|c| (c.made.id, c.finished, c.readings, c.active_for)).collect()
     };
     let live = s.made_with.computation;
     assert_eq!(tell(&s), [(live, true, 10, 10), (new, false, 3, 0)]);

@@ -115,7 +115,7 @@ fn a_damaged_frame_or_dark_is_an_error_that_names_it() {
 /// Identity: only frames of readings older than the limit go, the oldest first and some at a time; values stay, and the span is one
 /// event on record.
 #[test]
-fn old_frames_are_let_go_and_values_never() {
+fn old_frames_are_deleted_and_values_never() {
     let s = Station::new();
     for k in 0..10 {
         s.commit(NOON.plus_seconds(60.0 * f64::from(k))).unwrap();
@@ -123,7 +123,7 @@ fn old_frames_are_let_go_and_values_never() {
     let limit = NOON.plus_seconds(6.5 * 60.0);
     let mut gone = None;
     let mut steps = Vec::new();
-    while let Some(more) = s.store.let_go_of_frames(limit, 3, gone).unwrap() {
+    while let Some(more) = s.store.purge_raw_frames(limit, 3, gone).unwrap() {
         steps.push(more.readings);
         gone = Some(more);
     }
@@ -133,9 +133,9 @@ fn old_frames_are_let_go_and_values_never() {
     assert_eq!(with_frames, [8, 9, 10]);
     assert_eq!(s.store.latest(10).unwrap().iter().filter(|r| r.reading.values[0].value().is_some()).count(), 10);
     let events: Vec<Event> =
-        s.store.latest_events(9).unwrap().into_iter().filter(|e| e.kind == EventKind::RawLetGo).collect();
+        s.store.latest_events(9).unwrap().into_iter().filter(|e| e.kind == EventKind::RawPurged).collect();
     assert_eq!(events.len(), 1);
-    assert_eq!(events[0].text, "raw frames of 7 readings let go: older than the configuration keeps them");
+    assert_eq!(events[0].text, "raw frames of 7 readings deleted: older than the configuration keeps them");
     assert_eq!((events[0].time, events[0].until), (NOON.plus_seconds(-1.0), Some(NOON.plus_seconds(359.0))));
-    assert_eq!(s.store.let_go_of_frames(limit, 3, None).unwrap(), None);
+    assert_eq!(s.store.purge_raw_frames(limit, 3, None).unwrap(), None);
 }

@@ -1,4 +1,4 @@
-//! What is summed up goes with what it was made from.
+//! Roll-ups are deleted with what they were made of.
 
 use super::*;
 
@@ -23,73 +23,77 @@ fn day(starts: UtcMicros) -> DayRow {
     DayRow { starts, reads_from, reads_to, rules: "r".into(), figures: "{}".into() }
 }
 
-fn keep_hour(s: &Station, instrument: i64, hour: i64, values: &[Option<HourValue>], epoch: Epoch) -> bool {
-    s.store.keep_hours(instrument, &[NewHour { hour, values: values.to_vec(), epoch }]).unwrap() == 1
+fn day_number(t: UtcMicros) -> i64 {
+    t.0.div_euclid(86_400_000_000)
 }
 
-/// Keeps the hours from −3 to 3 and the days from −2 to 2, counted from noon.
-fn keep_all(s: &Station) {
-    let epoch = s.store.epoch().unwrap();
-    for k in -3..=3 {
-        let values = [Some(value(f64::from(k))), None, None];
-        assert!(keep_hour(s, s.made_with.instrument, hour(at(f64::from(k))), &values, epoch));
-    }
+fn put_hours(s: &Station, instrument: i64, day: i64, hours: &[Hour]) {
+    s.store.roll_up(|transaction| transaction.put_hours(instrument, day, hours)).unwrap();
+}
+
+/// Stores the hours of the days from −2 to 2 and these days, counted from noon.
+fn store_all(s: &Station) {
+    let instrument = s.made_with.instrument;
     for k in -2..=2 {
-        let starts = NOON.plus_seconds(DAY * f64::from(k));
-        assert!(s.store.keep_day(s.made_with.instrument, &day(starts), epoch).unwrap());
+        let noon = NOON.plus_seconds(DAY * f64::from(k));
+        put_hours(s, instrument, day_number(noon), &[(hour(noon), vec![Some(value(f64::from(k))), None, None])]);
+        s.store.roll_up(|transaction| transaction.put_day(instrument, &day(noon))).unwrap();
     }
 }
 
-/// The hours and days that are kept, counted from noon.
-fn kept(s: &Station) -> (Vec<i64>, Vec<i64>) {
+/// The days whose hours are stored and the stored days, counted from that of noon and from noon.
+fn stored(s: &Station) -> (Vec<i64>, Vec<i64>) {
     let i = s.made_with.instrument;
-    let hours = s.store.hours_kept(i, 0, i64::MAX).unwrap().into_iter().map(|h| h - hour(NOON)).collect();
-    let days = s.store.days_kept(i, UtcMicros(0), UtcMicros(i64::MAX), "r").unwrap();
+    let hours = s.store.days_with_hours(i, 0, i64::MAX).unwrap().into_iter().map(|d| d - day_number(NOON)).collect();
+    let days = s.store.stored_days(i, UtcMicros(0), UtcMicros(i64::MAX), "r").unwrap();
     (hours, days.iter().map(|d| (d.starts.0 - NOON.0) / 86_400_000_000).collect())
 }
 
-/// Identity: what is kept is read back, quantity by quantity, and only with the settings it was made with.
+/// Identity: what is stored is read back, quantity by quantity, and only with the settings it was made with.
 #[test]
-fn what_is_kept_is_read_back() {
+fn what_is_stored_is_read_back() {
     let s = Station::new();
-    keep_all(&s);
+    store_all(&s);
     let i = s.made_with.instrument;
     let from = hour(NOON);
-    let ppfd = s.store.hour_values(i, "ppfd", from, from + 2).unwrap();
-    assert_eq!(ppfd, [(from, value(0.0)), (from + 1, value(1.0))]);
-    assert_eq!(s.store.hour_values(i, "cct", from, from + 2).unwrap(), []);
-    let epoch = s.store.epoch().unwrap();
     let bad = HourValue { range: None, verdicts: [0, 0, 7] };
-    assert!(keep_hour(&s, i, from, &[None, Some(bad), None], epoch));
-    assert_eq!(s.store.hour_values(i, "ppfd", from, from + 2).unwrap(), [(from + 1, value(1.0))]);
-    assert_eq!(s.store.hour_values(i, "cct", from, from + 2).unwrap(), [(from, bad)]);
-    let known = |rules| s.store.days_known(i, NOON, NOON.plus_seconds(1.0), rules).unwrap();
-    assert_eq!((known("r"), known("other")), (vec![NOON], vec![]));
+    let read = |quantity| s.store.hour_values(i, quantity, from - 12, from + 12).unwrap();
+    assert_eq!((read("ppfd"), read("cct")), (vec![(from, value(0.0))], vec![]));
+    // In place of what was stored of the day.
+    put_hours(&s, i, day_number(NOON), &[(from + 1, vec![Some(value(1.0)), Some(bad), None])]);
+    assert_eq!((read("ppfd"), read("cct")), (vec![(from + 1, value(1.0))], vec![(from + 1, bad)]));
+    let tomorrow = s.store.hour_values(i, "ppfd", from + 12, from + 36).unwrap();
+    assert_eq!(tomorrow, [(from + 24, value(1.0))]);
+    assert_eq!(s.store.days_with_hours(i, from, from + 13).unwrap(), [day_number(NOON), day_number(NOON) + 1]);
+    assert_eq!(s.store.beginnings_of_stored_days(i, "r").unwrap().len(), 5);
     let other = DayRow { rules: "other".into(), ..day(NOON) };
-    assert!(s.store.keep_day(i, &other, epoch).unwrap());
-    assert_eq!(s.store.days_kept(i, NOON, NOON.plus_seconds(1.0), "other").unwrap(), [other]);
-    assert_eq!(kept(&s).1, [-2, -1, 1, 2]);
+    s.store.roll_up(|transaction| transaction.put_day(i, &other)).unwrap();
+    assert_eq!(s.store.stored_days(i, NOON, NOON.plus_seconds(1.0), "other").unwrap(), [other]);
+    assert_eq!(s.store.beginnings_of_stored_days(i, "other").unwrap(), [NOON]);
+    assert_eq!(stored(&s).1, [-2, -1, 1, 2]);
     let long = DayRow { reads_to: NOON.plus_seconds(4.0 * DAY), ..day(NOON) };
-    assert!(s.store.keep_day(i, &long, epoch).unwrap_err().to_string().contains("no more than three days"));
+    let error = s.store.roll_up(|transaction| transaction.put_day(i, &long)).unwrap_err().to_string();
+    assert!(error.contains("no more than three days"), "{error}");
 }
 
-/// Identity: a reading takes its hour and the days that looked at its time, and no other.
+/// Identity: a reading deletes the hours of its day and the days that read its time, and no other.
 #[test]
-fn a_late_reading_drops_what_it_falls_into() {
+fn a_late_reading_deletes_what_it_falls_into() {
     let s = Station::new();
-    keep_all(&s);
+    store_all(&s);
     s.commit(at(2.5)).unwrap();
-    assert_eq!(kept(&s), (vec![-3, -2, -1, 0, 1, 3], vec![-2, -1, 1, 2]));
-    // Half an hour after the next day began: the day before looked at it as well.
+    assert_eq!(stored(&s), (vec![-2, -1, 1, 2], vec![-2, -1, 1, 2]));
+    // Half an hour after the next day began: the day before read it as well.
     s.commit(at(24.5)).unwrap();
-    assert_eq!(kept(&s).1, [-2, -1, 2]);
+    assert_eq!(stored(&s), (vec![-2, -1, 2], vec![-2, -1, 2]));
 }
 
-/// Identity: a span takes what it covers when it begins, and what comes after its end when it ends, of its instrument only.
+/// Identity: a flagged interval deletes what it covers when it begins, and what comes after its end when it ends, of its
+/// instrument only.
 #[test]
-fn a_span_drops_what_it_covers_and_its_end_what_it_no_longer_does() {
+fn a_flagged_interval_deletes_what_it_covers_and_its_end_what_it_no_longer_does() {
     let s = Station::new();
-    let mut span = FlaggedInterval {
+    let mut interval = FlaggedInterval {
         id: 0,
         from: at(-1.5),
         until: Some(at(1.0)),
@@ -99,43 +103,59 @@ fn a_span_drops_what_it_covers_and_its_end_what_it_no_longer_does() {
         unaffected: vec![],
         text: "wiped".into(),
     };
-    keep_all(&s);
-    s.store.add_span(&span).unwrap();
-    assert_eq!(kept(&s), ((-3..=3).collect(), (-2..=2).collect()));
-    span.instrument = Some("roof head".into());
-    s.store.add_span(&span).unwrap();
-    assert_eq!(kept(&s), (vec![-3, 1, 2, 3], vec![-2, 1, 2]));
-    keep_all(&s);
-    span.instrument = None;
-    span.until = None;
-    let id = s.store.add_span(&span).unwrap();
-    assert_eq!(kept(&s), (vec![-3], vec![-2]));
-    keep_all(&s);
-    s.store.end_span(id, at(2.0)).unwrap();
-    assert_eq!(kept(&s), (vec![-3, -2, -1, 0, 1], vec![-2, -1]));
+    let all = || ((-2..=2).collect::<Vec<i64>>(), (-2..=2).collect::<Vec<i64>>());
+    store_all(&s);
+    s.store.add_flagged_interval(&interval).unwrap();
+    assert_eq!(stored(&s), all());
+    interval.instrument = Some("roof head".into());
+    s.store.add_flagged_interval(&interval).unwrap();
+    assert_eq!(stored(&s), (vec![-2, -1, 1, 2], vec![-2, 1, 2]));
+    store_all(&s);
+    interval.instrument = None;
+    interval.until = None;
+    let id = s.store.add_flagged_interval(&interval).unwrap();
+    assert_eq!(stored(&s), (vec![-2, -1], vec![-2]));
+    store_all(&s);
+    s.store.end_flagged_interval(id, at(2.0)).unwrap();
+    assert_eq!(stored(&s), (vec![-2, -1], vec![-2, -1]));
 }
 
-/// Identity: what was worked out while a span or a reading was added is not kept.
+/// Identity: while a day is read and stored, another process can add neither a note nor a reading; what it adds next deletes the day.
 #[test]
-fn a_roll_up_overtaken_by_a_change_is_not_kept() {
+fn nothing_changes_between_reading_and_storing_a_day() {
     let s = Station::new();
-    let epoch = s.store.epoch().unwrap();
-    let note = |kind| Event { time: at(-9.0), until: None, instrument: None, kind, text: "n".into() };
-    s.store.add_event(&note(EventKind::Note(NoteClass::Other))).unwrap();
-    assert_eq!(s.store.epoch().unwrap(), epoch);
+    s.commit(NOON).unwrap();
+    let note = Event {
+        time: at(-9.0),
+        until: None,
+        instrument: None,
+        kind: EventKind::FlaggedInterval(Flag::Obstructed),
+        text: "n".into(),
+    };
     let other = Store::open_writer(&s.path()).unwrap();
-    other.add_event(&note(EventKind::FlaggedInterval(Flag::Obstructed))).unwrap();
-    let i = s.made_with.instrument;
-    assert!(!keep_hour(&s, i, hour(NOON), &[Some(value(0.0)), None, None], epoch));
-    assert!(!s.store.keep_day(i, &day(NOON), epoch).unwrap());
-    // So is one overtaken by a reading, where the reading falls into it.
-    let epoch = s.store.epoch().unwrap();
-    s.commit(at(1.5)).unwrap();
-    let values = [Some(value(0.0)), None, None];
-    assert!(!keep_hour(&s, i, hour(at(1.5)), &values, epoch));
-    assert!(!s.store.keep_day(i, &day(NOON), epoch).unwrap());
-    assert_eq!(kept(&s), (vec![], vec![]));
-    assert!(keep_hour(&s, i, hour(NOON), &values, epoch));
+    other.wait_at_most(std::time::Duration::ZERO);
+    s.store
+        .roll_up(|transaction| {
+            assert_eq!(transaction.readings(at(-1.0), at(1.0))?.len(), 1);
+            assert!(other.add_event(&note).unwrap_err().can_wait());
+            transaction.put_day(s.made_with.instrument, &day(NOON))
+        })
+        .unwrap();
+    assert_eq!(stored(&s).1, [0]);
+    other.add_event(&note).unwrap();
+    assert_eq!(stored(&s).1, Vec::<i64>::new());
+}
+
+/// Identity: what fails half way stores nothing.
+#[test]
+fn a_roll_up_that_fails_stores_nothing() {
+    let s = Station::new();
+    let failed = s.store.roll_up(|transaction| {
+        transaction.put_day(s.made_with.instrument, &day(NOON))?;
+        Err::<(), _>(StoreError::Shape { expected: "a".into(), found: "b".into() })
+    });
+    assert_eq!(failed.unwrap_err().to_string(), "expected a, but found b");
+    assert_eq!(stored(&s).1, Vec::<i64>::new());
 }
 
 /// Identity: a name with several rows is one instrument.
@@ -145,12 +165,11 @@ fn rows_of_one_name_share_their_roll_ups() {
     let d = Detector { full_scale: 4095, ..detector() };
     let again = NewInstrument { name: "roof head", serial: "VB-0002", identity: "", detector: &d };
     let second = s.store.register_instrument(&again, NOON).unwrap();
-    let epoch = s.store.epoch().unwrap();
-    assert!(keep_hour(&s, second, hour(NOON), &[Some(value(0.0)), None, None], epoch));
+    put_hours(&s, second, day_number(NOON), &[(hour(NOON), vec![Some(value(0.0)), None, None])]);
     assert_eq!(s.store.instrument_named("roof head").unwrap(), Some(s.made_with.instrument));
-    assert_eq!(kept(&s).0, [0]);
+    assert_eq!(stored(&s).0, [0]);
     s.commit(NOON).unwrap();
-    assert_eq!(kept(&s).0, Vec::<i64>::new());
+    assert_eq!(stored(&s).0, Vec::<i64>::new());
 }
 
 /// Identity: readings of some quantities are those of all, cut down; a span about another quantity shows in the flags.
@@ -170,9 +189,13 @@ fn readings_of_some_quantities_are_those_of_all_cut_down() {
         text: String::new(),
     };
     s.store
-        .add_span(&FlaggedInterval { flag: Flag::Obstructed, unaffected: vec!["cct".into()], ..span.clone() })
+        .add_flagged_interval(&FlaggedInterval {
+            flag: Flag::Obstructed,
+            unaffected: vec!["cct".into()],
+            ..span.clone()
+        })
         .unwrap();
-    s.store.add_span(&span).unwrap();
+    s.store.add_flagged_interval(&span).unwrap();
     let end = NOON.plus_seconds(1.0);
     let some = s.store.readings_of(&["uv_index", "lux", "ppfd"], NOON, end).unwrap();
     assert_eq!(some.quantities().iter().map(|q| q.0.as_str()).collect::<Vec<_>>(), ["uv_index", "ppfd"]);
