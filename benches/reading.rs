@@ -160,7 +160,7 @@ fn station() -> Station {
         name: "Example roof".into(),
         kind: StationKind::Roof,
         place: Place { latitude_deg: 48.0, longitude_deg: 11.0, altitude_m: 300.0 },
-        time_zone: vigilux::zone::Zone::utc(),
+        time_zone: vigilux::clock::time_zone("UTC").expect("a zone of the database"),
         day_starts_at_s: 0,
         mains_hz: 0.0,
         ultraviolet_lamps: false,

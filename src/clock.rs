@@ -6,8 +6,9 @@
 //! - Every wait of the program goes through [`Clock`].
 //! - Every wait ends soon after its [`Stop`] is requested.
 
-use chrono::SecondsFormat;
-use std::fmt;
+mod instant;
+
+pub use instant::{UtcMicros, parse_date, time_zone, zone_name};
 use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::sync::{Arc, Condvar, Mutex, PoisonError};
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
@@ -16,67 +17,6 @@ use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 pub const STOP_SLICE: Duration = Duration::from_millis(250);
 /// Longest sleep before the wall clock is read again, because it may be set meanwhile.
 const WALL_SLICE: Duration = Duration::from_secs(1);
-
-/// An instant in UTC, in microseconds since 1970-01-01T00:00:00Z (POSIX time: leap seconds are not counted).
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
-#[serde(transparent)]
-pub struct UtcMicros(pub i64);
-
-impl UtcMicros {
-    /// From seconds since 1970 [s]; rounds to the nearest microsecond.
-    pub fn from_seconds(seconds: f64) -> Self {
-        Self((seconds * 1e6).round() as i64)
-    }
-
-    /// Seconds since 1970 [s].
-    pub fn seconds(self) -> f64 {
-        self.0 as f64 * 1e-6
-    }
-
-    /// This instant plus `seconds` [s], which may be negative.
-    pub fn plus_seconds(self, seconds: f64) -> Self {
-        Self(self.0.saturating_add((seconds * 1e6).round() as i64))
-    }
-
-    /// Seconds from `earlier` to this instant [s]; negative when `earlier` is later.
-    pub fn seconds_since(self, earlier: Self) -> f64 {
-        (self.0 - earlier.0) as f64 * 1e-6
-    }
-
-    /// Conversion to chrono's type, for input and output. Instants beyond chrono's calendar become the epoch.
-    pub fn to_chrono(self) -> chrono::DateTime<chrono::Utc> {
-        chrono::DateTime::from_timestamp_micros(self.0).unwrap_or_default()
-    }
-
-    /// Conversion from chrono's type.
-    pub fn from_chrono(t: chrono::DateTime<chrono::Utc>) -> Self {
-        Self(t.timestamp_micros())
-    }
-
-    /// Reads RFC 3339 text.
-    pub fn parse(text: &str) -> Result<Self, chrono::ParseError> {
-        chrono::DateTime::parse_from_rfc3339(text).map(|t| Self(t.timestamp_micros()))
-    }
-}
-
-impl std::ops::Add<Duration> for UtcMicros {
-    type Output = Self;
-    fn add(self, d: Duration) -> Self {
-        Self(self.0.saturating_add(d.as_micros().min(i64::MAX as u128) as i64))
-    }
-}
-
-/// RFC 3339 in UTC, with as many decimals of the second as needed: 0, 3 or 6.
-impl fmt::Display for UtcMicros {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let digits = match self.0 {
-            us if us % 1_000_000 == 0 => SecondsFormat::Secs,
-            us if us % 1000 == 0 => SecondsFormat::Millis,
-            _ => SecondsFormat::Micros,
-        };
-        f.write_str(&self.to_chrono().to_rfc3339_opts(digits, true))
-    }
-}
 
 /// A request to stop, shared by all waits.
 ///
@@ -333,14 +273,6 @@ impl Clock for SteppedClock {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    /// Identity: the printed text reads back to the same instant.
-    #[test]
-    fn an_instant_survives_its_text() {
-        for us in [0, 1_795_600_000_000_000, 1_795_600_000_123_000, 1_795_600_000_123_456] {
-            assert_eq!(UtcMicros::parse(&UtcMicros(us).to_string()).unwrap(), UtcMicros(us));
-        }
-    }
 
     /// A wait advances a stepped clock to its end; the clock never goes back.
     #[test]

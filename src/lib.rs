@@ -37,4 +37,3 @@ pub mod summary;
 pub mod sun;
 #[expect(unsafe_code, reason = "system calls without a safe wrapper live here and nowhere else")]
 pub mod system;
-pub mod zone;

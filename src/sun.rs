@@ -5,7 +5,7 @@
 //! Young 1989, Appl. Opt. 28:4735; Earth–Sun distance by Spencer 1971 (Search 2(5):172).
 
 use crate::clock::UtcMicros;
-use chrono::Datelike;
+use solar_positioning::time::JulianDate;
 use solar_positioning::{Location, RefractionCorrection, SolarPositions, delta_t};
 
 /// A place on Earth.
@@ -45,12 +45,22 @@ pub fn standard_pressure_hpa(altitude_m: f64) -> f64 {
 
 /// The sun's position, with refraction for the standard pressure at the place's altitude and 10 °C.
 pub fn position(place: Place, t: UtcMicros) -> Option<Sun> {
-    let when = t.to_chrono();
-    let delta = delta_t::estimate_from_date_like(&when).ok()?;
+    let date = t.utc_date();
+    let delta = delta_t::estimate_from_date(date.year().into(), date.month().unsigned_abs().into()).ok()?;
+    let time = julian_date(t, delta)?;
     let location = Location { latitude: place.latitude_deg, longitude: place.longitude_deg };
     let refraction = RefractionCorrection::new(standard_pressure_hpa(place.altitude_m), 10.0).ok()?;
-    let p = SolarPositions::new().at(&when, location, place.altitude_m, delta, Some(refraction)).ok()?;
+    let p = SolarPositions::new().at_from_julian(time, location, place.altitude_m, Some(refraction)).ok()?;
     Some(Sun { elevation_deg: p.elevation_angle(), azimuth_deg: p.azimuth() })
+}
+
+/// The instant as a Julian date, with the difference between terrestrial and universal time [s].
+fn julian_date(t: UtcMicros, delta_t_s: f64) -> Option<JulianDate> {
+    /// Julian date of 1970-01-01T00:00:00Z.
+    const EPOCH: f64 = 2_440_587.5;
+    // Whole seconds and the rest apart, to keep the microseconds.
+    let (seconds, micros) = (t.0.div_euclid(1_000_000), t.0.rem_euclid(1_000_000));
+    JulianDate::new(EPOCH + seconds as f64 / 86_400.0 + (1000 * micros) as f64 / 86_400e9, delta_t_s).ok()
 }
 
 /// The sun's lowest elevation in the night around `t`, without refraction [degrees]: its elevation at the lower transit.
@@ -81,7 +91,7 @@ pub fn relative_air_mass(elevation_deg: f64) -> Option<f64> {
 ///
 /// Source: Spencer 1971; accurate to 1e-4.
 pub fn inverse_distance_squared(t: UtcMicros) -> f64 {
-    let x = std::f64::consts::TAU * f64::from(t.to_chrono().ordinal0()) / 365.0;
+    let x = std::f64::consts::TAU * f64::from(t.utc_date().day_of_year() - 1) / 365.0;
     1.00011 + 0.034221 * x.cos() + 0.00128 * x.sin() + 0.000719 * (2.0 * x).cos() + 0.000077 * (2.0 * x).sin()
 }
 
@@ -92,15 +102,17 @@ mod tests {
     /// Published: the worked example of NREL/TP-560-34302 (2003-10-17 12:30:30 UTC−7), zenith 50.11162°, azimuth 194.34024°.
     #[test]
     fn the_worked_example_of_the_report_is_reproduced() {
-        let when = UtcMicros::parse("2003-10-17T12:30:30-07:00").unwrap().to_chrono();
+        let when = UtcMicros::parse("2003-10-17T12:30:30-07:00").unwrap();
         let location = Location { latitude: 39.742476, longitude: -105.1786 };
         let refraction = RefractionCorrection::new(820.0, 11.0).unwrap();
-        let p = SolarPositions::new().at(&when, location, 1830.14, 67.0, Some(refraction)).unwrap();
+        let p = SolarPositions::new()
+            .at_from_julian(julian_date(when, 67.0).unwrap(), location, 1830.14, Some(refraction))
+            .unwrap();
         assert!((p.zenith_angle() - 50.11162).abs() < 1e-5, "zenith {}", p.zenith_angle());
         assert!((p.azimuth() - 194.34024).abs() < 1e-5, "azimuth {}", p.azimuth());
         // `position` differs in pressure, temperature and ΔT only: standard values and an estimate.
         let place = Place { latitude_deg: 39.742476, longitude_deg: -105.1786, altitude_m: 1830.14 };
-        let ours = position(place, UtcMicros::from_chrono(when)).unwrap();
+        let ours = position(place, when).unwrap();
         assert!((ours.zenith_deg() - 50.11162).abs() < 1e-3, "zenith {}", ours.zenith_deg());
         assert!((ours.azimuth_deg - 194.34024).abs() < 1e-3, "azimuth {}", ours.azimuth_deg);
     }

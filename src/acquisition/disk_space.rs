@@ -94,10 +94,10 @@ impl DiskSpace {
     /// Deletes raw frames past their retention; answers of how many readings.
     fn purge_raw(&self, store: &Store, now: UtcMicros) -> Result<u64, StoreError> {
         let Some(months) = self.keep_raw_months else { return Ok(0) };
-        let Some(limit) = now.to_chrono().checked_sub_months(chrono::Months::new(months)) else { return Ok(0) };
+        let Some(limit) = now.months_before(months) else { return Ok(0) };
         let mut purged: Option<PurgedFrames> = None;
         for _ in 0..TRANSACTIONS {
-            match store.purge_raw_frames(UtcMicros::from_chrono(limit), AT_ONCE, purged)? {
+            match store.purge_raw_frames(limit, AT_ONCE, purged)? {
                 Some(more) => purged = Some(more),
                 None => break,
             }

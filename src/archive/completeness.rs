@@ -139,7 +139,7 @@ mod tests {
             name: "roof".into(),
             kind: StationKind::Roof,
             place: Place { latitude_deg: 48.0, longitude_deg: 11.0, altitude_m: 0.0 },
-            time_zone: crate::zone::Zone::utc(),
+            time_zone: jiff::tz::TimeZone::UTC,
             day_starts_at_s: 0,
             mains_hz: 0.0,
             ultraviolet_lamps: false,

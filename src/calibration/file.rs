@@ -3,9 +3,13 @@
 //! All that is wrong with a file is reported together, each with its key, rule and value. A [`Calibration`] that comes
 //! out keeps every promise of its type; whether it is the right one for an instrument and a time is [`super::set`]'s.
 
+mod write;
+
+pub use write::write;
+
 use super::matrix;
 use super::{Calibration, Cosine, Noise, Response, StrayLight, TemperatureCoefficient, WavelengthScale};
-use crate::clock::UtcMicros;
+use crate::clock::{UtcMicros, parse_date};
 use crate::document::{Diagnostics, Document, Range, Section, read_text};
 use std::fmt::Write;
 use std::path::Path;
@@ -168,9 +172,7 @@ impl Head {
 
 /// An instant in RFC 3339, or a date, which stands for 00:00 UTC.
 fn instant(text: &str) -> Option<UtcMicros> {
-    let midnight =
-        || text.parse::<chrono::NaiveDate>().ok()?.and_hms_opt(0, 0, 0).map(|t| UtcMicros::from_chrono(t.and_utc()));
-    UtcMicros::parse(text).ok().or_else(midnight)
+    UtcMicros::parse(text).ok().or_else(|| parse_date(text).map(UtcMicros::midnight))
 }
 
 fn read_wavelength(s: &Section) -> Option<WavelengthScale> {
@@ -338,65 +340,6 @@ impl WavelengthScale {
     pub fn first_fall(&self, pixels: u32) -> Option<u32> {
         (1..pixels).find(|p| !(self.at(f64::from(*p)) > self.at(f64::from(*p) - 1.0)))
     }
-}
-
-/// The text of a calibration file that [`parse`] reads back to the same numbers.
-///
-/// A matrix is not in it: `matrix_file` names the file the caller keeps it in.
-pub fn write(c: &Calibration, matrix_file: Option<&str>) -> String {
-    let mut t = String::new();
-    let quoted = |text: &str| toml::Value::String(text.to_owned()).to_string();
-    let list = |values: &[f64]| format!("[{}]", values.iter().map(|v| format!("{v:?}")).collect::<Vec<_>>().join(", "));
-    let mut line = |text: String| {
-        t.push_str(&text);
-        t.push('\n');
-    };
-    line("[calibration]".into());
-    line(format!("id = {}", quoted(&c.id)));
-    line(format!("instrument_serial = {}", quoted(&c.instrument_serial)));
-    line(format!("valid_from = {}", c.valid_from));
-    line(format!("valid_until = {}", c.valid_until));
-    line(format!("certificate = {}", quoted(&c.certificate)));
-    line(format!("temperature_c = {:?}", c.temperature_c));
-    line(format!("temperature_range_c = {}", list(&[c.temperature_range_c.0, c.temperature_range_c.1])));
-    line("\n[wavelength]".into());
-    line(format!("coefficients = {}", list(&c.wavelength.coefficients)));
-    line(format!("uncertainty_nm = {:?}", c.wavelength.uncertainty_nm));
-    line(format!("fwhm_nm = {:?}", c.wavelength.fwhm_nm));
-    line(format!("shift_nm_per_k = {:?}", c.wavelength.shift_nm_per_k));
-    line("\n[noise]".into());
-    line(format!("electrons_per_count = {:?}", c.noise.electrons_per_count));
-    line(format!("read_noise_counts = {:?}", c.noise.read_noise_counts));
-    line(format!("saturation_fraction = {:?}", c.noise.saturation_fraction));
-    line(format!("blooming_pixels = {}", c.noise.blooming_pixels));
-    line("\n[linearity]".into());
-    line(format!("coefficients = {}", list(&c.linearity)));
-    line("\n[response]".into());
-    line(format!("wavelength_nm = {}", list(&c.response.wavelength_nm)));
-    line(format!("counts_per_s_per_w_m2_nm = {}", list(&c.response.counts_per_s_per_w_m2_nm)));
-    line(format!("relative_uncertainty = {}", list(&c.response.relative_uncertainty)));
-    line(format!("correlated_fraction = {:?}", c.response.correlated_fraction));
-    line(format!("correlation_length_nm = {:?}", c.response.correlation_length_nm));
-    line("\n[stray_light]".into());
-    if let Some((low, high)) = c.stray_light.floor_band_nm {
-        line(format!("floor_band_nm = {}", list(&[low, high])));
-    }
-    line(format!("relative_uncertainty = {:?}", c.stray_light.relative_uncertainty));
-    if let Some(name) = matrix_file {
-        line(format!("matrix = {}", quoted(name)));
-    }
-    if let Some(cosine) = &c.cosine {
-        line("\n[cosine]".into());
-        line(format!("zenith_deg = {}", list(&cosine.zenith_deg)));
-        line(format!("ratio = {}", list(&cosine.ratio)));
-        line(format!("diffuse_ratio = {:?}", cosine.diffuse_ratio));
-    }
-    if !c.temperature.wavelength_nm.is_empty() {
-        line("\n[temperature]".into());
-        line(format!("wavelength_nm = {}", list(&c.temperature.wavelength_nm)));
-        line(format!("relative_per_k = {}", list(&c.temperature.relative_per_k)));
-    }
-    t
 }
 
 #[cfg(test)]

@@ -8,7 +8,7 @@ mod live;
 
 use super::{Failure, print, print_json};
 use crate::calibration::{Active, Calibration, CalibrationSet};
-use crate::clock::{Clock, RealClock, UtcMicros};
+use crate::clock::{Clock, RealClock, UtcMicros, zone_name};
 use crate::config::{self, InstrumentConfig, ScheduleConfig, Setup, Station, StationKind};
 use crate::exposure::schedule::Schedule;
 use crate::quantities::{SourceRule, registry};
@@ -146,7 +146,7 @@ impl Summary {
                 latitude_deg: station.place.latitude_deg,
                 longitude_deg: station.place.longitude_deg,
                 altitude_m: station.place.altitude_m,
-                time_zone: station.time_zone.name().to_owned(),
+                time_zone: zone_name(&station.time_zone).to_owned(),
                 mains_hz: station.mains_hz,
                 ultraviolet_lamps: station.ultraviolet_lamps,
                 source_rule: station.source_rule().name(),
@@ -206,8 +206,8 @@ impl InstrumentSummary {
             calibrated_nm: calibrated_nm(c),
             without: not_covered(calibrated_nm(c), station.source_rule()),
         };
-        let local = |t: &UtcMicros| t.to_chrono().with_timezone(&station.time_zone).format("%Y-%m-%d %H:%M:%S %Z");
-        let tick = |t: UtcMicros| TickSummary { utc: t.to_string(), local: local(&t).to_string() };
+        let local = |t: &UtcMicros| t.in_zone(&station.time_zone).strftime("%Y-%m-%d %H:%M:%S %Z").to_string();
+        let tick = |t: UtcMicros| TickSummary { utc: t.to_string(), local: local(&t) };
         Self {
             name: instrument.name.clone(),
             link: instrument.link.display().to_string(),

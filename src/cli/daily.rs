@@ -9,11 +9,12 @@ mod tests;
 use super::source::{ComputationArg, Source};
 use super::{Failure, print};
 use crate::archive::daily;
-use crate::clock::{Clock, RealClock, UtcMicros};
+use crate::clock::{Clock, RealClock, UtcMicros, parse_date};
 use crate::config::Config;
 use crate::export::long::quoted;
 use crate::quantities::Group;
 use crate::summary::{Attributes, Day, FIGURES, Figure, QUANTITIES, Rules};
+use jiff::civil::Date;
 use serde_json::{Value, json};
 use std::fmt::Write;
 
@@ -44,15 +45,15 @@ pub struct DailyArgs {
 /// A day, given by its date or an instant in it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum DayArg {
-    Date(chrono::NaiveDate),
+    Date(Date),
     Instant(UtcMicros),
 }
 
 impl DayArg {
     fn parse(text: &str) -> Result<Self, String> {
-        let date = text.parse().map(Self::Date);
-        date.or_else(|_| UtcMicros::parse(text).map(Self::Instant))
-            .map_err(|_| "expected a date as in 2026-06-21, or an instant as in 2026-06-21T12:00:00Z".to_owned())
+        let date = parse_date(text).map(Self::Date);
+        date.or_else(|| UtcMicros::parse(text).map(Self::Instant).ok())
+            .ok_or_else(|| "expected a date as in 2026-06-21, or an instant as in 2026-06-21T12:00:00Z".to_owned())
     }
 
     /// The bounds of the day.

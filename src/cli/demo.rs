@@ -69,7 +69,7 @@ pub fn run(args: &DemoArgs) -> Result<(), Failure> {
     let daemon = assemble(&setup, &clock, serial_link(&clock), || Some(true))
         .map_err(|e| Failure::from_error("the demo's station", &e))?;
     let stop = Stop::new();
-    let view = View::new(&site, args.seconds, setup.config.station.time_zone);
+    let view = View::new(&site, args.seconds, setup.config.station.time_zone.clone());
     view.opening(&dir)?;
     let tally = Arc::new(Mutex::new(Tally::default()));
     let truth = TruthTail::open(&dir.join(site::TRUTH)).map_err(|e| Failure::from_error("the truth", &e))?;

@@ -10,7 +10,7 @@ mod values;
 
 use super::source::{Archive, ComputationArg, Source, instant};
 use super::{Failure, print};
-use crate::clock::{Clock, RealClock, UtcMicros};
+use crate::clock::{Clock, RealClock, UtcMicros, zone_name};
 use crate::export::netcdf::Per;
 use crate::export::whole::Whole;
 use crate::export::{ExportError, Header, What, long};
@@ -196,7 +196,7 @@ fn provenance(archive: &Archive, selection: &Selection) -> Result<Vec<(String, S
     if let Some(config) = &archive.config {
         let (s, p) = (&config.station, config.station.place);
         let place = format!("{} deg north, {} deg east, {} m", p.latitude_deg, p.longitude_deg, p.altitude_m);
-        line("station", format!("{} ({}), {place}, time zone {}", s.name, s.kind.name(), s.time_zone));
+        line("station", format!("{} ({}), {place}, time zone {}", s.name, s.kind.name(), zone_name(&s.time_zone)));
     }
     for i in reader.instruments()? {
         line("instrument", format!("{}, serial number {}", i.name, i.serial));

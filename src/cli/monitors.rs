@@ -125,11 +125,11 @@ fn response(state: &ResponseDrift, limits: Option<&LimitsConfig>) -> Told {
         estimate += &format!(", dirt {:+.2} ± {:.2} % a day", 100.0 * s.per_day, 200.0 * s.uncertainty);
     }
     if let Some((when, step)) = state.last_cleaning_step {
-        estimate += &format!(", a rise of {:.1} % on {}", 100.0 * step, when.to_chrono().format("%Y-%m-%d"));
+        estimate += &format!(", a rise of {:.1} % on {}", 100.0 * step, when.utc_date());
     }
     if let Some((when, step)) = state.last_cleaning() {
         let step = step.map_or("not yet known".into(), |s| format!("{:+.1} %", 100.0 * s));
-        estimate += &format!(", cleaned on {}: {step}", when.to_chrono().format("%Y-%m-%d"));
+        estimate += &format!(", cleaned on {}: {step}", when.utc_date());
     }
     if let Some(lean) = state.tilt_change_deg() {
         let side = if lean < 0.0 { "west" } else { "east" };

@@ -8,6 +8,7 @@ use crate::clock::{Clock, RealClock, UtcMicros};
 use crate::export::long::quoted;
 use crate::quantities;
 use crate::record::HourValue;
+use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 use std::fmt::Write;
 
@@ -51,7 +52,7 @@ pub struct SeriesArgs {
 struct SeriesSet {
     quantity: String,
     unit: String,
-    zone: crate::zone::Zone,
+    zone: TimeZone,
     /// The safety notice for the quantity, where its group has one.
     caution: Option<String>,
     curves: Vec<(String, Curve)>,
@@ -76,7 +77,7 @@ pub fn run(args: SeriesArgs) -> Result<(), Failure> {
         let found = curve(&archive.reader, &instrument, &quantity, (from, to), points)?;
         curves.push((instrument, found));
     }
-    let zone = archive.config.as_ref().map_or(crate::zone::Zone::utc(), |c| c.station.time_zone);
+    let zone = archive.config.as_ref().map_or(TimeZone::UTC, |c| c.station.time_zone.clone());
     let group = quantities::index_of(&quantity).map(|at| quantities::registry()[at].group);
     let caution = group.and_then(|group| group.caution(archive.source_rule()));
     let all = SeriesSet { quantity, unit, zone, caution, curves };
@@ -115,7 +116,7 @@ impl SeriesSet {
     }
 
     fn line(&self, out: &mut String, point: &Point, low: f64, high: f64) {
-        let from = point.from.to_chrono().with_timezone(&self.zone).format("%Y-%m-%d %H:%M");
+        let from = point.from.in_zone(&self.zone).strftime("%Y-%m-%d %H:%M");
         let Some(HourValue { range, verdicts: [_, suspect, bad] }) = point.value else {
             return put(out, format_args!("{from:<16} {:>11} {:>11} {:>11}", "-", "-", "-"));
         };
@@ -217,7 +218,7 @@ mod tests {
         SeriesSet {
             quantity: "uv_index".into(),
             unit: "1".into(),
-            zone: "Europe/Copenhagen".parse().unwrap(),
+            zone: crate::clock::time_zone("Europe/Copenhagen").unwrap(),
             caution: Group::Ultraviolet.caution(Some(SourceRule::Sun)),
             curves,
         }

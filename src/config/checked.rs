@@ -6,6 +6,7 @@ use crate::clock::UtcMicros;
 use crate::quantities::SourceRule;
 use crate::record::DarkSource;
 use crate::sun::{self, Place, Sun};
+use jiff::tz::TimeZone;
 use std::path::PathBuf;
 
 /// The configuration of one daemon.
@@ -57,7 +58,7 @@ pub struct Station {
     /// Coordinates.
     pub place: Place,
     /// IANA time zone.
-    pub time_zone: crate::zone::Zone,
+    pub time_zone: TimeZone,
     /// Start of the day, in local standard time [s after midnight].
     pub day_starts_at_s: u32,
     /// Mains frequency [Hz]; 0 where no mains-driven light is seen.

@@ -22,16 +22,31 @@ pub fn parse(text: &str, now: UtcMicros) -> Result<cron::Schedule, String> {
         let why = e.to_string();
         format!("`{text}`: {}", why.lines().next().unwrap_or_default().trim())
     })?;
-    if schedule.after(&now.to_chrono()).next().is_none() {
+    if ticks(&schedule, now).next().is_none() {
         return Err(format!("`{text}`, which never fires after {now}"));
     }
     Ok(schedule)
 }
 
+/// The ticks of a schedule strictly after an instant.
+pub fn ticks(schedule: &cron::Schedule, after: UtcMicros) -> impl Iterator<Item = UtcMicros> + use<> {
+    schedule.after_owned(to_chrono(after)).map(|tick| UtcMicros(tick.timestamp_micros()))
+}
+
+/// Whether an instant is a tick of a schedule.
+pub fn is_tick(schedule: &cron::Schedule, t: UtcMicros) -> bool {
+    schedule.includes(to_chrono(t))
+}
+
+/// The instant in the type of the library that works out cron expressions. One beyond its calendar becomes the epoch.
+fn to_chrono(t: UtcMicros) -> chrono::DateTime<chrono::Utc> {
+    chrono::DateTime::from_timestamp_micros(t.0).unwrap_or_default()
+}
+
 /// Shortest interval between the next ticks [s]; `None` if fewer than two ticks are left.
 pub fn shortest_interval_s(schedule: &cron::Schedule, now: UtcMicros) -> Option<f64> {
-    let ticks: Vec<_> = schedule.after(&now.to_chrono()).take(TICKS_EXAMINED).collect();
-    ticks.windows(2).map(|pair| (pair[1] - pair[0]).num_seconds() as f64).min_by(f64::total_cmp)
+    let ticks: Vec<_> = ticks(schedule, now).take(TICKS_EXAMINED).collect();
+    ticks.windows(2).map(|pair| pair[1].seconds_since(pair[0])).min_by(f64::total_cmp)
 }
 
 #[cfg(test)]

@@ -1,6 +1,7 @@
 //! Reads `[station]`, `[store]` and `[daily]`.
 
 use super::{DailyConfig, Station, StationKind, StoreConfig};
+use crate::clock;
 use crate::document::{Range, Section};
 use crate::sun::Place;
 use std::path::Path;
@@ -25,7 +26,7 @@ pub fn read_station(s: &Section) -> (Option<StationKind>, Option<Station>) {
     let longitude_deg = s.number("longitude_deg", None, Range::between(-180.0, 180.0, "degrees, east positive"));
     let altitude_m = s.number("altitude_m", Some(DEFAULT_ALTITUDE_M), Range::between(-500.0, 9000.0, "m"));
     let zone = "an IANA time zone such as `Europe/Dublin`";
-    let time_zone = s.parse_with("time_zone", None, zone, |text| text.parse().ok());
+    let time_zone = s.parse_with("time_zone", None, zone, clock::time_zone);
     let day = "a local standard time such as `00:00`";
     let day_starts_at_s = s.parse_with("day_starts_at", Some("00:00"), day, time_of_day_s);
     // A roof sees no lamps. Elsewhere there is no default: a wrong one would leave ripple in every value.

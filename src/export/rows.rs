@@ -79,7 +79,7 @@ impl Walk<'_> {
             station: self.config.map(|c| c.station.name.clone()).unwrap_or_default(),
             kind: self.config.map(|c| c.station.kind.name()).unwrap_or_default(),
             instrument: instrument.to_owned(),
-            date: day.to_chrono().format("%Y-%m-%d").to_string(),
+            date: day.utc_date().to_string(),
         }
     }
 

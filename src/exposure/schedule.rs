@@ -5,9 +5,10 @@
 //! that a gate closes is not a gap; a tick that came while a reading ran is one ([`Schedule::missed`]), never queued.
 
 use crate::clock::UtcMicros;
+use crate::config::cron as cron_ticks;
 use crate::config::{ScheduleConfig, Station, in_window};
 use crate::sun::{self, Place};
-use chrono::Timelike;
+use jiff::tz::TimeZone;
 use std::cell::Cell;
 
 /// How many ticks [`Schedule::next_open`] looks at before it says that none is open.
@@ -34,7 +35,7 @@ pub struct Schedule {
     sun_below_deg: Option<f64>,
     local_window_s: Option<(u32, u32)>,
     place: Place,
-    time_zone: crate::zone::Zone,
+    time_zone: TimeZone,
     /// The tick that was worked out last, and an instant it is the first after.
     known: Cell<Option<(UtcMicros, UtcMicros)>>,
 }
@@ -49,7 +50,7 @@ impl Schedule {
             sun_below_deg: config.sun_below_deg,
             local_window_s: config.local_window_s,
             place: station.place,
-            time_zone: station.time_zone,
+            time_zone: station.time_zone.clone(),
             known: Cell::new(None),
         }
     }
@@ -76,7 +77,7 @@ impl Schedule {
 
     /// Whether a tick is one of the check source's; at a tick of both, the check source is before the head.
     pub fn is_check_source(&self, tick: UtcMicros) -> bool {
-        self.check_source.as_ref().is_some_and(|r| r.includes(tick.to_chrono()))
+        self.check_source.as_ref().is_some_and(|r| cron_ticks::is_tick(r, tick))
     }
 
     /// The first tick strictly after `after` that the gate lets through; `None` when there is none among the next 100 000.
@@ -115,11 +116,10 @@ impl Schedule {
         if self.is_check_source(t) {
             return Gate::Open;
         }
-        if let Some(window) = self.local_window_s {
-            let local = t.to_chrono().with_timezone(&self.time_zone).time().num_seconds_from_midnight();
-            if !in_window(window, local) {
-                return Gate::Closed;
-            }
+        if let Some(window) = self.local_window_s
+            && !in_window(window, t.local_second(&self.time_zone))
+        {
+            return Gate::Closed;
         }
         if self.sun_above_deg.is_some() || self.sun_below_deg.is_some() {
             // Where the sun cannot be computed (years beyond ±6000) a reading too many is better than one too few.
@@ -135,7 +135,7 @@ impl Schedule {
     }
 
     fn ticks(&self, after: UtcMicros) -> impl Iterator<Item = UtcMicros> + '_ {
-        let of = |cron: &cron::Schedule| cron.after_owned(after.to_chrono()).map(UtcMicros::from_chrono).peekable();
+        let of = |schedule| cron_ticks::ticks(schedule, after).peekable();
         let (mut light, mut source) = (of(&self.cron), self.check_source.as_ref().map(of));
         std::iter::from_fn(move || {
             let (a, b) = (light.peek().copied(), source.as_mut().and_then(|s| s.peek().copied()));
@@ -178,7 +178,7 @@ mod tests {
             name: "Example station".into(),
             kind: StationKind::Roof,
             place: Place { latitude_deg: 47.5, longitude_deg: 8.7, altitude_m: 440.0 },
-            time_zone: "Europe/Zurich".parse().unwrap(),
+            time_zone: crate::clock::time_zone("Europe/Zurich").unwrap(),
             day_starts_at_s: 0,
             mains_hz: 0.0,
             ultraviolet_lamps: false,

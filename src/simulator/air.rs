@@ -5,7 +5,6 @@
 
 use super::hash_noise::{normal, uniform};
 use crate::clock::UtcMicros;
-use chrono::Datelike;
 use serde::Deserialize;
 
 /// Aerosol optical depth at 500 nm of the reference spectra (ASTM G173-03).
@@ -105,7 +104,7 @@ impl AirSettings {
         let between = |purpose| drawn(day, purpose) * (1.0 - share) + drawn(day + 1, purpose) * share;
         let north = if latitude_deg < 0.0 { -1.0 } else { 1.0 };
         let year = |peak_day: f64| {
-            let x = (f64::from(t.to_chrono().ordinal0()) + share - peak_day) / 365.25;
+            let x = (f64::from(t.utc_date().day_of_year() - 1) + share - peak_day) / 365.25;
             north * (std::f64::consts::TAU * x).cos()
         };
         let (low, high) = (self.ozone_low_du, self.ozone_high_du);
@@ -131,21 +130,21 @@ mod tests {
     fn a_variable_atmosphere_stays_within_its_settings() {
         let settings = AirSettings { variable: true, ..AirSettings::default() };
         let start = UtcMicros::parse("2026-01-01T11:00:00Z").unwrap();
-        let air: Vec<(u32, Air)> = (0..1095)
+        let air: Vec<(i16, Air)> = (0..1095)
             .map(|d| start.plus_seconds(f64::from(d) * 86_400.0))
-            .map(|t| (t.to_chrono().ordinal(), settings.at(3, 48.0, 11.0, 300.0, t)))
+            .map(|t| (t.utc_date().day_of_year(), settings.at(3, 48.0, 11.0, 300.0, t)))
             .collect();
         let mut aerosol: Vec<f64> = air.iter().map(|a| a.1.aerosol).collect();
         aerosol.sort_by(f64::total_cmp);
         assert!((0.11..0.13).contains(&aerosol[547]), "median {}", aerosol[547]);
         assert!(aerosol[0] > 0.01 && aerosol[1094] <= 0.8, "{} to {}", aerosol[0], aerosol[1094]);
         assert!(air.iter().all(|a| (270.0..=380.0).contains(&a.1.ozone_du)));
-        let mean = |from: u32, to: u32| {
+        let mean = |from: i16, to: i16| {
             let picked: Vec<f64> = air.iter().filter(|a| (from..to).contains(&a.0)).map(|a| a.1.ozone_du).collect();
             picked.iter().sum::<f64>() / picked.len() as f64
         };
         assert!(mean(80, 110) > 350.0 && mean(265, 295) < 300.0, "{} and {}", mean(80, 110), mean(265, 295));
-        let snow = |a: &&(u32, Air)| a.1.albedo == 0.7;
+        let snow = |a: &&(i16, Air)| a.1.albedo == 0.7;
         assert!(air.iter().filter(snow).count() > 40 && air.iter().filter(snow).all(|a| a.0 < 80 || a.0 > 310));
     }
 

@@ -6,8 +6,8 @@
 //! Invariant: every instant belongs to exactly one day.
 
 use crate::clock::UtcMicros;
-use crate::zone::Zone;
-use chrono::{Datelike, NaiveDate, Offset, TimeZone};
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
 
 const DAY_S: i64 = 86_400;
 
@@ -15,7 +15,7 @@ const DAY_S: i64 = 86_400;
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct DayBounds {
     /// The date at its beginning, in local standard time.
-    pub date: NaiveDate,
+    pub date: Date,
     /// First instant of the day.
     pub starts: UtcMicros,
     /// First instant after the day.
@@ -24,45 +24,47 @@ pub struct DayBounds {
 
 /// Offset of local standard time from UTC in a year [s]: the lower of those on 1 January and 1 July. The database's own mark of
 /// standard time is not used, because some zones apply it to summer time.
-fn standard_offset_s(zone: Zone, year: i32) -> i64 {
+fn standard_offset_s(zone: &TimeZone, year: i16) -> i64 {
     let at = |month| {
-        let noon = NaiveDate::from_ymd_opt(year, month, 1)?.and_hms_opt(12, 0, 0)?;
-        Some(i64::from(zone.offset_from_utc_datetime(&noon).fix().local_minus_utc()))
+        let noon = Date::new(year, month, 1).ok()?.at(12, 0, 0, 0).to_zoned_datetime(TimeZone::UTC).ok()?;
+        Some(i64::from(zone.to_offset(noon.timestamp()).seconds()))
     };
     [1, 7].into_iter().filter_map(at).min().unwrap_or(0)
 }
 
-/// First instant of the day of a date [µs since 1970].
-fn start_of(zone: Zone, day_starts_at_s: u32, date: NaiveDate) -> i64 {
-    let midnight = date.and_hms_opt(0, 0, 0).unwrap_or_default().and_utc().timestamp();
-    (midnight - standard_offset_s(zone, date.year()) + i64::from(day_starts_at_s)) * 1_000_000
+/// First instant of the day of a date.
+fn start_of(zone: &TimeZone, day_starts_at_s: u32, date: Date) -> UtcMicros {
+    let after_midnight_s = i64::from(day_starts_at_s) - standard_offset_s(zone, date.year());
+    UtcMicros(UtcMicros::midnight(date).0 + after_midnight_s * 1_000_000)
 }
 
 /// The day that contains an instant.
-pub(super) fn day_of(zone: Zone, day_starts_at_s: u32, t: UtcMicros) -> DayBounds {
-    let utc = t.to_chrono();
-    let shift = standard_offset_s(zone, utc.year()) - i64::from(day_starts_at_s);
-    let guess = chrono::DateTime::from_timestamp(utc.timestamp().saturating_add(shift), 0).unwrap_or_default();
-    let mut date = guess.date_naive();
+pub(super) fn day_of(zone: &TimeZone, day_starts_at_s: u32, t: UtcMicros) -> DayBounds {
+    let shift_s = standard_offset_s(zone, t.utc_date().year()) - i64::from(day_starts_at_s);
+    let mut date = UtcMicros(t.0.saturating_add(shift_s * 1_000_000)).utc_date();
+    let start = |date| start_of(zone, day_starts_at_s, date);
     // Near New Year the offsets of the date's year and the instant's year may differ.
-    if start_of(zone, day_starts_at_s, date) > t.0 {
-        date = date.pred_opt().unwrap_or(date);
-    } else if date.succ_opt().is_some_and(|next| start_of(zone, day_starts_at_s, next) <= t.0) {
-        date = date.succ_opt().unwrap_or(date);
+    if start(date) > t {
+        date = date.yesterday().unwrap_or(date);
+    } else if let Ok(next) = date.tomorrow()
+        && start(next) <= t
+    {
+        date = next;
     }
-    let starts = start_of(zone, day_starts_at_s, date);
-    let ends = date.succ_opt().map_or(starts + DAY_S * 1_000_000, |next| start_of(zone, day_starts_at_s, next));
-    DayBounds { date, starts: UtcMicros(starts), ends: UtcMicros(ends) }
+    let starts = start(date);
+    let ends = date.tomorrow().map_or(UtcMicros(starts.0 + DAY_S * 1_000_000), start);
+    DayBounds { date, starts, ends }
 }
 
 /// The day of a date.
-pub(super) fn day_on(zone: Zone, day_starts_at_s: u32, date: NaiveDate) -> DayBounds {
-    day_of(zone, day_starts_at_s, UtcMicros(start_of(zone, day_starts_at_s, date)))
+pub(super) fn day_on(zone: &TimeZone, day_starts_at_s: u32, date: Date) -> DayBounds {
+    day_of(zone, day_starts_at_s, start_of(zone, day_starts_at_s, date))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::clock::time_zone;
 
     fn at(text: &str) -> UtcMicros {
         UtcMicros::parse(text).unwrap()
@@ -74,17 +76,18 @@ mod tests {
     fn days_have_24_hours_over_changes_of_the_clocks() {
         let zones =
             ["UTC", "Europe/Copenhagen", "Europe/Dublin", "America/St_Johns", "Asia/Kathmandu", "Australia/Lord_Howe"];
-        for zone in zones.map(|name| name.parse::<Zone>().unwrap()) {
+        for name in zones {
+            let zone = &time_zone(name).unwrap();
             for starts_at in [0, 4 * 3600, 23 * 3600 + 1800] {
                 let mut day = day_of(zone, starts_at, at("2025-12-30T12:00:00Z"));
                 for _ in 0..400 {
-                    assert_eq!(day.ends.0 - day.starts.0, DAY_S * 1_000_000, "{zone} {day:?}");
+                    assert_eq!(day.ends.0 - day.starts.0, DAY_S * 1_000_000, "{name} {day:?}");
                     for t in [day.starts, UtcMicros(day.starts.0 + 40_000_000_000), UtcMicros(day.ends.0 - 1)] {
-                        assert_eq!(day_of(zone, starts_at, t), day, "{zone} {t}");
+                        assert_eq!(day_of(zone, starts_at, t), day, "{name} {t}");
                     }
                     assert_eq!(day_on(zone, starts_at, day.date), day);
                     let next = day_of(zone, starts_at, day.ends);
-                    assert_eq!((next.starts, Some(next.date)), (day.ends, day.date.succ_opt()));
+                    assert_eq!((next.starts, next.date), (day.ends, day.date.tomorrow().unwrap()));
                     day = next;
                 }
             }
@@ -101,8 +104,8 @@ mod tests {
             ("America/St_Johns", "2026-06-21T03:30:00Z"),
             ("Australia/Lord_Howe", "2026-06-20T13:30:00Z"),
         ] {
-            let date = NaiveDate::from_ymd_opt(2026, 6, 21).unwrap();
-            assert_eq!(day_on(zone.parse().unwrap(), 0, date).starts, at(want), "{zone}");
+            let date = jiff::civil::date(2026, 6, 21);
+            assert_eq!(day_on(&time_zone(zone).unwrap(), 0, date).starts, at(want), "{zone}");
         }
     }
 }

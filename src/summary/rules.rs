@@ -1,10 +1,11 @@
 //! The settings on which daily figures depend.
 
 use super::calendar::{self, DayBounds};
-use crate::clock::UtcMicros;
+use crate::clock::{UtcMicros, zone_name};
 use crate::config::{DailyConfig, Station, StationKind, in_window};
 use crate::sun::{self, Place};
-use chrono::{NaiveDate, Timelike};
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
 
 /// Version of the computation of figures; a change makes stored figures recomputed.
 const VERSION: u32 = 1;
@@ -25,7 +26,7 @@ pub struct Rules {
     /// Location.
     pub place: Place,
     /// Time zone.
-    pub time_zone: crate::zone::Zone,
+    pub time_zone: TimeZone,
     /// Start of the day, in local standard time [s after midnight].
     pub day_starts_at_s: u32,
     /// Schedule of the lamps in local clock time [s after midnight]; empty if unknown.
@@ -40,7 +41,7 @@ impl Rules {
         Self {
             kind: s.kind,
             place: s.place,
-            time_zone: s.time_zone,
+            time_zone: s.time_zone.clone(),
             day_starts_at_s: s.day_starts_at_s,
             lamps_s: s.lamps_s.clone(),
             days: s.days,
@@ -53,7 +54,7 @@ impl Rules {
         let DailyConfig { interpolate_up_to_s, photoperiod_ppfd, hours_above_ppfd } = self.days;
         serde_json::json!({
             "version": VERSION, "kind": self.kind.name(), "place": [latitude_deg, longitude_deg, altitude_m],
-            "time_zone": self.time_zone.name(), "day_starts_at_s": self.day_starts_at_s, "lamps_s": self.lamps_s,
+            "time_zone": zone_name(&self.time_zone), "day_starts_at_s": self.day_starts_at_s, "lamps_s": self.lamps_s,
             "interpolate_up_to_s": interpolate_up_to_s, "photoperiod_ppfd": photoperiod_ppfd, "hours_above_ppfd": hours_above_ppfd,
         })
         .to_string()
@@ -64,7 +65,7 @@ impl Rules {
         let clock = |s: u32| format!("{:02}:{:02}", s / 3600, s / 60 % 60);
         let DailyConfig { interpolate_up_to_s, photoperiod_ppfd, hours_above_ppfd } = self.days;
         let mut lines = vec![
-            format!("days from {} in the standard time of {}", clock(self.day_starts_at_s), self.time_zone.name()),
+            format!("days from {} in the standard time of {}", clock(self.day_starts_at_s), zone_name(&self.time_zone)),
             format!(
                 "light is interpolated over at most {} min without a reading; a longer gap makes a day partial",
                 interpolate_up_to_s / 60.0
@@ -85,12 +86,12 @@ impl Rules {
 
     /// The day that contains an instant.
     pub fn day_of(&self, t: UtcMicros) -> DayBounds {
-        calendar::day_of(self.time_zone, self.day_starts_at_s, t)
+        calendar::day_of(&self.time_zone, self.day_starts_at_s, t)
     }
 
     /// The day of a date.
-    pub fn day_on(&self, date: NaiveDate) -> DayBounds {
-        calendar::day_on(self.time_zone, self.day_starts_at_s, date)
+    pub fn day_on(&self, date: Date) -> DayBounds {
+        calendar::day_on(&self.time_zone, self.day_starts_at_s, date)
     }
 
     /// Range of readings that a day depends on: the day and the interpolation time on either side.
@@ -105,7 +106,7 @@ impl Rules {
 
     /// Whether the lamps are on by schedule.
     pub(super) fn lamps_on(&self, t: i64) -> bool {
-        let local = UtcMicros(t).to_chrono().with_timezone(&self.time_zone).time().num_seconds_from_midnight();
+        let local = UtcMicros(t).local_second(&self.time_zone);
         self.lamps_s.iter().any(|w| in_window(*w, local))
     }
 

@@ -14,7 +14,7 @@ fn rules(kind: StationKind) -> Rules {
     Rules {
         kind,
         place: Place { latitude_deg: 48.0, longitude_deg: 0.0, altitude_m: 0.0 },
-        time_zone: crate::zone::Zone::utc(),
+        time_zone: jiff::tz::TimeZone::UTC,
         day_starts_at_s: 0,
         lamps_s: vec![],
         days: DailyConfig::default(),

@@ -14,7 +14,7 @@ pub(in crate::archive) fn rules() -> Rules {
     Rules {
         kind: StationKind::Roof,
         place: Place { latitude_deg: 48.0, longitude_deg: 11.0, altitude_m: 0.0 },
-        time_zone: "Europe/Berlin".parse().unwrap(),
+        time_zone: crate::clock::time_zone("Europe/Berlin").unwrap(),
         day_starts_at_s: 0,
         lamps_s: vec![],
         days: DailyConfig::default(),

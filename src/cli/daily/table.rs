@@ -110,7 +110,7 @@ fn scaled(day: &Day, id: &str, scale: f64, digits: usize) -> String {
 fn highest(day: &Day, rules: &Rules, id: &str, digits: usize) -> String {
     match figure(day, id) {
         Some(Figure::Value { value, time: Some(t), .. }) => {
-            let local = t.to_chrono().with_timezone(&rules.time_zone).format("%H:%M");
+            let local = t.in_zone(&rules.time_zone).strftime("%H:%M");
             format!("{value:.digits$} {local}")
         }
         _ => "-".into(),

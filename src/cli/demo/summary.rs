@@ -92,8 +92,8 @@ impl Tally {
     pub fn report(&self, dir: &Path, config: &Config) -> String {
         let mut text = String::new();
         let mut line = |label: &str, value: String| text.push_str(&format!("  {label:<26}{value}\n"));
-        let zone = config.station.time_zone;
-        let at = |t: UtcMicros| t.to_chrono().with_timezone(&zone).format("%H:%M").to_string();
+        let zone = &config.station.time_zone;
+        let at = |t: UtcMicros| t.in_zone(zone).strftime("%H:%M").to_string();
         let list = |counts: &BTreeMap<&'static str, u64>, none: &str| match counts.len() {
             0 => none.to_owned(),
             _ => counts.iter().map(|(name, n)| format!("{name} {n}")).collect::<Vec<_>>().join(", "),

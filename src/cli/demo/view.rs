@@ -6,6 +6,7 @@ use crate::clock::UtcMicros;
 use crate::quantities;
 use crate::record::{QuantityValue, Reading, Verdict};
 use indicatif::{ProgressBar, ProgressStyle};
+use jiff::tz::TimeZone;
 use std::io::IsTerminal;
 use std::path::Path;
 
@@ -13,13 +14,13 @@ use std::path::Path;
 pub struct View {
     bar: Option<ProgressBar>,
     begin: UtcMicros,
-    zone: crate::zone::Zone,
+    zone: TimeZone,
     last_line: Option<UtcMicros>,
 }
 
 impl View {
     /// A display for a site whose day takes `seconds` [s].
-    pub fn new(site: &Site, seconds: f64, zone: crate::zone::Zone) -> Self {
+    pub fn new(site: &Site, seconds: f64, zone: TimeZone) -> Self {
         let bar = std::io::stderr().is_terminal().then(|| {
             let bar = ProgressBar::new(site.length_s() as u64);
             if let Ok(style) = ProgressStyle::with_template(&format!(
@@ -44,7 +45,7 @@ impl View {
 
     /// Shows a stored reading.
     pub fn reading(&mut self, reading: &Reading) {
-        let text = block(reading, self.zone);
+        let text = block(reading, &self.zone);
         match &self.bar {
             Some(bar) => {
                 bar.set_position(reading.time_mid.seconds_since(self.begin).max(0.0) as u64);
@@ -68,15 +69,15 @@ impl View {
 }
 
 /// A reading in three lines.
-fn block(reading: &Reading, zone: crate::zone::Zone) -> String {
-    let local = reading.time_mid.to_chrono().with_timezone(&zone);
+fn block(reading: &Reading, zone: &TimeZone) -> String {
+    let local = reading.time_mid.in_zone(zone);
     let sun = reading.sun_elevation.map_or("sun unknown".to_owned(), |e| format!("sun {e:>5.1}°"));
     let brackets: Vec<String> = reading.exposures.iter().map(|r| seconds(r.integration_s)).collect();
     let flags = reading.flags.names();
     let flags = if flags.is_empty() { "none".to_owned() } else { flags.join(" ") };
     format!(
         "{}   {sun}   exposure {}   peak level {:>3.0} %\nPPFD {}   UV index {}   illuminance {}\nflags: {flags}",
-        local.format("%a %H:%M %Z"),
+        local.strftime("%a %H:%M %Z"),
         brackets.join(" + "),
         reading.peak_level * 100.0,
         value_of(reading, "ppfd", "µmol m⁻² s⁻¹"),

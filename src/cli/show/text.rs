@@ -8,6 +8,7 @@ use crate::clock::UtcMicros;
 use crate::quantities::{Group, index_of, registry};
 use crate::record::{Event, QuantityValue, Reading, Verdict};
 use crate::store::StoredReading;
+use jiff::tz::TimeZone;
 use std::fmt::Write;
 
 /// Quantities in the list of several readings.
@@ -68,8 +69,8 @@ impl View<'_> {
     /// An instant in the station's time zone, or in UTC where the zone is not known.
     fn local(&self, t: UtcMicros) -> String {
         match &self.archive.config {
-            Some(c) => t.to_chrono().with_timezone(&c.station.time_zone).format("%Y-%m-%d %H:%M:%S %Z").to_string(),
-            None => t.to_chrono().format("%Y-%m-%d %H:%M:%S UTC").to_string(),
+            Some(c) => t.in_zone(&c.station.time_zone).strftime("%Y-%m-%d %H:%M:%S %Z").to_string(),
+            None => t.in_zone(&TimeZone::UTC).strftime("%Y-%m-%d %H:%M:%S UTC").to_string(),
         }
     }
 
@@ -109,7 +110,7 @@ impl View<'_> {
     fn context(&self, out: &mut String, stored: &StoredReading) -> Result<(), Failure> {
         let r = &stored.reading;
         let utc = match self.archive.config {
-            Some(_) => r.time_mid.to_chrono().format(" (%H:%M:%S UTC)").to_string(),
+            Some(_) => r.time_mid.in_zone(&TimeZone::UTC).strftime(" (%H:%M:%S UTC)").to_string(),
             None => String::new(),
         };
         let age = age(self.now.seconds_since(r.time_end));
