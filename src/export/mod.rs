@@ -4,7 +4,8 @@
 //! day of one instrument, [`netcdf`] and [`parquet`] write them, [`long`] writes the longest of them as text. What must
 //! stay true: memory does not grow with the span; a file appears whole or not at all; every form holds the same numbers.
 
-pub mod joined;
+mod classic;
+mod columns;
 pub mod long;
 pub mod netcdf;
 pub mod parquet;

@@ -1,39 +1,17 @@
 //! NetCDF with the Climate and Forecast conventions 1.11: 64-bit offset, unlimited time, a file a day or one for the range.
 //!
-//! The library writes each variable whole, so it is handed one sheet at a time: a day, or a part of a day where readings come
-//! so fast that a day would not fit into memory. A file of the whole range is such pieces joined ([`super::joined`]); where the
-//! axis changes, with another calibration, another file begins. Text columns are left out: they have no form that every reader
-//! of this format shares.
+//! Where the axis changes, with another calibration, another file begins. Text columns are left out: they have no form that every
+//! reader of this format shares. A file grows row by row, so memory does not depend on its length.
 
-use super::joined::Joined;
-use super::sheet::{Axis, Column, Data, Place, Sheet, Sink};
-use super::whole::{Whole, output};
+mod definition;
+
+use super::classic::Writer;
+use super::sheet::{Axis, Data, Place, Sheet, Sink};
+use super::whole::{Whole, escaped, output};
 use super::{ExportError, Header, What};
-use crate::record::Flag;
-use netcdf3::{DataSet, FileWriter, InvalidDataSet, Version, WriteError};
-use std::cell::RefCell;
-use std::io::{Cursor, Seek, SeekFrom, Write};
+use definition::{NO_FLOAT, NO_REAL, NO_VERDICT, NO_WHOLE};
+use std::io;
 use std::path::{Path, PathBuf};
-use std::rc::Rc;
-
-/// Stands where there is no whole number.
-const NO_WHOLE: i32 = i32::MIN;
-/// Stands where there is no verdict.
-const NO_VERDICT: i32 = -1;
-/// Stands where there is no number: as the format's own default says.
-const NO_REAL: f64 = netcdf3::NC_FILL_F64;
-const NO_FLOAT: f32 = netcdf3::NC_FILL_F32;
-
-/// Standard names of the conventions' table (version 83), for quantities whose definition is the table's, on a plane under the sky.
-const STANDARD_NAMES: [(&str, &str); 7] = [
-    ("ppfd", "surface_downwelling_photosynthetic_photon_flux_in_air"),
-    ("par_irradiance", "surface_downwelling_photosynthetic_radiative_flux_in_air"),
-    ("spectral_irradiance", "surface_downwelling_radiative_flux_per_unit_wavelength_in_air"),
-    ("uv_index", "ultraviolet_index"),
-    ("sun_elevation", "solar_elevation_angle"),
-    ("sun_azimuth", "solar_azimuth_angle"),
-    ("time", "time"),
-];
 
 /// What one file holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
@@ -54,10 +32,18 @@ pub struct NetCdf {
     made: String,
     /// What the last file is called but for its part, and which part it is.
     last: Option<(String, u32)>,
-    /// The file of the range that is being written, and its instrument.
-    open: Option<(String, Joined)>,
+    open: Option<Open>,
     /// Files written.
     pub files: u64,
+}
+
+/// The file that is being written.
+struct Open {
+    whole: Whole,
+    path: PathBuf,
+    stem: String,
+    axis: Axis,
+    writer: Writer,
 }
 
 impl NetCdf {
@@ -66,257 +52,63 @@ impl NetCdf {
         Self { folder: folder.to_owned(), what, per, header, made, last: None, open: None, files: 0 }
     }
 
-    /// The name of the next file for a place.
-    fn name(&mut self, place: &Place) -> PathBuf {
-        let instrument = super::parquet::escaped(&place.instrument);
-        let stem = match self.per {
+    /// The name of a file for a place, without its part.
+    fn stem(&self, place: &Place) -> String {
+        let instrument = escaped(&place.instrument);
+        match self.per {
             Per::Day => format!("{instrument}_{}_{}", self.what.name(), place.date),
             Per::Range => format!("{instrument}_{}", self.what.name()),
-        };
-        let part = match self.last.take() {
-            Some((last, n)) if last == stem => n + 1,
-            _ => 1,
-        };
-        let suffix = if part == 1 { String::new() } else { format!("_{part}") };
-        let path = self.folder.join(format!("{stem}{suffix}.nc"));
-        self.last = Some((stem, part));
-        path
+        }
     }
 
-    /// Ends the file of the range that is still open: no further sheet will come.
+    /// The file for a sheet: the open one where it fits, or a new one.
+    fn file_for(&mut self, place: &Place, sheet: &Sheet) -> Result<&mut Open, ExportError> {
+        let (definition, stem) = (self.definition(place, sheet), self.stem(place));
+        let fits = |open: &Open| {
+            let writer = &open.writer;
+            open.stem == stem
+                && open.axis == sheet.axis
+                && *writer.definition() == definition
+                && writer.takes(sheet.rows)
+        };
+        if !self.open.as_ref().is_some_and(fits) {
+            self.finish()?;
+        }
+        let open = match self.open.take() {
+            Some(open) => open,
+            None => {
+                let part = match self.last.take() {
+                    Some((last, n)) if last == stem => n + 1,
+                    _ => 1,
+                };
+                let suffix = if part == 1 { String::new() } else { format!("_{part}") };
+                let path = self.folder.join(format!("{stem}{suffix}.nc"));
+                self.last = Some((stem.clone(), part));
+                let whole = Whole::with_folder(&path)?;
+                let mut writer = Writer::create(whole.part(), definition).map_err(output(&path))?;
+                write_axis(&mut writer, &sheet.axis).map_err(output(&path))?;
+                Open { whole, path, stem, axis: sheet.axis.clone(), writer }
+            }
+        };
+        Ok(self.open.insert(open))
+    }
+
+    /// Ends the file that is still open: no further sheet will come.
     pub fn finish(&mut self) -> Result<(), ExportError> {
-        if let Some((_, joined)) = self.open.take() {
-            joined.keep()?;
+        if let Some(open) = self.open.take() {
+            open.writer.finish().map_err(output(&open.path))?;
+            open.whole.keep()?;
             self.files += 1;
         }
         Ok(())
-    }
-
-    /// A sheet as the bytes of a file, and the bytes of one record.
-    fn coded(&self, place: &Place, sheet: &Sheet) -> Result<(Vec<u8>, usize), ExportError> {
-        let form = |why: String| ExportError::Form { path: self.folder.clone(), form: "NetCDF", why };
-        let set = self.definition(place, sheet).map_err(|e| form(format!("{e:?}")))?;
-        let memory = Memory::default();
-        let written = (|| {
-            let mut writer = FileWriter::open_seek_write("sheet", Box::new(memory.clone()))?;
-            writer.set_def(&set, Version::Offset64Bit, 0)?;
-            data(&mut writer, sheet)?;
-            writer.close()
-        })();
-        written.map_err(|e: WriteError| form(format!("{e:?}")))?;
-        Ok((memory.0.take().into_inner(), set.record_size().unwrap_or(0)))
-    }
-
-    fn definition(&self, place: &Place, sheet: &Sheet) -> Result<DataSet, InvalidDataSet> {
-        let mut set = DataSet::new();
-        set.set_unlimited_dim("time", sheet.rows)?;
-        set.add_fixed_dim("bounds", 2)?;
-        for (key, text) in [
-            ("Conventions", "CF-1.11".to_owned()),
-            ("title", self.title(place)),
-            ("institution", place.station.clone()),
-            ("source", format!("vigilux {}, calibrated spectrometer", env!("CARGO_PKG_VERSION"))),
-            ("history", format!("{} vigilux {} export", self.made, env!("CARGO_PKG_VERSION"))),
-            ("comment", "flagged values are kept: look at the verdict beside each quantity".to_owned()),
-            ("instrument", place.instrument.clone()),
-            ("station_kind", place.kind.to_owned()),
-        ] {
-            if !text.is_empty() {
-                set.add_global_attr_string(key, &text)?;
-            }
-        }
-        let provenance: Vec<String> = self.header.provenance.iter().map(|(k, v)| format!("{k}: {v}")).collect();
-        set.add_global_attr_string("provenance", provenance.join("\n"))?;
-        let cautions: Vec<String> =
-            self.header.cautions.iter().map(|(group, text)| format!("{group}: {text}")).collect();
-        if !cautions.is_empty() {
-            set.add_global_attr_string("caution", cautions.join("\n"))?;
-        }
-        let over = match &sheet.axis {
-            Axis::None => None,
-            Axis::Wavelength(w) => {
-                let name = "radiation_wavelength";
-                set.add_fixed_dim(name, w.len())?;
-                set.add_var_f64(name, &[name])?;
-                text(&mut set, name, &[("standard_name", name), ("units", "nm"), ("long_name", "wavelength in air")])?;
-                Some(name)
-            }
-            Axis::Pixel(n) => {
-                let name = "pixel";
-                set.add_fixed_dim(name, *n)?;
-                set.add_var_i32(name, &[name])?;
-                text(&mut set, name, &[("units", "1"), ("long_name", "pixel, from 0, in detector order")])?;
-                Some(name)
-            }
-        };
-        set.add_var_f64("time_bounds", &["time", "bounds"])?;
-        for column in &sheet.columns {
-            self.column(&mut set, column, over, place.kind)?;
-        }
-        Ok(set)
-    }
-
-    fn title(&self, place: &Place) -> String {
-        let title = format!("{} of {}", self.what.name(), place.instrument);
-        match self.per {
-            Per::Day => format!("{title} on {}", place.date),
-            Per::Range => title,
-        }
-    }
-
-    fn column(&self, set: &mut DataSet, column: &Column, over: Option<&str>, kind: &str) -> Result<(), InvalidDataSet> {
-        let name = column.name.as_str();
-        let dims: Vec<&str> = std::iter::once("time").chain(over).collect();
-        match &column.data {
-            Data::Text(_) => return Ok(()),
-            // The beginning and end of the light are the bounds of the time.
-            Data::Time(_) if name != "time" => return Ok(()),
-            Data::Time(_) => {
-                set.add_var_f64(name, &["time"])?;
-                let units = "seconds since 1970-01-01T00:00:00Z";
-                let rest = [("units", units), ("calendar", "standard"), ("axis", "T"), ("bounds", "time_bounds")];
-                text(set, name, &rest)?;
-                text(set, name, &[("units_metadata", "leap_seconds: utc")])?;
-            }
-            Data::Whole(_) => {
-                set.add_var_i32(name, &["time"])?;
-                set.add_var_attr_i32(name, "_FillValue", vec![NO_WHOLE])?;
-            }
-            Data::Real(_) => {
-                set.add_var_f64(name, &["time"])?;
-                set.add_var_attr_f64(name, "_FillValue", vec![NO_REAL])?;
-            }
-            Data::Flags(_) => {
-                set.add_var_i32(name, &["time"])?;
-                let names: Vec<&str> = Flag::ALL.iter().map(|f| f.name()).collect();
-                set.add_var_attr_i32(name, "flag_masks", Flag::ALL.iter().map(|f| 1 << *f as u8).collect())?;
-                text(set, name, &[("flag_meanings", &names.join(" "))])?;
-            }
-            Data::Verdict(_) => {
-                set.add_var_i32(name, &["time"])?;
-                set.add_var_attr_i32(name, "_FillValue", vec![NO_VERDICT])?;
-                set.add_var_attr_i32(name, "flag_values", vec![0, 1, 2])?;
-                text(set, name, &[("flag_meanings", "good suspect bad")])?;
-            }
-            Data::Spectrum(_) => {
-                set.add_var_f32(name, &dims)?;
-                set.add_var_attr_f32(name, "_FillValue", vec![NO_FLOAT])?;
-            }
-            // Sums may exceed what the format's whole numbers hold; every one of them is exact as a double.
-            Data::Counts(_) => {
-                set.add_var_f64(name, &dims)?;
-            }
-        }
-        text(set, name, &[("long_name", &column.title)])?;
-        if !column.unit.is_empty() && !matches!(column.data, Data::Flags(_) | Data::Verdict(_)) {
-            text(set, name, &[("units", &column.unit)])?;
-        }
-        if column.unit.starts_with("degree_C") {
-            text(set, name, &[("units_metadata", "temperature: on_scale")])?;
-        }
-        let standard = STANDARD_NAMES.iter().find(|(id, _)| *id == name).map(|s| s.1);
-        if let Some(standard) = standard.filter(|s| kind == "roof" || !s.starts_with("surface_")) {
-            text(set, name, &[("standard_name", standard)])?;
-        }
-        Ok(())
-    }
-}
-
-fn text(set: &mut DataSet, name: &str, attributes: &[(&str, &str)]) -> Result<(), InvalidDataSet> {
-    attributes.iter().try_for_each(|(key, value)| set.add_var_attr_string(name, key, value))
-}
-
-/// Writes the data of a defined file.
-fn data(writer: &mut FileWriter<'_>, sheet: &Sheet) -> Result<(), WriteError> {
-    let seconds = |us: &i64| *us as f64 / 1e6;
-    match &sheet.axis {
-        Axis::None => {}
-        Axis::Wavelength(w) => writer.write_var_f64("radiation_wavelength", w)?,
-        Axis::Pixel(n) => writer.write_var_i32("pixel", &(0..*n as i32).collect::<Vec<_>>())?,
-    }
-    let times = |name: &str| match sheet.columns.iter().find(|c| c.name == name).map(|c| &c.data) {
-        Some(Data::Time(v)) => &v[..],
-        _ => &[],
-    };
-    let bounds = times("time_start").iter().zip(times("time_end"));
-    writer.write_var_f64("time_bounds", &bounds.flat_map(|(a, b)| [seconds(a), seconds(b)]).collect::<Vec<_>>())?;
-    for column in &sheet.columns {
-        let name = column.name.as_str();
-        match &column.data {
-            Data::Text(_) => {}
-            Data::Time(v) if name == "time" => {
-                writer.write_var_f64(name, &v.iter().map(seconds).collect::<Vec<_>>())?;
-            }
-            Data::Time(_) => {}
-            Data::Whole(v) => {
-                let whole = |n: &Option<i64>| n.and_then(|n| i32::try_from(n).ok()).unwrap_or(NO_WHOLE);
-                writer.write_var_i32(name, &v.iter().map(whole).collect::<Vec<_>>())?;
-            }
-            Data::Real(v) => {
-                let real = |x: &f64| if x.is_finite() { *x } else { NO_REAL };
-                writer.write_var_f64(name, &v.iter().map(real).collect::<Vec<_>>())?;
-            }
-            Data::Flags(v) => writer.write_var_i32(name, &v.iter().map(|f| *f as i32).collect::<Vec<_>>())?,
-            Data::Verdict(v) => {
-                let code = |c: &Option<u8>| c.map_or(NO_VERDICT, i32::from);
-                writer.write_var_i32(name, &v.iter().map(code).collect::<Vec<_>>())?;
-            }
-            Data::Spectrum(v) => {
-                let float = |x: &f32| if x.is_finite() { *x } else { NO_FLOAT };
-                writer.write_var_f32(name, &v.iter().map(float).collect::<Vec<_>>())?;
-            }
-            Data::Counts(v) => {
-                writer.write_var_f64(name, &v.iter().map(|n| f64::from(*n)).collect::<Vec<_>>())?;
-            }
-        }
-    }
-    Ok(())
-}
-
-/// Memory to write a file into, shared with the library that keeps its own end of it.
-#[derive(Clone, Debug, Default)]
-struct Memory(Rc<RefCell<Cursor<Vec<u8>>>>);
-
-impl Write for Memory {
-    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
-        self.0.borrow_mut().write(bytes)
-    }
-    fn flush(&mut self) -> std::io::Result<()> {
-        Ok(())
-    }
-}
-
-impl Seek for Memory {
-    fn seek(&mut self, to: SeekFrom) -> std::io::Result<u64> {
-        self.0.borrow_mut().seek(to)
     }
 }
 
 impl Sink for NetCdf {
     fn put(&mut self, place: &Place, sheet: &Sheet) -> Result<(), ExportError> {
-        let (bytes, record_size) = self.coded(place, sheet)?;
-        if self.per == Per::Day {
-            let path = self.name(place);
-            let whole = Whole::with_folder(&path)?;
-            std::fs::write(whole.part(), bytes).map_err(output(&path))?;
-            whole.keep()?;
-            self.files += 1;
-            return Ok(());
-        }
-        match &mut self.open {
-            Some((instrument, joined))
-                if *instrument == place.instrument && joined.fits(&bytes, sheet.rows, record_size) =>
-            {
-                joined.append(&bytes, sheet.rows)
-            }
-            _ => {
-                self.finish()?;
-                let path = self.name(place);
-                let joined = Joined::begin(&path, &bytes, sheet.rows, record_size)?;
-                self.open = Some((place.instrument.clone(), joined));
-                Ok(())
-            }
-        }
+        let open = self.file_for(place, sheet)?;
+        let written = (0..sheet.rows).try_for_each(|row| write_row(&mut open.writer, sheet, row));
+        written.map_err(output(&open.path))
     }
 
     fn close(&mut self) -> Result<(), ExportError> {
@@ -324,8 +116,46 @@ impl Sink for NetCdf {
     }
 }
 
+fn write_axis(writer: &mut Writer, axis: &Axis) -> io::Result<()> {
+    match axis {
+        Axis::None => Ok(()),
+        Axis::Wavelength(w) => writer.doubles(w.iter().copied()),
+        Axis::Pixel(n) => writer.ints(0..*n as i32),
+    }
+}
+
+/// Writes a row as a record, its parts in the order of the definition.
+fn write_row(writer: &mut Writer, sheet: &Sheet, row: usize) -> io::Result<()> {
+    let seconds = |us: i64| us as f64 / 1e6;
+    for bound in ["time_start", "time_end"] {
+        if let Some(Data::Time(v)) = sheet.columns.iter().find(|c| c.name == bound).map(|c| &c.data) {
+            writer.doubles([seconds(v[row])])?;
+        }
+    }
+    let width = sheet.axis.len();
+    let cells = row * width..(row + 1) * width;
+    for column in &sheet.columns {
+        match &column.data {
+            Data::Text(_) => {}
+            Data::Time(v) if column.name == "time" => writer.doubles([seconds(v[row])])?,
+            Data::Time(_) => {}
+            Data::Whole(v) => writer.ints([v[row].and_then(|n| i32::try_from(n).ok()).unwrap_or(NO_WHOLE)])?,
+            Data::Real(v) => writer.doubles([if v[row].is_finite() { v[row] } else { NO_REAL }])?,
+            Data::Flags(v) => writer.ints([v[row] as i32])?,
+            Data::Verdict(v) => writer.ints([v[row].map_or(NO_VERDICT, i32::from)])?,
+            Data::Spectrum(v) => {
+                writer.floats(v[cells.clone()].iter().map(|x| if x.is_finite() { *x } else { NO_FLOAT }))?;
+            }
+            Data::Counts(v) => writer.doubles(v[cells.clone()].iter().map(|n| f64::from(*n)))?,
+        }
+    }
+    writer.end_record();
+    Ok(())
+}
+
 #[cfg(test)]
 mod tests {
+    use super::super::sheet::Column;
     use super::*;
     use std::sync::Arc;
 

@@ -4,7 +4,7 @@
 //! folders say is not said again in the file.
 
 use super::sheet::{Axis, Column, Data, Place, Sheet, Sink};
-use super::whole::{Whole, output};
+use super::whole::{Whole, escaped, output};
 use super::{ExportError, Header, What};
 use crate::record::{Flags, Verdict};
 use parquet::basic::{Compression, Encoding, LogicalType, Repetition, TimeUnit, Type as Physical, ZstdLevel};
@@ -32,18 +32,6 @@ struct Open {
     whole: Whole,
     path: PathBuf,
     writer: SerializedFileWriter<File>,
-}
-
-/// A name as part of a path: whatever has a meaning there is escaped as query engines expect.
-pub fn escaped(name: &str) -> String {
-    let plain = |c: char| c.is_alphanumeric() || " _.-".contains(c);
-    let escape = |c: char| {
-        let mut bytes = [0; 4];
-        c.encode_utf8(&mut bytes).bytes().map(|b| format!("%{b:02X}")).collect::<String>()
-    };
-    let text: String = name.chars().map(|c| if plain(c) { c.to_string() } else { escape(c) }).collect();
-    // A name of dots alone would be a folder of another kind.
-    if text.chars().all(|c| c == '.') { text.replace('.', "%2E") } else { text }
 }
 
 impl Parquet {
@@ -236,17 +224,5 @@ impl Sink for Parquet {
         open.whole.keep()?;
         self.files += 1;
         Ok(())
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// Identity: what has a meaning in a path is escaped, so that a name is one folder.
-    #[test]
-    fn a_name_becomes_one_folder() {
-        assert_eq!(escaped("roof, head/2=a%"), "roof%2C head%2F2%3Da%25");
-        assert_eq!((escaped(".."), escaped("Dach süd")), ("%2E%2E".to_owned(), "Dach süd".to_owned()));
     }
 }

@@ -57,6 +57,18 @@ impl Drop for Whole {
     }
 }
 
+/// A name as part of a path: whatever has a meaning there is escaped as query engines expect.
+pub fn escaped(name: &str) -> String {
+    let plain = |c: char| c.is_alphanumeric() || " _.-".contains(c);
+    let escape = |c: char| {
+        let mut bytes = [0; 4];
+        c.encode_utf8(&mut bytes).bytes().map(|b| format!("%{b:02X}")).collect::<String>()
+    };
+    let text: String = name.chars().map(|c| if plain(c) { c.to_string() } else { escape(c) }).collect();
+    // A name of dots alone would be a folder of another kind.
+    if text.chars().all(|c| c == '.') { text.replace('.', "%2E") } else { text }
+}
+
 /// Names the file an error of the system is about.
 pub fn output(path: &Path) -> impl Fn(std::io::Error) -> ExportError + '_ {
     |why| ExportError::Output { path: path.to_owned(), why }
@@ -80,5 +92,12 @@ mod tests {
         drop(second);
         assert_eq!(std::fs::read_to_string(&path).unwrap(), "first");
         assert_eq!(std::fs::read_dir(path.parent().unwrap()).unwrap().count(), 1);
+    }
+
+    /// Identity: what has a meaning in a path is escaped, so that a name is one folder.
+    #[test]
+    fn a_name_becomes_one_folder() {
+        assert_eq!(escaped("roof, head/2=a%"), "roof%2C head%2F2%3Da%25");
+        assert_eq!((escaped(".."), escaped("Dach süd")), ("%2E%2E".to_owned(), "Dach süd".to_owned()));
     }
 }
