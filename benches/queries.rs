@@ -14,9 +14,9 @@ use std::f64::consts::PI;
 use std::path::Path;
 use std::process::Command;
 use std::time::Instant;
+use vigilux::archive::Recomputer;
 use vigilux::archive::daily::{self, Keeper};
-use vigilux::archive::recomputation::Recomputer;
-use vigilux::archive::series::curve;
+use vigilux::archive::series::series;
 use vigilux::clock::{Clock, UtcMicros};
 use vigilux::record::{AcquisitionContext, Flag, FlaggedInterval, QuantityValue, Reading};
 use vigilux::simulator::settings::Settings;
@@ -66,8 +66,8 @@ fn main() {
     let ids: Vec<String> = store.quantities().iter().map(|(id, _)| id.clone()).collect();
     for id in ["ppfd", ids.last().map_or("cct", String::as_str)] {
         look(&format!("1 000 points of the year, {id}, read"), 150.0, || {
-            let curve = curve(&open(), "roof", id, all, 1000).expect("a curve");
-            assert_eq!((curve.points.len(), curve.of_hours), (1000, true));
+            let found = series(&open(), "roof", id, all, 1000).expect("a curve");
+            assert_eq!((found.points.len(), found.of_hours), (1000, true));
         });
     }
     look("1 000 points of the year, `vigilux series ppfd`", 150.0, || command(&path, &["series", "ppfd", "--csv"]));
@@ -129,7 +129,7 @@ fn fill(store: &Store, like: &Reading, made_with: MadeWith, begin: UtcMicros) {
 
 fn one(reader: &Reader, again: &mut Recomputer, id: i64) {
     let stored = reader.reading(id).expect("a reading").expect("a reading");
-    let processed = again.process(reader, &stored).expect("made again");
+    let processed = again.recompute(reader, &stored).expect("made again");
     assert!(processed.reduced.is_some_and(|r| r.irradiance.len() == 2048));
 }
 

@@ -15,7 +15,7 @@ use process_usage::Run;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::Instant;
-use vigilux::archive::recomputation::Recomputer;
+use vigilux::archive::Recomputer;
 use vigilux::archive::recompute::{self, Request};
 use vigilux::clock::{Clock, RealClock, UtcMicros};
 
@@ -50,9 +50,9 @@ fn main() {
 fn without_rendering_uncertainty(path: &Path) {
     let store = recompute::open(path).expect("the database opens");
     let threads = std::thread::available_parallelism().map_or(1, usize::from);
-    let order = Request { from: UtcMicros(i64::MIN), to: UtcMicros(i64::MAX), calibration: None, threads };
+    let request = Request { from: UtcMicros(i64::MIN), to: UtcMicros(i64::MAX), calibration: None, threads };
     let (worker, now) = (Recomputer::without_rendering_uncertainty, RealClock::new().now());
-    let done = recompute::recompute_by(&store, &order, worker, now, &mut |_, _| true).expect("it runs through");
+    let done = recompute::recompute_by(&store, &request, worker, now, &mut |_, _| true).expect("it runs through");
     let readings = done.switched.map_or(0, |s| s.readings);
     let longest = done.longest_transaction.as_secs_f64() * 1e3;
     println!("{}", serde_json::json!({ "readings": readings, "longest_transaction_ms": longest }));

@@ -16,7 +16,7 @@ use rand_distr::{Distribution, StandardNormal};
 use rand_pcg::Pcg64Mcg;
 use std::collections::BTreeMap;
 use std::path::Path;
-use vigilux::archive::recomputation::Recomputer;
+use vigilux::archive::Recomputer;
 use vigilux::calibration::Noise;
 use vigilux::clock::UtcMicros;
 use vigilux::processing::ProcessedReading;
@@ -155,7 +155,7 @@ impl Year {
                 let about = AcquisitionContext { tracked: Tracked::default(), ..stored.about };
                 let like = StoredReading { made_with: self.made_with, about, ..stored.clone() };
                 let calibration = self.made_with.calibration;
-                let processed = self.again.reckon_with(&self.store, &like, &frames, calibration).expect("a reading");
+                let processed = self.again.recompute_with(&self.store, &like, &frames, calibration).expect("a reading");
                 made.push((processed, frames, about));
             }
             let new: Vec<NewReading<'_>> = made

@@ -1,21 +1,21 @@
-//! Whether every tick of a schedule ended in a reading or in something on record that says why not.
+//! Whether every tick of a schedule ended in a reading or in an event that says why not.
 //!
-//! Pure: readings go in one by one as they were stored, with the schedule in force; out come spans of ticks that nothing
-//! accounts for. What must stay true: a tick that a gate closes, that a gap names, or that fell into a time without a
-//! running daemon is accounted for.
+//! Pure: readings go in one by one as they were stored, with the active schedule; out come runs of ticks that nothing explains.
+//!
+//! Invariant: a tick that a gate closes, that a gap names, or that fell into a time without a running daemon is explained.
 
 use crate::clock::UtcMicros;
 use crate::exposure::{Gate, Schedule};
 use crate::record::{Event, EventKind};
 
-/// A daemon that has just started needs so long before it minds its schedule [s].
+/// Time from the start of a daemon until it keeps its schedule, at most [s].
 const START_S: f64 = 120.0;
-/// So many ticks are looked at between two readings: a year of minutes.
-const TICKS_AT_MOST: usize = 600_000;
+/// Ticks that are followed between two readings, at most: a year of minutes.
+const MAX_TICKS: usize = 600_000;
 
-/// Ticks in a row that nothing accounts for.
+/// Consecutive ticks that nothing explains.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Unaccounted {
+pub struct MissingTicks {
     /// The first.
     pub from: UtcMicros,
     /// The last.
@@ -24,10 +24,10 @@ pub struct Unaccounted {
     pub ticks: u64,
 }
 
-/// The account of one instrument.
+/// The ticks of one instrument, up to its last reading.
 #[derive(Debug)]
 pub struct Completeness {
-    /// What is on record: spans without readings, ascending by their begin.
+    /// Time ranges that events explain, ascending by their beginning.
     explained: Vec<(UtcMicros, UtcMicros)>,
     /// Starts of the daemon.
     starts: Vec<UtcMicros>,
@@ -35,57 +35,57 @@ pub struct Completeness {
 }
 
 impl Completeness {
-    /// For an instrument, with the events of the station by time.
+    /// For an instrument, with the events of the station in order of time.
     pub fn new(instrument: &str, events: &[Event]) -> Self {
         let (mut explained, mut starts) = (Vec::new(), Vec::new());
-        let mut life = None;
+        let mut last_event = None;
         for event in events {
             let until = event.until.unwrap_or(event.time);
             match event.kind {
                 EventKind::Gap(_) if event.instrument.as_deref().is_none_or(|i| i == instrument) => {
                     explained.push((event.time, until));
                 }
-                // From the last sign of life until it minds its schedule again.
+                // From the last event of the process before until this one keeps its schedule.
                 EventKind::Started => {
-                    explained.push((life.unwrap_or(UtcMicros(i64::MIN)), event.time.plus_seconds(START_S)));
+                    explained.push((last_event.unwrap_or(UtcMicros(i64::MIN)), event.time.plus_seconds(START_S)));
                     starts.push(event.time);
                 }
                 _ => {}
             }
-            life = life.max(Some(until));
+            last_event = last_event.max(Some(until));
         }
         explained.sort_unstable();
         let last = starts.first().copied();
         Self { explained, starts, last }
     }
 
-    /// The reading that came next, by its first light: the ticks before it that nothing accounts for.
+    /// Takes the next reading, by the start of its light; answers with the ticks before it that nothing explains.
     ///
-    /// `before` is the schedule that was in force until the daemon was last started, `now` the reading's own.
-    pub fn reading(&mut self, start: UtcMicros, before: &Schedule, now: &Schedule) -> Vec<Unaccounted> {
+    /// `before` is the schedule that was active until the daemon was last started, `now` that of the reading.
+    pub fn reading(&mut self, start: UtcMicros, before: &Schedule, now: &Schedule) -> Vec<MissingTicks> {
         let Some(last) = self.last.replace(start) else { return Vec::new() };
-        let turn = self.starts.iter().rev().find(|s| **s <= start).copied().filter(|t| *t > last).unwrap_or(last);
-        let mut open = Vec::new();
-        self.ticks(before, last, turn, &mut open);
-        let earlier = open.len();
-        self.ticks(now, turn, start, &mut open);
-        // The last tick before the light is the reading's own.
-        if open.len() > earlier {
-            open.pop();
+        let restart = self.starts.iter().rev().find(|s| **s <= start).copied().filter(|t| *t > last).unwrap_or(last);
+        let mut missing = Vec::new();
+        self.unexplained(before, last, restart, &mut missing);
+        let earlier = missing.len();
+        self.unexplained(now, restart, start, &mut missing);
+        // The last tick before the light is that of the reading.
+        if missing.len() > earlier {
+            missing.pop();
         }
-        spans(&open, now)
+        runs(&missing, now)
     }
 
     /// Ticks after `from` up to `to` that the gate lets through and nothing explains.
-    fn ticks(&self, schedule: &Schedule, from: UtcMicros, to: UtcMicros, open: &mut Vec<UtcMicros>) {
+    fn unexplained(&self, schedule: &Schedule, from: UtcMicros, to: UtcMicros, missing: &mut Vec<UtcMicros>) {
         let mut after = from;
-        for _ in 0..TICKS_AT_MOST {
+        for _ in 0..MAX_TICKS {
             let Some(tick) = schedule.next_tick(after).filter(|t| *t <= to) else { return };
             after = match self.explained_until(tick) {
                 Some(until) => until.max(tick),
                 None => {
                     if schedule.gate(tick) == Gate::Open {
-                        open.push(tick);
+                        missing.push(tick);
                     }
                     tick
                 }
@@ -100,19 +100,19 @@ impl Completeness {
     }
 }
 
-/// Ticks that follow each other as one span.
-fn spans(ticks: &[UtcMicros], schedule: &Schedule) -> Vec<Unaccounted> {
-    let mut spans: Vec<Unaccounted> = Vec::new();
+/// Ticks as runs of consecutive ones.
+fn runs(ticks: &[UtcMicros], schedule: &Schedule) -> Vec<MissingTicks> {
+    let mut runs: Vec<MissingTicks> = Vec::new();
     for &tick in ticks {
-        match spans.last_mut() {
-            Some(span) if schedule.next_tick(span.until).is_some_and(|next| next >= tick) => {
-                span.until = tick;
-                span.ticks += 1;
+        match runs.last_mut() {
+            Some(run) if schedule.next_tick(run.until).is_some_and(|next| next >= tick) => {
+                run.until = tick;
+                run.ticks += 1;
             }
-            _ => spans.push(Unaccounted { from: tick, until: tick, ticks: 1 }),
+            _ => runs.push(MissingTicks { from: tick, until: tick, ticks: 1 }),
         }
     }
-    spans
+    runs
 }
 
 #[cfg(test)]
@@ -154,21 +154,21 @@ mod tests {
     }
 
     fn missing(events: &[Event], readings: &[f64]) -> Vec<(UtcMicros, u64)> {
-        let (mut account, schedule) = (Completeness::new("south", events), every_minute());
-        let spans = readings.iter().flat_map(|m| account.reading(at(*m), &schedule, &schedule)).collect::<Vec<_>>();
-        spans.into_iter().map(|s| (s.from, s.ticks)).collect()
+        let (mut ticks, schedule) = (Completeness::new("south", events), every_minute());
+        let runs = readings.iter().flat_map(|m| ticks.reading(at(*m), &schedule, &schedule)).collect::<Vec<_>>();
+        runs.into_iter().map(|s| (s.from, s.ticks)).collect()
     }
 
-    /// Identity: a reading a minute is complete, and so is one whose light was late; a hole is found with its span.
+    /// A reading a minute is complete, and so is one whose light was late; a hole is found with its length.
     #[test]
     fn a_tick_without_reading_or_gap_is_found() {
         assert_eq!(missing(&[], &[0.1, 1.1, 2.9, 3.1]), []);
         assert_eq!(missing(&[], &[0.1, 1.1, 5.1, 6.1]), [(at(2.0), 3)]);
     }
 
-    /// Identity: gaps, a daemon that was away, and its start account for ticks; a gap of another span does not.
+    /// Gaps, a time without a daemon, and its start explain ticks; a gap of another time does not.
     #[test]
-    fn what_is_on_record_accounts_for_ticks() {
+    fn events_explain_ticks() {
         let gap = |from, until| event(EventKind::Gap(GapCause::NoAnswer), from, Some(until));
         assert_eq!(missing(&[gap(2.0, 4.0)], &[0.1, 1.1, 5.1]), []);
         assert_eq!(missing(&[gap(2.0, 3.0)], &[0.1, 1.1, 5.1]), [(at(4.0), 1)]);
@@ -178,7 +178,7 @@ mod tests {
         assert_eq!(missing(&killed, &[0.1, 1.1, 33.1, 35.1]), [(at(34.0), 1)]);
     }
 
-    /// Identity: light that began after the next tick belongs to the tick before it, where that next one is a gap `busy`.
+    /// Light that began after the next tick belongs to the tick before it, where that next one is a gap `busy`.
     #[test]
     fn late_light_belongs_to_the_tick_that_asked_for_it() {
         let busy = event(EventKind::Gap(GapCause::Busy), 2.0, Some(2.0));

@@ -1,7 +1,7 @@
-//! The course of a quantity over a span of any length, as lowest, mean and highest at a number of points.
+//! A quantity over a range of any length, as minimum, mean and maximum at a number of points.
 //!
-//! A long span is put together from hours, as they are stored and else from the readings; a short one from the readings. Which
-//! hours are stored changes nothing in what is answered but the time it takes.
+//! A long range is composed of hourly roll-ups, or of readings where an hour has none; a short range of readings. Which hours have a roll-up changes
+//! nothing in the answer but the time it takes.
 
 use super::daily::{HOUR, day_number};
 use crate::clock::UtcMicros;
@@ -10,88 +10,111 @@ use crate::store::{Reader, StoreError};
 use crate::summary::Tally;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Spans of more hours than this are put together from hours, whatever the number of points: two weeks.
-const READINGS_UP_TO: i64 = 336;
+/// Ranges of more hours than this are composed of hours, whatever the number of points: two weeks.
+const READINGS_UP_TO_HOURS: i64 = 336;
 
-/// A curve.
+/// A quantity over time.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Curve {
-    /// Whether it was put together from whole hours.
+pub struct Series {
+    /// Whether it is composed of whole hours.
     pub of_hours: bool,
     /// Its points, in order and without holes between them.
     pub points: Vec<Point>,
 }
 
-/// A stretch of a curve.
+/// One point of a series.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Point {
     /// From this instant on.
     pub from: UtcMicros,
     /// Up to this one.
     pub to: UtcMicros,
-    /// What the quantity came to; `None` where it had no value. A mean is that of the values.
+    /// Minimum, mean and maximum of the quantity; `None` where it had no value.
     pub value: Option<HourValue>,
 }
 
-/// The curve of a quantity of an instrument over `from <= t < to`, at `points` points at most; none where there is nothing.
+/// The series of a quantity of an instrument over `from <= t < to`, at `points` points at most; none where there is nothing.
 ///
-/// From hours, the span is widened to whole ones, and a point is a whole number of them. Readings of a check source are left out.
-pub fn curve(
+/// Composed of hours, the range is widened to whole ones, and a point is a whole number of them. Readings of a check source are left out.
+pub fn series(
     reader: &Reader,
     instrument: &str,
     quantity: &str,
     (from, to): (UtcMicros, UtcMicros),
     points: u32,
-) -> Result<Curve, StoreError> {
-    let empty = Curve { of_hours: false, points: Vec::new() };
+) -> Result<Series, StoreError> {
+    let empty = Series { of_hours: false, points: Vec::new() };
     let Some((first, last)) = reader.extent()? else { return Ok(empty) };
     let (from, to) = (from.max(first), to.min(last));
     if from >= to || points == 0 {
         return Ok(empty);
     }
-    let (begin, end) = (from.0.div_euclid(HOUR), (to.0 + HOUR - 1).div_euclid(HOUR));
-    let of_hours = end - begin > READINGS_UP_TO || end - begin >= i64::from(points);
-    let (begin, end, step) = if of_hours { (begin, end, HOUR) } else { (from.0, to.0, 1) };
-    // Wide: the span in microseconds times the number of points.
-    let count = i128::from(points).min(i128::from(end - begin));
-    let edge = |k: i128| begin + (k * i128::from(end - begin) / count) as i64;
-    let at = |t: i64| UtcMicros(t * step);
-    let mut tallies = vec![Tally::default(); count as usize];
-    let place = |t: i64| -> usize {
-        // The last point that begins at or before t.
-        let guess = i128::from(t - begin) * count / i128::from(end - begin);
-        (if guess + 1 < count && edge(guess + 1) <= t { guess + 1 } else { guess }) as usize
-    };
+    let (of_hours, grid) = Grid::new(from, to, points);
+    let mut tallies = vec![Tally::default(); grid.points as usize];
     if of_hours {
-        for (hour, value) in hours(reader, instrument, quantity, begin, end)? {
-            if let Some(tally) = tallies.get_mut(place(hour)) {
+        for (hour, value) in hours(reader, instrument, quantity, (grid.begin, grid.end))? {
+            if let Some(tally) = tallies.get_mut(grid.point_of(hour)) {
                 tally.join(&value);
             }
         }
     } else {
         for stored in reader.readings_of(&[quantity], from, to)? {
             let reading = stored?.reading;
-            if let Some(tally) = tallies.get_mut(place(reading.time_mid.0)).filter(|_| reading.instrument == instrument)
-            {
+            let point = grid.point_of(reading.time_mid.0);
+            if let Some(tally) = tallies.get_mut(point).filter(|_| reading.instrument == instrument) {
                 tally.take(&reading, 0);
             }
         }
     }
-    let point = |(k, tally): (usize, Tally)| Point {
-        from: at(edge(k as i128)),
-        to: at(edge(k as i128 + 1)),
-        value: tally.finish(),
-    };
-    Ok(Curve { of_hours, points: tallies.into_iter().enumerate().map(point).collect() })
+    let values = tallies.into_iter().zip(0..);
+    let points = values.map(|(t, k)| Point { from: grid.edge(k), to: grid.edge(k + 1), value: t.finish() }).collect();
+    Ok(Series { of_hours, points })
 }
 
-/// A quantity hour by hour: as stored, and from the readings where an hour is not.
+/// Points of about equal length on a grid of hours or microseconds.
+#[derive(Clone, Copy, Debug)]
+struct Grid {
+    begin: i64,
+    end: i64,
+    /// Length of a step [µs].
+    step: i64,
+    points: i64,
+}
+
+impl Grid {
+    /// For a range that is not empty; also whether its steps are hours.
+    fn new(from: UtcMicros, to: UtcMicros, points: u32) -> (bool, Self) {
+        let (begin, end) = (from.0.div_euclid(HOUR), (to.0 + HOUR - 1).div_euclid(HOUR));
+        let of_hours = end - begin > READINGS_UP_TO_HOURS || end - begin >= i64::from(points);
+        let (begin, end, step) = if of_hours { (begin, end, HOUR) } else { (from.0, to.0, 1) };
+        (of_hours, Self { begin, end, step, points: i64::from(points).min(end - begin) })
+    }
+
+    /// The step at which a point begins. In 128 bits: a range in microseconds times the number of points.
+    fn first_step(self, point: i64) -> i64 {
+        self.begin + (i128::from(point) * i128::from(self.end - self.begin) / i128::from(self.points)) as i64
+    }
+
+    /// The instant at which a point begins.
+    fn edge(self, point: i64) -> UtcMicros {
+        UtcMicros(self.first_step(point) * self.step)
+    }
+
+    /// The last point that begins at or before a step.
+    fn point_of(self, step: i64) -> usize {
+        let steps = i128::from(self.end - self.begin);
+        let guess = (i128::from(step - self.begin) * i128::from(self.points) / steps) as i64;
+        let next = guess + 1 < self.points && self.first_step(guess + 1) <= step;
+        (if next { guess + 1 } else { guess }) as usize
+    }
+}
+
+/// A quantity hour by hour: from roll-ups, and from the readings of the hours without one.
 fn hours(
     reader: &Reader,
     instrument: &str,
     quantity: &str,
-    begin: i64,
-    end: i64,
+    (begin, end): (i64, i64),
 ) -> Result<Vec<(i64, HourValue)>, StoreError> {
     let Some(row) = reader.instrument_named(instrument)? else { return Ok(Vec::new()) };
     let days: BTreeSet<i64> = reader.days_with_hours(row, begin, end)?.into_iter().collect();
@@ -101,18 +124,28 @@ fn hours(
     missing.retain(|hour| !days.contains(&day_number(*hour)));
     for run in missing.chunk_by(|a, b| a + 1 == *b) {
         let (Some(first), Some(last)) = (run.first(), run.last()) else { continue };
-        let mut tallies: BTreeMap<i64, Tally> = BTreeMap::new();
-        for stored in reader.readings_of(&[quantity], UtcMicros(first * HOUR), UtcMicros((last + 1) * HOUR))? {
-            let reading = stored?.reading;
-            if reading.instrument == instrument {
-                tallies.entry(reading.time_mid.0.div_euclid(HOUR)).or_default().take(&reading, 0);
-            }
-        }
-        found.extend(tallies.into_iter().filter_map(|(hour, tally)| Some((hour, tally.finish()?))));
+        let range = (UtcMicros(first * HOUR), UtcMicros((last + 1) * HOUR));
+        found.extend(hours_of_readings(reader, instrument, quantity, range)?);
     }
-    // In the order of time, so that sums have the same bits whichever were stored.
+    // In order of time, so that sums have the same bits whichever hours had a roll-up.
     found.sort_by_key(|(hour, _)| *hour);
     Ok(found)
+}
+
+fn hours_of_readings(
+    reader: &Reader,
+    instrument: &str,
+    quantity: &str,
+    (from, to): (UtcMicros, UtcMicros),
+) -> Result<Vec<(i64, HourValue)>, StoreError> {
+    let mut tallies: BTreeMap<i64, Tally> = BTreeMap::new();
+    for stored in reader.readings_of(&[quantity], from, to)? {
+        let reading = stored?.reading;
+        if reading.instrument == instrument {
+            tallies.entry(reading.time_mid.0.div_euclid(HOUR)).or_default().take(&reading, 0);
+        }
+    }
+    Ok(tallies.into_iter().filter_map(|(hour, tally)| Some((hour, tally.finish()?))).collect())
 }
 
 #[cfg(test)]

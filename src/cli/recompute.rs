@@ -2,7 +2,7 @@
 
 use super::source::{Source, instant};
 use super::{Failure, print, print_json};
-use crate::archive::RecomputeError;
+use crate::archive::ArchiveError;
 use crate::archive::recompute::{self, Outcome, Request};
 use crate::calibration::file;
 use crate::clock::{Clock, RealClock, UtcMicros};
@@ -30,8 +30,8 @@ pub struct RecomputeArgs {
     json: bool,
 }
 
-impl From<RecomputeError> for Failure {
-    fn from(error: RecomputeError) -> Self {
+impl From<ArchiveError> for Failure {
+    fn from(error: ArchiveError) -> Self {
         Self::Failed(error.to_string())
     }
 }
@@ -88,14 +88,14 @@ fn text(o: &Outcome, calibration: Option<&str>) -> String {
         }
         None => writeln!(out, "no reading could be recomputed; all keep their values"),
     };
-    if o.gone_on_after.is_some() {
-        let before = o.switched.map_or(0, |s| s.readings.saturating_sub(o.made));
+    if o.resumed_after.is_some() {
+        let before = o.switched.map_or(0, |s| s.readings.saturating_sub(o.recomputed));
         let _ = writeln!(out, "{before} of them were computed by an earlier run that was interrupted");
     }
-    for (why, n) in &o.kept {
+    for (why, n) in &o.skipped {
         let _ = writeln!(out, "{n} keep their values: {}", why.words());
     }
-    for id in &o.dropped {
+    for id in &o.discarded {
         let _ = writeln!(out, "computation {id}, which was not finished, is discarded");
     }
     out
@@ -103,11 +103,11 @@ fn text(o: &Outcome, calibration: Option<&str>) -> String {
 
 fn as_json(o: &Outcome, calibration: Option<&str>) -> Value {
     let kept: serde_json::Map<String, Value> =
-        o.kept.iter().map(|(why, n)| (why.words().to_owned(), json!(n))).collect();
+        o.skipped.iter().map(|(why, n)| (why.words().to_owned(), json!(n))).collect();
     json!({
         "computation": o.switched.map(|_| o.computation), "readings": o.switched.map_or(0, |s| s.readings),
         "from": o.switched.map(|s| s.span.0.to_string()), "to": o.switched.map(|s| s.span.1.to_string()),
-        "calibration": calibration, "computed_now": o.made, "kept": kept, "discarded": o.dropped,
+        "calibration": calibration, "computed_now": o.recomputed, "kept": kept, "discarded": o.discarded,
         "longest_transaction_ms": o.longest_transaction.as_secs_f64() * 1e3,
     })
 }

@@ -3,7 +3,7 @@
 use super::format::{pretty_unit, put};
 use super::source::{ComputationArg, Source, instant};
 use super::{Failure, print};
-use crate::archive::series::{Curve, Point, curve};
+use crate::archive::series::{Point, Series, series};
 use crate::clock::{Clock, RealClock, UtcMicros};
 use crate::export::long::quoted;
 use crate::quantities;
@@ -55,7 +55,7 @@ struct SeriesSet {
     zone: TimeZone,
     /// The safety notice for the quantity, where its group has one.
     caution: Option<String>,
-    curves: Vec<(String, Curve)>,
+    curves: Vec<(String, Series)>,
 }
 
 /// Runs `series`.
@@ -74,7 +74,7 @@ pub fn run(args: SeriesArgs) -> Result<(), Failure> {
     let points = args.points.unwrap_or(if args.json || args.csv { DATA_POINTS } else { TABLE_POINTS });
     let mut curves = Vec::new();
     for instrument in archive.instruments(args.instrument.as_deref())? {
-        let found = curve(&archive.reader, &instrument, &quantity, (from, to), points)?;
+        let found = series(&archive.reader, &instrument, &quantity, (from, to), points)?;
         curves.push((instrument, found));
     }
     let zone = archive.config.as_ref().map_or(TimeZone::UTC, |c| c.station.time_zone.clone());
@@ -214,7 +214,7 @@ mod tests {
             point(2.0, value(None, [0, 0, 60])),
             point(3.0, None),
         ];
-        let curves = vec![("south".to_owned(), Curve { of_hours: true, points })];
+        let curves = vec![("south".to_owned(), Series { of_hours: true, points })];
         SeriesSet {
             quantity: "uv_index".into(),
             unit: "1".into(),

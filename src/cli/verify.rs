@@ -2,7 +2,7 @@
 
 use super::source::Source;
 use super::{Failure, print, print_json};
-use crate::archive::verify::{Check, audit};
+use crate::archive::verify::{Check, verify_database};
 use crate::clock::{Clock, RealClock};
 use crate::store::Reader;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -45,7 +45,7 @@ pub fn verify(reader: &Reader, sample: u64) -> Vec<Check> {
     let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr());
     let style = ProgressStyle::with_template("{bar:40} {pos}/{len} readings, {per_sec}, {eta} left");
     bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
-    let checks = audit(reader, sample, &mut |seen, total| {
+    let checks = verify_database(reader, sample, &mut |seen, total| {
         bar.set_length(total);
         bar.set_position(seen);
     });
@@ -68,7 +68,7 @@ pub fn report(checks: &[Check]) -> String {
     for check in checks {
         let result = if check.count() == 0 { "ok".to_owned() } else { format!("{} FAULTS", check.count()) };
         // Writing to a string cannot fail.
-        let _ = writeln!(out, "{:<10} {:>9} {}: {result}", check.name, check.looked_at, check.of);
+        let _ = writeln!(out, "{:<10} {:>9} {}: {result}", check.name, check.checked, check.of);
         for fault in &check.faults {
             let _ = writeln!(out, "    {fault}");
         }

@@ -14,7 +14,7 @@ pub mod sheet;
 pub mod spectra;
 pub mod whole;
 
-use crate::archive::RecomputeError;
+use crate::archive::ArchiveError;
 use crate::store::StoreError;
 use std::path::PathBuf;
 
@@ -44,7 +44,7 @@ pub enum ExportError {
     Store(#[from] StoreError),
     /// A spectrum could not be made again, for a reason that concerns more than one reading.
     #[error(transparent)]
-    Recomputer(#[from] RecomputeError),
+    Recomputer(#[from] ArchiveError),
 }
 
 /// What is exported.

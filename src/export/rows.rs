@@ -157,12 +157,12 @@ impl Walk<'_> {
             let axis = match axes.entry(key) {
                 Entry::Occupied(made) => made.into_mut(),
                 Entry::Vacant(place) => {
-                    let detector = again.instrument(reader, id, row)?;
-                    let calibration = again.calibration(reader, id, calibration)?;
+                    let detector = again.inputs().instrument(reader, id, row)?;
+                    let calibration = again.inputs().calibration(reader, id, calibration)?;
                     place.insert(FixedAxis::new(&calibration, &detector.detector))
                 }
             };
-            let spectrum = match again.process(reader, stored) {
+            let spectrum = match again.recompute(reader, stored) {
                 Ok(processed) => processed.reduced.map(|reduced| axis.resample(&reduced)),
                 Err(error) if error.is_of_one_reading() => None,
                 Err(error) => return Err(error.into()),

@@ -7,8 +7,8 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 use std::sync::mpsc::channel;
 use std::time::{Duration, Instant};
-use vigilux::archive::recompute::{self, Kept, Outcome, Request};
-use vigilux::archive::verify::audit;
+use vigilux::archive::recompute::{self, Outcome, Request, SkipReason};
+use vigilux::archive::verify::verify_database;
 use vigilux::calibration::{Calibration, file};
 use vigilux::clock::{Clock, UtcMicros};
 use vigilux::record::{EventKind, Reading};
@@ -24,13 +24,13 @@ fn path(station: &Loop) -> &Path {
     &station.setup.config.store.path
 }
 
-fn order(calibration: Option<&Calibration>) -> Request<'_> {
+fn request(calibration: Option<&Calibration>) -> Request<'_> {
     Request { from: ALL.0, to: ALL.1, calibration, threads: 2 }
 }
 
-fn run(station: &Loop, order: &Request<'_>) -> Outcome {
+fn run(station: &Loop, request: &Request<'_>) -> Outcome {
     let store = recompute::open(path(station)).expect("the database opens");
-    recompute::recompute(&store, order, station.clock.now(), &mut |_, _| true).expect("it runs through")
+    recompute::recompute(&store, request, station.clock.now(), &mut |_, _| true).expect("it runs through")
 }
 
 /// Every reading as stored, in the order of the registry.
@@ -47,9 +47,9 @@ fn said(readings: &[StoredReading]) -> Vec<(&Reading, &Reading, Option<i64>)> {
 /// Recomputes everything with the calibrations it had; every bit must be the same, under another computation.
 pub fn unchanged(station: &Loop) {
     let before = all(path(station), None);
-    let outcome = run(station, &order(None));
+    let outcome = run(station, &request(None));
     let after = all(path(station), None);
-    assert_eq!((outcome.made, outcome.kept.len()), (before.len() as u64, 0), "{outcome:?}");
+    assert_eq!((outcome.recomputed, outcome.skipped.len()), (before.len() as u64, 0), "{outcome:?}");
     assert!(after.iter().all(|r| r.made_with.computation == outcome.computation));
     assert!(said(&before) == said(&after), "some reading is not what it was");
     assert!(outcome.longest_transaction < SHORT, "{:?}", outcome.longest_transaction);
@@ -59,7 +59,7 @@ pub fn unchanged(station: &Loop) {
 /// `verify` finds nothing: every value follows from the stored frames.
 fn sound(path: &Path) {
     let reader = Reader::open(path).expect("the database opens");
-    for check in audit(&reader, u64::MAX, &mut |_, _| {}) {
+    for check in verify_database(&reader, u64::MAX, &mut |_, _| {}) {
         assert_eq!(check.count(), 0, "{check:?}");
     }
 }
@@ -102,11 +102,11 @@ fn another_calibration_changes_what_it_should_and_can_be_taken_back() {
     let before = all(path(&station), None);
     let live = before[0].made_with;
     let other = brighter(&station, "2026-03-01T02:00:00Z", "2026-03-01T03:00:00Z");
-    let outcome = run(&station, &order(Some(&other)));
+    let outcome = run(&station, &request(Some(&other)));
     let inside = |r: &StoredReading| other.valid_from <= r.reading.time_mid && r.reading.time_mid < other.valid_until;
     let kept = before.iter().filter(|r| !inside(r)).count() as u64;
-    assert_eq!(outcome.kept.clone().into_iter().collect::<Vec<_>>(), [(Kept::OutsideValidity, kept)]);
-    assert_eq!(outcome.made, before.len() as u64 - kept);
+    assert_eq!(outcome.skipped.clone().into_iter().collect::<Vec<_>>(), [(SkipReason::OutsideValidity, kept)]);
+    assert_eq!(outcome.recomputed, before.len() as u64 - kept);
     let after = all(path(&station), None);
     let mut compared = 0;
     for (was, is) in before.iter().zip(&after) {
@@ -130,7 +130,7 @@ fn another_calibration_changes_what_it_should_and_can_be_taken_back() {
     assert_eq!(said(&all(path(&station), Some(live.computation))), said(&before));
     let events = Reader::open(path(&station)).unwrap().latest_events(1).unwrap();
     assert_eq!(events[0].kind, EventKind::Recomputed);
-    assert!(events[0].text.contains("made again with calibration `a tenth more`"), "{}", events[0].text);
+    assert!(events[0].text.contains("recomputed with calibration `a tenth more`"), "{}", events[0].text);
     sound(path(&station));
 
     // The daemon's own is still in force for what comes, without an event.
@@ -141,11 +141,11 @@ fn another_calibration_changes_what_it_should_and_can_be_taken_back() {
     assert!(!station.events.iter().any(|e| e.kind == EventKind::CalibrationChanged), "{:?}", station.events);
 
     let changed = all(path(&station), None);
-    let again = run(&station, &order(None));
-    assert_eq!(again.kept.len(), 0);
+    let again = run(&station, &request(None));
+    assert_eq!(again.skipped.len(), 0);
     assert!(said(&all(path(&station), None)) == said(&changed), "it keeps the calibration that is in force");
     let own = own_calibration(&station);
-    run(&station, &order(Some(&own)));
+    run(&station, &request(Some(&own)));
     let back = all(path(&station), None);
     assert!(said(&back[..before.len()]) == said(&before), "with the first calibration all is as it was");
     sound(path(&station));
@@ -166,10 +166,10 @@ fn what_was_stopped_goes_on_and_comes_out_the_same() {
             calls += 1;
             calls < 2
         };
-        let order = Request { threads: 1, ..order(Some(&other)) };
-        let outcome = recompute::recompute(&store, &order, station.clock.now(), &mut go_on).expect("no error");
-        assert!(outcome.gone_on_after >= last, "{outcome:?}");
-        last = outcome.gone_on_after;
+        let request = Request { threads: 1, ..request(Some(&other)) };
+        let outcome = recompute::recompute(&store, &request, station.clock.now(), &mut go_on).expect("no error");
+        assert!(outcome.resumed_after >= last, "{outcome:?}");
+        last = outcome.resumed_after;
         if outcome.switched.is_some() {
             break outcome;
         }
@@ -181,8 +181,8 @@ fn what_was_stopped_goes_on_and_comes_out_the_same() {
     assert_eq!(outcome.switched.expect("switched").readings, before.len() as u64);
     let in_pieces = all(path(&station), None);
     // Another identity in between: without interruption, on the same readings.
-    run(&station, &order(None));
-    let whole = run(&station, &order(Some(&other)));
+    run(&station, &request(None));
+    let whole = run(&station, &request(Some(&other)));
     assert_ne!(whole.computation, outcome.computation);
     assert!(said(&all(path(&station), None)) == said(&in_pieces));
 }
@@ -193,13 +193,13 @@ fn an_unfinished_computation_of_another_identity_is_dropped() {
     let station = lamp(1.0);
     let store = recompute::open(path(&station)).expect("the database opens");
     let other = brighter(&station, "2026-01-01T00:00:00Z", "2027-01-01T00:00:00Z");
-    let stopped = recompute::recompute(&store, &order(Some(&other)), station.clock.now(), &mut |seen, _| seen == 0);
+    let stopped = recompute::recompute(&store, &request(Some(&other)), station.clock.now(), &mut |seen, _| seen == 0);
     let stopped = stopped.expect("no error");
     assert_eq!(stopped.switched, None);
     assert_eq!(store.unfinished_computations().unwrap(), [stopped.computation]);
     drop(store);
-    let outcome = run(&station, &order(None));
-    assert_eq!(outcome.dropped, [stopped.computation]);
+    let outcome = run(&station, &request(None));
+    assert_eq!(outcome.discarded, [stopped.computation]);
     let reader = Reader::open(path(&station)).unwrap();
     assert!(reader.unfinished_computations().unwrap().is_empty());
     assert!(reader.computation(stopped.computation).unwrap().is_none());
@@ -220,7 +220,7 @@ fn the_daemon_measures_on_meanwhile() {
     let worker = std::thread::spawn(move || {
         let store = recompute::open(&file).expect("the database opens");
         let mut waited = false;
-        recompute::recompute(&store, &order(Some(&other)), now, &mut |seen, total| {
+        recompute::recompute(&store, &request(Some(&other)), now, &mut |seen, total| {
             if !waited && seen > 0 && seen < total {
                 waited = true;
                 at_work.send(()).expect("the test listens");
@@ -254,16 +254,16 @@ fn what_has_no_frames_or_lies_outside_the_span_keeps_its_values() {
     let (live, n) = (before[0].made_with.computation, before.len());
     let until = before[40].reading.time_start;
     station.station.store.purge_raw_frames(until, 1000, None).expect("frames go").expect("there are some");
-    let outcome = run(&station, &order(None));
-    assert_eq!(outcome.kept.into_iter().collect::<Vec<_>>(), [(Kept::NoFrames, 40)]);
+    let outcome = run(&station, &request(None));
+    assert_eq!(outcome.skipped.into_iter().collect::<Vec<_>>(), [(SkipReason::NoFrames, 40)]);
     let computations =
         |readings: &[StoredReading]| -> Vec<i64> { readings.iter().map(|r| r.made_with.computation).collect() };
     let after = all(path(&station), None);
     assert_eq!(computations(&after), [vec![live; 40], vec![outcome.computation; n - 40]].concat());
     assert!(said(&after) == said(&before));
     let (from, to) = (before[60].reading.time_mid, before[80].reading.time_mid);
-    let span = run(&station, &Request { from, to, ..order(None) });
-    assert_eq!((span.made, span.switched.expect("switched").span.0), (20, from));
+    let span = run(&station, &Request { from, to, ..request(None) });
+    assert_eq!((span.recomputed, span.switched.expect("switched").span.0), (20, from));
     let want =
         [vec![live; 40], vec![outcome.computation; 20], vec![span.computation; 20], vec![outcome.computation; n - 80]];
     assert_eq!(computations(&all(path(&station), None)), want.concat());
@@ -277,12 +277,12 @@ fn what_an_interrupted_run_left_as_it_was_is_counted() {
     let until = before[40].reading.time_start;
     station.station.store.purge_raw_frames(until, 1000, None).expect("frames go").expect("there are some");
     let store = recompute::open(path(&station)).expect("the database opens");
-    let order = Request { threads: 1, ..order(None) };
-    let stopped = recompute::recompute(&store, &order, station.clock.now(), &mut |seen, _| seen == 0);
+    let request = Request { threads: 1, ..request(None) };
+    let stopped = recompute::recompute(&store, &request, station.clock.now(), &mut |seen, _| seen == 0);
     let stopped = stopped.expect("no error");
-    assert_eq!((stopped.switched, stopped.kept.get(&Kept::NoFrames)), (None, Some(&40)));
-    let whole = recompute::recompute(&store, &order, station.clock.now(), &mut |_, _| true).expect("no error");
-    assert_eq!(whole.kept.clone().into_iter().collect::<Vec<_>>(), [(Kept::FoundBefore, 40)], "{whole:?}");
+    assert_eq!((stopped.switched, stopped.skipped.get(&SkipReason::NoFrames)), (None, Some(&40)));
+    let whole = recompute::recompute(&store, &request, station.clock.now(), &mut |_, _| true).expect("no error");
+    assert_eq!(whole.skipped.clone().into_iter().collect::<Vec<_>>(), [(SkipReason::FoundBefore, 40)], "{whole:?}");
     assert_eq!(whole.switched.expect("switched").readings, before.len() as u64 - 40);
 }
 
@@ -352,8 +352,8 @@ fn killed_on_the_way_nothing_is_lost() {
     assert_eq!(json["readings"], before.len());
     assert!(json["computed_now"].as_u64().expect("a number") < before.len() as u64, "{json}");
     let in_pieces = all(path(&station), None);
-    run(&station, &order(None));
-    run(&station, &order(Some(&other)));
+    run(&station, &request(None));
+    run(&station, &request(Some(&other)));
     assert!(said(&all(path(&station), None)) == said(&in_pieces));
     let list = Command::new(env!("CARGO_BIN_EXE_vigilux"))
         .args(["show", "--computations", "--database"])

@@ -7,7 +7,8 @@ use crate::nights::without_a_shutter;
 use crate::recompute::unchanged;
 use crate::roof::STATION;
 use std::collections::BTreeSet;
-use vigilux::archive::recomputation::{Recomputer, differences};
+use vigilux::archive::Recomputer;
+use vigilux::archive::differences::differences;
 use vigilux::clock::UtcMicros;
 use vigilux::record::DarkReference;
 use vigilux::simulator::scenes::{SceneKind, SkyKind};
@@ -23,7 +24,7 @@ fn all_again(station: &Loop) -> BTreeSet<&'static str> {
     let mut readings = 0;
     for stored in reader.readings(UtcMicros(i64::MIN), UtcMicros(i64::MAX)).expect("readings") {
         let stored = stored.expect("a reading");
-        let processed = again.process(&reader, &stored).unwrap_or_else(|why| panic!("{why}"));
+        let processed = again.recompute(&reader, &stored).unwrap_or_else(|why| panic!("{why}"));
         let differ = differences(reader.quantities(), stored.as_computed(), &processed.reading);
         assert!(differ.is_empty(), "reading {}:\n{}", stored.reading.id, differ.join("\n"));
         readings += 1;

@@ -3,7 +3,7 @@
 use crate::campaign::*;
 use crate::closed_loop::Loop;
 use vigilux::archive::daily;
-use vigilux::archive::series::{Point, curve};
+use vigilux::archive::series::{Point, series};
 use vigilux::clock::UtcMicros;
 use vigilux::record::{EventKind, Flag, FlaggedInterval};
 use vigilux::simulator::disturbances::{Disturbance, DisturbanceKind};
@@ -78,7 +78,7 @@ fn days_follow(run: &Loop, doubt: &FlaggedInterval) {
     assert!(inside.len() > 3 && inside.iter().filter(|d| good(d)).count() == 0, "{:?}", inside.first());
     assert!(outside.iter().filter(|d| good(d)).count() > 3);
     assert!(inside.iter().all(|d| d.flags.get("response_drift").is_some_and(|n| *n == d.readings)));
-    let course = curve(store, "south", "ppfd", (doubt.from, all.1), 50).expect("a course");
+    let course = series(store, "south", "ppfd", (doubt.from, all.1), 50).expect("a course");
     let verdicts = |p: &Point| p.value.map_or([0; 3], |v| v.verdicts);
     // The first point begins with a whole hour, before the doubt does.
     let counted: Vec<[u32; 3]> = course.points.iter().skip(1).map(verdicts).collect();

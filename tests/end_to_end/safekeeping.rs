@@ -48,7 +48,7 @@ fn a_whole_database_verifies_and_damage_is_named() {
     let (status, report, complaints) = verify(&site, "station.db");
     assert_eq!((status, &report["ok"]), (Some(0), &true.into()), "{report}\n{complaints}");
     let values = check(&report, "values");
-    assert!(values["looked_at"].as_i64() >= Some(30), "{values}");
+    assert!(values["checked"].as_i64() >= Some(30), "{values}");
     let copied = site.output(&["backup", "copy.db", "--config", "station.toml"]);
     assert!(copied.status.success(), "{:?}", texts(&copied));
     assert!(texts(&copied).0.contains(" readings in copy.db ("), "{:?}", texts(&copied));

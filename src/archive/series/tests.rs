@@ -41,13 +41,13 @@ fn a_point_has_the_range_of_its_readings() {
         (7, 1003, 17, true),
         (60, 61, 1000, false),
     ] {
-        let curve = curve(&site.store, "south", "ppfd", (after(from), after(to)), points).unwrap();
-        assert_eq!(curve.of_hours, of_hours, "{from} {to} {points}");
-        assert!(curve.points.len() <= points as usize);
-        assert!(curve.points.windows(2).all(|p| p[0].to == p[1].from));
-        let (first, last) = (curve.points.first().unwrap(), curve.points.last().unwrap());
+        let found = series(&site.store, "south", "ppfd", (after(from), after(to)), points).unwrap();
+        assert_eq!(found.of_hours, of_hours, "{from} {to} {points}");
+        assert!(found.points.len() <= points as usize);
+        assert!(found.points.windows(2).all(|p| p[0].to == p[1].from));
+        let (first, last) = (found.points.first().unwrap(), found.points.last().unwrap());
         assert!(first.from <= after(from) && last.to >= after(to).min(after(18 * 1440)));
-        for point in &curve.points {
+        for point in &found.points {
             let within = |m: &i64| (point.from..point.to).contains(&after(*m)) && !(2880..5760).contains(m);
             let all: Vec<i64> = (0..18 * 1440).step_by(5).filter(within).collect();
             let count = |v: Verdict| all.iter().filter(|m| verdict(**m) == v).count() as u32;
@@ -70,11 +70,11 @@ fn a_point_has_the_range_of_its_readings() {
     }
 }
 
-/// Identity: which days' hours are stored changes no bit of a curve.
+/// Identity: which hours are kept changes no bit of a series.
 #[test]
-fn a_curve_is_the_same_whichever_hours_are_stored() {
+fn a_series_is_the_same_whichever_hours_are_kept() {
     let site = site(18);
-    let ask = || curve(&site.store, "south", "illuminance", (after(100), after(17 * 1440)), 90).unwrap();
+    let ask = || series(&site.store, "south", "illuminance", (after(100), after(17 * 1440)), 90).unwrap();
     let from_readings = ask();
     let mut keeper = Keeper::new("south", rules());
     for _ in 0..6 {
@@ -87,9 +87,9 @@ fn a_curve_is_the_same_whichever_hours_are_stored() {
 
 /// Identity: where there is nothing, there is no point; of another instrument, points are empty.
 #[test]
-fn nothing_on_record_is_no_curve() {
+fn nothing_on_record_is_no_series() {
     let site = site(1);
-    let ask = |name: &str, from, to| curve(&site.store, name, "ppfd", (after(from), after(to)), 10).unwrap();
+    let ask = |name: &str, from, to| series(&site.store, name, "ppfd", (after(from), after(to)), 10).unwrap();
     assert_eq!(ask("south", 9000, 9900).points, []);
     assert!(ask("north", 0, 1440).points.iter().all(|p| p.value.is_none()));
 }

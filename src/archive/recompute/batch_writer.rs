@@ -1,0 +1,79 @@
+//! Stores recomputed values in batches whose size follows the time a transaction takes.
+//!
+//! The daemon writes to the same database meanwhile, and waits for each of these transactions.
+
+use crate::store::{NewValues, Store, StoreError};
+use std::time::{Duration, Instant};
+
+/// Readings in the first transaction.
+const FIRST_BATCH: usize = 128;
+/// A batch grows where its transaction takes less than the first of these, and shrinks where it takes more than the second.
+const TRANSACTION_TIME: (Duration, Duration) = (Duration::from_millis(15), Duration::from_millis(40));
+/// Readings in one transaction at most, to bound memory.
+const LARGEST_BATCH: usize = 2048;
+/// Values discarded in one transaction.
+const DISCARDED_AT_ONCE: u32 = 2048;
+
+/// Stores the values of one computation.
+pub struct BatchWriter<'a> {
+    store: &'a Store,
+    computation: i64,
+    batch: Vec<NewValues>,
+    batch_size: usize,
+    longest: Duration,
+}
+
+impl<'a> BatchWriter<'a> {
+    /// Of a computation, with nothing to store yet.
+    pub fn new(store: &'a Store, computation: i64) -> Self {
+        Self { store, computation, batch: Vec::new(), batch_size: FIRST_BATCH, longest: Duration::ZERO }
+    }
+
+    /// The database.
+    pub fn store(&self) -> &'a Store {
+        self.store
+    }
+
+    /// The longest transaction so far.
+    pub fn longest_transaction(&self) -> Duration {
+        self.longest
+    }
+
+    /// Takes values, and stores a batch when it is full.
+    pub fn put(&mut self, values: NewValues) -> Result<(), StoreError> {
+        self.batch.push(values);
+        if self.batch.len() < self.batch_size { Ok(()) } else { self.flush() }
+    }
+
+    /// Stores what was taken.
+    pub fn flush(&mut self) -> Result<(), StoreError> {
+        if self.batch.is_empty() {
+            return Ok(());
+        }
+        let batch = std::mem::take(&mut self.batch);
+        let started = Instant::now();
+        let computation = self.computation;
+        self.timed(|store| store.add_values(computation, &batch))?;
+        let took = started.elapsed();
+        if took > TRANSACTION_TIME.1 {
+            self.batch_size = (self.batch_size / 2).max(1);
+        } else if took < TRANSACTION_TIME.0 && batch.len() >= self.batch_size {
+            self.batch_size = (self.batch_size * 2).min(LARGEST_BATCH);
+        }
+        Ok(())
+    }
+
+    /// Discards a computation that is not active, in short transactions.
+    pub fn discard(&mut self, computation: i64) -> Result<(), StoreError> {
+        while !self.timed(|store| store.drop_computation(computation, DISCARDED_AT_ONCE))? {}
+        Ok(())
+    }
+
+    /// Runs one transaction and measures it.
+    pub fn timed<T>(&mut self, transaction: impl FnOnce(&Store) -> Result<T, StoreError>) -> Result<T, StoreError> {
+        let started = Instant::now();
+        let done = transaction(self.store);
+        self.longest = self.longest.max(started.elapsed());
+        done
+    }
+}

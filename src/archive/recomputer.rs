@@ -1,0 +1,141 @@
+//! Recomputes one stored reading: from its facts in the database to the same call that computed it.
+//!
+//! The facts are frames, the darks they were reduced with, the acquisition context, and the texts of configuration and calibration. What the exposures
+//! of a window did one by one is not among them and is not recomputed.
+
+use super::error::ArchiveError;
+use super::stored_inputs::{StoredDark, StoredInputs};
+use crate::darks::FrameWithDark;
+use crate::processing::pipeline::{Pipeline, ProcessedReading, mean_time, without_calibration};
+use crate::record::{AcquisitionContext, Tracked};
+use crate::store::{FrameRecord, Reader, StoredReading};
+use std::collections::BTreeMap;
+
+/// Pipelines kept in memory; a station changes its configuration or calibration rarely.
+const CACHED_PIPELINES: usize = 4;
+/// Axes with their weights kept by each (some 0.3 MB each): those of the temperatures of a day.
+const CACHED_AXES: usize = 32;
+
+/// Rows of instrument, configuration and calibration.
+type PipelineKey = (i64, i64, i64);
+
+/// Recomputes stored readings; keeps what neighbouring readings share.
+#[derive(Debug, Default)]
+pub struct Recomputer {
+    inputs: StoredInputs,
+    pipelines: BTreeMap<PipelineKey, Pipeline>,
+    without_rendering_uncertainty: bool,
+}
+
+impl Recomputer {
+    /// With nothing in memory yet.
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// Without the uncertainty of colour rendering ([`Pipeline::without_rendering_uncertainty`]).
+    #[doc(hidden)]
+    pub fn without_rendering_uncertainty() -> Self {
+        Self { without_rendering_uncertainty: true, ..Self::default() }
+    }
+
+    /// The rows that readings are recomputed from.
+    pub fn inputs(&mut self) -> &mut StoredInputs {
+        &mut self.inputs
+    }
+
+    /// Recomputes a reading with the calibration of its active values.
+    pub fn recompute(&mut self, reader: &Reader, stored: &StoredReading) -> Result<ProcessedReading, ArchiveError> {
+        let frames = reader.frames(stored.reading.id)?;
+        self.recompute_with(reader, stored, &frames, stored.made_with.calibration)
+    }
+
+    /// Recomputes a reading from its frames, with the calibration in a row; `None` gives a reading without numbers.
+    pub fn recompute_with(
+        &mut self,
+        reader: &Reader,
+        stored: &StoredReading,
+        frames: &[FrameRecord],
+        calibration: Option<i64>,
+    ) -> Result<ProcessedReading, ArchiveError> {
+        let id = stored.reading.id;
+        if frames.is_empty() {
+            return Err(ArchiveError::NoFrames(id));
+        }
+        let config = self.inputs.configuration(reader, id, stored.made_with.configuration)?;
+        let about = context(reader, stored, calibration)?;
+        let darks: Vec<StoredDark> =
+            frames.iter().map(|f| self.inputs.dark(reader, id, f.dark)).collect::<Result<_, _>>()?;
+        let frames_with_darks: Vec<FrameWithDark<'_>> = frames
+            .iter()
+            .zip(&darks)
+            .map(|(record, dark)| FrameWithDark {
+                frame: &record.frame,
+                dark: dark.as_dark_for(),
+                dark_time: dark.time(),
+                reference: record.dark,
+                provenance: record.dark_provenance,
+            })
+            .collect();
+        let sun = config.station.sun_at(mean_time(frames.iter().map(|f| &f.frame)));
+        match calibration {
+            Some(row) => Ok(self.pipeline(reader, stored, row)?.process(&frames_with_darks, &[], sun, &about)),
+            None => Ok(without_calibration(&stored.reading.instrument, &frames_with_darks, sun, &about)),
+        }
+    }
+
+    fn pipeline(
+        &mut self,
+        reader: &Reader,
+        stored: &StoredReading,
+        calibration: i64,
+    ) -> Result<&mut Pipeline, ArchiveError> {
+        let made_with = stored.made_with;
+        let key = (made_with.instrument, made_with.configuration, calibration);
+        if !self.pipelines.contains_key(&key) {
+            let pipeline = self.new_pipeline(reader, stored, calibration)?;
+            if self.pipelines.len() >= CACHED_PIPELINES {
+                self.pipelines.clear();
+            }
+            self.pipelines.insert(key, pipeline);
+        }
+        let missing = ArchiveError::Missing { reading: stored.reading.id, what: "calibration", row: calibration };
+        self.pipelines.get_mut(&key).ok_or(missing)
+    }
+
+    fn new_pipeline(
+        &mut self,
+        reader: &Reader,
+        stored: &StoredReading,
+        calibration: i64,
+    ) -> Result<Pipeline, ArchiveError> {
+        let (id, made_with, name) = (stored.reading.id, stored.made_with, &stored.reading.instrument);
+        let config = self.inputs.configuration(reader, id, made_with.configuration)?;
+        let instrument = config.instruments.iter().find(|i| i.name == *name).ok_or_else(|| ArchiveError::Unusable {
+            what: "configuration",
+            row: made_with.configuration,
+            why: format!("expected an instrument named `{name}`, but found none"),
+        })?;
+        let detector = self.inputs.instrument(reader, id, made_with.instrument)?.detector.clone();
+        let calibration = self.inputs.calibration(reader, id, calibration)?;
+        let pipeline = Pipeline::new(name, config.station.clone(), instrument.limits.clone(), calibration, detector)
+            .keeping_axes(CACHED_AXES);
+        Ok(match self.without_rendering_uncertainty {
+            true => pipeline.without_rendering_uncertainty(),
+            false => pipeline,
+        })
+    }
+}
+
+/// The acquisition context of a reading. What the monitors knew was about the calibration that was active then; with another one it does not hold.
+fn context(
+    reader: &Reader,
+    stored: &StoredReading,
+    calibration: Option<i64>,
+) -> Result<AcquisitionContext, ArchiveError> {
+    let mut about = stored.about;
+    if about.tracked != Tracked::default() && calibration != reader.calibration_when_taken(stored.reading.id)? {
+        about.tracked = Tracked::default();
+    }
+    Ok(about)
+}
