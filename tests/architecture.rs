@@ -246,7 +246,9 @@ fn the_table_allows_no_more_than_is_used() {
     let idle: Vec<String> = table
         .0
         .iter()
-        .filter(|(module, _)| !document.lines().any(|l| l.starts_with(&format!("| `{module}`")) && l.contains("all above")))
+        .filter(|(module, _)| {
+            !document.lines().any(|l| l.starts_with(&format!("| `{module}`")) && l.contains("all above"))
+        })
         .flat_map(|(module, uses)| uses.iter().map(move |what| (module.clone(), what.clone())))
         .filter(|pair| !used.contains(pair))
         .map(|(module, what)| format!("`{module}` no longer uses `{what}`"))

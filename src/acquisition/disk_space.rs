@@ -114,7 +114,7 @@ mod tests {
     const NOON: UtcMicros = UtcMicros(1_782_043_200_000_000); // 2026-06-21T12:00:00Z
     static FREE: AtomicU64 = AtomicU64::new(0);
 
-    /// Identity: one event when room runs short and one when it is back.
+    /// One event when room runs short and one when it is back.
     #[test]
     fn the_floor_is_reported_once_each_way() {
         let folder = tempfile::tempdir().unwrap();

@@ -117,7 +117,7 @@ mod tests {
         span
     }
 
-    /// Identity: neighbours of one cause are one event with its span, its number and the reason of the first.
+    /// Neighbours of one cause are one event with its span, its number and the reason of the first.
     #[test]
     fn neighbours_of_one_cause_are_one_event() {
         let (mut gaps, mut rows) = (Gaps::default(), 0);
@@ -130,7 +130,7 @@ mod tests {
         assert_eq!(event.text, "3 readings missed: nothing came");
     }
 
-    /// Identity: a reading in between, or another cause, begins another event.
+    /// A reading in between, or another cause, begins another event.
     #[test]
     fn a_reading_or_another_cause_ends_a_gap() {
         let (mut gaps, mut rows) = (Gaps::default(), 0);
@@ -142,7 +142,7 @@ mod tests {
         assert_eq!((rows, busy.from, busy.missed), (3, minute(3), 1));
     }
 
-    /// Identity: what could not be written is not extended: the next tick begins an event of its own.
+    /// What could not be written is not extended: the next tick begins an event of its own.
     #[test]
     fn a_gap_that_was_not_written_is_not_extended() {
         let gaps = Gaps::default();

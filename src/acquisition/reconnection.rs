@@ -76,13 +76,13 @@ mod tests {
         made
     }
 
-    /// Identity: the first attempt comes at once, then after 0.5 s, each wait twice the one before, at most half a minute.
+    /// The first attempt comes at once, then after 0.5 s, each wait twice the one before, at most half a minute.
     #[test]
     fn attempts_are_spaced_by_the_back_off() {
         assert_eq!(attempts(95), [0.0, 0.5, 1.5, 3.5, 7.5, 15.5, 31.5, 61.5, 91.5]);
     }
 
-    /// Identity: a tick that asks before the next attempt is due does not push that attempt further away.
+    /// A tick that asks before the next attempt is due does not push that attempt further away.
     #[test]
     fn a_failure_before_the_next_attempt_does_not_postpone_it() {
         let mut reconnection = Reconnection::default();
@@ -92,7 +92,7 @@ mod tests {
         assert_eq!(reconnection.next_attempt(NOW.plus_seconds(0.2)), next);
     }
 
-    /// Identity: after a connection the next loss is retried at once, and is reported.
+    /// After a connection the next loss is retried at once, and is reported.
     #[test]
     fn a_connection_resets_the_back_off_and_the_log() {
         let mut reconnection = Reconnection::default();
@@ -105,7 +105,7 @@ mod tests {
         assert_eq!(reconnection.next_attempt(NOW).seconds_since(NOW), 0.5);
     }
 
-    /// Identity: a fault that repeats is reported once, another one at once.
+    /// A fault that repeats is reported once, another one at once.
     #[test]
     fn a_repeated_fault_is_reported_once() {
         let mut reconnection = Reconnection::default();
@@ -117,7 +117,7 @@ mod tests {
         assert_eq!(reconnection.last_fault(), Some(&absent("in use")));
     }
 
-    /// Identity: noise on the line and a refused command leave the connection as it is; silence and another instrument end it.
+    /// Noise on the line and a refused command leave the connection as it is; silence and another instrument end it.
     #[test]
     fn only_silence_absence_and_another_instrument_end_the_connection() {
         let silent =

@@ -114,7 +114,7 @@ mod tests {
         ExposureState { short_s: Some(short_s), ..ExposureState::default() }
     }
 
-    /// Identity: unchanged exposure control is saved every ten minutes, a changed integration time at once, the warm-up always.
+    /// Unchanged exposure control is saved every ten minutes, a changed integration time at once, the warm-up always.
     #[test]
     fn exposure_control_is_saved_when_it_changes_and_now_and_then() {
         let mut control = SavedControl::default();
@@ -127,7 +127,7 @@ mod tests {
         assert_eq!(saved, [true, false, true, false, false, true]);
     }
 
-    /// Identity: a stuck pixel is saved at once: it must not steer after a restart either.
+    /// A stuck pixel is saved at once: it must not steer after a restart either.
     #[test]
     fn a_new_stuck_pixel_is_saved_at_once() {
         let mut control = SavedControl::default();
@@ -137,7 +137,7 @@ mod tests {
         assert_eq!(names(&control.due(1, NOON.plus_seconds(60.0), false)), ["warm_up", "exposure"]);
     }
 
-    /// Identity: the check source's exposure control is saved with its own readings only, and under its own name.
+    /// The check source's exposure control is saved with its own readings only, and under its own name.
     #[test]
     fn each_kind_of_light_has_a_state_of_its_own() {
         let mut control = SavedControl::default();

@@ -168,7 +168,7 @@ impl Status {
 mod tests {
     use super::*;
 
-    /// Identity: discarded readings count as gaps of their cause, and none of them twice.
+    /// Discarded readings count as gaps of their cause, and none of them twice.
     #[test]
     fn discarded_readings_are_counted_as_gaps() {
         let status = Status::new("south");
@@ -180,7 +180,7 @@ mod tests {
         assert_eq!(snapshot.counts.gaps.into_iter().collect::<Vec<_>>(), [("storage_full", 4)]);
     }
 
-    /// Identity: a snapshot says in one line what is wrong, and leaves out what is not.
+    /// A snapshot says in one line what is wrong, and leaves out what is not.
     #[test]
     fn a_snapshot_reads_as_one_line() {
         let status = Status::new("south");

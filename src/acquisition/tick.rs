@@ -81,27 +81,27 @@ mod tests {
         Fault::Absent { path: "/dev/example".into(), why: "no such device".into() }
     }
 
-    /// Identity: a fault at a tick that is due is a gap with the fault's cause and text.
+    /// A fault at a tick that is due is a gap with the fault's cause and text.
     #[test]
     fn a_fault_makes_a_due_tick_a_gap_with_its_cause() {
         let TickOutcome::Gap(gap) = TickOutcome::of_fault(&absent(), Gate::Open) else { panic!("no gap") };
         assert_eq!((gap.cause, gap.why.as_str()), (GapCause::InstrumentAbsent, "/dev/example: no such device"));
     }
 
-    /// Identity: nothing is missed where nothing is due, whatever the instrument does.
+    /// Nothing is missed where nothing is due, whatever the instrument does.
     #[test]
     fn a_fault_behind_a_closed_gate_is_no_gap() {
         assert_eq!(TickOutcome::of_fault(&absent(), Gate::Closed), TickOutcome::NotDue);
         assert_eq!(TickOutcome::of_fault(&Fault::Stopped, Gate::Closed), TickOutcome::NotDue);
     }
 
-    /// Identity: a stop request at a tick that is due ends the loop.
+    /// A stop request at a tick that is due ends the loop.
     #[test]
     fn a_stop_request_is_a_shutdown() {
         assert_eq!(TickOutcome::of_fault(&Fault::Stopped, Gate::Open), TickOutcome::Shutdown);
     }
 
-    /// Identity: a full disk costs a reading that is due, and no other.
+    /// A full disk costs a reading that is due, and no other.
     #[test]
     fn a_full_store_is_a_gap_only_where_a_reading_is_due() {
         let full = StoreError::StorageFull { doing: "storing a calibration", cause: rusqlite::Error::InvalidQuery };
@@ -111,7 +111,7 @@ mod tests {
         assert_eq!(TickOutcome::of_full_store(&full, Gate::Closed), TickOutcome::NotDue);
     }
 
-    /// Identity: every cause of a fault has its own cause of a gap, so that a gap can be told apart years later.
+    /// Every cause of a fault has its own cause of a gap, so that a gap can be told apart years later.
     #[test]
     fn every_fault_keeps_its_cause_on_record() {
         let waited = std::time::Duration::from_secs(2);

@@ -182,7 +182,7 @@ mod tests {
     use super::*;
     use crate::quality::monitor::response::{Level, day};
 
-    /// Identity: what is known is told with unit, limit and reach, and what is not yet known says so.
+    /// What is known is told with unit, limit and reach, and what is not yet known says so.
     #[test]
     fn a_tracker_tells_what_it_sees_and_what_it_could_tell() {
         let limits = crate::quality::monitor::test_limits();

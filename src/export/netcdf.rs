@@ -199,7 +199,7 @@ mod tests {
         sink.files
     }
 
-    /// Identity: a file of three days is, byte for byte, the one of the same rows in one piece.
+    /// A file of three days is, byte for byte, the one of the same rows in one piece.
     #[test]
     fn a_file_of_the_range_is_the_file_written_in_one_piece() {
         let folder = tempfile::tempdir().unwrap();
@@ -219,7 +219,7 @@ mod tests {
         assert_eq!(reader.read_var_f64("ppfd").unwrap(), [0.0, 1.0, 2.0, NO_REAL, 4.0, 5.0]);
     }
 
-    /// Identity: where the wavelengths change, another file begins, and nothing is lost.
+    /// Where the wavelengths change, another file begins, and nothing is lost.
     #[test]
     fn another_axis_begins_another_file() {
         let folder = tempfile::tempdir().unwrap();

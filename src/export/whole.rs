@@ -78,7 +78,7 @@ pub fn output(path: &Path) -> impl Fn(std::io::Error) -> ExportError + '_ {
 mod tests {
     use super::*;
 
-    /// Identity: a file that is not kept leaves the old one and no rest.
+    /// A file that is not kept leaves the old one and no rest.
     #[test]
     fn a_file_appears_whole_or_not_at_all() {
         let folder = tempfile::tempdir().unwrap();
@@ -94,7 +94,7 @@ mod tests {
         assert_eq!(std::fs::read_dir(path.parent().unwrap()).unwrap().count(), 1);
     }
 
-    /// Identity: what has a meaning in a path is escaped, so that a name is one folder.
+    /// What has a meaning in a path is escaped, so that a name is one folder.
     #[test]
     fn a_name_becomes_one_folder() {
         assert_eq!(escaped("roof, head/2=a%"), "roof%2C head%2F2%3Da%25");

@@ -323,7 +323,7 @@ mod tests {
             if let Ok(Step::Done { used, .. }) = block(bytes.as_bytes(), count, length) { prop_assert!(used <= bytes.len()); }
         }
 
-        /// Identity: an encoded answer is decoded and consumes exactly its own bytes, for any bytes after it.
+        /// An encoded answer is decoded and consumes exactly its own bytes, for any bytes after it.
         #[test]
         fn an_encoded_answer_is_decoded(
             fields in proptest::collection::vec("[A-Z0-9.,-]{1,12}", 0..6),

@@ -238,13 +238,13 @@ mod tests {
     proptest! {
         #![proptest_config(ProptestConfig::with_cases(200))]
 
-        /// Identity: any frame comes back as it was.
+        /// Any frame comes back as it was.
         #[test]
         fn a_frame_comes_back_as_it_was(frame in any_frame()) {
             prop_assert_eq!(FrameRow::encode(&frame).unwrap().decode().unwrap(), frame);
         }
 
-        /// Identity: one changed character or bit, or a cut anywhere, is an error, never a panic and never another frame.
+        /// One changed character or bit, or a cut anywhere, is an error, never a panic and never another frame.
         #[test]
         fn damaged_rows_are_refused(frame in any_frame(), at in any::<prop::sample::Index>(), bit in 0..8u32, which in 0..4) {
             let mut row = FrameRow::encode(&frame).unwrap();
@@ -260,7 +260,7 @@ mod tests {
             prop_assert!(row.decode().is_err());
         }
 
-        /// Identity: sums that pass the checksum of the row (somebody computed it again) are an error or a frame of at most the
+        /// Sums that pass the checksum of the row (somebody computed it again) are an error or a frame of at most the
         /// stated size, never a panic.
         #[test]
         fn forged_sums_never_panic(junk in prop::collection::vec(any::<u8>(), 0..200), keep in 0..40usize) {
@@ -273,7 +273,7 @@ mod tests {
         }
     }
 
-    /// Identity: facts that pass the checksum of the row but describe no frame are refused with what was expected.
+    /// Facts that pass the checksum of the row but describe no frame are refused with what was expected.
     #[test]
     fn forged_facts_are_refused() {
         let row = FrameRow::encode(&small_frame()).unwrap();
@@ -311,7 +311,7 @@ mod tests {
         assert!(row.detail.contains("\"spread\":0.25,\"ripple\":[0.0,0.5,1.0,"), "{}", row.detail);
     }
 
-    /// Identity: what cannot be a frame is refused with what was expected.
+    /// What cannot be a frame is refused with what was expected.
     #[test]
     fn a_frame_without_pixels_or_exposures_is_refused() {
         let refused = |frame: Frame| FrameRow::encode(&frame).unwrap_err().to_string();

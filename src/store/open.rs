@@ -220,7 +220,7 @@ fn lock(path: &Path, suffix: &str, taken: fn(PathBuf, String) -> StoreError) -> 
 mod tests {
     use super::*;
 
-    /// Identity: characters with a meaning in a URI are escaped, so a path is opened as it is written.
+    /// Characters with a meaning in a URI are escaped, so a path is opened as it is written.
     #[test]
     fn a_path_with_awkward_characters_becomes_a_plain_uri() {
         let uri = uri(Path::new("/tmp/a b?c#d%e/ü.db")).unwrap();

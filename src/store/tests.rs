@@ -143,7 +143,7 @@ pub(super) fn register(store: &Store) -> MadeWith {
     }
 }
 
-/// Identity: everything of a reading comes back bit for bit, through another connection too.
+/// Everything of a reading comes back bit for bit, through another connection too.
 #[test]
 fn a_reading_comes_back_as_it_was_with_frames_events_and_state() {
     let s = Station::new();
@@ -224,7 +224,7 @@ fn a_reading_comes_back_as_it_was_with_frames_events_and_state() {
     }
 }
 
-/// Identity: what is not finite is stored as null and says so; the number columns hold no NaN and no infinity.
+/// What is not finite is stored as null and says so; the number columns hold no NaN and no infinity.
 #[test]
 fn a_number_that_is_not_finite_is_never_stored() {
     let s = Station::new();
@@ -284,7 +284,7 @@ fn a_span_of_time_is_found_page_by_page_also_when_the_clock_was_set_back() {
     assert_eq!(reader.counts().unwrap().readings, times.len() as i64);
 }
 
-/// Identity: the view is what outsiders rely on: names, units of time, verdicts in words, flags as bits.
+/// The view is what outsiders rely on: names, units of time, verdicts in words, flags as bits.
 #[test]
 fn the_view_shows_values_in_force() {
     let s = Station::new();
@@ -310,7 +310,7 @@ fn the_view_shows_values_in_force() {
     assert_eq!(reason, "too little light, says \"the\" detector");
 }
 
-/// Identity: a computation that is being filled is unseen; one row puts it in force, only for what it has values of.
+/// A computation that is being filled is unseen; one row puts it in force, only for what it has values of.
 #[test]
 fn a_recomputation_comes_in_force_by_one_row() {
     let s = Station::new();
@@ -343,7 +343,7 @@ fn a_recomputation_comes_in_force_by_one_row() {
     assert_eq!(s.store.latest(1).unwrap()[0].made_with.computation, s.made_with.computation);
 }
 
-/// Identity: events are found by the span they cover, gaps keep their cause, and a lasting one can be extended.
+/// Events are found by the span they cover, gaps keep their cause, and a lasting one can be extended.
 #[test]
 fn events_and_gaps_are_found_by_the_span_they_cover() {
     let s = Station::new();
@@ -366,7 +366,7 @@ fn events_and_gaps_are_found_by_the_span_they_cover() {
     assert_eq!((counts.events, counts.gaps, counts.readings), (9, 8, 0));
 }
 
-/// Identity: a flagged interval keeps the pixel it is about, whatever its text says.
+/// A flagged interval keeps the pixel it is about, whatever its text says.
 #[test]
 fn a_flagged_interval_keeps_its_pixel() {
     let s = Station::new();
@@ -387,7 +387,7 @@ fn a_flagged_interval_keeps_its_pixel() {
     }
 }
 
-/// Identity: state is replaced under its name, and floating-point numbers in it keep every bit.
+/// State is replaced under its name, and floating-point numbers in it keep every bit.
 #[test]
 fn state_is_replaced_under_its_name() {
     let s = Station::new();

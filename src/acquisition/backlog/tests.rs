@@ -23,7 +23,7 @@ fn silent(why: &str) -> GapReason {
     GapReason { cause: GapCause::NoAnswer, why: why.to_owned() }
 }
 
-/// Identity: what waited is written in order, bit for bit, once there is room; nothing overtakes it.
+/// What waited is written in order, bit for bit, once there is room; nothing overtakes it.
 #[test]
 fn what_waited_is_written_in_order_once_there_is_room() {
     let s = TestStore::new();
@@ -50,7 +50,7 @@ fn what_waited_is_written_in_order_once_there_is_room() {
     assert_eq!(s.commit(&mut backlog, first_held + 5), Committed::Stored(m + 4));
 }
 
-/// Identity: while another process holds the database readings wait, and afterwards they are written in order.
+/// While another process holds the database readings wait, and afterwards they are written in order.
 #[test]
 fn a_database_held_by_another_process_costs_no_reading() {
     let s = TestStore::new();
@@ -69,7 +69,7 @@ fn a_database_held_by_another_process_costs_no_reading() {
     assert_eq!(s.commit(&mut backlog, 3), Committed::Stored(4));
 }
 
-/// Identity: memory is bounded; the oldest go, and their span and number are on record when there is room.
+/// Memory is bounded; the oldest go, and their span and number are on record when there is room.
 #[test]
 fn what_memory_cannot_hold_becomes_a_gap_with_its_span() {
     let s = TestStore::new();

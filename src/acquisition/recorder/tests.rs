@@ -69,7 +69,7 @@ fn silent() -> GapReason {
     GapReason { cause: GapCause::NoAnswer, why: "nothing came".into() }
 }
 
-/// Identity: neighbours of one cause are one row, as the observer is told at every tick; a reading ends it.
+/// Neighbours of one cause are one row, as the observer is told at every tick; a reading ends it.
 #[test]
 fn a_gap_is_one_event_until_a_reading_ends_it() {
     let (mut rig, mut told) = (Rig::new(LIMIT), Told::default());
@@ -82,7 +82,7 @@ fn a_gap_is_one_event_until_a_reading_ends_it() {
     assert_eq!(rig.status.snapshot().counts.gaps.get("no_answer"), Some(&3));
 }
 
-/// Identity: another cause is another event, also without a reading in between.
+/// Another cause is another event, also without a reading in between.
 #[test]
 fn a_gap_of_another_cause_is_another_event() {
     let (mut rig, mut told) = (Rig::new(LIMIT), Told::default());
@@ -92,7 +92,7 @@ fn a_gap_of_another_cause_is_another_event() {
     assert_eq!(rig.gaps().len(), 3);
 }
 
-/// Identity: while another process holds the database, gaps, events and readings wait, and are written afterwards in the order
+/// While another process holds the database, gaps, events and readings wait, and are written afterwards in the order
 /// in which they happened; the observer is told of a reading only when it is on the disk.
 #[test]
 fn what_a_held_database_cannot_take_is_written_later_in_order() {
@@ -122,7 +122,7 @@ fn what_a_held_database_cannot_take_is_written_later_in_order() {
     assert!(rig.db.events().iter().any(|e| e.text.ends_with("1 readings waited in memory")));
 }
 
-/// Identity: a gap after what is queued waits too, so that no later event is on record before an earlier one.
+/// A gap after what is queued waits too, so that no later event is on record before an earlier one.
 #[test]
 fn nothing_is_written_ahead_of_what_is_queued() {
     let (mut rig, mut told) = (Rig::new(LIMIT), Told::default());
@@ -135,7 +135,7 @@ fn nothing_is_written_ahead_of_what_is_queued() {
     assert_eq!((told.late, rig.gaps().len()), (vec![1, 2], 1));
 }
 
-/// Identity: readings that memory cannot hold are counted as gaps of their cause.
+/// Readings that memory cannot hold are counted as gaps of their cause.
 #[test]
 fn discarded_readings_are_counted_and_recorded() {
     let (mut rig, mut told) = (Rig::new(4000), Told::default());

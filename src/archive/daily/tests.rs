@@ -166,7 +166,7 @@ fn step() -> impl Strategy<Value = Step> {
     ]
 }
 
-/// Identity: after any sequence of readings in time and late, clocks set back, spans begun, widened and ended, and restarts, what is
+/// After any sequence of readings in time and late, clocks set back, spans begun, widened and ended, and restarts, what is
 /// kept equals what the readings give, bit for bit, at every step.
 #[test]
 fn what_is_kept_is_what_the_readings_give() {
@@ -235,7 +235,7 @@ fn what_is_kept_is_what_the_readings_give() {
     assert!(seen.0 >= 2 && seen.1 >= 2, "nothing much was kept: {seen:?}");
 }
 
-/// Identity: the daemon keeps every hour and day that has passed, also what passed before it was started again in mid-day;
+/// The daemon keeps every hour and day that has passed, also what passed before it was started again in mid-day;
 /// the day that runs is worked out for whoever asks and kept once it has passed. Days asked for are the same either way.
 #[test]
 fn a_daemon_started_again_in_mid_day_keeps_whole_days() {

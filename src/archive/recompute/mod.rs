@@ -14,9 +14,9 @@ pub mod worker;
 
 use super::error::ArchiveError;
 use super::recomputer::Recomputer;
-use crate::processing::computation_text;
 use crate::calibration::Calibration;
 use crate::clock::UtcMicros;
+use crate::processing::computation_text;
 use crate::quantities;
 use crate::record::{Event, EventKind};
 use crate::store::{Reader, Store, StoreError, Switched};

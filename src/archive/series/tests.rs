@@ -27,7 +27,7 @@ fn site(days: i64) -> Site {
     site
 }
 
-/// Identity: every point has the lowest, mean and highest of its readings that are not bad, and counts all of them, whether it
+/// Every point has the lowest, mean and highest of its readings that are not bad, and counts all of them, whether it
 /// is made of hours or of readings; points follow each other without a hole.
 #[test]
 fn a_point_has_the_range_of_its_readings() {
@@ -70,7 +70,7 @@ fn a_point_has_the_range_of_its_readings() {
     }
 }
 
-/// Identity: which hours are kept changes no bit of a series.
+/// Which hours are kept changes no bit of a series.
 #[test]
 fn a_series_is_the_same_whichever_hours_are_kept() {
     let site = site(18);
@@ -85,7 +85,7 @@ fn a_series_is_the_same_whichever_hours_are_kept() {
     assert_eq!(ask(), from_readings);
 }
 
-/// Identity: where there is nothing, there is no point; of another instrument, points are empty.
+/// Where there is nothing, there is no point; of another instrument, points are empty.
 #[test]
 fn nothing_on_record_is_no_series() {
     let site = site(1);

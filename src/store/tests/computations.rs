@@ -45,7 +45,7 @@ fn runs(s: &Station) -> Vec<(i64, i64)> {
     statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?))).unwrap().map(Result::unwrap).collect()
 }
 
-/// Identity: until the switch everything is as it was, afterwards what was made again is in force, and what could not be keeps
+/// Until the switch everything is as it was, afterwards what was made again is in force, and what could not be keeps
 /// what it had; each run begins where the computation changes.
 #[test]
 fn a_switch_changes_what_was_made_again_and_nothing_else() {
@@ -75,7 +75,7 @@ fn a_switch_changes_what_was_made_again_and_nothing_else() {
     assert_eq!(values[2][0].value(), Some(1000.0 * new as f64));
 }
 
-/// Identity: readings that are stored while a computation is filled, between finding the runs and the switch, and afterwards
+/// Readings that are stored while a computation is filled, between finding the runs and the switch, and afterwards
 /// keep their own values.
 #[test]
 fn readings_stored_meanwhile_keep_their_own_values() {
@@ -105,7 +105,7 @@ fn readings_stored_meanwhile_keep_their_own_values() {
     assert_eq!(active(&s)[13..], [live, made_with.computation]);
 }
 
-/// Identity: two instruments whose readings lie between each other have runs of their own.
+/// Two instruments whose readings lie between each other have runs of their own.
 #[test]
 fn instruments_are_switched_each_for_itself() {
     let mut s = Station::new();
@@ -125,7 +125,7 @@ fn instruments_are_switched_each_for_itself() {
     assert_eq!(active(&s), [live, live, new, live, new, live, new, live, live, live]);
 }
 
-/// Identity: what was begun is gone on with while it is the newest; any other is dropped piece by piece, one in force never.
+/// What was begun is gone on with while it is the newest; any other is dropped piece by piece, one in force never.
 #[test]
 fn what_was_begun_is_gone_on_with_or_dropped() {
     let s = Station::new();
@@ -145,7 +145,7 @@ fn what_was_begun_is_gone_on_with_or_dropped() {
     assert!(s.store.switch_of(other.id).unwrap().is_none(), "it has no values");
 }
 
-/// Identity: the list tells what each has made and where it is in force.
+/// The list tells what each has made and where it is in force.
 #[test]
 fn computations_are_listed_with_what_they_made() {
     let s = Station::new();
@@ -165,7 +165,7 @@ fn computations_are_listed_with_what_they_made() {
     assert_eq!(row.calibrations, ["lab-7"]);
 }
 
-/// Identity: a calibration that only serves what is made again does not come in force for the daemon; the daemon may have it
+/// A calibration that only serves what is made again does not come in force for the daemon; the daemon may have it
 /// later, which is an event.
 #[test]
 fn a_calibration_beside_is_not_in_force() {
@@ -181,7 +181,7 @@ fn a_calibration_beside_is_not_in_force() {
     assert_eq!(s.store.latest_events(1).unwrap()[0].kind, EventKind::CalibrationChanged);
 }
 
-/// Identity: as many runs as a switch may write take less than the 200 ms a transaction may.
+/// As many runs as a switch may write take less than the 200 ms a transaction may.
 #[test]
 fn a_switch_with_many_runs_is_short() {
     let s = Station::new();

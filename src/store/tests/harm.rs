@@ -2,7 +2,7 @@
 
 use super::*;
 
-/// Identity: between two pages no read mark is held, so the log can be folded back and emptied.
+/// Between two pages no read mark is held, so the log can be folded back and emptied.
 #[test]
 fn a_slow_reader_does_not_keep_the_log_from_being_folded_back() {
     let s = Station::new();
@@ -18,7 +18,7 @@ fn a_slow_reader_does_not_keep_the_log_from_being_folded_back() {
     assert_eq!(readings.count(), 599);
 }
 
-/// Identity: a transaction that fails in its last statement leaves nothing of its first ones.
+/// A transaction that fails in its last statement leaves nothing of its first ones.
 #[test]
 fn a_reading_that_fails_half_way_leaves_nothing_behind() {
     let s = Station::new();
@@ -42,7 +42,7 @@ fn a_reading_that_fails_half_way_leaves_nothing_behind() {
     assert_eq!(error, "expected values of 3 quantities, but found 0");
 }
 
-/// Identity: without room a reading is refused as a whole, what was stored is readable, and it goes on when there is room.
+/// Without room a reading is refused as a whole, what was stored is readable, and it goes on when there is room.
 #[test]
 fn disk_full_is_reported_and_lived_through() {
     let s = Station::new();
@@ -65,7 +65,7 @@ fn disk_full_is_reported_and_lived_through() {
     assert_eq!(s.store.integrity_faults().unwrap(), Vec::<String>::new());
 }
 
-/// Identity: wherever the log was cut by a power loss, the database opens whole, with the first n readings and all
+/// Wherever the log was cut by a power loss, the database opens whole, with the first n readings and all
 /// that belongs to them; n grows with the length of the log.
 #[test]
 fn a_log_cut_anywhere_opens_with_whole_readings() {
@@ -94,7 +94,7 @@ fn a_log_cut_anywhere_opens_with_whole_readings() {
     assert_eq!(last, 6);
 }
 
-/// Identity: a damaged frame is an error that names its row; nothing panics and the others are read.
+/// A damaged frame is an error that names its row; nothing panics and the others are read.
 #[test]
 fn a_damaged_frame_or_dark_is_an_error_that_names_it() {
     let s = Station::new();
@@ -112,7 +112,7 @@ fn a_damaged_frame_or_dark_is_an_error_that_names_it() {
     assert_eq!(darks.iter().map(Result::is_ok).collect::<Vec<_>>(), [false, true]);
 }
 
-/// Identity: only frames of readings older than the limit go, the oldest first and some at a time; values stay, and the span is one
+/// Only frames of readings older than the limit go, the oldest first and some at a time; values stay, and the span is one
 /// event on record.
 #[test]
 fn old_frames_are_deleted_and_values_never() {

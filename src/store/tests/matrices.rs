@@ -3,7 +3,7 @@
 use super::*;
 use crate::calibration::file;
 
-/// Identity: a calibration with its stray-light matrix comes out of the database alone as it was read from its files.
+/// A calibration with its stray-light matrix comes out of the database alone as it was read from its files.
 #[test]
 fn a_stored_calibration_needs_no_file_beside_it() {
     let s = Station::new();

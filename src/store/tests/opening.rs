@@ -2,7 +2,7 @@
 
 use super::*;
 
-/// Identity: a daemon that comes back finds its rows and goes on numbering.
+/// A daemon that comes back finds its rows and goes on numbering.
 #[test]
 fn restart_keeps_rows_and_goes_on() {
     let s = Station::new();
@@ -47,7 +47,7 @@ fn a_reading_brings_no_names_of_flags_along() {
     }
 }
 
-/// Identity: the lock is held as long as the store lives; the message names the process and the database.
+/// The lock is held as long as the store lives; the message names the process and the database.
 #[test]
 fn a_second_daemon_is_refused() {
     let s = Station::new();
@@ -60,7 +60,7 @@ fn a_second_daemon_is_refused() {
     drop(folder);
 }
 
-/// Identity: other processes write notes while the daemon runs, and need a database that is there.
+/// Other processes write notes while the daemon runs, and need a database that is there.
 #[test]
 fn a_note_can_be_added_beside_the_daemon() {
     let s = Station::new();
@@ -80,7 +80,7 @@ fn a_note_can_be_added_beside_the_daemon() {
     assert!(!missing.exists());
 }
 
-/// Identity: a database of another schema is refused by every way in, with what to do, and not one byte of it changes.
+/// A database of another schema is refused by every way in, with what to do, and not one byte of it changes.
 #[test]
 fn databases_of_earlier_and_later_schemas_are_refused() {
     let s = Station::new();
@@ -108,7 +108,7 @@ fn databases_of_earlier_and_later_schemas_are_refused() {
     drop(folder);
 }
 
-/// Identity: what this program did not write is not touched, and the message says what it is.
+/// What this program did not write is not touched, and the message says what it is.
 #[test]
 fn databases_of_others_are_refused() {
     let folder = folder();
@@ -129,7 +129,7 @@ fn databases_of_others_are_refused() {
     assert!(error.contains("its parent folder does not exist"), "{error}");
 }
 
-/// Identity: a quantity that joins later gets its columns; older readings say why they have none of it.
+/// A quantity that joins later gets its columns; older readings say why they have none of it.
 #[test]
 fn a_new_quantity_gets_columns_and_older_readings_say_why_they_lack_it() {
     let s = Station::new();
@@ -169,7 +169,7 @@ fn a_new_quantity_gets_columns_and_older_readings_say_why_they_lack_it() {
     drop(folder);
 }
 
-/// Identity: with `psow=0` a commit is padded to whole sectors, so the log grows by more than its frames; a plain
+/// With `psow=0` a commit is padded to whole sectors, so the log grows by more than its frames; a plain
 /// connection's does not. Shows that the setting of the URI arrives.
 #[test]
 fn every_connection_writes_without_power_safe_overwrite() {
@@ -194,7 +194,7 @@ fn every_connection_writes_without_power_safe_overwrite() {
     assert!(ours > plain && writers > plain, "ours {ours}, writer's {writers}, plain {plain} bytes");
 }
 
-/// Identity: registering again is free; a change, also back to what was, is one event.
+/// Registering again is free; a change, also back to what was, is one event.
 #[test]
 fn what_comes_in_force_is_registered_once_and_each_change_is_an_event() {
     let s = Station::new();

@@ -49,7 +49,7 @@ fn stored(s: &Station) -> (Vec<i64>, Vec<i64>) {
     (hours, days.iter().map(|d| (d.starts.0 - NOON.0) / 86_400_000_000).collect())
 }
 
-/// Identity: what is stored is read back, quantity by quantity, and only with the settings it was made with.
+/// What is stored is read back, quantity by quantity, and only with the settings it was made with.
 #[test]
 fn what_is_stored_is_read_back() {
     let s = Station::new();
@@ -76,7 +76,7 @@ fn what_is_stored_is_read_back() {
     assert!(error.contains("no more than three days"), "{error}");
 }
 
-/// Identity: a reading deletes the hours of its day and the days that read its time, and no other.
+/// A reading deletes the hours of its day and the days that read its time, and no other.
 #[test]
 fn a_late_reading_deletes_what_it_falls_into() {
     let s = Station::new();
@@ -88,7 +88,7 @@ fn a_late_reading_deletes_what_it_falls_into() {
     assert_eq!(stored(&s), (vec![-2, -1, 2], vec![-2, -1, 2]));
 }
 
-/// Identity: a flagged interval deletes what it covers when it begins, and what comes after its end when it ends, of its
+/// A flagged interval deletes what it covers when it begins, and what comes after its end when it ends, of its
 /// instrument only.
 #[test]
 fn a_flagged_interval_deletes_what_it_covers_and_its_end_what_it_no_longer_does() {
@@ -120,7 +120,7 @@ fn a_flagged_interval_deletes_what_it_covers_and_its_end_what_it_no_longer_does(
     assert_eq!(stored(&s), (vec![-2, -1], vec![-2, -1]));
 }
 
-/// Identity: while a day is read and stored, another process can add neither a note nor a reading; what it adds next deletes the day.
+/// While a day is read and stored, another process can add neither a note nor a reading; what it adds next deletes the day.
 #[test]
 fn nothing_changes_between_reading_and_storing_a_day() {
     let s = Station::new();
@@ -146,7 +146,7 @@ fn nothing_changes_between_reading_and_storing_a_day() {
     assert_eq!(stored(&s).1, Vec::<i64>::new());
 }
 
-/// Identity: what fails half way stores nothing.
+/// What fails half way stores nothing.
 #[test]
 fn a_roll_up_that_fails_stores_nothing() {
     let s = Station::new();
@@ -158,7 +158,7 @@ fn a_roll_up_that_fails_stores_nothing() {
     assert_eq!(stored(&s).1, Vec::<i64>::new());
 }
 
-/// Identity: a name with several rows is one instrument.
+/// A name with several rows is one instrument.
 #[test]
 fn rows_of_one_name_share_their_roll_ups() {
     let s = Station::new();
@@ -172,7 +172,7 @@ fn rows_of_one_name_share_their_roll_ups() {
     assert_eq!(stored(&s).0, Vec::<i64>::new());
 }
 
-/// Identity: readings of some quantities are those of all, cut down; a span about another quantity shows in the flags.
+/// Readings of some quantities are those of all, cut down; a span about another quantity shows in the flags.
 #[test]
 fn readings_of_some_quantities_are_those_of_all_cut_down() {
     let s = Station::new();
