@@ -289,10 +289,10 @@ fn circle_from(child: &String, uses: &BTreeMap<String, BTreeSet<String>>) -> Opt
         for way in ways {
             for next in way.last().and_then(|last| uses.get(last)).into_iter().flatten() {
                 if next == child {
-                    return Some([&way[..], &[next.clone()]].concat());
+                    return Some([&way[..], std::slice::from_ref(next)].concat());
                 }
                 if next > child && seen.insert(next.clone()) {
-                    longer.push([&way[..], &[next.clone()]].concat());
+                    longer.push([&way[..], std::slice::from_ref(next)].concat());
                 }
             }
         }
