@@ -286,7 +286,7 @@ pub fn mean_time<'a>(frames: impl Iterator<Item = &'a Frame> + Clone) -> UtcMicr
 /// Minimum, maximum and deviation of every quantity over the exposures of a window.
 ///
 /// Each exposure is reduced with its bracket's dark; pixels that its bracket does not mainly serve take the window's mean. A
-/// quantity is followed through the bracket that serves most of it.
+/// quantity is followed through the bracket that serves most of its light ([`Matrix::shares`]).
 fn statistics(
     brackets: &[BracketInput<'_>],
     singles: &[Vec<Frame>],
@@ -296,8 +296,7 @@ fn statistics(
 ) -> Vec<Option<WindowStatistics>> {
     let parts: Vec<Vec<f64>> =
         reduced.merge_weights.iter().map(|s| s.iter().zip(&reduced.irradiance).map(|(s, e)| s * e).collect()).collect();
-    let columns: Vec<&[f64]> = parts.iter().map(|p| &p[..]).collect();
-    let shares = quantities::effects(matrix, &reduced.irradiance, &columns);
+    let shares = matrix.shares(&parts);
     let series: Vec<Vec<Vec<f64>>> = brackets
         .iter()
         .zip(singles)

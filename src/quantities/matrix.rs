@@ -121,6 +121,27 @@ impl Matrix {
         self.rows_of(quantity).any(|r| r.at(sample) != 0.0)
     }
 
+    /// The share of each quantity's light that each part of a spectrum carries [1]: `shares[part][quantity]`, the mean over the
+    /// quantity's rows. NaN where the quantity has no value.
+    ///
+    /// parts: on the axis [W m⁻² nm⁻¹]; together they are the spectrum. The effect of a part on a ratio would not do: to first order
+    /// a ratio does not change with brightness, so that the effects of two parts are equal and opposite.
+    pub fn shares(&self, parts: &[Vec<f64>]) -> Vec<Vec<f64>> {
+        let sum = |row: &SparseRow, part: &[f64]| -> f64 {
+            row.weights.iter().zip(part.get(row.first..).unwrap_or(&[])).map(|(w, e)| w * e).sum()
+        };
+        let sums: Vec<Vec<f64>> =
+            parts.iter().map(|part| self.rows.iter().map(|row| sum(row, part)).collect()).collect();
+        let total = |row: usize| sums.iter().map(|sums| sums[row]).sum::<f64>();
+        let share = |sums: &[f64], rows: &[usize]| {
+            rows.iter().map(|row| sums[*row] / total(*row)).sum::<f64>() / rows.len() as f64
+        };
+        let shares_of = |sums: &Vec<f64>| -> Vec<f64> {
+            self.plans.iter().map(|rows| rows.as_ref().map_or(f64::NAN, |rows| share(sums, rows))).collect()
+        };
+        sums.iter().map(shares_of).collect()
+    }
+
     /// The share of a quantity that marked samples carry [1]: the largest, over its rows, of Σ|w·E| marked over Σ|w·E|.
     ///
     /// irradiance: the axis' own samples; marked: one a sample. 0 where nothing marked weighs or the quantity has no value,
@@ -246,6 +267,22 @@ mod tests {
             let m = Matrix::build(&good, valid, SourceRule::Sun);
             assert!((0..registry().len()).all(|q| m.span(q).is_none()), "{valid:?}");
         }
+    }
+
+    /// Identity: shares of the parts of a spectrum are those of the sums of rows, for ratios and colours as well, and add up to 1.
+    #[test]
+    fn parts_of_a_spectrum_share_ratios_and_colours_as_they_share_the_light() {
+        let axis = axis(280.0, 1050.0, 771);
+        let m = Matrix::build(&axis, (280.0, 1050.0), SourceRule::Sun);
+        let part = |from: f64, to: f64| axis.iter().map(|x| f64::from(u8::from((from..to).contains(x)))).collect();
+        let shares = m.shares(&[part(0.0, 680.0), part(680.0, 2000.0)]);
+        let at = |part: usize, id: &str| shares[part][index_of(id).unwrap()];
+        assert!((at(0, "par_irradiance") - 279.5 / 300.0).abs() < 1e-9, "{}", at(0, "par_irradiance"));
+        assert!((at(0, "red_far_red_ratio") - 0.5).abs() < 1e-9, "red is in the one part, far-red in the other");
+        for id in ["cct", "sp_ratio", "cri_ra", "dominant_wavelength"] {
+            assert!(at(0, id) > 0.95 && (at(0, id) + at(1, id) - 1.0).abs() < 1e-9, "{id}: {}", at(0, id));
+        }
+        assert!(at(0, "uvc").is_nan());
     }
 
     /// Identity: the share of marked samples is the part of the sum they carry.

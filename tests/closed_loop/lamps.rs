@@ -110,6 +110,28 @@ fn a_sunny_day_under_rippling_lamps_is_good_with_the_shipped_file() {
     assert!(good >= 0.95 && good_light >= 0.95, "{}", why_not_good(&rows, "ppfd"));
 }
 
+/// Identity: in a window whose brackets have many exposures and one, what is made of visible light is followed through the
+/// bracket with many, as the light itself is: ratios, colours and indices have statistics wherever illuminance has.
+#[test]
+fn a_window_follows_ratios_and_colours_through_the_bracket_of_their_light() {
+    let mut station = Loop::new(&lit_house(), &glasshouse("window_s = 4"), "2026-11-10T08:00:00Z");
+    station.run_until("2026-11-10T08:40:00Z");
+    let mut compared = 0;
+    for row in &station.rows {
+        let window = |id: &str| row.reading.window[index(id)];
+        let Some(light) = window("illuminance") else { continue };
+        assert!(light.deviation > 0.0, "{}: {light:?}", row.reading.time_mid);
+        for id in ["sp_ratio", "cie_x", "cct", "phytochrome_equilibrium", "cri_ra", "gamut_rg"] {
+            let exposures = || format!("{:?}", row.reading.exposures);
+            let of = window(id).unwrap_or_else(|| panic!("{}: {id} has none of {}", row.reading.time_mid, exposures()));
+            let value = row.value(id).expect("a value");
+            assert!(of.minimum <= value && value <= of.maximum, "{}: {id} is {value}, {of:?}", row.reading.time_mid);
+            compared += 1;
+        }
+    }
+    assert!(compared > 150, "{compared} windows");
+}
+
 fn whole(integration_s: f64) -> bool {
     let half_cycles = integration_s * 100.0;
     (half_cycles - half_cycles.round()).abs() < 1e-6
