@@ -78,6 +78,9 @@ impl Completeness {
 
     /// Ticks after `from` up to `to` that the gate lets through and nothing explains.
     fn unexplained(&self, schedule: &Schedule, from: UtcMicros, to: UtcMicros, missing: &mut Vec<UtcMicros>) {
+        if from >= to {
+            return;
+        }
         let mut after = from;
         for _ in 0..MAX_TICKS {
             let Some(tick) = schedule.next_tick(after).filter(|t| *t <= to) else { return };

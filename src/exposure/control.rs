@@ -1,34 +1,38 @@
-//! Exposure control: from the statistics of a frame to the integration time of the next one.
+//! Exposure control: computes the integration time of the next exposure from the statistics of the last one.
 //!
-//! Aims at the target level for the brightest pixel that has to stay below saturation. Below saturation the measured rate
-//! predicts the time. A clipped frame gives only a lower bound of the peak, so its unclipped pixels are compared with
-//! the last known spectral shape; where nothing unclipped is left to compare, the step down is a large known factor.
-//! Times are kept while the peak level stays in a wide band, so that small changes of light do not need new darks.
+//! The target level is that of the brightest pixel that has to stay below saturation. An unclipped frame gives the rate of
+//! that pixel, and with it the time. A clipped frame gives only a lower bound of the rate; it is then estimated from the
+//! unclipped pixels and the last known spectral shape, and where no pixel is usable, the time is reduced by a large fixed
+//! factor. A time is kept while the peak level stays within a wide band, so that small changes of light need no new darks.
+//! Pure.
 
 use super::frame_statistics::FrameStatistics;
 use super::setup::ExposureSetup;
 use crate::record::whole_half_cycles;
 use serde::{Deserialize, Serialize};
 
-/// Band, in shares of the target level, within which an integration time is kept.
+/// Band of the peak signal, in shares of the target, within which an integration time is kept [1].
 const KEEP_BAND: std::ops::RangeInclusive<f64> = 0.6..=1.15;
-/// Share of the range below saturation up to which the shortest whole half-cycle is preferred to a shorter time [1].
+/// Signal, as a share of the range up to saturation, below which the shortest time of whole half-cycles is preferred to a
+/// shorter time [1].
 const HALF_CYCLE_LEVEL: f64 = 0.92;
-/// Step down when a clipped frame does not show how bright the light is.
+/// Factor by which the time is reduced after a clipped frame that allows no estimate of the rate [1].
 const BLIND_STEP: f64 = 100.0;
-/// The same when nearly every pixel in use is affected by saturation.
+/// The same where more than [`NEARLY_ALL`] of the pixels in use are affected by saturation [1].
 const BLIND_STEP_ALL: f64 = 1000.0;
-/// Share of the target level a window aims at: it holds on to its time while clouds come and go, and sunlit cloud edges
+/// Share of the pixels in use [1].
+const NEARLY_ALL: f64 = 0.9;
+/// Share of the target level that a window aims at [1]: its time is not adapted to passing clouds, and sunlit cloud edges
 /// add a third to the light.
 const WINDOW_AIM: f64 = 0.65;
-/// Share of the target at which a peak estimated from unclipped pixels is aimed.
+/// Share of the target that is aimed at with a rate estimated from unclipped pixels [1].
 const ESTIMATE_AIM: f64 = 0.75;
-/// Peak level of a frame from which on its spectral shape is worth remembering [1].
+/// Lowest peak level of a frame whose spectral shape is stored [1].
 const SHAPE_LEVEL: f64 = 0.15;
-/// Counts a stuck pixel has to fall below, as a share of saturation, to be believed again [1].
-const UNSTUCK: f64 = 0.2;
+/// A stuck pixel with counts below this share of the saturation limit is no longer treated as stuck [1].
+const NO_LONGER_STUCK: f64 = 0.2;
 
-/// State of exposure control, from reading to reading and over restarts.
+/// State of exposure control between readings, saved over restarts.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
 pub struct ExposureState {
@@ -38,23 +42,24 @@ pub struct ExposureState {
     pub long_s: Option<f64>,
     /// Last rate of the brightest pixel above the offset [counts/s].
     pub peak_rate: Option<f64>,
-    /// Mean rate of each block of pixels over the peak rate [1], from the last well exposed frame; empty before.
+    /// Spectral shape: mean rate of each block of pixels over the peak rate [1], from the last well exposed frame; empty
+    /// before the first.
     pub shape: Vec<f32>,
-    /// Pixels that are clipped whatever the light, ascending. They do not steer; they stay on record as clipped.
+    /// Pixels that are clipped in any light, ascending. Exposure control ignores them; frames list them as clipped.
     pub stuck: Vec<u16>,
 }
 
-/// What to do with an exposure of the short bracket.
+/// The decision on an exposure of the short bracket.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) enum Step {
+pub(super) enum Decision {
     /// Use it.
     Accept,
-    /// It clipped, or is far too dark: expose again with this integration time [s].
+    /// It is clipped or far too dark: expose again with this integration time [s].
     Retry(f64),
 }
 
 impl ExposureState {
-    /// Integration time of a reading's first exposure [s]: the last one, or the shortest, which the fewest lights clip.
+    /// Integration time of a reading's first exposure [s]: that of the last reading, or the shortest, which clips least.
     pub fn first_s(&self, setup: &ExposureSetup) -> f64 {
         match self.short_s {
             Some(t) if t > 0.0 => setup.grid.floor(t.min(setup.longest_short_s())),
@@ -62,45 +67,46 @@ impl ExposureState {
         }
     }
 
-    /// Counts above the offset, made linear, that the brightest pixel is to have.
+    /// Target signal of the brightest pixel [counts above the offset, linearised].
     fn target(setup: &ExposureSetup, frame: &FrameStatistics) -> f64 {
         let full = f64::from(setup.detector.full_scale);
         let aim = if setup.window_s.is_some() { WINDOW_AIM } else { 1.0 };
         setup.linear((aim * setup.exposure.target_level * full - frame.offset).max(0.05 * full))
     }
 
-    /// The best integration time for the light an exposure met [s], of those up to `longest`, taken at `current`.
+    /// Best integration time, at most `longest` [s], for the light of an exposure that was requested with `current` [s].
     pub(super) fn best_s(&self, setup: &ExposureSetup, frame: &FrameStatistics, current: f64, longest: f64) -> f64 {
         if frame.is_affected() {
             return self.shorter_s(setup, frame, current);
         }
         let longest = setup.grid.floor(longest);
         let target = Self::target(setup, frame);
-        let clean = |t: f64| whole_half_cycles(t, setup.mains_hz);
+        let is_whole = |t: f64| whole_half_cycles(t, setup.mains_hz);
         let by_rate = if frame.peak_rate > 0.0 { target / frame.peak_rate } else { longest };
         let mut choice = setup.grid.floor(by_rate.min(longest));
-        if !clean(choice) {
-            // A half-cycle that is fuller than aimed at, but safely unclipped, is better than ripple.
-            let room = setup.linear(HALF_CYCLE_LEVEL * (setup.saturation_counts - frame.offset));
-            let half = setup.grid.times().iter().copied().find(|t| clean(*t) && *t <= longest);
-            choice = half.filter(|h| frame.peak_rate * h < room).unwrap_or(choice);
+        if !is_whole(choice) {
+            // A signal above the target but safely below saturation is better than mains ripple.
+            let highest = setup.linear(HALF_CYCLE_LEVEL * (setup.saturation_counts - frame.offset));
+            let half = setup.grid.times().iter().copied().find(|t| is_whole(*t) && *t <= longest);
+            choice = half.filter(|h| frame.peak_rate * h < highest).unwrap_or(choice);
         }
         let keep = KEEP_BAND.contains(&(frame.peak_rate * current / target)) && current <= longest;
-        if keep && (clean(current) || !clean(choice)) { current } else { choice }
+        if keep && (is_whole(current) || !is_whole(choice)) { current } else { choice }
     }
 
-    /// A time short enough after a clipped frame [s].
+    /// Integration time after a clipped frame [s]; shorter than `current`.
     fn shorter_s(&self, setup: &ExposureSetup, frame: &FrameStatistics, current: f64) -> f64 {
         let target = Self::target(setup, frame);
         let wanted = match self.peak_from_shape(frame) {
             Some(rate) => ESTIMATE_AIM * target / rate.max(frame.peak_rate),
-            None if frame.affected_share > 0.9 => current / BLIND_STEP_ALL,
+            None if frame.affected_share > NEARLY_ALL => current / BLIND_STEP_ALL,
             None => current / BLIND_STEP,
         };
         setup.grid.floor(wanted.min(setup.grid.below(current)))
     }
 
-    /// Peak rate of a clipped frame [counts/s], from what its unclipped blocks see now and saw before.
+    /// Peak rate of a clipped frame [counts/s], estimated from its unclipped blocks and the stored spectral shape; `None`
+    /// where no block is usable.
     fn peak_from_shape(&self, frame: &FrameStatistics) -> Option<f64> {
         let mut estimates: Vec<f64> = frame
             .blocks
@@ -115,25 +121,31 @@ impl ExposureState {
             return None;
         }
         estimates.sort_by(f64::total_cmp);
-        // The colour of light changes with its strength: lean to the brighter answers.
+        // The spectral shape of light changes with its level: the upper quartile is less likely to clip again.
         Some(estimates[estimates.len() * 3 / 4])
     }
 
-    /// What to do with an exposure of the short bracket that was asked for at `current`, when up to `longest` is possible.
-    pub(super) fn assess(&self, setup: &ExposureSetup, frame: &FrameStatistics, current: f64, longest: f64) -> Step {
+    /// Decides on an exposure of the short bracket that was requested with `current` [s]; another may take `longest` [s].
+    pub(super) fn decide(
+        &self,
+        setup: &ExposureSetup,
+        frame: &FrameStatistics,
+        current: f64,
+        longest: f64,
+    ) -> Decision {
         let best = self.best_s(setup, frame, current, longest);
-        let worth_it = if frame.is_affected() {
+        let retry = if frame.is_affected() {
             best < current * (1.0 - 1e-6)
         } else {
-            // Brighter than aimed at but unclipped will do; the next reading will be shorter. Too dark is taken again.
+            // A signal above the band is used while unclipped: the next reading is shorter. One below it is repeated.
             let at_current = frame.peak_rate * current / Self::target(setup, frame);
             best > current * 1.1 && !KEEP_BAND.contains(&at_current)
         };
-        if worth_it { Step::Retry(best) } else { Step::Accept }
+        if retry { Decision::Retry(best) } else { Decision::Accept }
     }
 
-    /// Learns from an exposure of the short bracket that was asked for at `current`.
-    pub(super) fn learn(&mut self, setup: &ExposureSetup, frame: &FrameStatistics, counts: &[u32], current: f64) {
+    /// Updates the state from an exposure of the short bracket that was requested with `current` [s].
+    pub(super) fn update(&mut self, setup: &ExposureSetup, frame: &FrameStatistics, counts: &[u32], current: f64) {
         self.short_s = Some(self.best_s(setup, frame, current, setup.longest_short_s()));
         self.peak_rate = Some(frame.peak_rate);
         if frame.is_affected() {
@@ -142,12 +154,12 @@ impl ExposureState {
         if frame.peak_level >= SHAPE_LEVEL && frame.peak_rate > 0.0 {
             self.shape = frame.blocks.iter().map(|b| (b.unwrap_or(0.0) / frame.peak_rate) as f32).collect();
         }
-        let low = UNSTUCK * setup.saturation_counts;
+        let low = NO_LONGER_STUCK * setup.saturation_counts;
         self.stuck.retain(|p| counts.get(usize::from(*p)).is_some_and(|c| f64::from(*c) >= low));
     }
 
-    /// Integration time of the long (ultraviolet) bracket beside a short one of `short` [s], of at most `longest`; `None` when there
-    /// is to be none, or it would not be longer than about twice the short one.
+    /// Integration time of the long (ultraviolet) bracket, at most `longest` [s], for a short bracket of `short` [s]. `None`
+    /// where none is configured, or it would be shorter than twice the short one.
     pub(super) fn long_bracket_s(setup: &ExposureSetup, short: f64, longest: f64) -> Option<f64> {
         let wanted = (short * setup.exposure.bracket_ratio?).min(longest);
         let mut t = setup.grid.floor(wanted);

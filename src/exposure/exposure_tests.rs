@@ -1,4 +1,4 @@
-//! Whole readings against a small simulated detector: rate times time, shot and read noise, clipping, blooming.
+//! Whole readings with a simulated detector: rate times time, shot and read noise, clipping, blooming.
 
 use super::control::ExposureState;
 use super::reading_plan::{AcquiredFrames, Action, ReadingPlan};
@@ -15,7 +15,7 @@ const PIXELS: usize = 512;
 const FULL: u32 = 65_535;
 const START: UtcMicros = UtcMicros(1_800_000_000_000_000);
 
-/// Peak rate of full sun [counts/s]: three quarters of full scale in 7 ms.
+/// Peak rate in full sun [counts/s]: three quarters of full scale in 7 ms.
 const SUN: f64 = 7.0e6;
 
 struct Rig {
@@ -26,23 +26,24 @@ struct Rig {
     now: UtcMicros,
     /// Step that integration times are rounded to [s].
     rounding_s: f64,
-    /// Pixel that reads full scale whatever happens.
-    dead: Option<usize>,
-    /// Every exposure that was taken: when it ended, with its transfer, and its raw counts by checksum.
+    /// Pixel that reads full scale in any light.
+    stuck_pixel: Option<usize>,
+    /// Every exposure of the reading; its checksum is its index here.
     taken: Vec<Exposure>,
 }
 
-/// What the setting of a trial is.
+/// What differs between the tests.
 #[derive(Clone, Copy)]
-struct Setting {
+struct Settings {
     mains_hz: f64,
     window_s: Option<f64>,
     discard_frames: u32,
-    bracketing: Option<f64>,
+    bracket_ratio: Option<f64>,
     seed: u64,
 }
 
-const PLAIN: Setting = Setting { mains_hz: 0.0, window_s: None, discard_frames: 0, bracketing: Some(70.0), seed: 1 };
+const DEFAULT: Settings =
+    Settings { mains_hz: 0.0, window_s: None, discard_frames: 0, bracket_ratio: Some(70.0), seed: 1 };
 
 /// Spectral shape of daylight through a silicon array: weak at both ends, over three decades [1].
 fn shape(i: usize) -> f64 {
@@ -51,16 +52,16 @@ fn shape(i: usize) -> f64 {
 }
 
 impl Rig {
-    fn new(setting: Setting) -> Self {
+    fn new(settings: Settings) -> Self {
         let exposure = ExposureConfig {
             target_level: 0.75,
             integration_min_s: 1e-3,
             integration_max_s: 60.0,
             budget_s: 20.0,
             exposures: 2,
-            bracket_ratio: setting.bracketing,
+            bracket_ratio: settings.bracket_ratio,
             bracket_exposures: 1,
-            discard_frames: setting.discard_frames,
+            discard_frames: settings.discard_frames,
             unsteady_share: 0.05,
         };
         let detector = Detector {
@@ -75,16 +76,17 @@ impl Rig {
         let noise =
             Noise { electrons_per_count: 3.0, read_noise_counts: 8.0, saturation_fraction: 0.95, blooming_pixels: 4 };
         let in_use: Vec<bool> = (0..PIXELS).map(|i| (12..500).contains(&i)).collect();
-        let setup = ExposureSetup::new(exposure, detector, &noise, &[1.0], &in_use, setting.mains_hz, setting.window_s);
-        let mut rng = rand_pcg::Pcg64Mcg::seed_from_u64(setting.seed);
+        let setup =
+            ExposureSetup::new(exposure, detector, &noise, &[1.0], &in_use, settings.mains_hz, settings.window_s);
+        let mut rng = rand_pcg::Pcg64Mcg::seed_from_u64(settings.seed);
         let pattern = (0..PIXELS).map(|_| 1200.0 + 15.0 * rng.sample::<f64, _>(StandardNormal)).collect();
         let dark =
             (0..PIXELS).map(|_| if rng.random_bool(0.01) { 400.0 } else { rng.random_range(15.0..25.0) }).collect();
-        Self { setup, pattern, dark, rng, now: START, rounding_s: 1e-7, dead: None, taken: Vec::new() }
+        Self { setup, pattern, dark, rng, now: START, rounding_s: 1e-7, stuck_pixel: None, taken: Vec::new() }
     }
 
     /// Makes it a detector without shielded pixels.
-    fn unmask(&mut self) {
+    fn remove_shield(&mut self) {
         self.setup.pixels.shielded = vec![false; PIXELS];
         self.setup.detector.shielded = PixelRanges::default();
     }
@@ -96,14 +98,14 @@ impl Rig {
         let mut blooming = vec![0.0; PIXELS];
         let mut charges = vec![0.0; PIXELS];
         let full = self.setup.detector.full_scale;
-        let room = f64::from(full) - 1200.0;
+        let full_well = f64::from(full) - 1200.0;
         for (i, c) in charges.iter_mut().enumerate() {
             let lit = if self.setup.pixels.shielded[i] { 0.0 } else { peak * shape(i) };
             *c = (lit + self.dark[i]) * integration_s;
-            if *c > room {
+            if *c > full_well {
                 for d in 1..=usize::from(self.setup.noise.blooming_pixels) {
                     for j in [i.checked_sub(d), Some(i + d)].into_iter().flatten().filter(|j| *j < PIXELS) {
-                        blooming[j] += 0.02 * (*c - room).min(room);
+                        blooming[j] += 0.02 * (*c - full_well).min(full_well);
                     }
                 }
             }
@@ -113,8 +115,8 @@ impl Rig {
             let v = self.pattern[i] + charges[i] + blooming[i] + sigma * self.rng.sample::<f64, _>(StandardNormal);
             counts[i] = v.round().clamp(0.0, f64::from(full)) as u32;
         }
-        if let Some(d) = self.dead {
-            counts[d] = FULL;
+        if let Some(pixel) = self.stuck_pixel {
+            counts[pixel] = FULL;
         }
         let exposure = Exposure {
             start: self.now,
@@ -130,7 +132,7 @@ impl Rig {
         exposure
     }
 
-    /// One reading; `light` gives the peak rate by number of the exposure within it.
+    /// One reading; `light` gives the peak rate by the index of the exposure.
     fn read(&mut self, state: ExposureState, mut light: impl FnMut(usize) -> f64) -> AcquiredFrames {
         self.taken.clear();
         let setup = self.setup.clone();
@@ -145,12 +147,12 @@ impl Rig {
         let spent = self.now.seconds_since(began);
         assert!(spent <= setup.budget_s() + 1e-6, "spent {spent} s of {} s", setup.budget_s());
         let taken = plan.finish();
-        self.check(&taken);
+        self.assert_invariants(&taken);
         taken
     }
 
-    /// What holds for every reading whatever the light did.
-    fn check(&self, taken: &AcquiredFrames) {
+    /// What holds for every reading in any light.
+    fn assert_invariants(&self, taken: &AcquiredFrames) {
         for frame in &taken.frames {
             let sources: Vec<&Exposure> = frame.stamps.iter().map(|s| &self.taken[s.crc32 as usize]).collect();
             for i in 0..PIXELS {
@@ -164,7 +166,7 @@ impl Rig {
         assert!(taken.frames.windows(2).all(|w| w[0].integration_s < w[1].integration_s), "shortest first");
     }
 
-    /// A state that has settled on a light.
+    /// The state after four readings in constant light.
     fn settled(&mut self, peak: f64) -> ExposureState {
         (0..4).fold(ExposureState::default(), |s, _| self.read(s, |_| peak).state)
     }
@@ -179,16 +181,16 @@ fn variation(taken: &AcquiredFrames) -> f64 {
     taken.frames.iter().map(|f| f64::from(f.spread)).fold(0.0, f64::max)
 }
 
-/// Exposures of the short bracket up to and including the first that serves.
+/// Exposures of the short bracket up to and including the first that is used.
 fn tries(rig: &Rig, taken: &AcquiredFrames) -> u32 {
     taken.frames.first().map_or(u32::MAX, |f| f.stamps[0].crc32 + 1).min(rig.taken.len() as u32)
 }
 
-/// Regression: from full sun to twilight the first exposure ever taken is followed to a well-filled one within 4.
+/// Regression: from full sun to twilight.
 #[test]
-fn it_finds_any_light_from_nothing() {
+fn the_first_reading_is_well_exposed_within_four_exposures() {
     for decade in 0..6 {
-        let mut rig = Rig::new(PLAIN);
+        let mut rig = Rig::new(DEFAULT);
         let peak = SUN / 10f64.powi(decade);
         let taken = rig.read(ExposureState::default(), |_| peak);
         assert!(taken.converged && short_is_clean(&taken), "{peak}: {} of {}", taken.peak_level, rig.taken.len());
@@ -198,10 +200,9 @@ fn it_finds_any_light_from_nothing() {
     }
 }
 
-/// Regression: in steady light every exposure serves: two short ones and the ultraviolet bracket, at unchanged times.
 #[test]
-fn steady_light_wastes_no_exposure_and_keeps_its_times() {
-    let mut rig = Rig::new(PLAIN);
+fn in_steady_light_every_exposure_is_used_and_times_stay_the_same() {
+    let mut rig = Rig::new(DEFAULT);
     let state = rig.settled(SUN);
     let first = rig.read(state.clone(), |_| SUN);
     assert_eq!(first.frames.iter().map(|f| f.exposures()).collect::<Vec<_>>(), [2, 1]);
@@ -217,14 +218,14 @@ fn steady_light_wastes_no_exposure_and_keeps_its_times() {
     }
 }
 
-/// Regression: after a change of light by 100 either way the third exposure at the latest is unclipped and well filled.
+/// Regression: the third exposure at the latest is unclipped and at the target level.
 #[test]
 fn a_hundredfold_change_either_way_converges_within_three_exposures() {
     for seed in 0..10 {
         for (before, after) in
             [(SUN, SUN / 100.0), (SUN / 100.0, SUN), (SUN / 1000.0, SUN / 10.0), (SUN / 10.0, SUN / 1000.0)]
         {
-            let mut rig = Rig::new(Setting { seed, ..PLAIN });
+            let mut rig = Rig::new(Settings { seed, ..DEFAULT });
             let state = rig.settled(before);
             let taken = rig.read(state, |_| after);
             assert!(taken.converged && short_is_clean(&taken), "{before} → {after}: peak_level {}", taken.peak_level);
@@ -234,11 +235,11 @@ fn a_hundredfold_change_either_way_converges_within_three_exposures() {
     }
 }
 
-/// Regression: the same without a remembered spectral shape, where a clipped frame tells nothing.
+/// Regression: without a stored spectral shape a clipped frame allows no estimate of the rate.
 #[test]
 fn a_hundredfold_change_converges_without_a_known_shape() {
     for change in [2.0, 10.0, 100.0] {
-        let mut rig = Rig::new(PLAIN);
+        let mut rig = Rig::new(DEFAULT);
         let state = ExposureState { shape: Vec::new(), ..rig.settled(SUN / 100.0) };
         let taken = rig.read(state, |_| change * SUN / 100.0);
         assert!(taken.converged && short_is_clean(&taken), "×{change}: peak_level {}", taken.peak_level);
@@ -246,11 +247,10 @@ fn a_hundredfold_change_converges_without_a_known_shape() {
     }
 }
 
-/// Regression: a thousandfold change between readings ends in an unclipped short bracket.
 #[test]
 fn a_thousandfold_change_ends_unclipped() {
     for (before, after) in [(SUN / 1000.0, SUN), (SUN, SUN / 1000.0)] {
-        let mut rig = Rig::new(PLAIN);
+        let mut rig = Rig::new(DEFAULT);
         let state = rig.settled(before);
         let taken = rig.read(state, |_| after);
         assert!(taken.converged && short_is_clean(&taken), "{before} → {after}: peak_level {}", taken.peak_level);
@@ -258,17 +258,17 @@ fn a_thousandfold_change_ends_unclipped() {
     }
 }
 
-/// Regression: light that jumps between two exposures of a frame shows in the frame, unless the reading began anew after the
-/// jump. (A jump between the brackets shows where reduction merges them.)
+/// Unless the reading restarts with another integration time after the jump. (A jump between the brackets is detected where
+/// reduction merges them.)
 #[test]
 fn a_jump_between_the_exposures_of_a_frame_shows_in_its_variation() {
     for (factor, shielded) in
         [1e-3, 0.01, 0.5, 0.8, 1.25, 2.0, 100.0, 1e3].into_iter().flat_map(|f| [(f, true), (f, false)])
     {
         for at in [1, 2] {
-            let mut rig = Rig::new(PLAIN);
+            let mut rig = Rig::new(DEFAULT);
             if !shielded {
-                rig.unmask();
+                rig.remove_shield();
             }
             let state = rig.settled(SUN / 50.0);
             let taken = rig.read(state, |n| if n < at { SUN / 50.0 } else { SUN / 50.0 * factor });
@@ -284,10 +284,10 @@ fn a_jump_between_the_exposures_of_a_frame_shows_in_its_variation() {
     }
 }
 
-/// Regression: at night nothing is clipped, nothing loops, the budget holds, and noise is no change of light.
+/// Noise counts as no change of light.
 #[test]
-fn a_dark_night_is_read_with_the_longest_exposures() {
-    let mut rig = Rig::new(PLAIN);
+fn in_darkness_the_longest_exposures_are_used() {
+    let mut rig = Rig::new(DEFAULT);
     let state = rig.settled(0.0);
     let taken = rig.read(state, |_| 0.0);
     assert!(taken.converged && short_is_clean(&taken));
@@ -295,12 +295,11 @@ fn a_dark_night_is_read_with_the_longest_exposures() {
     assert_eq!(variation(&taken), 0.0);
 }
 
-/// Regression: with mains, every time is whole half-cycles, as long as a half-cycle does not clip; then the reading says so.
 #[test]
-fn mains_light_is_read_in_whole_half_cycles_or_flagged() {
+fn integration_times_are_whole_half_cycles_of_the_mains_unless_one_would_clip() {
     for mains_hz in [50.0, 60.0] {
         for decade in 0..5 {
-            let mut rig = Rig::new(Setting { mains_hz, ..PLAIN });
+            let mut rig = Rig::new(Settings { mains_hz, ..DEFAULT });
             let peak = 5.0 * SUN / 10f64.powi(decade);
             let state = rig.settled(peak);
             let taken = rig.read(state, |_| peak);
@@ -312,21 +311,19 @@ fn mains_light_is_read_in_whole_half_cycles_or_flagged() {
     }
 }
 
-/// Regression: brighter than the shortest time can stand, a reading still ends, and what is clipped is on record.
 #[test]
-fn light_too_bright_for_the_shortest_time_is_kept_as_clipped() {
-    let mut rig = Rig::new(PLAIN);
+fn light_too_bright_for_the_shortest_time_is_recorded_as_clipped() {
+    let mut rig = Rig::new(DEFAULT);
     let taken = rig.read(ExposureState::default(), |_| 1e9);
     assert!(!taken.converged && !taken.frames.is_empty() && !taken.frames[0].clipped.is_empty());
     assert_eq!(taken.frames[0].integration_s, 1e-3);
 }
 
-/// Regression: a pixel that died at full scale does not steer the exposure for ever, and stays on record as clipped.
 #[test]
-fn a_dead_pixel_does_not_steer() {
-    let mut rig = Rig::new(PLAIN);
+fn a_pixel_stuck_at_full_scale_is_ignored_by_exposure_control_and_recorded_as_clipped() {
+    let mut rig = Rig::new(DEFAULT);
     let state = rig.settled(SUN / 20.0);
-    rig.dead = Some(60);
+    rig.stuck_pixel = Some(60);
     let state = (0..3).fold(state, |s, _| rig.read(s, |_| SUN / 20.0).state);
     let taken = rig.read(state, |_| SUN / 20.0);
     assert_eq!(taken.state.stuck, [60]);
@@ -336,17 +333,17 @@ fn a_dead_pixel_does_not_steer() {
         "peak_level {}",
         taken.peak_level
     );
-    rig.dead = None;
-    let healed = rig.read(taken.state, |_| SUN / 20.0);
-    assert_eq!(healed.state.stuck, [0u16; 0]);
+    rig.stuck_pixel = None;
+    let recovered = rig.read(taken.state, |_| SUN / 20.0);
+    assert_eq!(recovered.state.stuck, [0u16; 0]);
 }
 
-/// Regression: without shielded pixels the light is followed as well.
+/// Regression: for changes by a factor of 100.
 #[test]
-fn a_detector_without_masked_pixels_is_followed_too() {
+fn exposure_control_converges_without_shielded_pixels() {
     for (before, after) in [(SUN, SUN / 100.0), (SUN / 100.0, SUN), (SUN, SUN)] {
-        let mut rig = Rig::new(PLAIN);
-        rig.unmask();
+        let mut rig = Rig::new(DEFAULT);
+        rig.remove_shield();
         let state = rig.settled(before);
         let taken = rig.read(state, |_| after);
         assert!(taken.converged && short_is_clean(&taken), "{before} → {after}: peak_level {}", taken.peak_level);
@@ -354,11 +351,11 @@ fn a_detector_without_masked_pixels_is_followed_too() {
     }
 }
 
-/// Regression: an instrument that rounds integration times coarsely is followed, and its frames stay pure.
+/// Each frame holds exposures of one integration time only.
 #[test]
-fn an_instrument_that_rounds_its_times_is_followed() {
+fn an_instrument_that_rounds_integration_times_to_milliseconds_is_supported() {
     for decade in 0..3 {
-        let mut rig = Rig::new(PLAIN);
+        let mut rig = Rig::new(DEFAULT);
         rig.rounding_s = 1e-3;
         let peak = SUN / 10f64.powi(decade);
         let state = rig.settled(peak);
@@ -368,10 +365,9 @@ fn an_instrument_that_rounds_its_times_is_followed() {
     }
 }
 
-/// Regression: a restart goes on with the very times it stopped with.
 #[test]
-fn a_restart_goes_on_where_it_was() {
-    let mut rig = Rig::new(PLAIN);
+fn a_restart_continues_with_the_last_integration_times() {
+    let mut rig = Rig::new(DEFAULT);
     let state = rig.settled(SUN / 7.0);
     let text = serde_json::to_string(&state).unwrap();
     let again: ExposureState = serde_json::from_str(&text).unwrap();
@@ -379,22 +375,21 @@ fn a_restart_goes_on_where_it_was() {
     let taken = rig.read(again, |_| SUN / 7.0);
     assert_eq!((tries(&rig, &taken), Some(taken.frames[0].integration_s)), (1, state.short_s));
     let older: ExposureState = serde_json::from_str("{\"short_s\":0.01}").unwrap();
-    assert_eq!(older.short_s, Some(0.01), "a memory with fewer entries is still read");
+    assert_eq!(older.short_s, Some(0.01), "a saved state with fewer fields is read");
 }
 
-/// Regression: frames after a change of integration time are dropped, as many as set, and only then.
 #[test]
-fn stale_frames_are_dropped_after_every_change() {
-    let mut rig = Rig::new(Setting { discard_frames: 2, ..PLAIN });
+fn the_configured_number_of_frames_is_discarded_after_every_change_of_integration_time() {
+    let mut rig = Rig::new(Settings { discard_frames: 2, ..DEFAULT });
     let state = rig.settled(SUN);
     let taken = rig.read(state, |_| SUN);
-    let serving: Vec<u32> = taken.frames.iter().flat_map(|f| &f.stamps).map(|s| s.crc32).collect();
-    assert_eq!(serving, [2, 3, 6], "two dropped before the short bracket and two before the long one");
+    let used: Vec<u32> = taken.frames.iter().flat_map(|f| &f.stamps).map(|s| s.crc32).collect();
+    assert_eq!(used, [2, 3, 6], "two discarded before the short bracket and two before the long one");
 }
 
 /// Delays of the exposures of one reading that begins at `start` [s].
 fn delays(mains_hz: f64, peak: f64, start: UtcMicros) -> Vec<f64> {
-    let mut rig = Rig::new(Setting { mains_hz, window_s: Some(20.0), ..PLAIN });
+    let mut rig = Rig::new(Settings { mains_hz, window_s: Some(20.0), ..DEFAULT });
     let state = rig.settled(peak);
     rig.now = start;
     let setup = rig.setup.clone();
@@ -412,10 +407,10 @@ fn delays(mains_hz: f64, peak: f64, start: UtcMicros) -> Vec<f64> {
     found
 }
 
-/// Identity: exposures that are no whole half-cycles begin after delays all over one half-cycle, which depend on the start of the
-/// reading alone; whole half-cycles, and stations without mains, need none.
+/// The delays cover one half-cycle and depend on the start of the reading only. Whole half-cycles, and stations without mains-driven
+/// light, have none.
 #[test]
-fn short_exposures_under_mains_light_begin_at_random_phases() {
+fn exposures_shorter_than_a_half_cycle_start_at_random_phases() {
     for mains_hz in [50.0, 60.0] {
         let half_cycle = 0.5 / mains_hz;
         let found = delays(mains_hz, 2.0 * SUN, START);
@@ -430,10 +425,10 @@ fn short_exposures_under_mains_light_begin_at_random_phases() {
     assert!(delays(0.0, 2.0 * SUN, START).is_empty());
 }
 
-/// Regression: a fault at any point leaves what was collected: nothing, the short bracket, or both.
+/// Nothing, the short bracket, or both.
 #[test]
-fn a_fault_leaves_what_was_collected() {
-    let mut rig = Rig::new(PLAIN);
+fn exposures_before_a_fault_are_used() {
+    let mut rig = Rig::new(DEFAULT);
     let state = rig.settled(SUN);
     for faultless in 0..4 {
         let setup = rig.setup.clone();
@@ -453,10 +448,10 @@ fn a_fault_leaves_what_was_collected() {
     }
 }
 
-/// Regression: a window is filled with as many exposures as fit, both brackets, every one kept for the statistics.
+/// Every exposure is returned for the statistics of the window.
 #[test]
-fn a_window_is_filled_with_both_rungs() {
-    let mut rig = Rig::new(Setting { window_s: Some(60.0), ..PLAIN });
+fn a_window_alternates_between_both_brackets_until_it_ends() {
+    let mut rig = Rig::new(Settings { window_s: Some(60.0), ..DEFAULT });
     let state = rig.settled(SUN);
     let began = rig.now;
     let taken = rig.read(state, |_| SUN);
@@ -469,11 +464,11 @@ fn a_window_is_filled_with_both_rungs() {
     assert!(variation(&taken) < 0.03, "{}", variation(&taken));
 }
 
-/// Regression: when light outgrows a window's exposure, the longer side of the jump is the reading, unclipped.
+/// Where the light jumps above what the window's integration time allows.
 #[test]
-fn a_window_keeps_the_longer_side_of_a_jump() {
+fn a_window_uses_the_longer_part_before_or_after_a_jump() {
     for at in [5, 60] {
-        let mut rig = Rig::new(Setting { window_s: Some(60.0), ..PLAIN });
+        let mut rig = Rig::new(Settings { window_s: Some(60.0), ..DEFAULT });
         let state = rig.settled(SUN / 10.0);
         let taken = rig.read(state, |n| if n < at { SUN / 10.0 } else { SUN });
         assert!(short_is_clean(&taken), "jump at {at}");
@@ -483,10 +478,9 @@ fn a_window_keeps_the_longer_side_of_a_jump() {
     }
 }
 
-/// Identity: sums of a 24-bit detector stay within 32 bits however long the window is.
 #[test]
-fn sums_never_overflow() {
-    let mut rig = Rig::new(Setting { window_s: Some(600.0), ..PLAIN });
+fn sums_of_a_24_bit_detector_do_not_overflow_in_a_long_window() {
+    let mut rig = Rig::new(Settings { window_s: Some(600.0), ..DEFAULT });
     rig.setup.detector.full_scale = 1 << 24;
     rig.setup.saturation_counts = 0.95 * f64::from(1 << 24);
     rig.setup.detector.transfer_s = 0.0;
@@ -499,10 +493,9 @@ fn sums_never_overflow() {
 proptest! {
     #![proptest_config(ProptestConfig { cases: 96, ..ProptestConfig::default() })]
 
-    /// Identity: whatever the light does between and within readings, a clipped pixel is on record as clipped (checked in
-    /// `Rig::read`), budgets hold, and a reading that calls itself converged has an unclipped short bracket.
+    /// For random changes of light between and within readings. `Rig::read` checks that budgets are kept.
     #[test]
-    fn no_clipped_pixel_ever_passes_as_good(
+    fn clipped_pixels_are_always_recorded_and_a_converged_reading_is_unclipped(
         seed in 0u64..1000,
         discard_frames in 0u32..2,
         mains in prop::sample::select(vec![0.0, 50.0, 60.0]),
@@ -510,14 +503,14 @@ proptest! {
         decades in prop::collection::vec(-7.0f64..0.5, 12),
         jumps in prop::collection::vec((0usize..6, -3.0f64..3.0), 12),
     ) {
-        let mut rig = Rig::new(Setting { mains_hz: mains, window_s: window, discard_frames, seed, ..PLAIN });
+        let mut rig = Rig::new(Settings { mains_hz: mains, window_s: window, discard_frames, seed, ..DEFAULT });
         let mut state = ExposureState::default();
         for (decade, (at, jump)) in decades.iter().zip(&jumps) {
             let peak = SUN * 10f64.powf(*decade);
             let taken = rig.read(state, |n| if n < *at { peak } else { peak * 10f64.powf(*jump) });
             prop_assert!(!taken.frames.is_empty());
             prop_assert!(!taken.converged || short_is_clean(&taken));
-            // Light that changed between the exposures of a frame shows, as far as it stands out of the noise.
+            // A change of light between the exposures of a frame is reported, where it exceeds the noise.
             let change = 1.0 - 10f64.powf(-jump.abs());
             for frame in &taken.frames {
                 let mixed = frame.stamps.iter().any(|s| (s.crc32 as usize) < *at)
@@ -534,11 +527,10 @@ proptest! {
         }
     }
 
-    /// Regression: any single change of light up to a hundredfold either way converges within three exposures.
     #[test]
-    fn any_change_up_to_a_hundredfold_converges_within_three(seed in 0u64..1000, from in -3.5f64..0.0, change in -2.0f64..2.0) {
+    fn any_change_by_a_factor_up_to_100_converges_within_three_exposures(seed in 0u64..1000, from in -3.5f64..0.0, change in -2.0f64..2.0) {
         let to = (from + change).clamp(-3.5, 0.0);
-        let mut rig = Rig::new(Setting { seed, ..PLAIN });
+        let mut rig = Rig::new(Settings { seed, ..DEFAULT });
         let state = rig.settled(SUN * 10f64.powf(from));
         let taken = rig.read(state, |_| SUN * 10f64.powf(to));
         prop_assert!(taken.converged && short_is_clean(&taken), "peak_level {}", taken.peak_level);

@@ -1,16 +1,16 @@
-//! From exposures to frames: lossless sums with the clipped pixels listed and the light's variation measured.
+//! Combines exposures into frames: lossless sums, the clipped pixels, and the variation of the light.
 //!
-//! Decides nothing about times. Invariants: a sum cannot overflow, holds exposures of one integration time only, and lists
+//! Does not choose integration times. Invariants: a sum cannot overflow, holds exposures of one integration time only, and lists
 //! every pixel that was clipped in any of them.
 
-use super::frame_statistics::level;
+use super::frame_statistics::offset_and_scatter;
 use super::setup::ExposureSetup;
 use crate::record::mains_ripple::{exposure_variation, has_ripple};
 use crate::record::{Exposure, Frame, dilate};
 
-/// Changes of light below this many standard deviations of the noise count as none.
+/// A change of light below this many standard deviations of its noise counts as none.
 const SIGNIFICANT: f64 = 4.0;
-/// The same among many exposures, whose two extremes lie farther apart by chance: one more deviation covers thousands.
+/// The same for more than four exposures, whose extremes differ more by chance; sufficient for thousands.
 const SIGNIFICANT_OF_MANY: f64 = 7.0;
 
 /// Exposures of equal integration time.
@@ -26,7 +26,7 @@ impl ExposureGroup {
         (self.exposures.len() as u64) < u64::from(most.max(1))
     }
 
-    /// Adds an exposure; hands it back when its integration time differs from the others'.
+    /// Adds an exposure; returns it as the error where its integration time differs from that of the others.
     pub fn add(&mut self, exposure: Exposure) -> Result<(), Exposure> {
         match self.exposures.first() {
             Some(first) if !Frame::same_integration(first.integration_s, exposure.integration_s) => Err(exposure),
@@ -37,7 +37,7 @@ impl ExposureGroup {
         }
     }
 
-    /// From the first light to the last [s]; 0 when empty.
+    /// From the start of the first exposure to the end of the last [s]; 0 when empty.
     pub fn span_s(&self) -> f64 {
         match (self.exposures.first(), self.exposures.last()) {
             (Some(a), Some(b)) => b.end().seconds_since(a.start),
@@ -57,7 +57,8 @@ impl ExposureGroup {
         Some(Frame { spread: self.light_variation(setup, &clipped) as f32, ripple, ..frame })
     }
 
-    /// Largest relative change of the unclipped signal in use between two exposures [1]; 0 where noise could have made it.
+    /// Largest relative change of the unclipped signal in use between two exposures [1]; 0 where noise can
+    /// explain it.
     fn light_variation(&self, setup: &ExposureSetup, clipped: &[bool]) -> f64 {
         if self.exposures.len() < 2 {
             return 0.0;
@@ -70,9 +71,9 @@ impl ExposureGroup {
         let totals: Vec<f64> = self.exposures.iter().map(total).collect();
         let low = totals.iter().copied().fold(f64::INFINITY, f64::min);
         let high = totals.iter().copied().fold(0.0, f64::max);
-        // The totals share one offset, which therefore cancels in their difference, but not in what it is compared with.
+        // The offset cancels in the difference of two totals, but not in the signal that the difference is divided by.
         let brightest = self.exposures.iter().zip(&totals).find(|(_, total)| **total >= high);
-        let offset = brightest.map_or(0.0, |(e, _)| level(setup, &e.counts).0);
+        let offset = brightest.map_or(0.0, |(e, _)| offset_and_scatter(setup, &e.counts).0);
         let signal = high - offset * n;
         let noise = &setup.noise;
         let deviation = (2.0 * n * noise.read_noise_counts.powi(2)

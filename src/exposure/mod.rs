@@ -1,8 +1,10 @@
-//! Exposure: when to read, how to expose, one reading as a state machine, warm-up.
+//! Schedule, exposure control, one reading as a state machine, warm-up.
 //!
-//! Pure: every part takes events (an exposure arrived, the time is now …) and answers with what to do next. Nothing here
-//! opens a port, reads a clock or knows the database. Invariants: a clipped pixel in use is always recorded as clipped, and
-//! no reading plans beyond its time budget.
+//! Pure: every part takes events (an exposure arrived, the time is now …) and returns the next action. Nothing here opens a
+//! port, reads a clock or accesses the database. Invariants:
+//!
+//! - a clipped pixel in use is always recorded as clipped;
+//! - apart from its first exposure, no reading plans beyond its time budget.
 
 pub mod clock_step;
 pub mod control;

@@ -1,15 +1,15 @@
-//! One reading as a state machine: it names the next exposure, takes what came, and ends with frames.
+//! One reading as a state machine: it requests exposures one by one, receives them, and ends with frames.
 //!
-//! The first frame is checked before the budget is spent, and repeated with a better integration time where it is clipped or
-//! far too dark; then the short bracket is completed, and the long (ultraviolet) bracket follows, in which visible pixels clip as
-//! expected. A window cycles through both brackets until it ends. Does no input or output and reads no clock. Invariants:
+//! The first exposure is repeated with a better integration time where it is clipped or far too dark. Then the short bracket is
+//! completed, and the long (ultraviolet) bracket follows, in which visible pixels clip as expected. A window alternates
+//! between both brackets until it ends. Pure: no input or output, no clock. Invariants:
 //!
-//! - exposures that are no whole half-cycles of the mains begin at random phases of the lamps' ripple;
-//! - a clipped exposure of the short bracket is used only when there is no better one;
-//! - the planned end of an exposure never lies beyond the budget, the very first exposure excepted;
-//! - a fault in between leaves what was collected usable.
+//! - exposures that are not whole half-cycles of the mains start at random phases of the ripple;
+//! - a clipped exposure of the short bracket is used only where there is no unclipped one;
+//! - the planned end of an exposure never lies beyond the budget, apart from the first exposure;
+//! - after a fault, the exposures received so far are usable.
 
-use super::control::{ExposureState, Step};
+use super::control::{Decision, ExposureState};
 use super::exposures::{ExposureGroup, usable};
 use super::frame_statistics::FrameStatistics;
 use super::setup::ExposureSetup;
@@ -19,28 +19,31 @@ use crate::record::{Exposure, Frame, Shutter, whole_half_cycles};
 use rand::{Rng, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 
-/// Exposures that one reading may spend on finding its integration time.
-const TRIES: u32 = 8;
-/// Exposures of the short bracket between two long ones in a window, at most.
-const SHORTS_A_LONG: f64 = 6.0;
+/// Exposures that one reading may use to find its integration time.
+const MAX_TRIES: u32 = 8;
+/// Exposures of the short bracket between two of the long one in a window, at most.
+const MAX_SHORTS_PER_LONG: f64 = 6.0;
+/// Largest share of a window that one exposure of the long bracket takes [1]: several of them sample the changing light.
+const LONG_SHARE_OF_WINDOW: f64 = 0.25;
 
-/// What the loop has to do next.
+/// What the acquisition loop does next.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Action {
     /// Expose once.
     Expose {
         /// Integration time to set [s].
         integration_s: f64,
-        /// The shutter meanwhile.
+        /// State of the shutter during the exposure.
         shutter: Shutter,
-        /// Time to wait before [s]: a random part of the ripple's period where lamps ripple within the exposure, otherwise 0.
+        /// Delay before the exposure [s]: a random part of the period of the ripple where the exposure is not whole half-cycles,
+        /// otherwise 0.
         delay_s: f64,
     },
-    /// The reading is complete: [`ReadingPlan::finish`].
+    /// The reading is complete; its frames are returned by [`ReadingPlan::finish`].
     Finish,
 }
 
-/// One exposure of a window, for minimum, maximum and deviation.
+/// One exposure of a window, for the statistics of the window.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Single {
     /// The index of its frame in [`AcquiredFrames::frames`].
@@ -49,12 +52,12 @@ pub struct Single {
     pub exposure: Exposure,
 }
 
-/// What a reading collected.
+/// The frames of a reading.
 #[derive(Clone, Debug, PartialEq)]
 pub struct AcquiredFrames {
-    /// Shortest bracket first, only usable exposures; empty when a fault left nothing.
+    /// One frame per bracket, shortest first, of usable exposures only; empty where a fault came before any.
     pub frames: Vec<Frame>,
-    /// The single exposures of a window, in the order of time; empty for a single shot.
+    /// The exposures of a window in the order of time; empty for a single shot.
     pub singles: Vec<Single>,
     /// State of exposure control for the next reading.
     pub state: ExposureState,
@@ -65,7 +68,7 @@ pub struct AcquiredFrames {
 }
 
 impl AcquiredFrames {
-    /// Of a reading that never began.
+    /// Of a reading without any exposure.
     pub fn none(state: ExposureState) -> Self {
         Self { frames: Vec::new(), singles: Vec::new(), state, peak_level: 0.0, converged: false }
     }
@@ -78,7 +81,7 @@ impl AcquiredFrames {
         let mut by_bracket = vec![Vec::new(); self.frames.len()];
         for single in &self.singles {
             if let (Some(bracket), Some(frame)) = (by_bracket.get_mut(single.frame), self.frames.get(single.frame)) {
-                // Clipping is that of the whole bracket: a pixel that clipped once is left out of the whole window.
+                // A pixel that clipped in one exposure is excluded in all exposures of its bracket.
                 bracket.extend(
                     Frame::of(std::slice::from_ref(&single.exposure), |_| false)
                         .map(|f| Frame { clipped: frame.clipped.clone(), ..f }),
@@ -95,39 +98,50 @@ enum Bracket {
     Long,
 }
 
-/// Exposures around one integration time of the short bracket.
+/// Exposures with one integration time of the short bracket, and the long bracket that belongs to it.
 #[derive(Clone, Debug, Default)]
 struct Attempt {
     short: ExposureGroup,
     long: ExposureGroup,
+    /// A pixel in use is affected by saturation in a short exposure.
     affected: bool,
-    settled: bool,
+    /// The newest short exposure is unaffected and not far too dark.
+    well_exposed: bool,
+    /// Highest peak level of a short exposure [1].
     peak_level: f64,
-    cycle: u32,
+    /// Short exposures of a window since the last long one.
+    shorts_since_long: u32,
 }
 
-/// One reading under way.
+/// A reading in progress.
 #[derive(Clone, Debug)]
 pub struct ReadingPlan<'a> {
     setup: &'a ExposureSetup,
     state: ExposureState,
+    /// End of the time budget.
     end: UtcMicros,
     now: UtcMicros,
+    /// Integration time of the short bracket [s].
     current: f64,
     attempt: Attempt,
     earlier: Vec<Attempt>,
+    /// The requested exposure: bracket and integration time [s].
     pending: Option<(Bracket, f64)>,
+    /// Integration time that was requested last [s].
     active: Option<f64>,
+    /// Frames still to be discarded after the last change of the integration time.
     discards_left: u32,
+    /// An exposure has been requested.
     exposed: bool,
+    /// Exposures used to find the integration time.
     tries: u32,
     done: bool,
-    /// Draws the delays.
+    /// Random generator of the delays.
     delays: Pcg64Mcg,
 }
 
 impl<'a> ReadingPlan<'a> {
-    /// A reading that begins at `start`, which is also the seed of its random delays.
+    /// A reading that starts at `start`, which is also the seed of its random delays.
     pub fn new(setup: &'a ExposureSetup, state: ExposureState, start: UtcMicros) -> Self {
         Self {
             current: state.first_s(setup),
@@ -147,12 +161,12 @@ impl<'a> ReadingPlan<'a> {
         }
     }
 
-    /// What to do at `now`.
+    /// The next action at `now`.
     pub fn next(&mut self, now: UtcMicros) -> Action {
         self.now = self.now.max(now);
-        // An exposure that was requested and never came (after a fault) is requested again.
+        // An exposure that was not received because of a fault is requested again.
         self.pending = None;
-        let Some((bracket, integration_s)) = self.wanted() else {
+        let Some((bracket, integration_s)) = self.next_exposure() else {
             self.done = true;
             return Action::Finish;
         };
@@ -165,8 +179,8 @@ impl<'a> ReadingPlan<'a> {
         Action::Expose { integration_s, shutter: Shutter::Open, delay_s: self.delay_s(integration_s) }
     }
 
-    /// Exposures of a reading follow each other at a fixed rate, which may keep them in phase with the ripple. A delay drawn evenly from
-    /// one period makes the phase random, whatever it was.
+    /// Delay of an exposure [s]. Exposures of a reading follow each other at a fixed rate, which may keep them in phase with the ripple; a
+    /// delay drawn uniformly from one period makes their phase random.
     fn delay_s(&mut self, integration_s: f64) -> f64 {
         match ripple_period_s(self.setup.mains_hz) {
             Some(period_s) if !whole_half_cycles(integration_s, self.setup.mains_hz) => {
@@ -176,34 +190,44 @@ impl<'a> ReadingPlan<'a> {
         }
     }
 
-    fn wanted(&mut self) -> Option<(Bracket, f64)> {
+    /// Bracket and integration time [s] of the next exposure; `None` at the end of the reading.
+    fn next_exposure(&mut self) -> Option<(Bracket, f64)> {
         if self.done {
             return None;
         }
-        let room = self.room_s(Some(self.current));
         if self.attempt.short.exposures.is_empty() {
-            if !self.exposed {
-                return Some((Bracket::Short, self.current));
-            }
-            if self.tries >= TRIES {
-                return None;
-            }
-            if self.current > room {
-                let shorter = self.setup.grid.floor(self.room_s(None));
-                // Less light than an unclipped attempt already has is not worth the time.
-                let had = self.earlier.iter().filter(|a| !a.affected).filter_map(|a| a.short.exposures.last());
-                if shorter > self.room_s(None) || had.into_iter().any(|e| e.integration_s >= shorter) {
-                    return None;
-                }
-                self.current = shorter;
-            }
-            return Some((Bracket::Short, self.current));
+            return self.first_of_attempt();
         }
-        let short_fits = self.current <= room && self.attempt.short.has_room(self.setup);
-        if self.setup.window_s.is_some() { self.wanted_in_window(short_fits) } else { self.wanted_in_shot(short_fits) }
+        let fits = self.current <= self.longest_in_budget_s(Some(self.current));
+        let short_fits = fits && self.attempt.short.has_room(self.setup);
+        match self.setup.window_s {
+            Some(_) => self.next_in_window(short_fits),
+            None => self.next_in_single_shot(short_fits),
+        }
     }
 
-    fn wanted_in_shot(&mut self, short_fits: bool) -> Option<(Bracket, f64)> {
+    /// The first exposure with an integration time, shortened where it would exceed the budget.
+    fn first_of_attempt(&mut self) -> Option<(Bracket, f64)> {
+        if !self.exposed {
+            return Some((Bracket::Short, self.current));
+        }
+        if self.tries >= MAX_TRIES {
+            return None;
+        }
+        if self.current > self.longest_in_budget_s(Some(self.current)) {
+            let longest = self.longest_in_budget_s(None);
+            let shorter = self.setup.grid.floor(longest);
+            // An unclipped attempt with at least as much light makes another exposure useless.
+            let unaffected = self.earlier.iter().filter(|a| !a.affected).filter_map(|a| a.short.exposures.last());
+            if shorter > longest || unaffected.into_iter().any(|e| e.integration_s >= shorter) {
+                return None;
+            }
+            self.current = shorter;
+        }
+        Some((Bracket::Short, self.current))
+    }
+
+    fn next_in_single_shot(&mut self, short_fits: bool) -> Option<(Bracket, f64)> {
         if (self.attempt.short.exposures.len() as u32) < self.setup.exposure.exposures.clamp(1, 4) && short_fits {
             return Some((Bracket::Short, self.current));
         }
@@ -212,47 +236,49 @@ impl<'a> ReadingPlan<'a> {
             return None;
         }
         let long = match self.long_active() {
-            Some(t) => Some(t).filter(|t| *t <= self.room_s(Some(*t))),
-            None => ExposureState::long_bracket_s(self.setup, self.current, self.room_s(None)),
+            Some(t) => Some(t).filter(|t| *t <= self.longest_in_budget_s(Some(*t))),
+            None => ExposureState::long_bracket_s(self.setup, self.current, self.longest_in_budget_s(None)),
         }?;
         self.attempt.long.has_room(self.setup).then_some((Bracket::Long, long))
     }
 
-    fn wanted_in_window(&mut self, short_fits: bool) -> Option<(Bracket, f64)> {
-        // A long exposure may take a quarter of the window, so that several see different light.
-        let most = self.room_s(None).min(0.25 * self.setup.budget_s());
+    fn next_in_window(&mut self, short_fits: bool) -> Option<(Bracket, f64)> {
+        let longest = self.longest_in_budget_s(None).min(LONG_SHARE_OF_WINDOW * self.setup.budget_s());
         let long = match self.long_active() {
-            Some(t) => Some(t).filter(|t| *t <= self.room_s(Some(*t))),
-            None => ExposureState::long_bracket_s(self.setup, self.current, most),
+            Some(t) => Some(t).filter(|t| *t <= self.longest_in_budget_s(Some(*t))),
+            None => ExposureState::long_bracket_s(self.setup, self.current, longest),
         };
         let long = long.filter(|_| self.attempt.long.has_room(self.setup) && !self.attempt.affected);
         if let Some(long) = long {
-            let cost = |t: f64| t + self.setup.overhead_s();
-            let shorts = (cost(long) / cost(self.current)).round().clamp(1.0, SHORTS_A_LONG) as u32;
-            if self.attempt.cycle >= shorts || !short_fits {
-                self.attempt.cycle = 0;
+            // Both brackets get about the same time.
+            let overhead_s = self.setup.overhead_s();
+            let ratio = (long + overhead_s) / (self.current + overhead_s);
+            let shorts = ratio.round().clamp(1.0, MAX_SHORTS_PER_LONG) as u32;
+            if self.attempt.shorts_since_long >= shorts || !short_fits {
+                self.attempt.shorts_since_long = 0;
                 return Some((Bracket::Long, long));
             }
         }
-        self.attempt.cycle += 1;
+        self.attempt.shorts_since_long += 1;
         short_fits.then_some((Bracket::Short, self.current))
     }
 
+    /// Integration time of the long bracket, once it has an exposure [s].
     fn long_active(&self) -> Option<f64> {
         self.state.long_s.filter(|_| !self.attempt.long.exposures.is_empty())
     }
 
-    /// Longest integration time that ends within the budget [s], frames to be dropped included: none are for the time
-    /// that is in force.
-    fn room_s(&self, integration_s: Option<f64>) -> f64 {
+    /// Longest integration time of an exposure that ends within the budget [s], including the frames to be discarded before
+    /// it: those left where `integration_s` is the active time, otherwise as many as configured.
+    fn longest_in_budget_s(&self, integration_s: Option<f64>) -> f64 {
         let same = self.active.zip(integration_s).is_some_and(|(a, b)| Frame::same_integration(a, b));
-        let dropped = if same { self.discards_left } else { self.setup.exposure.discard_frames };
-        self.end.seconds_since(self.now) / (1.0 + f64::from(dropped)) - self.setup.overhead_s()
+        let discards = if same { self.discards_left } else { self.setup.exposure.discard_frames };
+        self.end.seconds_since(self.now) / (1.0 + f64::from(discards)) - self.setup.overhead_s()
     }
 
-    /// Takes the exposure that was asked for. What does not fit the detector, or was not asked for, is left out.
+    /// Receives the requested exposure. An exposure that was not requested, or does not fit the detector, is discarded.
     pub fn take(&mut self, exposure: Exposure) {
-        let Some((bracket, asked)) = self.pending.take() else { return };
+        let Some((bracket, requested)) = self.pending.take() else { return };
         self.now = self.now.max(exposure.end());
         if exposure.counts.len() != self.setup.detector.pixels || exposure.shutter != Shutter::Open {
             return;
@@ -263,48 +289,36 @@ impl<'a> ReadingPlan<'a> {
         }
         match bracket {
             Bracket::Long => {
-                self.state.long_s = Some(asked);
-                // An instrument that rounds the same request differently would be odd; such an exposure is left out.
+                self.state.long_s = Some(requested);
+                // An exposure for which the instrument rounded the same request to another time is discarded.
                 let _ = self.attempt.long.add(exposure);
             }
-            Bracket::Short => self.take_short(exposure, asked),
+            Bracket::Short => self.take_short(exposure, requested),
         }
     }
 
-    fn take_short(&mut self, exposure: Exposure, asked: f64) {
-        let mut statistics = FrameStatistics::of(self.setup, &exposure, &self.state.stuck);
-        let shortest = asked <= self.setup.grid.shortest() * (1.0 + 1e-6);
-        if statistics.is_affected() && shortest {
-            // Nothing shorter is left: single pixels that are still clipped, their neighbours dark, are dead and not lit.
-            if let Some(stuck) = statistics.lone_clipped(self.setup, &exposure.counts) {
-                self.state.stuck = stuck;
-                statistics = FrameStatistics::of(self.setup, &exposure, &self.state.stuck);
-            }
-        }
-        let tuning = self.attempt.short.exposures.is_empty();
-        // Another exposure comes only after this one's transfer.
-        let frames = 1.0 + f64::from(self.setup.exposure.discard_frames);
-        let left = (self.end.seconds_since(self.now) - self.setup.overhead_s()) / frames - self.setup.overhead_s();
-        let step = self.state.assess(self.setup, &statistics, asked, left.min(self.setup.longest_short_s()));
-        self.state.learn(self.setup, &statistics, &exposure.counts, asked);
-        self.tries += u32::from(tuning || statistics.is_affected());
-        let retry = match step {
-            Step::Retry(t) if (tuning || statistics.is_affected()) && self.tries < TRIES => Some(t),
-            _ => None,
-        };
-        let Some(better) = retry else {
-            if statistics.is_affected() && !tuning && !self.attempt.affected {
-                // It clips at the last moment: what was collected before stands, unclipped, and ends here.
+    fn take_short(&mut self, exposure: Exposure, requested: f64) {
+        let statistics = self.statistics(&exposure, requested);
+        let is_first = self.attempt.short.exposures.is_empty();
+        let left = self.longest_repetition_s();
+        let decision = self.state.decide(self.setup, &statistics, requested, left.min(self.setup.longest_short_s()));
+        self.state.update(self.setup, &statistics, &exposure.counts, requested);
+        let may_repeat = is_first || statistics.is_affected();
+        self.tries += u32::from(may_repeat);
+        let better = match decision {
+            Decision::Retry(t) if may_repeat && self.tries < MAX_TRIES => t,
+            _ if statistics.is_affected() && !is_first && !self.attempt.affected => {
+                // Clipped, without another try: the reading ends with the unclipped exposures before.
                 self.done = true;
                 return;
             }
-            return self.keep(exposure, &statistics, asked);
+            _ => return self.add_short(exposure, &statistics, requested),
         };
-        if tuning {
-            self.keep(exposure, &statistics, asked);
-            self.attempt.settled = false;
+        if is_first {
+            self.add_short(exposure, &statistics, requested);
+            self.attempt.well_exposed = false;
         } else if self.setup.window_s.is_some() && left < 0.5 * self.setup.budget_s() {
-            // Most of the window is behind us: it ends here, before the light it was not ready for.
+            // More than half of the window is over: it ends before the light that its integration time does not suit.
             self.done = true;
             return;
         }
@@ -312,26 +326,47 @@ impl<'a> ReadingPlan<'a> {
         self.current = better;
     }
 
-    fn keep(&mut self, exposure: Exposure, statistics: &FrameStatistics, asked: f64) {
-        let best = self.state.best_s(self.setup, statistics, asked, self.setup.longest_short_s());
+    /// Statistics of a short exposure. With the shortest integration time, isolated clipped pixels are recorded as stuck.
+    fn statistics(&mut self, exposure: &Exposure, requested: f64) -> FrameStatistics {
+        let statistics = FrameStatistics::of(self.setup, exposure, &self.state.stuck);
+        let is_shortest = requested <= self.setup.grid.shortest() * (1.0 + 1e-6);
+        if statistics.is_affected()
+            && is_shortest
+            && let Some(stuck) = statistics.isolated_clipped(self.setup, &exposure.counts)
+        {
+            self.state.stuck = stuck;
+            return FrameStatistics::of(self.setup, exposure, &self.state.stuck);
+        }
+        statistics
+    }
+
+    /// Longest integration time of a repetition within the budget [s]: it starts after the transfer of the exposure that was
+    /// just received, and its first frames are discarded as configured.
+    fn longest_repetition_s(&self) -> f64 {
+        let frames = 1.0 + f64::from(self.setup.exposure.discard_frames);
+        (self.end.seconds_since(self.now) - self.setup.overhead_s()) / frames - self.setup.overhead_s()
+    }
+
+    fn add_short(&mut self, exposure: Exposure, statistics: &FrameStatistics, requested: f64) {
+        let best = self.state.best_s(self.setup, statistics, requested, self.setup.longest_short_s());
         if self.attempt.short.add(exposure).is_ok() {
             self.attempt.affected |= statistics.is_affected();
-            // The lower edge of the band kept asks for 1.7 times the time; noise must not tip a frame on that edge.
-            self.attempt.settled = !statistics.is_affected() && best <= asked * 2.0;
+            // At the lower edge of the band the best time is 1.7 times the requested one; 2 leaves a margin for noise.
+            self.attempt.well_exposed = !statistics.is_affected() && best <= requested * 2.0;
             self.attempt.peak_level = self.attempt.peak_level.max(statistics.peak_level);
         }
     }
 
-    /// Ends the reading, at any time, and hands over what is usable.
+    /// Ends the reading, complete or not, and returns its usable frames.
     pub fn finish(self) -> AcquiredFrames {
         let setup = self.setup;
         let window = setup.window_s.is_some();
         let attempts: Vec<Attempt> =
             self.earlier.into_iter().chain([self.attempt]).filter(|a| !a.short.exposures.is_empty()).collect();
         let chosen = best_of(attempts, window).unwrap_or_default();
-        // A long frame in which every pixel in use is clipped is useless.
-        let useful = |f: &Frame| usable(setup, &f.clipped.to_mask(setup.detector.pixels)).contains(&true);
-        let long = chosen.long.frame(setup).filter(useful);
+        // A long frame in which saturation affects every pixel in use is discarded.
+        let is_useful = |f: &Frame| usable(setup, &f.clipped.to_mask(setup.detector.pixels)).contains(&true);
+        let long = chosen.long.frame(setup).filter(is_useful);
         let singles = if window {
             let groups = [Some(&chosen.short), long.as_ref().map(|_| &chosen.long)];
             singles(groups.into_iter().flatten())
@@ -343,24 +378,25 @@ impl<'a> ReadingPlan<'a> {
             singles,
             state: self.state,
             peak_level: chosen.peak_level,
-            converged: chosen.settled && !chosen.affected,
+            converged: chosen.well_exposed && !chosen.affected,
         }
     }
 }
 
-/// The attempt whose exposures make the reading: the last unclipped one (of a window, the longest), or the shortest of all.
+/// The attempt that is used: the last unclipped one (of a window, the one of longest duration), or without any the one with
+/// the shortest integration time.
 fn best_of(attempts: Vec<Attempt>, window: bool) -> Option<Attempt> {
     if attempts.iter().any(|a| !a.affected) {
-        let mut clean = attempts.into_iter().filter(|a| !a.affected);
+        let mut unaffected = attempts.into_iter().filter(|a| !a.affected);
         return if window {
-            clean.max_by(|a, b| a.short.span_s().total_cmp(&b.short.span_s()))
+            unaffected.max_by(|a, b| a.short.span_s().total_cmp(&b.short.span_s()))
         } else {
-            clean.next_back()
+            unaffected.next_back()
         };
     }
-    // All are clipped: the shortest clips least.
-    let time = |a: &Attempt| a.short.exposures.first().map_or(f64::INFINITY, |e| e.integration_s);
-    attempts.into_iter().min_by(|a, b| time(a).total_cmp(&time(b)))
+    // The shortest clips least.
+    let integration_s = |a: &Attempt| a.short.exposures.first().map_or(f64::INFINITY, |e| e.integration_s);
+    attempts.into_iter().min_by(|a, b| integration_s(a).total_cmp(&integration_s(b)))
 }
 
 /// The exposures of all frames, in the order of time.

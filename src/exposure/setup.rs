@@ -1,4 +1,4 @@
-//! Facts and settings that a reading of one instrument is planned from. None of them changes while a reading runs.
+//! Properties and settings that readings of one instrument are planned from. They are constant during a reading.
 
 use crate::calibration::{Calibration, Noise};
 use crate::config::ExposureConfig;
@@ -7,49 +7,50 @@ use crate::darks::DarkSetup;
 use crate::record::{Detector, IntegrationGrid, dilate};
 use std::sync::Arc;
 
-/// Time around every exposure beside light and transfer [s]: settings, latency of the line.
+/// Time that every exposure takes beyond integration and transfer [s]: commands and latency of the line.
 const OVERHEAD_S: f64 = 0.05;
-/// Noise that readings are planned with while no calibration is active: the clipping limit and the blooming of a usual
-/// silicon array, stated carefully.
-const UNCALIBRATED: Noise =
+/// Noise that is assumed while no calibration is active: cautious values of the saturation limit and the blooming of a
+/// silicon array.
+const UNCALIBRATED_NOISE: Noise =
     Noise { electrons_per_count: 1.0, read_noise_counts: 10.0, saturation_fraction: 0.95, blooming_pixels: 8 };
 
-/// Roles of the pixels: masks with one entry a pixel.
+/// Masks with one entry per pixel.
 #[derive(Clone, Debug)]
 pub struct PixelMasks {
-    /// Pixels whose light is wanted.
+    /// Pixels that the values are computed from.
     pub in_use: Vec<bool>,
     /// Light-shielded pixels.
     pub shielded: Vec<bool>,
-    /// Pixels that have to stay below saturation: those in use, and those whose charge would bloom into them.
+    /// Pixels that have to stay below saturation: those in use, and those whose charge can bloom into them.
     pub watched: Vec<bool>,
 }
 
-/// Everything a reading is planned from.
+/// What a reading is planned from.
 #[derive(Clone, Debug)]
 pub struct ExposureSetup {
-    /// How to expose.
+    /// Configuration of the exposures.
     pub exposure: ExposureConfig,
     /// The detector.
     pub detector: Detector,
     /// Noise, clipping limit and blooming of the detector.
     pub noise: Noise,
-    /// Σ cₖ·countsᵏ by which offset-free counts are divided.
+    /// Coefficients cₖ of the linearity: counts above the offset are divided by Σ cₖ·countsᵏ.
     pub linearity: Vec<f64>,
     /// Counts above which a pixel is clipped.
     pub saturation_counts: f64,
-    /// Mains frequency [Hz]; 0 where no mains-driven light is seen.
+    /// Mains frequency [Hz]; 0 without mains-driven light.
     pub mains_hz: f64,
-    /// Length of the window a reading fills [s]; `None` for a single shot.
+    /// Length of the window that a reading averages over [s]; `None` for a single shot.
     pub window_s: Option<f64>,
     /// Integration times to choose from.
     pub grid: IntegrationGrid,
-    /// Roles of the pixels.
+    /// Masks of the pixels.
     pub pixels: PixelMasks,
 }
 
 impl ExposureSetup {
-    /// Puts it together. `in_use` is cut or filled up (with false) to the detector's pixels; shielded pixels are never in use.
+    /// From its parts. `in_use` is truncated, or extended with false, to the detector's pixels; shielded pixels are never in
+    /// use.
     pub fn new(
         exposure: ExposureConfig,
         detector: Detector,
@@ -81,7 +82,7 @@ impl ExposureSetup {
         }
     }
 
-    /// For an instrument under a calibration; `in_use` are the pixels whose light its quantities need.
+    /// For an instrument with an active calibration; `in_use` are the pixels that its quantities are computed from.
     pub fn calibrated(
         instrument: &InstrumentConfig,
         station: &Station,
@@ -94,14 +95,15 @@ impl ExposureSetup {
         Self::new(instrument.exposure.clone(), detector.clone(), noise, linearity, in_use, station.mains_hz, window_s)
     }
 
-    /// For an instrument without an active calibration: its frames are stored, and values can be computed later.
+    /// For an instrument without an active calibration: its frames are stored, and values can be computed later. All pixels
+    /// are in use.
     pub fn uncalibrated(instrument: &InstrumentConfig, station: &Station, detector: &Detector) -> Self {
         let (in_use, window_s) = (vec![true; detector.pixels], instrument.schedule.window_s);
         let exposure = instrument.exposure.clone();
-        Self::new(exposure, detector.clone(), &UNCALIBRATED, &[], &in_use, station.mains_hz, window_s)
+        Self::new(exposure, detector.clone(), &UNCALIBRATED_NOISE, &[], &in_use, station.mains_hz, window_s)
     }
 
-    /// What the darks of this instrument depend on.
+    /// The properties that the darks of this instrument depend on.
     pub fn for_darks(&self, calibration: Option<Arc<Calibration>>) -> DarkSetup {
         DarkSetup {
             has_shutter: self.detector.has_shutter,
@@ -115,55 +117,55 @@ impl ExposureSetup {
         }
     }
 
-    /// Time a reading may take in all [s].
+    /// Longest duration of a reading [s].
     pub fn budget_s(&self) -> f64 {
         self.window_s.unwrap_or(self.exposure.budget_s)
     }
 
-    /// What one exposure costs beside its light [s].
+    /// Time of one exposure beyond its integration time [s].
     pub fn overhead_s(&self) -> f64 {
         self.detector.transfer_s.max(0.0) + OVERHEAD_S
     }
 
-    /// Longest integration time of the short bracket [s]. Half of the budget is kept back, so that a reading whose first
-    /// frame was in vain has time for another one; a window keeps enough for its statistics.
+    /// Longest integration time of the short bracket [s]: half of the budget, so that there is time for another exposure
+    /// where the first is unusable, or an eighth of a window, so that it has enough exposures for its statistics.
     pub fn longest_short_s(&self) -> f64 {
-        self.longest_of_share(if self.window_s.is_some() { 8.0 } else { 2.0 })
+        self.longest_in_part(if self.window_s.is_some() { 8.0 } else { 2.0 })
     }
 
-    /// Longest integration time any bracket may have [s].
+    /// Longest integration time of any bracket [s].
     pub fn longest_s(&self) -> f64 {
         if self.exposure.bracket_ratio.is_none() {
             return self.longest_short_s();
         }
-        self.longest_of_share(if self.window_s.is_some() { 4.0 } else { 1.0 }).max(self.longest_short_s())
+        self.longest_in_part(if self.window_s.is_some() { 4.0 } else { 1.0 }).max(self.longest_short_s())
     }
 
-    /// Longest integration time of an exposure that takes at most one part in `share` of the budget [s], the frames to be
-    /// discarded before it included.
-    fn longest_of_share(&self, share: f64) -> f64 {
+    /// Longest integration time [s] of an exposure that takes at most 1/`parts` of the budget, including the frames to be
+    /// discarded before it.
+    fn longest_in_part(&self, parts: f64) -> f64 {
         let frames = 1.0 + f64::from(self.exposure.discard_frames);
-        self.grid.floor((self.budget_s() / share / frames - self.overhead_s()).max(0.0))
+        self.grid.floor((self.budget_s() / parts / frames - self.overhead_s()).max(0.0))
     }
 
-    /// Counts above the offset, made proportional to light.
+    /// Corrects counts above the offset for the nonlinearity of the detector.
     pub fn linear(&self, counts: f64) -> f64 {
         let divisor = self.linearity.iter().rev().fold(0.0, |sum, c| sum * counts + c);
         if divisor > 0.1 { counts / divisor } else { counts }
     }
 
-    /// The lowest count that is clipped.
+    /// The lowest counts that are clipped.
     pub fn clipped_from(&self) -> u32 {
-        // Above x is from ⌊x⌋ + 1 on.
-        let above = match self.saturation_counts {
+        // The lowest integer above x is ⌊x⌋ + 1.
+        let lowest = match self.saturation_counts {
             s if s >= 0.0 => (s as u32).saturating_add(1),
             s if s < 0.0 => 0,
             _ => u32::MAX,
         };
-        above.min(self.detector.full_scale)
+        lowest.min(self.detector.full_scale)
     }
 
-    /// Whether this count is clipped.
+    /// Whether these counts are clipped.
     pub fn is_clipped(&self, counts: u32) -> bool {
         counts >= self.clipped_from()
     }

@@ -1,4 +1,4 @@
-//! Readings and darks over the wire: the virtual spectrometer, met through dialect and session only.
+//! Readings and darks of the virtual spectrometer, through dialect and session only.
 
 use super::control::ExposureState;
 use super::reading_plan::{AcquiredFrames, Action, ReadingPlan};
@@ -22,7 +22,7 @@ const START: UtcMicros = UtcMicros(1_782_036_000_000_000);
 const NOISE: Noise =
     Noise { electrons_per_count: 3.0, read_noise_counts: 7.0, saturation_fraction: 0.95, blooming_pixels: 4 };
 
-/// A session with a warm bench at an air temperature, under the reference sun times `factor`.
+/// A session with a simulated instrument after its warm-up, at an air temperature, under the reference sun times `factor`.
 fn session(factor: f64, air_c: f64, seed: u64) -> (Session, Detector, Arc<SteppedClock>) {
     let settings = Settings {
         seed,
@@ -72,10 +72,9 @@ fn read(
     (plan.finish(), clock.now().seconds_since(began))
 }
 
-/// Regression: under steady suns from noon to dusk the second reading needs no search, keeps its budget and calls the
-/// light steady, although the detector is not linear and the brackets differ seventyfold.
+/// Regression: from noon to dusk, although the detector is not linear and the brackets differ by a factor of 70.
 #[test]
-fn steady_suns_are_read_without_search_and_called_steady() {
+fn the_second_reading_in_steady_light_needs_no_further_tries_and_finds_it_steady() {
     for factor in [1.0, 0.1, 1e-2, 1e-3, 1e-4] {
         let (mut session, detector, clock) = session(factor, 20.0, 1);
         let setup = setup(detector);
@@ -89,15 +88,15 @@ fn steady_suns_are_read_without_search_and_called_steady() {
     }
 }
 
-/// A frame of a few exposures with the shutter as stated.
+/// A frame of `n` exposures.
 fn frame(session: &mut Session, setup: &ExposureSetup, t: f64, shutter: Shutter, n: usize) -> Frame {
     let exposures: Vec<_> = (0..n).map(|_| session.expose(t, shutter).unwrap()).collect();
     Frame::of(&exposures, |c| setup.is_clipped(c)).unwrap()
 }
 
-/// Regression: shutter darks of 1 ms to 60 s, from −10 to 40 °C, of several detectors, pass.
+/// Regression: 1 ms to 60 s, −10 to 40 °C, several detectors.
 #[test]
-fn shutter_darks_pass_at_any_length_and_temperature() {
+fn shutter_darks_pass_the_darkness_test_at_any_integration_time_and_temperature() {
     for seed in 0..4 {
         for air in [-10.0, 15.0, 40.0] {
             let (mut session, detector, _) = session(1.0, air, seed);
@@ -113,9 +112,9 @@ fn shutter_darks_pass_at_any_length_and_temperature() {
     }
 }
 
-/// Regression: the full moon, 2.5e-6 of the sun, is no night for darks of seconds: a rate of some 15 counts a second.
+/// Regression: full moon is 2.5e-6 of the sun, about 15 counts/s.
 #[test]
-fn a_moonlit_night_gives_no_dark() {
+fn darks_of_seconds_under_a_full_moon_are_rejected() {
     for seed in 0..4 {
         let (mut session, detector, _) = session(2.5e-6, 5.0, seed);
         let setup = setup(detector);
