@@ -4,11 +4,14 @@
 //! [`super::course`] for gaps and uncertainty.
 
 use super::calendar::DayBounds;
-use super::course::{Course, Sample, Sum};
+use super::course::{Course, Sum};
 use super::figure::{FIGURES, Figure};
 use super::lamps;
 use super::rules::{DARK_BELOW_DEG, Rules};
+use super::sample::Sample;
+use super::switching::{Level, switchings};
 use crate::clock::UtcMicros;
+use crate::config::StationKind;
 use crate::record::{Flag, QuantityValue, Reading, Verdict};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -58,6 +61,8 @@ pub struct Day {
 #[derive(Default)]
 struct Collected {
     samples: [Vec<Sample>; QUANTITIES.len()],
+    /// Light of the lamps, where it is known.
+    lamps: Vec<Level>,
     /// The sun's elevation at each sample of PPFD.
     sun: Vec<Option<f64>>,
     /// Ratio of red to far red in evening twilight.
@@ -78,11 +83,16 @@ pub fn day(rules: &Rules, bounds: &DayBounds, mut readings: Vec<Reading>) -> Day
     let span = (bounds.starts.0, bounds.ends.0);
     let mut g = Collected::default();
     readings.iter().for_each(|r| g.take(r, span));
+    if rules.kind == StationKind::Lamp {
+        let level = |s: &Sample| Level { t: s.t, value: s.value, uncertainty: s.uncertainty };
+        g.lamps = g.samples[PPFD].iter().map(level).collect();
+    }
     let interpolate_up_to = rules.interpolate_up_to_us();
     let has_gap = g.has_gap(span, interpolate_up_to);
     let dark =
         if has_gap { rules.dark_within(span.0 - interpolate_up_to, span.1 + interpolate_up_to) } else { Vec::new() };
-    let course = |q: usize| Course::new(&g.samples[q], span, interpolate_up_to, &dark);
+    let switchings = switchings(&g.lamps, interpolate_up_to);
+    let course = |q: usize| Course::new(&g.samples[q], span, interpolate_up_to, &dark, &switchings);
     let light = course(PPFD);
     let why = |q: usize| g.null_reason(q, rules.days.interpolate_up_to_s);
     let integral = |q: usize, c: &Course, scale: f64| {
@@ -92,9 +102,10 @@ pub fn day(rules: &Rules, bounds: &DayBounds, mut readings: Vec<Reading>) -> Day
         if !light.is_measured() {
             return Figure::null(why(PPFD));
         }
-        let (seconds, suspect_share) = light.above(level);
+        let (seconds, uncertainty_s, suspect_share) = light.above(level);
         let (value, data_coverage) = (seconds / SECONDS_PER_HOUR, Some(light.data_coverage()));
-        Figure::Value { value, uncertainty: None, suspect_share, data_coverage, time: None }
+        let uncertainty = Some(uncertainty_s / SECONDS_PER_HOUR);
+        Figure::Value { value, uncertainty, suspect_share, data_coverage, time: None }
     };
     let lit: Vec<lamps::Lit> = g.samples[PPFD].iter().copied().zip(g.sun.iter().copied()).collect();
     let [sun, lamp] = lamps::shares(rules, &light, span, &lit);
@@ -229,7 +240,7 @@ impl Collected {
 fn over_day(sum: Sum, data_coverage: f64, scale: f64) -> Figure {
     Figure::Value {
         value: sum.amount * scale,
-        uncertainty: Some(sum.uncertainty * scale),
+        uncertainty: Some(sum.uncertainty() * scale),
         suspect_share: sum.suspect_share(),
         data_coverage: Some(data_coverage),
         time: None,
@@ -242,7 +253,7 @@ fn highest_uv_index(course: &Course) -> Figure {
     let seconds = UV_WINDOW as f64 * 1e-6;
     Figure::Value {
         value: sum.amount / seconds,
-        uncertainty: Some(sum.uncertainty / seconds),
+        uncertainty: Some(sum.uncertainty() / seconds),
         suspect_share: sum.suspect_share(),
         data_coverage: None,
         time: Some(UtcMicros(middle)),

@@ -31,7 +31,7 @@ pub struct Attributes {
 
 /// An integral over the day, or a share of one.
 const SUM: Attributes = Attributes { uncertainty: true, data_coverage: true, time: false };
-const DURATION: Attributes = Attributes { uncertainty: false, data_coverage: true, time: false };
+const DURATION: Attributes = Attributes { uncertainty: true, data_coverage: true, time: false };
 const EXTREME: Attributes = Attributes { uncertainty: true, data_coverage: false, time: true };
 const MEAN: Attributes = Attributes { uncertainty: true, data_coverage: false, time: false };
 const LENGTH: Attributes = Attributes { uncertainty: false, data_coverage: false, time: false };
@@ -98,8 +98,8 @@ pub enum Figure {
     Value {
         /// In the figure's unit.
         value: f64,
-        /// Standard uncertainty (k = 1), same unit, if available: an upper bound, because the uncertainties of the readings are
-        /// treated as fully correlated.
+        /// Standard uncertainty (k = 1), same unit, if available. That of an integral holds the readings' as fully correlated, an
+        /// upper bound, and what is not known of the light between readings; that of a duration only the latter.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         uncertainty: Option<f64>,
         /// Share that comes from suspect values [1].

@@ -4,9 +4,10 @@
 //! lamps are on by schedule; it is assumed for all of their scheduled time. Lamps that are dimmed in daylight violate this
 //! assumption, so the share is null if the level is not steady, was not measured, or exceeds the total light.
 
-use super::course::{Course, Sample};
+use super::course::Course;
 use super::figure::Figure;
 use super::rules::{DARK_BELOW_DEG, Rules};
+use super::sample::Sample;
 use crate::config::StationKind;
 
 /// Time after and before switching that is ignored: warm-up of lamps and error of timers [µs].

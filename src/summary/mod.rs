@@ -13,6 +13,9 @@ mod figure;
 mod hour;
 mod lamps;
 mod rules;
+mod sample;
+mod sampling;
+mod switching;
 #[cfg(test)]
 mod tests;
 

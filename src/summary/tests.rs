@@ -119,6 +119,70 @@ fn a_half_sine_day_has_the_integral_of_a_half_sine() {
     }
 }
 
+/// Lamps of 145.2 in cycles of 165 minutes on and 15 off, and when they are on in whole cycles of a day.
+fn cycled(s: f64) -> f64 {
+    if s.rem_euclid(10_800.0) < 9900.0 { 145.2 } else { 0.0 }
+}
+
+/// Independent: 8 cycles of 165 minutes with and 15 without 145.2 µmol m⁻² s⁻¹, read every 10 minutes. The true integral is
+/// 145.2 × 22 h, the true photoperiod 22 h; straight lines across the switchings gave 11.83 ± 0.19 mol and 24.0 h. The switching instants
+/// are in step with the readings: 8 edges of 10 min in either direction have 8 × 10/√12 min, both directions √2 times this, 33 min.
+#[test]
+fn a_sum_across_switched_lamps_holds_the_true_one() {
+    let readings: Vec<Reading> = minutes("2026-06-21", cycled, |m| m % 10 == 0)
+        .into_iter()
+        .map(|mut r| {
+            for v in &mut r.values {
+                if let QuantityValue::Value { value, uncertainty, .. } = v {
+                    *uncertainty = 0.008 * *value;
+                }
+            }
+            r
+        })
+        .collect();
+    let d = summed(&rules(StationKind::Lamp), "2026-06-21", readings);
+    let (dli, u, _) = parts(&d, "light_integral");
+    let (dli_true, u) = (145.2 * 22.0 * 3600.0 / 1e6, u.unwrap());
+    assert!((dli - dli_true).abs() <= 2.0 * u, "{dli} ± {}, true {dli_true}", 2.0 * u);
+    let edges = 145.2 * 8.0 * 600.0 / 12f64.sqrt() * 2f64.sqrt() / 1e6;
+    close(u, edges.hypot(0.008 * dli), 1e-6);
+    let (hours, u, _) = parts(&d, "photoperiod");
+    let u = u.unwrap();
+    close(u, 8.0 * 600.0 / 12f64.sqrt() * 2f64.sqrt() / 3600.0, 1e-9);
+    assert!((hours - 22.0).abs() <= 2.0 * u, "{hours} ± {} h", 2.0 * u);
+    close(hours, 24.0 - 8.0 / 6.0, 1e-9);
+    // Read every minute, the integral is right within minutes.
+    let d = summed(&rules(StationKind::Lamp), "2026-06-21", minutes("2026-06-21", cycled, |_| true));
+    close(value(&d, "light_integral"), dli_true, 1e-3);
+    close(value(&d, "photoperiod"), 22.0, 1e-3);
+}
+
+/// Identity: the sampling uncertainty of values every `h` is h²/6 times the sum of squared second differences; a gap of twice the
+/// length has four times the variance of its own differences.
+#[test]
+fn the_sampling_uncertainty_comes_from_second_differences() {
+    let zigzag = |s: f64| 100.0 + if (s / 300.0) as i64 % 2 == 0 { 7.0 } else { -7.0 };
+    let exact = |readings: Vec<Reading>| -> Vec<Reading> {
+        let without = |mut r: Reading| {
+            if let QuantityValue::Value { uncertainty, .. } = &mut r.values[0] {
+                *uncertainty = 0.0;
+            }
+            r
+        };
+        readings.into_iter().map(without).collect()
+    };
+    let d = summed(&rules(StationKind::Roof), "2026-06-21", exact(minutes("2026-06-21", zigzag, |m| m % 5 == 0)));
+    // Second differences of 28 at 288 samples.
+    close(parts(&d, "light_integral").1.unwrap(), 300.0 * (288.0 * 28.0f64.powi(2) / 6.0).sqrt() / 1e6, 1e-9);
+    let straight = |s: f64| 100.0 + 0.001 * s;
+    let d = summed(
+        &rules(StationKind::Roof),
+        "2026-06-21",
+        exact(minutes("2026-06-21", straight, |m| m % 5 == 0 || m > 700)),
+    );
+    assert!(parts(&d, "light_integral").1.unwrap() < 1e-9);
+}
+
 /// Gaps of 14 and 15 minutes are interpolated; 16 minutes make the day partial, lower the integral and are reported in the data
 /// coverage.
 #[test]

@@ -1,4 +1,4 @@
-"""Works the figures of days out of an export of readings, by numpy, pandas and pvlib, and prints them as JSON.
+"""Computes the figures of days from an export of readings, by numpy, pandas and pvlib, and prints them as JSON.
 
 Usage: daily.py READINGS.csv. The station, its rules and their reading are those of days.rs: days from 03:00 UTC, light straight over at
 most 15 minutes, dark under the open sky while the sun is below -6 degrees and nobody looks.
@@ -18,15 +18,34 @@ table["flags"] = table["flags"].fillna("")
 
 
 def known(samples, begin, end, dark):
-    """Stretches of straight light within a day: rows of (from, to, value at from, value at to) for each column of samples."""
+    """Stretches of straight light within a day: rows of (from, to, value at from, value at to) for each column of samples; and
+    the variance of the first column's integral due to light between the readings."""
+    variances = []
     rows, last = [], None
     zero = [0.0] * (samples.shape[1] - 1)
+
+    def value(t):
+        """The first column at an instant; NaN outside the readings and in gaps."""
+        k = np.searchsorted(samples[:, 0], t)
+        if k < len(samples) and samples[k, 0] == t:
+            return samples[k, 1]
+        if k in (0, len(samples)) or samples[k, 0] - samples[k - 1, 0] > BRIDGE:
+            return np.nan
+        return np.interp(t, samples[k - 1 : k + 1, 0], samples[k - 1 : k + 1, 1])
+
+    def variance(a, b):
+        """Of the integral between two readings: from how far its ends are off the line between points one length away."""
+        length = b[0] - a[0]
+        off = np.array([(2 * a[1] - value(a[0] - length) - b[1]) / 2, (2 * b[1] - a[1] - value(b[0] + length)) / 2])
+        square = np.nanmean(off**2) if np.isfinite(off).any() else (b[1] - a[1]) ** 2 / 4
+        return length**2 * 2 / 3 * square
 
     def line(a, b):
         lo, hi = max(a[0], begin), min(b[0], end)
         if lo < hi:
             at = lambda t, k: np.interp(t, [a[0], b[0]], [a[k], b[k]])
             rows.append((lo, hi, [(at(lo, k), at(hi, k)) for k in range(1, len(a))]))
+            variances.append(variance(a, b) * (hi - lo) / (b[0] - a[0]))
 
     def gap(last, nxt):
         for a, b in dark:
@@ -48,7 +67,7 @@ def known(samples, begin, end, dark):
             gap(last, sample)
         last = sample
     gap(last, None)
-    return rows
+    return rows, sum(variances)
 
 
 def area(rows, column):
@@ -98,7 +117,8 @@ for begin in np.arange(first, table.t.max(), 86400.0):
         good = near[near[f"{quantity}_verdict"].isin(["good", "suspect"])]
         return good[["t", quantity, f"{quantity}_uncertainty"]].to_numpy(float)
 
-    light, lux, burn, index = (known(of(q), begin, end, dark) for q in ("ppfd", "illuminance", "erythemal_irradiance", "uv_index"))
+    found = [known(of(q), begin, end, dark) for q in ("ppfd", "illuminance", "erythemal_irradiance", "uv_index")]
+    light, lux, burn, index = (rows for rows, _ in found)
     served = inside[inside.ppfd_verdict.isin(["good", "suspect"])]
     dusk = inside[(inside.sun_elevation >= -6) & (inside.sun_elevation <= 0) & (inside.sun_azimuth > 180)]
     dusk = dusk[dusk.red_far_red_ratio_verdict.isin(["good", "suspect"])]
@@ -107,7 +127,7 @@ for begin in np.arange(first, table.t.max(), 86400.0):
         "readings": len(inside),
         "covered": sum(b - a for a, b, _ in light) / 86400,
         "light_integral": area(light, 0) / 1e6,
-        "light_integral_uncertainty": area(light, 1) / 1e6,
+        "light_integral_uncertainty": np.hypot(area(light, 1), np.sqrt(found[0][1])) / 1e6,
         "lux_hours": area(lux, 0) / 3600,
         "erythemal_dose": area(burn, 0),
         "erythemal_dose_sed": area(burn, 0) / 100,

@@ -1,11 +1,13 @@
 //! Daily figures, compared with numpy, pandas and pvlib on the exported readings.
 
-use crate::support::python;
+use crate::support::{measured, python};
 use serde_json::Value;
 use std::process::Command;
 use vigilux::clock::UtcMicros;
+use vigilux::config::{DailyConfig, StationKind};
 use vigilux::record::{AcquisitionContext, Detector, Flag, QuantityValue, Reading, Verdict};
 use vigilux::store::{MadeWith, NewInstrument, NewReading, Store};
+use vigilux::summary::{self, Figure, Rules};
 use vigilux::sun::{self, Place};
 
 const CONFIG: &str = r#"
@@ -39,6 +41,29 @@ impl Drawn {
     fn next(&mut self) -> f64 {
         self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
         (self.0 >> 11) as f64 / (1u64 << 53) as f64
+    }
+}
+
+/// A reading without flags; `sun`: elevation and azimuth.
+fn reading_at(t: UtcMicros, sun: (Option<f64>, Option<f64>), values: Vec<QuantityValue>) -> Reading {
+    Reading {
+        id: 0,
+        time_start: t,
+        time_mid: t,
+        time_end: t,
+        instrument: "south".into(),
+        sun_elevation: sun.0,
+        sun_azimuth: sun.1,
+        relative_air_mass: None,
+        detector_temperature: None,
+        exposures: vec![],
+        peak_level: 0.5,
+        signal_to_noise: None,
+        stray_floor: None,
+        dark_age: None,
+        flags: Default::default(),
+        values,
+        window: vec![],
     }
 }
 
@@ -88,24 +113,12 @@ fn fill(store: &Store) {
         let mut values: Vec<QuantityValue> = [1.0, 54.0, 1e-4, 0.004].map(&mut value).into();
         values.push(if light > 0.5 { value(1.1 / light) } else { QuantityValue::Null("too little light".into()) });
         let flags = if drawn.next() < 0.1 { [Flag::Unsteady].into_iter().collect() } else { Default::default() };
+        let sun = (Some(sun.elevation_deg), Some(sun.azimuth_deg));
         let reading = Reading {
-            id: 0,
             time_start: t.plus_seconds(-0.5),
-            time_mid: t,
             time_end: t.plus_seconds(0.5),
-            instrument: "south".into(),
-            sun_elevation: Some(sun.elevation_deg),
-            sun_azimuth: Some(sun.azimuth_deg),
-            relative_air_mass: None,
-            detector_temperature: None,
-            exposures: vec![],
-            peak_level: 0.5,
-            signal_to_noise: None,
-            stray_floor: None,
-            dark_age: None,
             flags,
-            values,
-            window: vec![],
+            ..reading_at(t, sun, values)
         };
         let about = AcquisitionContext::default();
         let new = NewReading { reading: &reading, made_with, about, frames: &[], events: &[], saved_states: &[] };
@@ -173,4 +186,75 @@ fn figures_of_days_agree_with_numpy_and_pandas() {
     }
     println!("{compared} figures of {} days compared, {partial} of them partial", ours.len());
     assert!(compared >= 40 && partial >= 2);
+}
+
+/// The minutes of a station: global irradiance [W m⁻²] from the first instant on, and where it stands.
+fn measured_minutes() -> Vec<(Vec<f64>, UtcMicros, Place)> {
+    let found = python::json_with("tests/references/clear_sky.py", &[measured::folder().as_os_str()]);
+    let station = |name: &str, begins: &str, latitude_deg, longitude_deg, altitude_m| {
+        let series = found[name]["measured"].as_array().expect("a series");
+        let series = series.iter().map(|x| x.as_f64().unwrap_or(f64::NAN)).collect();
+        (series, UtcMicros::parse(begins).expect("an instant"), Place { latitude_deg, longitude_deg, altitude_m })
+    };
+    vec![
+        station("payerne", "2016-06-01T00:00:00Z", 46.815, 6.944, 491.0),
+        station("alamosa", "2016-01-01T00:00:00Z", 37.70, -105.92, 2317.0),
+    ]
+}
+
+/// A reading of the daily quantities, each equal to `value` and exact.
+fn exact_reading(t: UtcMicros, value: f64) -> Reading {
+    let value = QuantityValue::Value { value, uncertainty: 0.0, verdict: Verdict::Good };
+    reading_at(t, (None, None), vec![value; QUANTITIES.len()])
+}
+
+/// Independent: days of minutes of BSRN Payerne (June 2016) and SURFRAD Alamosa, of which every 2nd, 5th, 10th or 15th is read, from
+/// each possible minute on. The stated interval of the sum, without any uncertainty of the values, holds the sum over all minutes
+/// in at least 95 % of cases for each interval.
+#[test]
+fn thinned_minutes_state_an_interval_that_holds_the_full_sum() {
+    let stations = measured_minutes();
+    for every in [2, 5, 10, 15] {
+        let (mut held, mut cases, mut squares, mut ratios) = (0, 0, 0.0, Vec::new());
+        for (series, begins, place) in &stations {
+            let rules = Rules {
+                kind: StationKind::Roof,
+                place: *place,
+                time_zone: jiff::tz::TimeZone::UTC,
+                day_starts_at_s: 0,
+                lamps_s: vec![],
+                days: DailyConfig::default(),
+            };
+            for d in (0..series.len() / 1440).filter(|d| series[d * 1440..(d + 1) * 1440].iter().all(|v| v.is_finite()))
+            {
+                let minutes = (d * 1440).saturating_sub(15)..((d + 1) * 1440 + 15).min(series.len());
+                let day = |keep: &dyn Fn(usize) -> bool| {
+                    let at = |m: usize| begins.plus_seconds(60.0 * m as f64);
+                    let kept = minutes.clone().filter(|m| series[*m].is_finite() && keep(*m));
+                    let readings = kept.map(|m| exact_reading(at(m), series[m])).collect();
+                    let day = summary::day(&rules, &rules.day_of(at(d * 1440)), readings);
+                    match day.figures["light_integral"] {
+                        Figure::Value { value, uncertainty: Some(u), .. } => (value, u),
+                        ref other => panic!("{other:?}"),
+                    }
+                };
+                let (full, _) = day(&|_| true);
+                for offset in 0..every {
+                    let (sum, u) = day(&|m| m % every == offset);
+                    let error = (sum - full).abs();
+                    (cases, held) = (cases + 1, held + u32::from(error <= 2.0 * u));
+                    squares += (error / full).powi(2);
+                    ratios.push(error / (2.0 * u));
+                }
+            }
+        }
+        ratios.sort_by(f64::total_cmp);
+        let (share, rms) = (f64::from(held) / f64::from(cases), (squares / f64::from(cases)).sqrt());
+        let median = ratios[ratios.len() / 2];
+        println!(
+            "every {every} min: {held} of {cases} held, errors {:.2} % rms, median of error/U {median:.2}",
+            100.0 * rms
+        );
+        assert!(share >= 0.95, "every {every} min: {share}");
+    }
 }

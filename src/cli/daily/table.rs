@@ -72,7 +72,7 @@ fn table(out: &mut String, rules: &Rules, days: &[Day]) {
 
 fn notes(out: &mut String, config: &Config, rules: &Rules, days: &[Day]) {
     let mut notes = rules.description().split_off(1);
-    notes.push("light integral ± expanded uncertainty (k = 2), taken as fully correlated over the day".to_owned());
+    notes.push("light integral ± expanded uncertainty (k = 2): the readings' as fully correlated, and the light between readings".to_owned());
     if days.iter().any(|d| d.partial) {
         notes.push("≥: the day is partial; its sums cover the measured part only (see `known of day`)".to_owned());
     }
