@@ -1,35 +1,74 @@
 //! Darks and dark models on record: loading and storing what a [`DarkSet`] works with.
 
 use crate::clock::UtcMicros;
-use crate::darks::{DarkSet, FittedModel};
+use crate::darks::night::DARK_SET_STATE;
+use crate::darks::{DarkSet, DarkSetState, DarksOnRecord, FittedModel};
 use crate::record::Dark;
 use crate::reduction::DarkModel;
-use crate::store::{Store, StoreError};
+use crate::store::{SavedState, Store, StoreError};
 
 /// Darks are loaded from this far back [s].
 const LOADED_S: f64 = 10.0 * 86_400.0;
+/// Covered darks that are loaded, however old: more than one session takes.
+const COVERED_LOADED: usize = 64;
 
-/// Darks of the last days, in the order of time, and the newest model. What is damaged is reported and left out.
-pub fn load(
-    store: &Store,
-    instrument_row: i64,
-    now: UtcMicros,
-) -> Result<(Vec<Dark>, Option<FittedModel>), StoreError> {
-    let mut darks = Vec::new();
-    for dark in store.darks(instrument_row, now.plus_seconds(-LOADED_S))? {
-        match dark {
-            Ok(dark) => darks.push(dark),
-            Err(why) => tracing::error!("a stored dark cannot be used: {why}"),
-        }
-    }
-    let model = store.latest_dark_model(instrument_row)?.and_then(|stored| match DarkModel::decode(&stored.blob) {
+/// Everything a set of darks starts from. What is damaged is reported and left out.
+pub fn load(store: &Store, instrument_row: i64, now: UtcMicros) -> Result<DarksOnRecord, StoreError> {
+    let state = load_state(store, instrument_row)?;
+    let allowed = |darks: Vec<Result<Dark, StoreError>>| {
+        let mut usable = readable(darks);
+        usable.retain(|dark| state.allows_dark(dark.id));
+        usable
+    };
+    let darks = allowed(store.darks(instrument_row, now.plus_seconds(-LOADED_S))?);
+    let covered = allowed(store.covered_darks(instrument_row, COVERED_LOADED)?);
+    let latest = store.latest_dark_model(instrument_row)?;
+    let stored = match latest.as_ref().map(|latest| (latest.id, state.model_to_use(latest.id))) {
+        None | Some((_, None)) => None,
+        Some((newest, Some(row))) if row == newest => latest,
+        Some((_, Some(row))) => store.dark_model(row)?,
+    };
+    let model = stored.and_then(|stored| match DarkModel::decode(&stored.blob) {
         Ok(model) => Some(FittedModel { row: stored.id, fitted_at: stored.fitted_at, model }),
         Err(why) => {
             tracing::error!("the stored dark model cannot be used: {why}");
             None
         }
     });
-    Ok((darks, model))
+    Ok(DarksOnRecord { darks, covered, model, state })
+}
+
+fn readable(darks: Vec<Result<Dark, StoreError>>) -> Vec<Dark> {
+    let usable = |dark: Result<Dark, StoreError>| {
+        dark.inspect_err(|why| tracing::error!("a stored dark cannot be used: {why}")).ok()
+    };
+    darks.into_iter().filter_map(usable).collect()
+}
+
+fn load_state(store: &Store, instrument_row: i64) -> Result<DarkSetState, StoreError> {
+    let Some(saved) = store.load_state(instrument_row, DARK_SET_STATE)? else { return Ok(DarkSetState::default()) };
+    Ok(serde_json::from_str(&saved.json).unwrap_or_else(|why| {
+        tracing::warn!("saved state `{DARK_SET_STATE}` cannot be read ({why}); starting it anew");
+        DarkSetState::default()
+    }))
+}
+
+/// Saves what a set of darks remembers where it differs from `before`. What cannot be saved now is saved with the next change.
+pub fn save_state(
+    store: &Store,
+    instrument: i64,
+    (before, after): (&DarkSetState, &DarkSetState),
+    time: UtcMicros,
+) -> Result<(), StoreError> {
+    if before == after {
+        return Ok(());
+    }
+    // Plain structures always become JSON.
+    let json = serde_json::to_string(after).unwrap_or_default();
+    match store.save_state(&SavedState { instrument, name: DARK_SET_STATE.to_owned(), json, time }) {
+        Err(error) if error.can_wait() => Ok(()),
+        other => other,
+    }
 }
 
 /// Stores an accepted dark; `None` where the store cannot take it now: it is lost, and another one is taken soon.

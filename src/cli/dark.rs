@@ -37,6 +37,10 @@ pub struct DarkArgs {
     /// Approximate time for which the head may stay covered [min]
     #[arg(long, value_name = "MINUTES", default_value_t = 10.0)]
     pub minutes: f64,
+    /// Take structure that the covered darks show for the detector's own (glow of an amplifier): only after another cover has shown
+    /// the same
+    #[arg(long)]
+    pub accept_structure: bool,
     /// The head is already covered: do not ask
     #[arg(long)]
     pub covered: bool,
@@ -71,6 +75,9 @@ pub fn run(args: &DarkArgs) -> Result<(), Failure> {
     };
     let result = DarkSession::open(args.minutes, context).and_then(|mut session| {
         session.announce(args.covered)?;
+        if args.accept_structure {
+            session.darks.vouch_for_structure();
+        }
         let rejected = session.take()?;
         report(&rejected, session.requests.len(), session.context.clock.now())
     });
@@ -191,7 +198,8 @@ fn report(rejected: &[String], requested: usize, now: UtcMicros) -> Result<(), F
         return Ok(());
     }
     Err(Failure::Failed(format!(
-        "{} darks were rejected, most likely because light reached the detector; cover the head better and repeat:\n  {}",
+        "{} darks were rejected, most likely because light reached the detector; cover the head better and repeat (where \
+         another cover shows the same, the structure is the detector's own: repeat with --accept-structure):\n  {}",
         rejected.len(),
         rejected.join("\n  ")
     )))

@@ -1,29 +1,14 @@
-//! The test for darkness: whether a frame is dark, by statistics, without a record of this detector's darks.
+//! The test for darkness: whether a frame is dark, by statistics of its pixels ([`super::structure`]).
 //!
-//! Dark current and offset differ from pixel to pixel at random, by a lot in hot pixels; light through a slit is smooth over
-//! the pixels. So neighbours are correlated, and long waves along the axis are measured: dark pixels have nothing in common, lit
-//! ones have the spectrum. Single lines are found as runs of pixels that stand out together. The test needs no noise figure,
-//! since the scatter of the pixels is the noise. Invariant: without a model a dark is never rejected by its level alone, since
-//! levels drift with temperature.
+//! A frame has to pass twice: bare, and against the dark model. A model fitted to lit darks has learned their light and would take it
+//! out; a bare frame shows weak light less plainly. What covered darks show as well is of the detector and is taken out of the
+//! bare frame. Invariant: without a model a dark is never rejected by its level alone, since levels drift with temperature.
 
-use crate::numeric::upper_median;
+use super::detector_structure::DetectorStructure;
+use super::rejection::DarkRejection;
+use super::structure::{median, test_structure};
 use crate::record::{Frame, PixelRanges, dilate};
 
-/// Reaches over which neighbours are correlated [pixels]: lines and bands.
-const REACHES: [usize; 2] = [4, 16];
-/// Correlation of neighbours, in standard deviations of what chance makes of it, from which on a frame is lit.
-const NEIGHBOURS_LIMIT: f64 = 6.0;
-/// Half-waves along the axis that a whole sky is made of, up to so many.
-const WAVES: usize = 6;
-/// Sum of squares of the waves' amplitudes, in standard deviations, from which on a frame is lit: χ² of 6 degrees of
-/// freedom passes it in 3 of a million dark frames.
-const WAVES_LIMIT: f64 = 36.0;
-/// Pixels farther from the middle than this many standard deviations count only as far (hot pixels).
-const WINSOR: f64 = 3.0;
-/// A run of so many pixels …
-const RUN: usize = 8;
-/// … of which all but one stand out by so many standard deviations is a lamp's line.
-const RUN_DEVIATIONS: f64 = 2.0;
 /// Fewest pixels that can be judged.
 const LEAST_PIXELS: usize = 32;
 /// Share of clipped pixels from which on nothing can be called dark [1].
@@ -36,56 +21,22 @@ const BAND_SHARE: f64 = 0.5;
 /// … and at least [counts].
 const BAND_COUNTS: f64 = 300.0;
 
-/// Why a frame is not used as a dark.
-#[derive(Clone, Debug, PartialEq, thiserror::Error)]
-pub enum DarkRejection {
-    /// Many pixels are clipped.
-    #[error("expected a dark frame, but {clipped} of {pixels} pixels are clipped")]
-    Clipped {
-        /// How many.
-        clipped: usize,
-        /// Of how many.
-        pixels: usize,
-    },
-    /// Its pixels follow a spectrum.
-    #[error(
-        "expected a dark frame, but light shows: neighbouring pixels agree by {deviations:.1} standard deviations \
-         (limit {limit:.1}), brightest near pixel {pixel}"
-    )]
-    Lit {
-        /// The common structure over what chance makes [1].
-        deviations: f64,
-        /// The limit it passed [1].
-        limit: f64,
-        /// Middle of the brightest block.
-        pixel: usize,
-    },
-    /// Its level is not one the model can have.
-    #[error("expected a dark level of about {expected:.0} counts, but found {found:.0}")]
-    OutOfBand {
-        /// The model's level [counts].
-        expected: f64,
-        /// The frame's [counts].
-        found: f64,
-    },
-    /// It has too few pixels, or none that see light.
-    #[error("expected at least {expected} pixels that see light, but found {found}")]
-    TooFewPixels {
-        /// The least that can be judged.
-        expected: usize,
-        /// What there is.
-        found: usize,
-    },
+/// What is known of the detector in the dark.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Expected<'a> {
+    /// The dark model's prediction of the frame [counts per exposure]: it takes out the pixels' own patterns, which makes the
+    /// test sharper, and bounds the level.
+    pub model: Option<&'a [f64]>,
+    /// Structure of the detector itself, by covered darks.
+    pub detector: Option<&'a DetectorStructure>,
 }
 
-/// Whether a frame is dark. `expected` is the dark model's prediction [counts per exposure], where there is a model: it
-/// takes out the pixels' own patterns, which makes the test sharper, and bounds the level. `read_noise_counts` is of one exposure
-/// [counts].
+/// Whether a frame is dark. `read_noise_counts` is of one exposure [counts].
 pub fn test_darkness(
     frame: &Frame,
     shielded: &PixelRanges,
     read_noise_counts: f64,
-    expected: Option<&[f64]>,
+    expected: Expected<'_>,
 ) -> Result<(), DarkRejection> {
     let pixels = frame.sums.len();
     let clipped = frame.clipped.count();
@@ -93,15 +44,11 @@ pub fn test_darkness(
         return Err(DarkRejection::Clipped { clipped, pixels });
     }
     let n = frame.exposures().max(1) as f64;
-    let expected = expected.filter(|e| e.len() == pixels && e.iter().all(|v| v.is_finite()));
+    let model = expected.model.filter(|e| e.len() == pixels && e.iter().all(|v| v.is_finite()));
     let mean: Vec<f64> = frame.sums.iter().map(|s| f64::from(*s) / n).collect();
-    let residual: Vec<f64> = match expected {
-        Some(e) => mean.iter().zip(e).map(|(m, e)| m - e).collect(),
-        None => mean.clone(),
-    };
     let shielded = shielded.to_mask(pixels);
     let lit = |i: &usize| !shielded[*i];
-    if let Some(e) = expected {
+    if let Some(e) = model {
         let level = |v: &[f64]| median((0..pixels).filter(lit).map(|i| v[i]).collect());
         let (found, expected) = (level(&mean), level(e));
         if (found - expected).abs() > BAND_COUNTS.max(BAND_SHARE * expected.abs()) {
@@ -113,8 +60,14 @@ pub fn test_darkness(
     if open.len() < LEAST_PIXELS {
         return Err(DarkRejection::TooFewPixels { expected: LEAST_PIXELS, found: open.len() });
     }
-    let scaled = scaled(&residual, &open, read_noise_counts / n.sqrt());
-    structure(&scaled, &open)
+    let read_noise = read_noise_counts / n.sqrt();
+    match expected.detector {
+        Some(detector) => test_structure(&detector.removed(&mean, frame.integration_s, &open), &open, read_noise)?,
+        None => test_structure(&mean, &open, read_noise)?,
+    }
+    let Some(model) = model else { return Ok(()) };
+    let residual: Vec<f64> = mean.iter().zip(model).map(|(m, e)| m - e).collect();
+    test_structure(&residual, &open, read_noise)
 }
 
 /// Median of the pixels that see light, per exposure [counts].
@@ -122,94 +75,6 @@ pub fn open_level(frame: &Frame, shielded: &PixelRanges) -> f64 {
     let n = frame.exposures().max(1) as f64;
     let shielded = shielded.to_mask(frame.sums.len());
     median(frame.sums.iter().zip(shielded).filter(|(_, s)| !s).map(|(sum, _)| f64::from(*sum) / n).collect())
-}
-
-/// The pixels that see light about their middle, over the scatter of single pixels [1].
-fn scaled(residual: &[f64], open: &[usize], read_noise: f64) -> Vec<f64> {
-    // Differences of neighbours give the scatter of single pixels whatever the light's course.
-    let differences = open.windows(2).map(|w| (residual[w[1]] - residual[w[0]]).abs()).collect();
-    let scatter = (median(differences) * 1.4826 / std::f64::consts::SQRT_2).max(0.1 * read_noise).max(1e-6);
-    // Even and odd pixels may have amplifiers, and so levels, of their own.
-    let middle = |parity: usize| median(open.iter().filter(|i| **i % 2 == parity).map(|i| residual[*i]).collect());
-    let middles = [middle(0), middle(1)];
-    open.iter().map(|i| (residual[*i] - middles[i % 2]) / scatter).collect()
-}
-
-fn structure(scaled: &[f64], open: &[usize]) -> Result<(), DarkRejection> {
-    let n = scaled.len();
-    let bounded: Vec<f64> = scaled.iter().map(|r| r.clamp(-WINSOR, WINSOR)).collect();
-    let mean = bounded.iter().sum::<f64>() / n as f64;
-    let centred: Vec<f64> = bounded.iter().map(|r| r - mean).collect();
-    let variance = (centred.iter().map(|r| r * r).sum::<f64>() / n as f64).max(1e-12);
-    let mut sums = vec![0.0];
-    sums.extend(centred.iter().scan(0.0, |sum, r| {
-        *sum += r;
-        Some(*sum)
-    }));
-    // The pixel in the middle of the brightest span of `span` pixels, to tell a person where to look.
-    let brightest = |span: usize| {
-        let light = |i: &usize| sums[i + span] - sums[*i];
-        open[(0..n - span).max_by(|a, b| light(a).total_cmp(&light(b))).unwrap_or(0) + span / 2]
-    };
-    for reach in REACHES.into_iter().filter(|r| r * 8 <= n) {
-        let deviations = neighbours(&centred, &sums, reach) / variance;
-        if deviations > NEIGHBOURS_LIMIT {
-            return Err(DarkRejection::Lit { deviations, limit: NEIGHBOURS_LIMIT, pixel: brightest(reach) });
-        }
-    }
-    let waves = waves(&centred) / variance;
-    if waves > WAVES_LIMIT {
-        return Err(DarkRejection::Lit {
-            deviations: waves.sqrt(),
-            limit: WAVES_LIMIT.sqrt(),
-            pixel: brightest(n / WAVES),
-        });
-    }
-    let stands_out = |run: &&[f64]| run.iter().filter(|r| **r > RUN_DEVIATIONS).count() + 1 >= RUN;
-    if let Some((k, run)) = scaled.windows(RUN).enumerate().find(|(_, run)| stands_out(run)) {
-        let deviations = run.iter().sum::<f64>() / (RUN as f64).sqrt();
-        let limit = RUN_DEVIATIONS * (RUN as f64).sqrt();
-        return Err(DarkRejection::Lit { deviations, limit, pixel: open[k + RUN / 2] });
-    }
-    Ok(())
-}
-
-/// Sum of the products of all pairs of pixels up to `reach` apart, over the root of their number: one standard deviation
-/// of chance is the pixels' variance. `sums` are the running sums of `centred`, beginning with 0.
-fn neighbours(centred: &[f64], sums: &[f64], reach: usize) -> f64 {
-    let n = centred.len();
-    let (mut common, mut pairs) = (0.0, 0.0);
-    for (i, r) in centred.iter().enumerate() {
-        let end = (i + 1 + reach).min(n);
-        common += r * (sums[end] - sums[i + 1]);
-        pairs += (end - i - 1) as f64;
-    }
-    common / pairs.max(1.0).sqrt()
-}
-
-/// Sum of squares of the amplitudes of the longest cosine waves along the axis, each of which chance gives the pixels'
-/// variance.
-fn waves(centred: &[f64]) -> f64 {
-    let n = centred.len() as f64;
-    (1..=WAVES)
-        .map(|k| {
-            let phase = std::f64::consts::PI * k as f64 / n;
-            // The cosine at i + ½ from the two before it: cos(x + h) = 2 cos h · cos x − cos(x − h). Over the pixels of a
-            // detector its error stays below a billionth.
-            let twice = 2.0 * phase.cos();
-            let (mut before, mut cosine, mut sum) = ((0.5 * phase).cos(), (0.5 * phase).cos(), 0.0);
-            for r in centred {
-                sum += r * cosine;
-                (before, cosine) = (cosine, twice * cosine - before);
-            }
-            sum * sum * 2.0 / n
-        })
-        .sum()
-}
-
-/// The upper median; 0 of none.
-fn median(mut v: Vec<f64>) -> f64 {
-    upper_median(&mut v).unwrap_or(0.0)
 }
 
 #[cfg(test)]
@@ -229,6 +94,10 @@ mod tests {
 
     fn shielded() -> PixelRanges {
         PixelRanges(vec![(0, 7), (2040, 2047)])
+    }
+
+    fn against(model: &[f64]) -> Expected<'_> {
+        Expected { model: Some(model), detector: None }
     }
 
     /// Mean of [`sky`] over the pixels where it is above a tenth of its height.
@@ -302,7 +171,11 @@ mod tests {
                             let frame = sensor.frame(t, celsius, |_| 0.0, exposures, 100 * seed + k as u64);
                             let words =
                                 format!("seed {seed}, scatter {log_scatter}, {t} s, {celsius} °C, ×{exposures}");
-                            assert_eq!(test_darkness(&frame, &shielded(), READ_NOISE, None), Ok(()), "{words}");
+                            assert_eq!(
+                                test_darkness(&frame, &shielded(), READ_NOISE, Expected::default()),
+                                Ok(()),
+                                "{words}"
+                            );
                             let model: Vec<f64> = sensor
                                 .dark(t, celsius)
                                 .iter()
@@ -310,7 +183,7 @@ mod tests {
                                 .map(|(d, o)| o + 3.0 + 1.05 * (d - o))
                                 .collect();
                             assert_eq!(
-                                test_darkness(&frame, &shielded(), READ_NOISE, Some(&model)),
+                                test_darkness(&frame, &shielded(), READ_NOISE, against(&model)),
                                 Ok(()),
                                 "{words}, model"
                             );
@@ -333,14 +206,72 @@ mod tests {
                 let pixel = (15f64.powi(2) + 8f64.powi(2) + (0.3 * dark).powi(2) + dark / 3.0).sqrt();
                 let block = pixel / BLOCK.sqrt();
                 let frame = sensor.frame(t, celsius, |i| 3.0 * block * sky(i) / MEAN_OF_LIT, 1, seed);
-                let found = test_darkness(&frame, &shielded(), READ_NOISE, None);
+                let found = test_darkness(&frame, &shielded(), READ_NOISE, Expected::default());
                 assert!(matches!(found, Err(DarkRejection::Lit { .. })), "seed {seed}, {t} s: {found:?}");
                 // With the patterns taken out by a model, much less light is enough.
                 let model = sensor.dark(t, celsius);
                 let sharp = (8f64.powi(2) + dark / 3.0).sqrt() / BLOCK.sqrt();
                 let frame = sensor.frame(t, celsius, |i| 3.0 * sharp * sky(i) / MEAN_OF_LIT, 1, seed);
-                let found = test_darkness(&frame, &shielded(), READ_NOISE, Some(&model));
+                let found = test_darkness(&frame, &shielded(), READ_NOISE, against(&model));
                 assert!(matches!(found, Err(DarkRejection::Lit { .. })), "seed {seed}, {t} s, model: {found:?}");
+            }
+        }
+    }
+
+    /// Regression: a model that was fitted to lit darks predicts their light; the bare frame shows it all the same.
+    #[test]
+    fn a_model_fitted_to_lit_darks_does_not_hide_their_light() {
+        let sensor = Sensor::new(5, 0.15);
+        let lamp = |i: usize| 200.0 * sky(i);
+        let learned: Vec<f64> = sensor.dark(10.0, 20.0).iter().enumerate().map(|(i, d)| d + lamp(i)).collect();
+        let lit = sensor.frame(10.0, 20.0, lamp, 4, 1);
+        let found = test_darkness(&lit, &shielded(), READ_NOISE, against(&learned));
+        assert!(matches!(found, Err(DarkRejection::Lit { .. })), "{found:?}");
+        // Nor does the bare frame hide what only the model shows.
+        let weak = sensor.frame(10.0, 20.0, |i| 4.0 * sky(i), 8, 1);
+        assert_eq!(test_darkness(&weak, &shielded(), READ_NOISE, Expected::default()), Ok(()));
+        let found = test_darkness(&weak, &shielded(), READ_NOISE, against(&sensor.dark(10.0, 20.0)));
+        assert!(matches!(found, Err(DarkRejection::Lit { .. })), "{found:?}");
+    }
+
+    /// Glow of an amplifier at the long end of the array, 30 counts a second at its brightest whatever the temperature.
+    fn glow(i: usize) -> f64 {
+        30.0 * (-((PIXELS - i) as f64) / 150.0).exp()
+    }
+
+    /// The structure by covered darks of 1 ms, 1 s and 10 s at 25 °C.
+    fn learned_from_covered_darks(sensor: &Sensor) -> DetectorStructure {
+        let noise = crate::calibration::Noise {
+            electrons_per_count: ELECTRONS,
+            read_noise_counts: READ_NOISE,
+            saturation_fraction: 0.95,
+            blooming_pixels: 4,
+        };
+        let frames: Vec<Frame> =
+            [1e-3, 1.0, 10.0].map(|t| sensor.frame(t, 25.0, |i| t * glow(i), 4, t.to_bits())).into();
+        let darks: Vec<_> =
+            frames.iter().map(|frame| crate::reduction::FittingDark { frame, temperature_c: 25.0 }).collect();
+        DetectorStructure::of(&crate::reduction::DarkModel::fit(&darks, &noise, &[1.0]).unwrap(), &shielded())
+            .expect("the glow shows")
+    }
+
+    /// Regression: glow that covered darks showed at 25 °C is taken out of darks at 5 and 15 °C; without them it passes for light.
+    #[test]
+    fn glow_that_covered_darks_show_is_no_light() {
+        for seed in 0..4 {
+            let sensor = Sensor::new(seed, 0.15);
+            let structure = learned_from_covered_darks(&sensor);
+            let known = Expected { model: None, detector: Some(&structure) };
+            for celsius in [5.0, 15.0, 25.0] {
+                for t in [0.1, 3.0, 10.0] {
+                    let dark = sensor.frame(t, celsius, |i| t * glow(i), 8, 50 + seed);
+                    let found = test_darkness(&dark, &shielded(), READ_NOISE, known);
+                    assert_eq!(found, Ok(()), "seed {seed}, {t} s, {celsius} °C");
+                }
+                let dark = sensor.frame(10.0, celsius, |i| 10.0 * glow(i), 8, 50 + seed);
+                assert!(test_darkness(&dark, &shielded(), READ_NOISE, Expected::default()).is_err());
+                let lit = sensor.frame(10.0, celsius, |i| 10.0 * glow(i) + 90.0 * sky(i), 8, 50 + seed);
+                assert!(test_darkness(&lit, &shielded(), READ_NOISE, known).is_err(), "seed {seed}, {celsius} °C");
             }
         }
     }
@@ -350,7 +281,8 @@ mod tests {
     fn a_line_of_a_street_lamp_is_found() {
         let sensor = Sensor::new(3, 0.3);
         let line = |i: usize| 100.0 * (-((i as f64 - 823.0) / 6.0).powi(2)).exp();
-        let refusal = test_darkness(&sensor.frame(1.0, 10.0, line, 4, 1), &shielded(), READ_NOISE, None).unwrap_err();
+        let refusal = test_darkness(&sensor.frame(1.0, 10.0, line, 4, 1), &shielded(), READ_NOISE, Expected::default())
+            .unwrap_err();
         let DarkRejection::Lit { pixel, .. } = &refusal else { panic!("{refusal}") };
         assert!((800..848).contains(pixel), "{pixel}");
         assert!(refusal.to_string().starts_with("expected a dark frame, but light shows"), "{refusal}");
@@ -361,18 +293,18 @@ mod tests {
     fn daylight_and_impossible_levels_are_refused() {
         let sensor = Sensor::new(4, 0.3);
         let day = sensor.frame(1e-3, 20.0, |i| 400.0 * sky(i), 1, 1);
-        assert!(test_darkness(&day, &shielded(), READ_NOISE, None).is_err());
+        assert!(test_darkness(&day, &shielded(), READ_NOISE, Expected::default()).is_err());
         let bright = sensor.frame(1.0, 20.0, |_| 1e6, 1, 1);
         assert!(matches!(
-            test_darkness(&bright, &shielded(), READ_NOISE, None),
+            test_darkness(&bright, &shielded(), READ_NOISE, Expected::default()),
             Err(DarkRejection::Clipped { pixels: 2048, .. })
         ));
         let closed = sensor.frame(0.01, 20.0, |_| 0.0, 2, 1);
-        assert_eq!(test_darkness(&closed, &shielded(), READ_NOISE, None), Ok(()));
+        assert_eq!(test_darkness(&closed, &shielded(), READ_NOISE, Expected::default()), Ok(()));
         let model = vec![1200.0; PIXELS];
         let off = sensor.frame(60.0, 20.0, |_| 0.0, 1, 1);
         assert!(matches!(
-            test_darkness(&off, &shielded(), READ_NOISE, Some(&model)),
+            test_darkness(&off, &shielded(), READ_NOISE, against(&model)),
             Err(DarkRejection::OutOfBand { .. })
         ));
     }
@@ -391,15 +323,15 @@ mod tests {
             ripple: Vec::new(),
         };
         assert!(matches!(
-            test_darkness(&frame(vec![]), &shielded(), READ_NOISE, None),
+            test_darkness(&frame(vec![]), &shielded(), READ_NOISE, Expected::default()),
             Err(DarkRejection::TooFewPixels { .. })
         ));
         assert!(matches!(
-            test_darkness(&frame(vec![5; 20]), &shielded(), READ_NOISE, None),
+            test_darkness(&frame(vec![5; 20]), &shielded(), READ_NOISE, Expected::default()),
             Err(DarkRejection::TooFewPixels { .. })
         ));
         assert_eq!(
-            test_darkness(&frame(vec![1000; PIXELS]), &shielded(), READ_NOISE, Some(&[f64::NAN; PIXELS])),
+            test_darkness(&frame(vec![1000; PIXELS]), &shielded(), READ_NOISE, against(&[f64::NAN; PIXELS])),
             Ok(())
         );
     }

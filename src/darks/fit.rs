@@ -65,7 +65,8 @@ fn are_alike(a: &DarkMetadata, b: &DarkMetadata) -> bool {
 
 /// Whether a dark of median `level` [counts] shows that the detector is no longer the one the model was fitted to.
 pub fn has_changed(model: &DarkModel, dark: &Frame, level: f64) -> bool {
-    let Some(temperature_c) = dark.temperature_c.filter(|t| model.holds_at(*t)) else { return false };
+    let holds = |t: &f64| model.holds_at(*t) && model.holds_for(dark.integration_s);
+    let Some(temperature_c) = dark.temperature_c.filter(holds) else { return false };
     let (offset, rate) = model.summary(temperature_c);
     let signal = rate * dark.integration_s;
     signal >= CHANGED_FROM && !(((level - offset) / signal - 1.0).abs() <= CHANGED_SHARE)

@@ -7,19 +7,26 @@
 pub mod choice;
 pub mod dark_set;
 pub mod darkness;
+pub mod detector_structure;
 pub mod fit;
 pub mod frame_with_dark;
 pub mod metadata;
+pub mod night;
 pub mod pause;
 pub mod plan;
+pub mod rejection;
 pub mod set_times;
 pub mod setup;
+pub mod structure;
 
 pub use choice::{DarkChoice, choose};
-pub use dark_set::{DarkOutcome, DarkSet, FittedModel, RejectedDark};
-pub use darkness::{DarkRejection, open_level, test_darkness};
+pub use dark_set::{DarkSet, DarksOnRecord, FittedModel};
+pub use darkness::{Expected, open_level, test_darkness};
+pub use detector_structure::DetectorStructure;
 pub use frame_with_dark::FrameWithDark;
 pub use metadata::DarkMetadata;
+pub use night::DarkSetState;
 pub use pause::{DarkPause, NightSun};
 pub use plan::{DarkRequest, ModelState, plan_covered_darks, plan_darks};
+pub use rejection::{DarkOutcome, DarkRejection, RejectedDark};
 pub use setup::DarkSetup;

@@ -125,8 +125,8 @@ impl Plan {
     }
 }
 
-/// Times of the set that are due, with the age of the newest dark of each [s]: the longest neglected first, never-taken ones
-/// before all and long before short.
+/// Times of the set that are due, with the age of the newest dark of each [s]: the longest time of the set first, since it shows light
+/// that the others hide, then the longest neglected, never-taken ones before all and long before short.
 fn due_times(
     config: &DarksConfig,
     setup: &DarkSetup,
@@ -145,12 +145,14 @@ fn due_times(
     };
     let newest_s =
         |t: f64| known.iter().filter(|d| counts(d, t)).map(|d| d.age_s(pause.now)).fold(f64::INFINITY, f64::min);
-    let mut due: Vec<(f64, f64)> = set_times_s(config, &setup.grid, setup.longest_s)
-        .into_iter()
-        .map(|t| (newest_s(t), t))
-        .filter(|(age, _)| *age >= every_s)
-        .collect();
-    due.sort_by(|a, b| b.0.total_cmp(&a.0).then(b.1.total_cmp(&a.1)));
+    let times = set_times_s(config, &setup.grid, setup.longest_s);
+    let is_longest = |t: f64| times.last() == Some(&t);
+    let mut due: Vec<(f64, f64)> =
+        times.iter().map(|t| (newest_s(*t), *t)).filter(|(age, _)| *age >= every_s).collect();
+    due.sort_by(|a, b| {
+        let by_age = b.0.total_cmp(&a.0).then(b.1.total_cmp(&a.1));
+        is_longest(b.1).cmp(&is_longest(a.1)).then(by_age)
+    });
     due
 }
 

@@ -6,7 +6,7 @@ use super::setup::ExposureSetup;
 use crate::calibration::Noise;
 use crate::clock::{Clock, SteppedClock, Stop, UtcMicros};
 use crate::config::ExposureConfig;
-use crate::darks::darkness::{DarkRejection, test_darkness};
+use crate::darks::{DarkRejection, Expected, test_darkness};
 use crate::instrument::{SCPI, Session};
 use crate::record::{Detector, Frame, Shutter};
 use crate::simulator::SimulatedStation;
@@ -104,7 +104,8 @@ fn shutter_darks_pass_the_darkness_test_at_any_integration_time_and_temperature(
             for t in [1e-3, 0.1, 3.0, 60.0] {
                 for n in [1, 4] {
                     let dark = frame(&mut session, &setup, t, Shutter::Closed, n);
-                    let found = test_darkness(&dark, &setup.detector.shielded, NOISE.read_noise_counts, None);
+                    let found =
+                        test_darkness(&dark, &setup.detector.shielded, NOISE.read_noise_counts, Expected::default());
                     assert_eq!(found, Ok(()), "seed {seed}, {air} °C, {t} s");
                 }
             }
@@ -120,7 +121,7 @@ fn darks_of_seconds_under_a_full_moon_are_rejected() {
         let setup = setup(detector);
         for t in [2.0, 10.0, 60.0] {
             let night = frame(&mut session, &setup, t, Shutter::Open, 4);
-            let found = test_darkness(&night, &setup.detector.shielded, NOISE.read_noise_counts, None);
+            let found = test_darkness(&night, &setup.detector.shielded, NOISE.read_noise_counts, Expected::default());
             assert!(matches!(found, Err(DarkRejection::Lit { .. })), "seed {seed}, {t} s: {found:?}");
         }
     }

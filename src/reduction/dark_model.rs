@@ -19,6 +19,10 @@ const HELD_MARGIN_K: f64 = 1.0;
 /// Standard uncertainty of β where it could not be fitted and is taken as zero [1/K]: a doubling in 7 K.
 const UNKNOWN_EXPONENT: f64 = 0.1;
 
+/// The model is used up to this multiple of the longest integration time of its darks [1]: what is invisible in them grows with the
+/// time, be it light or an error of the rate.
+const LONGEST_FACTOR: f64 = 10.0;
+
 /// One dark of the fit.
 #[derive(Clone, Copy, Debug)]
 pub struct FittingDark<'a> {
@@ -124,6 +128,11 @@ impl DarkModel {
         let (lo, hi) = self.temperature_range_c;
         self.rate_exponent_per_k.is_some() && temperature_c.is_finite()
             || (temperature_c >= lo - HELD_MARGIN_K && temperature_c <= hi + HELD_MARGIN_K)
+    }
+
+    /// Whether the model is valid for an integration time [s].
+    pub fn holds_for(&self, integration_s: f64) -> bool {
+        integration_s <= LONGEST_FACTOR * self.integration_range_s.1
     }
 
     /// exp(β·(T − T₀)) [1].

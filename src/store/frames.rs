@@ -113,6 +113,15 @@ impl Reader {
         self.darks_where(condition, [instrument, from.0, to.0])
     }
 
+    /// The newest `n` darks of an instrument (its row) that were taken with the head covered, oldest first.
+    pub fn covered_darks(&self, instrument: i64, n: usize) -> Result<Vec<Result<Dark, StoreError>>, StoreError> {
+        let n = i64::try_from(n).unwrap_or(i64::MAX);
+        let condition = "instrument = ?1 AND source = 'covered' ORDER BY time DESC, id DESC LIMIT ?2";
+        let mut darks = self.darks_where(condition, [instrument, n])?;
+        darks.reverse();
+        Ok(darks)
+    }
+
     fn darks_where(&self, condition: &str, params: impl Params) -> Result<Vec<Result<Dark, StoreError>>, StoreError> {
         let sql = format!("SELECT id, detail, sums, crc32, source FROM dark WHERE {condition}");
         let rows = self.rows("reading darks", &sql, params, |row| {

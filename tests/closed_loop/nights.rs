@@ -115,3 +115,40 @@ fn a_lit_night_gives_no_dark() {
     let everywhere: Vec<&Row> = station.rows.iter().collect();
     assert_good_within(&everywhere, "uv_index", uv_allowed);
 }
+
+/// Every good value of these rows lies within four of its standard uncertainties of the truth; answers with the share of good ones.
+fn good_within_four_uncertainties(rows: &[&Row], id: &str) -> f64 {
+    let wrong: Vec<String> = rows
+        .iter()
+        .filter(|r| r.is_good(id))
+        .filter(|r| {
+            let (error, u) = (r.error(id).unwrap_or(f64::NAN), r.uncertainty(id).unwrap_or(f64::NAN));
+            !(error.abs() <= 4.0 * u)
+        })
+        .map(|r| format!("u {:?} {}", r.uncertainty(id), r.describe(id)))
+        .collect();
+    assert!(
+        wrong.is_empty(),
+        "{} good values of {id} are wrong, first:\n{}",
+        wrong.len(),
+        wrong[..wrong.len().min(4)].join("\n")
+    );
+    share(rows, |r| r.is_good(id))
+}
+
+/// Independent: the simulator's truth under a street lamp of 5 lx, from the first night on. It is invisible in short darks and plain in
+/// long ones; no good value may lack its light.
+#[test]
+fn a_street_lamp_is_missing_from_no_good_value() {
+    for lux in [5.0, 0.5] {
+        let mut bench = without_a_shutter();
+        bench.scene.street_lamp_lux = lux;
+        let mut station = Loop::new(&bench, STATION, "2026-08-20T20:00:00Z");
+        station.run_until("2026-08-21T12:00:00Z");
+        let rows: Vec<&Row> = station.rows.iter().filter(|r| !r.has(Flag::Warming)).collect();
+        for id in ["illuminance", "ppfd"] {
+            let good = good_within_four_uncertainties(&rows, id);
+            println!("{lux} lx: {id} {:.1} % good\n{}", 100.0 * good, why_not_good(&rows, id));
+        }
+    }
+}

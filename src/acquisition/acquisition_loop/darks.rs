@@ -10,7 +10,7 @@ use crate::acquisition::tick::TickOutcome;
 use crate::acquisition::{AcquisitionError, dark_records};
 use crate::clock::UtcMicros;
 use crate::darks::pause::CLOSED_GATE_S;
-use crate::darks::{DarkOutcome, DarkPause, DarkRequest, NightSun};
+use crate::darks::{DarkOutcome, DarkPause, DarkRequest, DarkSetState, NightSun};
 use crate::fault::Fault;
 use crate::quality::monitor::DarkObservation;
 use crate::record::{Dark, DarkSource, Exposure, Frame, Shutter};
@@ -95,7 +95,10 @@ impl AcquisitionLoop {
             return Ok(fault);
         }
         let warming = self.control.warm_up.warming(self.context.clock.now(), self.context.instrument.warm_up_s);
-        match connected.darks.submit(request.source, &exposures, warming) {
+        let before = connected.darks.state().clone();
+        let submitted = connected.darks.submit(request.source, &exposures, warming);
+        self.save_dark_state(connected, &before)?;
+        match submitted {
             None => {}
             Some(DarkOutcome::Accepted(dark)) => self.keep_dark(connected, dark, warming, observer)?,
             Some(DarkOutcome::Rejected(rejected)) => {
@@ -120,6 +123,11 @@ impl AcquisitionLoop {
         (exposures, None)
     }
 
+    fn save_dark_state(&self, connected: &Connected, before: &DarkSetState) -> Result<(), AcquisitionError> {
+        let (store, now) = (&self.context.storage.store, self.context.clock.now());
+        Ok(dark_records::save_state(store, connected.row, (before, connected.darks.state()), now)?)
+    }
+
     /// Stores an accepted dark, then lets it be used. One that the store cannot take is lost, and another is taken soon.
     fn keep_dark(
         &mut self,
@@ -141,7 +149,9 @@ impl AcquisitionLoop {
                 noise: connected.calibrated.as_ref().map(|c| &c.pipeline.calibration().noise),
             })
         };
+        let before = connected.darks.state().clone();
         connected.darks.insert(dark, warming);
+        self.save_dark_state(connected, &before)?;
         if let Some(event) = event {
             tracing::warn!(instrument = self.name(), "{}", event.text);
             self.recorder.event(event, observer)?;

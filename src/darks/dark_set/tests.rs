@@ -3,7 +3,7 @@
 use super::super::plan::tests::{NOW, config, setup};
 use super::*;
 use crate::calibration::{Calibration, file};
-use crate::record::{IntegrationGrid, PixelRanges, Shutter};
+use crate::record::{EventKind, IntegrationGrid, PixelRanges, Shutter};
 use rand::{Rng, SeedableRng};
 use rand_distr::StandardNormal;
 use std::sync::Arc;
@@ -43,7 +43,7 @@ fn empty() -> DarkSet {
         ..setup(IntegrationGrid::new(1e-3, 10.0, 0.0), true)
     };
     let place = Place { latitude_deg: 47.0, longitude_deg: 8.0, altitude_m: 400.0 };
-    DarkSet::new(config(&[DarkSource::Shutter]), place, setup, (Vec::new(), None), NOW)
+    DarkSet::new(config(&[DarkSource::Shutter]), place, setup, DarksOnRecord::default(), NOW)
 }
 
 /// Exposures of an array with an offset of 1200 and a dark current of 20 counts a second, under light of some counts at the
@@ -188,4 +188,85 @@ fn old_darks_that_nothing_needs_are_dropped() {
     assert!(set.darks.len() < fit::LARGEST_SET + BEYOND_SET, "{}", set.darks.len());
     let newest = set.serve(&light(7200.0 * 149.0 + 60.0, 0.1, 20_000.0)).reference;
     assert_eq!(newest, DarkReference::Matched { dark: 149, model: None });
+}
+
+/// Submits a night dark, and inserts it under a row where it is accepted; answers with what became of it.
+fn night(set: &mut DarkSet, row: i64, (at_s, integration_s): (f64, f64), light: f64) -> DarkOutcome {
+    let outcome = set.submit(DarkSource::Night, &exposures(at_s, integration_s, light, row as u64), false).unwrap();
+    if let DarkOutcome::Accepted(dark) = &outcome {
+        set.insert(Dark { id: row, ..dark.clone() }, false);
+    }
+    outcome
+}
+
+/// Identity: a lit dark of the night discards what no long dark has verified since, with the model fitted to it; what a long dark has
+/// verified stays, and a restart changes nothing.
+#[test]
+fn a_lit_long_dark_discards_the_darks_of_its_night() {
+    let mut set = empty();
+    let accepted = |outcome: DarkOutcome| matches!(outcome, DarkOutcome::Accepted(_));
+    assert!(accepted(night(&mut set, 1, (0.0, 0.1), 0.0)) && accepted(night(&mut set, 2, (60.0, 10.0), 0.0)));
+    let now = NOW.plus_seconds(200.0);
+    let model = set.fit(now).unwrap().unwrap();
+    set.adopt(FittedModel { row: 1, fitted_at: now, model });
+    // A lamp comes on: 2 counts in a dark of 0.1 s, 200 in one of 10 s.
+    assert!(accepted(night(&mut set, 3, (3600.0, 0.1), 2.0)) && accepted(night(&mut set, 4, (3620.0, 0.2), 4.0)));
+    let now = NOW.plus_seconds(3700.0);
+    let model = set.fit(now).unwrap().unwrap();
+    set.adopt(FittedModel { row: 2, fitted_at: now, model });
+    assert_eq!(set.serve(&light(3710.0, 5.0, 900.0)).reference, DarkReference::Model(2));
+    let DarkOutcome::Rejected(rejected) = night(&mut set, 5, (3800.0, 10.0), 200.0) else { panic!("lit") };
+    assert!(rejected.event("south").text.ends_with("; 2 darks of this night are no longer used"));
+    let used = |t: f64| {
+        let frame = light(3850.0, t, 900.0);
+        let used = set.serve(&frame);
+        (used.reference, used.provenance.suspect)
+    };
+    assert_eq!(used(5.0), (DarkReference::Model(1), true));
+    assert_eq!(used(0.2), (DarkReference::Model(1), true), "not the dark of 0.2 s");
+    assert_eq!(set.darks.iter().map(|d| d.metadata.id).collect::<Vec<_>>(), [1, 2]);
+    let state: DarkSetState = serde_json::from_str(&serde_json::to_string(set.state()).unwrap()).unwrap();
+    assert!(!state.allows_dark(3) && !state.allows_dark(4) && state.allows_dark(2));
+    assert_eq!(state.model_to_use(2), Some(1));
+}
+
+/// Identity: a model is not used beyond ten times the longest integration time of its darks.
+#[test]
+fn a_model_is_not_used_far_beyond_its_longest_dark() {
+    let mut set = empty();
+    add(&mut set, 1, 0.0, 0.01);
+    add(&mut set, 2, 10.0, 0.1);
+    let now = NOW.plus_seconds(100.0);
+    let model = set.fit(now).unwrap().unwrap();
+    set.adopt(FittedModel { row: 3, fitted_at: now, model });
+    assert_eq!(set.serve(&light(120.0, 1.0, 20_000.0)).reference, DarkReference::Model(3));
+    assert_eq!(set.serve(&light(120.0, 1.1, 20_000.0)).reference, DarkReference::None);
+}
+
+/// Identity: structure in a covered dark is light unless the operator vouches for the cover; then it is the detector's, and light beside it
+/// is still found.
+#[test]
+fn structure_in_covered_darks_is_the_detectors_once_vouched_for() {
+    let covered = |set: &mut DarkSet, row: i64, at_s: f64, integration_s: f64| {
+        let frames = exposures(at_s, integration_s, 30.0 * integration_s, row as u64);
+        let outcome = set.submit(DarkSource::Covered, &frames, false).unwrap();
+        if let DarkOutcome::Accepted(dark) = &outcome {
+            set.insert(Dark { id: row, ..dark.clone() }, false);
+        }
+        matches!(outcome, DarkOutcome::Accepted(_))
+    };
+    let mut set = empty();
+    assert!(!covered(&mut set, 1, 0.0, 10.0));
+    set.vouch_for_structure();
+    assert!(covered(&mut set, 2, 60.0, 10.0) && covered(&mut set, 3, 120.0, 0.01));
+    let mut set = DarkSet::new(
+        set.config.clone(),
+        set.place,
+        set.setup.clone(),
+        DarksOnRecord { covered: set.covered.clone(), ..DarksOnRecord::default() },
+        NOW,
+    );
+    assert!(covered(&mut set, 4, 86_400.0, 10.0), "known from the session before");
+    let lit = exposures(90_000.0, 10.0, 900.0, 9);
+    assert!(matches!(set.submit(DarkSource::Night, &lit, false), Some(DarkOutcome::Rejected(_))));
 }
