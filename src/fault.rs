@@ -25,11 +25,15 @@ pub enum GapCause {
     StorageFull,
     /// The clock was set during the reading.
     ClockStepped,
+    /// No daemon was running: it had been stopped on request.
+    DaemonStopped,
+    /// No daemon was running: the one before had not ended on request.
+    DaemonAbsent,
 }
 
 impl GapCause {
     /// All causes, in the order of their codes.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 10] = [
         Self::InstrumentAbsent,
         Self::InstrumentIdentity,
         Self::NoAnswer,
@@ -38,6 +42,8 @@ impl GapCause {
         Self::Stopped,
         Self::StorageFull,
         Self::ClockStepped,
+        Self::DaemonStopped,
+        Self::DaemonAbsent,
     ];
 
     /// The name in the database, in JSON and in CSV.
@@ -51,6 +57,8 @@ impl GapCause {
             Self::Stopped => "stopped",
             Self::StorageFull => "storage_full",
             Self::ClockStepped => "clock_stepped",
+            Self::DaemonStopped => "daemon_stopped",
+            Self::DaemonAbsent => "daemon_absent",
         }
     }
 }

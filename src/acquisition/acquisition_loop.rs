@@ -72,7 +72,7 @@ impl AcquisitionLoop {
             connected: None,
             control: SavedControl::default(),
             recorder: Recorder::new(name, context.storage.clone(), context.status.clone()),
-            ticks: Ticks { last: context.clock.now(), under_way: None },
+            ticks: Ticks { last: context.assembled, under_way: None },
             roll_ups: Keeper::new(name, Rules::of(&context.station)),
             context: context.clone(),
             stop,

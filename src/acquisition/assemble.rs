@@ -1,6 +1,7 @@
 //! Assembles the daemon: the database with its rows, and what the loop of every instrument works with.
 
 use super::AcquisitionError;
+use super::absence::absence;
 use super::backlog::{self, Backlog};
 use super::context::{LinkMaker, LoopContext, Storage};
 use super::disk_space::DiskSpace;
@@ -11,7 +12,7 @@ use crate::instrument::{Link, SCPI, SerialLink};
 use crate::processing::computation_text;
 use crate::quantities;
 use crate::record::{Event, EventKind};
-use crate::store::Store;
+use crate::store::{DaemonStart, Store, StoreError};
 use crate::system;
 use std::sync::{Arc, Mutex};
 
@@ -35,12 +36,14 @@ pub fn assemble(
     let now = clock.now();
     let columns: Vec<(&str, &str)> = quantities::registry().iter().map(|q| (q.id, q.unit)).collect();
     let store = Arc::new(Store::open_daemon(&config.store.path, &columns)?);
-    let started = event(now, EventKind::Started, format!("vigilux {} started", env!("CARGO_PKG_VERSION")));
-    let full = match store.add_event(&started) {
+    let mut events = absences(&store, &config.instruments, now)?;
+    events.push(event(now, EventKind::Started, format!("vigilux {} started", env!("CARGO_PKG_VERSION"))));
+    let full = match store.add_events(&events) {
         Err(error) if error.can_wait() => Some(error),
         other => other.map(|_| None)?,
     };
     let configuration = store.register_configuration(&config.text, now)?;
+    store.record_start(DaemonStart { time: now, configuration })?;
     let computation = store.register_computation(&computation_text(), now)?;
     let disk_space = Arc::new(DiskSpace::new(&config.store, system::free_space));
     let loops: Vec<LoopContext> = config
@@ -52,6 +55,7 @@ pub fn assemble(
             station: config.station.clone(),
             calibrations: Arc::new(calibrations.clone()),
             clock: Arc::clone(clock),
+            assembled: now,
             clock_synchronised,
             dialect: &SCPI,
             link: link(instrument),
@@ -68,9 +72,24 @@ pub fn assemble(
     if let (Some(error), Some(first)) = (full, loops.first()) {
         let mut backlog = first.storage.backlog();
         backlog.begin(&error, now);
-        backlog.event(started);
+        for event in events {
+            let _discarded = backlog.event(event);
+        }
     }
     Ok(Daemon { store, loops, clock: Arc::clone(clock) })
+}
+
+/// What every instrument missed while no daemon ran.
+fn absences(store: &Store, instruments: &[InstrumentConfig], now: UtcMicros) -> Result<Vec<Event>, StoreError> {
+    let mut missed = Vec::new();
+    for instrument in instruments {
+        let event = absence(store, &instrument.name, now)?;
+        if let Some(event) = &event {
+            tracing::warn!(instrument = instrument.name, "{}", event.text);
+        }
+        missed.extend(event);
+    }
+    Ok(missed)
 }
 
 impl Daemon {

@@ -4,7 +4,7 @@ use super::backlog::Backlog;
 use super::disk_space::DiskSpace;
 use super::status::Status;
 use crate::calibration::CalibrationSet;
-use crate::clock::{Clock, Stop};
+use crate::clock::{Clock, Stop, UtcMicros};
 use crate::config::{InstrumentConfig, Station};
 use crate::instrument::{Dialect, Link, Session};
 use crate::processing::ProcessedReading;
@@ -26,6 +26,8 @@ pub struct LoopContext {
     pub calibrations: Arc<CalibrationSet>,
     /// Time.
     pub clock: Arc<dyn Clock>,
+    /// When the daemon was assembled: every later tick is the loop's.
+    pub assembled: UtcMicros,
     /// Whether the clock is known to be synchronised; called once a reading.
     pub clock_synchronised: fn() -> Option<bool>,
     /// The command set of the instrument.

@@ -7,6 +7,7 @@
 //! - what is acknowledged as stored is on the disk;
 //! - the status snapshot is the only state that anything outside looks at.
 
+pub mod absence;
 pub mod acquisition_loop;
 pub mod assemble;
 pub mod backlog;

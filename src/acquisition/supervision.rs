@@ -1,7 +1,7 @@
 //! Runs the loops: one blocking thread an instrument, signals on a small runtime of their own.
 //!
 //! TERM or INT requests a stop of every loop, which takes at most a few seconds even inside a long exposure; a second one ends
-//! the process at once. USR1 logs a snapshot of every loop. A loop that ends in an error is started again with back-off; a panic
+//! the process at once. USR1 logs a snapshot of every loop; HUP is logged and ignored. A loop that ends in an error is started again with back-off; a panic
 //! ends the process, since a half-dead daemon is worse than a restart.
 
 use super::AcquisitionError;
@@ -63,12 +63,17 @@ async fn handle_signals(
     let mut term = signal(SignalKind::terminate()).map_err(AcquisitionError::Runtime)?;
     let mut int = signal(SignalKind::interrupt()).map_err(AcquisitionError::Runtime)?;
     let mut usr1 = signal(SignalKind::user_defined1()).map_err(AcquisitionError::Runtime)?;
+    let mut hup = signal(SignalKind::hangup()).map_err(AcquisitionError::Runtime)?;
     loop {
         let stop_requested = tokio::select! {
             _ = term.recv() => true,
             _ = int.recv() => true,
             _ = usr1.recv() => {
                 statuses.iter().for_each(|s| tracing::info!("{}", s.snapshot()));
+                false
+            }
+            _ = hup.recv() => {
+                tracing::warn!("HUP is ignored: a changed configuration needs a restart");
                 false
             }
             // Nothing is ever sent: this says that every sender is gone.

@@ -1,15 +1,15 @@
 //! Whether every tick of a schedule ended in a reading or in an event that says why not.
 //!
-//! Pure: readings go in one by one as they were stored, with the active schedule; out come runs of ticks that nothing explains.
+//! Pure: readings go in one by one as they were stored; out come runs of ticks that nothing explains. From each start of the daemon
+//! on, the schedule is that of the configuration it was started with.
 //!
-//! Invariant: a tick that a gate closes, that a gap names, or that fell into a time without a running daemon is explained.
+//! Invariant: a tick is explained by a gate that closes it or by a gap that names it, and by nothing else. A time without a daemon is
+//! a gap too.
 
 use crate::clock::UtcMicros;
 use crate::exposure::{Gate, Schedule};
 use crate::record::{Event, EventKind};
 
-/// Time from the start of a daemon until it keeps its schedule, at most [s].
-const START_S: f64 = 120.0;
 /// Ticks that are followed between two readings, at most: a year of minutes.
 const MAX_TICKS: usize = 600_000;
 
@@ -24,66 +24,64 @@ pub struct MissingTicks {
     pub ticks: u64,
 }
 
+/// A schedule that was active from a start of the daemon on.
+#[derive(Clone, Debug)]
+pub struct ActiveSchedule {
+    /// The start.
+    pub from: UtcMicros,
+    /// The schedule of the instrument; `None` where it had none, or it is not known.
+    pub schedule: Option<Schedule>,
+}
+
 /// The ticks of one instrument, up to its last reading.
 #[derive(Debug)]
 pub struct Completeness {
-    /// Time ranges that events explain, ascending by their beginning.
+    /// Time ranges that gaps explain, ascending by their beginning.
     explained: Vec<(UtcMicros, UtcMicros)>,
-    /// Starts of the daemon.
-    starts: Vec<UtcMicros>,
+    /// In order of time.
+    schedules: Vec<ActiveSchedule>,
     last: Option<UtcMicros>,
 }
 
 impl Completeness {
-    /// For an instrument, with the events of the station in order of time.
-    pub fn new(instrument: &str, events: &[Event]) -> Self {
-        let (mut explained, mut starts) = (Vec::new(), Vec::new());
-        let mut last_event = None;
-        for event in events {
-            let until = event.until.unwrap_or(event.time);
-            match event.kind {
-                EventKind::Gap(_) if event.instrument.as_deref().is_none_or(|i| i == instrument) => {
-                    explained.push((event.time, until));
-                }
-                // From the last event of the process before until this one keeps its schedule.
-                EventKind::Started => {
-                    explained.push((last_event.unwrap_or(UtcMicros(i64::MIN)), event.time.plus_seconds(START_S)));
-                    starts.push(event.time);
-                }
-                _ => {}
-            }
-            last_event = last_event.max(Some(until));
-        }
+    /// For an instrument, with the events of the station and the schedules of the instrument in order of time.
+    pub fn new(instrument: &str, events: &[Event], schedules: Vec<ActiveSchedule>) -> Self {
+        let of_instrument = |e: &&Event| {
+            matches!(e.kind, EventKind::Gap(_)) && e.instrument.as_deref().is_none_or(|name| name == instrument)
+        };
+        let gaps = events.iter().filter(of_instrument);
+        let mut explained: Vec<_> = gaps.map(|e| (e.time, e.until.unwrap_or(e.time))).collect();
         explained.sort_unstable();
-        let last = starts.first().copied();
-        Self { explained, starts, last }
+        let last = schedules.first().map(|s| s.from);
+        Self { explained, schedules, last }
     }
 
     /// Takes the next reading, by the start of its light; answers with the ticks before it that nothing explains.
-    ///
-    /// `before` is the schedule that was active until the daemon was last started, `now` that of the reading.
-    pub fn reading(&mut self, start: UtcMicros, before: &Schedule, now: &Schedule) -> Vec<MissingTicks> {
+    pub fn reading(&mut self, start: UtcMicros) -> Vec<MissingTicks> {
         let Some(last) = self.last.replace(start) else { return Vec::new() };
-        let restart = self.starts.iter().rev().find(|s| **s <= start).copied().filter(|t| *t > last).unwrap_or(last);
-        let mut missing = Vec::new();
-        self.unexplained(before, last, restart, &mut missing);
-        let earlier = missing.len();
-        self.unexplained(now, restart, start, &mut missing);
-        // The last tick before the light is that of the reading.
-        if missing.len() > earlier {
-            missing.pop();
+        let mut found = Vec::new();
+        for (i, active) in self.schedules.iter().enumerate() {
+            let next = self.schedules.get(i + 1).map(|s| s.from).filter(|next| *next < start);
+            let (from, to) = (last.max(active.from), next.unwrap_or(start));
+            let Some(schedule) = active.schedule.as_ref().filter(|_| from < to && active.from < start) else {
+                continue;
+            };
+            let mut missing = self.unexplained(schedule, from, to);
+            if next.is_none() {
+                // The last tick before the light is that of the reading.
+                missing.pop();
+            }
+            found.extend(runs(&missing, schedule));
         }
-        runs(&missing, now)
+        found
     }
 
     /// Ticks after `from` up to `to` that the gate lets through and nothing explains.
-    fn unexplained(&self, schedule: &Schedule, from: UtcMicros, to: UtcMicros, missing: &mut Vec<UtcMicros>) {
-        if from >= to {
-            return;
-        }
+    fn unexplained(&self, schedule: &Schedule, from: UtcMicros, to: UtcMicros) -> Vec<UtcMicros> {
+        let mut missing = Vec::new();
         let mut after = from;
         for _ in 0..MAX_TICKS {
-            let Some(tick) = schedule.next_tick(after).filter(|t| *t <= to) else { return };
+            let Some(tick) = schedule.next_tick(after).filter(|t| *t <= to) else { break };
             after = match self.explained_until(tick) {
                 Some(until) => until.max(tick),
                 None => {
@@ -94,6 +92,7 @@ impl Completeness {
                 }
             };
         }
+        missing
     }
 
     /// The end of what explains a tick.
@@ -129,9 +128,9 @@ mod tests {
         UtcMicros::parse("2026-06-21T10:00:00Z").unwrap().plus_seconds(60.0 * minute)
     }
 
-    fn every_minute() -> Schedule {
+    fn every(cron: &str) -> Schedule {
         let config = ScheduleConfig {
-            cron: "0 * * * * *".parse().unwrap(),
+            cron: cron.parse().unwrap(),
             sun_above_deg: None,
             sun_below_deg: None,
             local_window_s: None,
@@ -157,8 +156,15 @@ mod tests {
     }
 
     fn missing(events: &[Event], readings: &[f64]) -> Vec<(UtcMicros, u64)> {
-        let (mut ticks, schedule) = (Completeness::new("south", events), every_minute());
-        let runs = readings.iter().flat_map(|m| ticks.reading(at(*m), &schedule, &schedule)).collect::<Vec<_>>();
+        missing_after(&[(-10.0, "0 * * * * *")], events, readings)
+    }
+
+    /// With starts of the daemon at minutes, each with its schedule.
+    fn missing_after(starts: &[(f64, &str)], events: &[Event], readings: &[f64]) -> Vec<(UtcMicros, u64)> {
+        let active = |(minute, cron): &(f64, &str)| ActiveSchedule { from: at(*minute), schedule: Some(every(cron)) };
+        let mut ticks = Completeness::new("south", events, starts.iter().map(active).collect());
+        ticks.last = None;
+        let runs = readings.iter().flat_map(|m| ticks.reading(at(*m))).collect::<Vec<_>>();
         runs.into_iter().map(|s| (s.from, s.ticks)).collect()
     }
 
@@ -169,16 +175,35 @@ mod tests {
         assert_eq!(missing(&[], &[0.1, 1.1, 5.1, 6.1]), [(at(2.0), 3)]);
     }
 
-    /// Gaps, a time without a daemon, and its start explain ticks; a gap of another time does not.
+    /// A gap explains its ticks and no others; a start or a stop of the daemon explains none.
     #[test]
-    fn events_explain_ticks() {
+    fn only_gaps_explain_ticks() {
         let gap = |from, until| event(EventKind::Gap(GapCause::NoAnswer), from, Some(until));
         assert_eq!(missing(&[gap(2.0, 4.0)], &[0.1, 1.1, 5.1]), []);
         assert_eq!(missing(&[gap(2.0, 3.0)], &[0.1, 1.1, 5.1]), [(at(4.0), 1)]);
-        let away = [event(EventKind::Stopped, 1.5, None), event(EventKind::Started, 30.0, None)];
-        assert_eq!(missing(&away, &[33.1]), []);
-        let killed = [gap(2.0, 2.0), event(EventKind::Started, 30.0, None)];
-        assert_eq!(missing(&killed, &[0.1, 1.1, 33.1, 35.1]), [(at(34.0), 1)]);
+        let restart = [event(EventKind::Stopped, 1.5, None), event(EventKind::Started, 30.2, None)];
+        assert_eq!(missing(&restart, &[1.1, 31.1]), [(at(2.0), 29)]);
+        let absent = [event(EventKind::Gap(GapCause::DaemonAbsent), 2.0, Some(30.0))];
+        assert_eq!(missing(&absent, &[1.1, 31.1]), []);
+    }
+
+    /// From a start of the daemon on, ticks are those of the schedule that it was started with.
+    #[test]
+    fn a_restart_may_change_the_schedule() {
+        let starts = [(-10.0, "0 * * * * *"), (2.5, "0 */10 * * * *")];
+        assert_eq!(missing_after(&starts, &[], &[1.1, 2.1, 10.1, 20.1]), []);
+        assert_eq!(missing_after(&starts, &[], &[0.1, 10.1, 40.1]), [(at(1.0), 2), (at(20.0), 2)]);
+        let back = [(-10.0, "0 */10 * * * *"), (2.5, "0 * * * * *")];
+        assert_eq!(missing_after(&back, &[], &[0.1, 5.1]), [(at(3.0), 2)]);
+    }
+
+    /// Every tick from the first start of the daemon on is asked for.
+    #[test]
+    fn ticks_before_the_first_reading_are_asked_for() {
+        let start = ActiveSchedule { from: at(0.5), schedule: Some(every("0 * * * * *")) };
+        let mut ticks = Completeness::new("south", &[], vec![start]);
+        let found = ticks.reading(at(4.1));
+        assert_eq!(found, [MissingTicks { from: at(1.0), until: at(3.0), ticks: 3 }]);
     }
 
     /// Light that began after the next tick belongs to the tick before it, where that next one is a gap `busy`.

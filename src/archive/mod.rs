@@ -11,6 +11,7 @@ pub mod recompute;
 pub mod recomputer;
 pub mod series;
 pub mod stored_inputs;
+pub mod stored_schedule;
 pub mod verify;
 
 pub use error::ArchiveError;

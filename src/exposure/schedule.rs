@@ -97,6 +97,11 @@ impl Schedule {
         self.ticks_between(began, now).filter(|t| self.gate(*t) == Gate::Open).collect()
     }
 
+    /// Ticks after `from` up to and including `to` that the gate lets through, however many.
+    pub fn open_ticks(&self, from: UtcMicros, to: UtcMicros) -> impl Iterator<Item = UtcMicros> + '_ {
+        self.ticks(from).take_while(move |t| *t <= to).filter(|t| self.gate(*t) == Gate::Open)
+    }
+
     /// Whether the tick at `t` is read. The gate of the sun compares its apparent elevation; the window compares the local
     /// time, start inclusive, end exclusive, and may extend over midnight (equal ends: all day). Gates concern the station's
     /// light and never close a tick of the check source.

@@ -91,7 +91,7 @@ impl Reader {
         Ok(events)
     }
 
-    fn events_where(&self, condition: &str, params: impl Params) -> Result<Vec<Event>, StoreError> {
+    pub(super) fn events_where(&self, condition: &str, params: impl Params) -> Result<Vec<Event>, StoreError> {
         let sql = format!("SELECT id, time, until, instrument, kind, cause, text FROM event WHERE {condition}");
         self.rows("reading events", &sql, params, event_of)?.into_iter().collect()
     }

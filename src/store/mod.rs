@@ -22,6 +22,7 @@ pub mod backup;
 mod computations;
 mod connection;
 mod contents;
+mod daemon_starts;
 mod error;
 mod events;
 mod flagged_intervals;
@@ -44,6 +45,7 @@ mod write;
 
 pub use computations::{Begun, ComputationRow, NewValues, Switch, Switched};
 pub use contents::Counts;
+pub use daemon_starts::DaemonStart;
 pub use error::StoreError;
 pub use frames::FrameOf;
 pub use instruments::{InstrumentRow, NewInstrument};

@@ -13,7 +13,7 @@ use std::path::Path;
 /// `PRAGMA application_id`: "vglx".
 pub(super) const APPLICATION_ID: i64 = 0x7667_6c78;
 /// `PRAGMA user_version`: the number of [`TABLES`], to be raised with every change of them.
-pub(super) const VERSION: i64 = 8;
+pub(super) const VERSION: i64 = 9;
 
 /// Bits of a `value` row's id that hold the reading; the rest hold the computation.
 pub(super) const READING_BITS: u32 = 40;
@@ -123,6 +123,12 @@ CREATE TABLE configuration (
     sha256 TEXT NOT NULL,
     program_version TEXT NOT NULL,
     active_since INTEGER NOT NULL
+) STRICT;
+-- Each start of the daemon, with the configuration that is active from then on.
+CREATE TABLE daemon_start (
+    id INTEGER PRIMARY KEY,
+    time INTEGER NOT NULL,
+    configuration INTEGER NOT NULL REFERENCES configuration(id)
 ) STRICT;
 CREATE TABLE computation (
     id INTEGER PRIMARY KEY,

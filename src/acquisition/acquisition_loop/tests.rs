@@ -1,6 +1,7 @@
 //! Whole ticks on a stepped clock, with the fake instrument of the session's tests.
 
 use super::*;
+use crate::acquisition::absence::absence;
 use crate::acquisition::assemble::{Daemon, assemble};
 use crate::acquisition::context::LinkMaker;
 use crate::clock::{Clock, SteppedClock};
@@ -337,4 +338,44 @@ fn a_restarted_loop_records_what_was_missed() {
     assert!(gaps[0].1.starts_with("3 readings missed: the loop of this instrument ended in an error"), "{gaps:?}");
     rig.acquisition = next;
     assert_eq!(rig.next_outcome(), TickOutcome::Stored);
+}
+
+/// A daemon that was killed leaves a gap from the tick after its last reading up to now.
+#[test]
+fn ticks_since_a_daemon_was_killed_are_a_gap() {
+    let mut rig = Rig::new("night", "");
+    assert_eq!(rig.next_outcome(), TickOutcome::Stored);
+    let name = rig.daemon.loops[0].instrument.name.clone();
+    let first_missed = rig.acquisition.schedule.next_tick(rig.acquisition.ticks.last).unwrap();
+    let store = &rig.daemon.store;
+    assert_eq!(absence(store, &name, first_missed.plus_seconds(-1.0)).unwrap(), None);
+    let gap = absence(store, &name, first_missed.plus_seconds(91.0 * 60.0)).unwrap().unwrap();
+    assert_eq!((gap.time, gap.until), (first_missed, Some(first_missed.plus_seconds(91.0 * 60.0))));
+    assert_eq!(gap.kind, EventKind::Gap(GapCause::DaemonAbsent));
+    assert!(gap.text.starts_with("92 readings missed: no daemon was running"), "{}", gap.text);
+}
+
+/// A daemon that was stopped on request leaves a gap that says when.
+#[test]
+fn ticks_since_a_daemon_was_stopped_are_a_gap_that_says_so() {
+    let mut rig = Rig::new("night", "");
+    assert_eq!(rig.next_outcome(), TickOutcome::Stored);
+    rig.daemon.stopped();
+    let name = rig.daemon.loops[0].instrument.name.clone();
+    let stopped = rig.clock.now();
+    let gap = absence(&rig.daemon.store, &name, stopped.plus_seconds(600.0)).unwrap().unwrap();
+    assert_eq!(gap.kind, EventKind::Gap(GapCause::DaemonStopped));
+    assert_eq!(gap.text, format!("10 readings missed: the daemon was stopped at {stopped}"));
+}
+
+/// Ticks behind a closed gate are not missed, and an instrument that was not configured missed nothing.
+#[test]
+fn only_ticks_that_were_due_are_missed() {
+    let mut rig = Rig::new("night", "local_window = \"14:00-14:10\"");
+    assert_eq!(rig.next_outcome(), TickOutcome::Stored);
+    let name = rig.daemon.loops[0].instrument.name.clone();
+    let later = rig.clock.now().plus_seconds(7200.0);
+    let gap = absence(&rig.daemon.store, &name, later).unwrap().unwrap();
+    assert!(gap.text.starts_with("9 readings missed"), "{}", gap.text);
+    assert_eq!(absence(&rig.daemon.store, "another", later).unwrap(), None);
 }

@@ -1,16 +1,16 @@
 //! Checks every reading: its identifier, frames and values, the ticks before it, and a sample by recomputing it.
 
-use super::super::completeness::Completeness;
+use super::super::completeness::{ActiveSchedule, Completeness};
 use super::super::differences::differences;
 use super::super::error::ArchiveError;
 use super::super::recomputer::Recomputer;
+use super::super::stored_schedule::stored_schedule;
 use super::{Check, Progress};
 use crate::clock::UtcMicros;
 use crate::exposure::Schedule;
 use crate::record::{Event, EventKind};
-use crate::store::{Provenance, Reader, StoreError, StoredReading};
+use crate::store::{DaemonStart, Provenance, Reader, StoreError, StoredReading};
 use std::collections::BTreeMap;
-use std::path::Path;
 
 /// The checks of readings, on their way through a database.
 pub(super) struct ReadingChecks<'a> {
@@ -22,9 +22,9 @@ pub(super) struct ReadingChecks<'a> {
     recomputer: Recomputer,
     /// By computation: whether this version of the program made it.
     own_computations: BTreeMap<i64, bool>,
-    /// By instrument: its ticks so far, and the configuration of its last reading.
-    ticks: BTreeMap<String, (Completeness, i64)>,
-    schedules: BTreeMap<(i64, String), Option<Schedule>>,
+    starts: Vec<DaemonStart>,
+    /// By instrument: its ticks so far.
+    ticks: BTreeMap<String, Completeness>,
     readings: Check,
     frames: Check,
     gaps: Check,
@@ -45,8 +45,8 @@ impl<'a> ReadingChecks<'a> {
             purged,
             recomputer: Recomputer::new(),
             own_computations,
+            starts: reader.daemon_starts()?,
             ticks: BTreeMap::new(),
-            schedules: BTreeMap::new(),
             readings: Check::new("readings", "readings"),
             frames: Check::new("frames", "frames"),
             gaps: Check::new("gaps", "readings with the ticks before them"),
@@ -141,34 +141,39 @@ impl<'a> ReadingChecks<'a> {
         self.purged.iter().any(|(from, until)| (*from..=*until).contains(&time))
     }
 
-    /// Whether each tick before the reading ended in a reading or an event.
+    /// Whether each tick before the reading ended in a reading or a gap.
     fn check_gaps(&mut self, stored: &StoredReading) {
-        let (name, row) = (stored.reading.instrument.clone(), stored.made_with.configuration);
-        let new = || (Completeness::new(&name, &self.events), row);
-        let before = std::mem::replace(&mut self.ticks.entry(name.clone()).or_insert_with(new).1, row);
-        let (Some(before), Some(now)) = (self.schedule(before, &name), self.schedule(row, &name)) else { return };
+        let name = &stored.reading.instrument;
+        if !self.ticks.contains_key(name) {
+            let schedules = self.schedules(name);
+            self.ticks.insert(name.clone(), Completeness::new(name, &self.events, schedules));
+        }
+        let Some(ticks) = self.ticks.get_mut(name) else { return };
         self.gaps.checked += 1;
-        let Some((ticks, _)) = self.ticks.get_mut(&name) else { return };
-        for run in ticks.reading(stored.reading.time_start, &before, &now) {
+        for run in ticks.reading(stored.reading.time_start) {
             let ticks = if run.ticks == 1 { "tick" } else { "ticks" };
             self.gaps.fault(format!(
-                "{name}: {} {ticks} from {} to {} ended in neither a reading nor an event",
+                "{name}: {} {ticks} from {} to {} ended in neither a reading nor a gap",
                 run.ticks, run.from, run.until
             ));
         }
     }
 
-    /// The schedule of an instrument under the configuration in a row; `None`, with a note, where it cannot be read.
-    fn schedule(&mut self, row: i64, instrument: &str) -> Option<Schedule> {
-        let key = (row, instrument.to_owned());
-        if let Some(known) = self.schedules.get(&key) {
-            return known.clone();
+    /// The schedules of an instrument, by the starts of the daemon; one that cannot be read is noted.
+    fn schedules(&mut self, instrument: &str) -> Vec<ActiveSchedule> {
+        let mut known: BTreeMap<i64, Option<Schedule>> = BTreeMap::new();
+        let mut schedules = Vec::new();
+        for start in &self.starts {
+            let schedule = known.entry(start.configuration).or_insert_with(|| {
+                stored_schedule(self.reader, start.configuration, instrument).unwrap_or_else(|why| {
+                    let row = start.configuration;
+                    self.gaps.note(format!("gaps under configuration {row} cannot be checked: {why}"));
+                    None
+                })
+            });
+            schedules.push(ActiveSchedule { from: start.time, schedule: schedule.clone() });
         }
-        let read = read_schedule(self.reader, row, instrument);
-        if let Err(why) = &read {
-            self.gaps.note(format!("gaps under configuration {row} cannot be checked: {why}"));
-        }
-        self.schedules.entry(key).or_insert(read.ok()).clone()
+        schedules
     }
 
     /// Recomputes a reading and compares every bit.
@@ -198,14 +203,6 @@ impl<'a> ReadingChecks<'a> {
 fn is_sampled(sample: u64, seen: u64, total: u64) -> bool {
     let share = |n: u64| u128::from(n) * u128::from(sample.min(total)) / u128::from(total.max(1));
     share(seen) != share(seen + 1)
-}
-
-fn read_schedule(reader: &Reader, row: i64, instrument: &str) -> Result<Schedule, String> {
-    let stored = reader.configuration(row).map_err(|e| e.to_string())?.ok_or("it is not there")?;
-    let config = crate::config::parse(Path::new("stored configuration"), &stored.text, stored.since)
-        .map_err(|diagnostics| diagnostics.to_string())?;
-    let found = config.instruments.iter().find(|i| i.name == instrument).ok_or("it does not name the instrument")?;
-    Ok(Schedule::new(&found.schedule, &config.station))
 }
 
 #[cfg(test)]
