@@ -1,7 +1,8 @@
 //! Whole readings with a simulated detector: rate times time, shot and read noise, clipping, blooming.
 
+use super::acquired_frames::AcquiredFrames;
 use super::control::ExposureState;
-use super::reading_plan::{AcquiredFrames, Action, ReadingPlan};
+use super::reading_plan::{Action, ReadingPlan};
 use super::setup::ExposureSetup;
 use crate::calibration::Noise;
 use crate::clock::UtcMicros;

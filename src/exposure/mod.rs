@@ -6,6 +6,7 @@
 //! - a clipped pixel in use is always recorded as clipped;
 //! - apart from its first exposure, no reading plans beyond its time budget.
 
+pub mod acquired_frames;
 pub mod clock_step;
 pub mod control;
 #[cfg(test)]
@@ -19,9 +20,10 @@ pub mod warm_up;
 #[cfg(test)]
 mod wire_tests;
 
+pub use acquired_frames::{AcquiredFrames, Single};
 pub use clock_step::clock_step_s;
 pub use control::ExposureState;
-pub use reading_plan::{AcquiredFrames, Action, ReadingPlan, Single};
+pub use reading_plan::{Action, ReadingPlan};
 pub use schedule::{Gate, Schedule};
 pub use setup::ExposureSetup;
 pub use warm_up::WarmUp;

@@ -1,7 +1,8 @@
 //! Readings and darks of the virtual spectrometer, through dialect and session only.
 
+use super::acquired_frames::AcquiredFrames;
 use super::control::ExposureState;
-use super::reading_plan::{AcquiredFrames, Action, ReadingPlan};
+use super::reading_plan::{Action, ReadingPlan};
 use super::setup::ExposureSetup;
 use crate::calibration::Noise;
 use crate::clock::{Clock, SteppedClock, Stop, UtcMicros};

@@ -1,18 +1,20 @@
-//! Pixels that turned hot or dead, from the smoothness that the slit gives every spectrum.
+//! Detects hot and dead pixels in a spectrum.
 //!
-//! No light that came through a slit several pixels wide can double or halve from one pixel to the next; a pixel that
-//! does so beyond its noise is at fault.
+//! Light through a slit several pixels wide cannot double or halve from one pixel to the next. A pixel that does so, significantly
+//! beyond its noise, is faulty. Pure.
 
-/// How far beyond its noise a pixel must stand out.
+/// Significance of a deviation [standard deviations of its noise].
 const SIGNIFICANCE: f64 = 8.0;
-/// How much more or less than both neighbours a pixel must show.
+/// A faulty pixel has at least this many times the irradiance of both neighbours, or at most the reciprocal [1].
 const FACTOR: f64 = 2.0;
+/// Pixels that are tested together.
+const BLOCK: usize = 32;
 
-/// What the faulty pixels add to the spectrum, pixel by pixel [W m⁻² nm⁻¹]; `None` where no pixel is at fault.
+/// The errors of faulty pixels, pixel by pixel [W m⁻² nm⁻¹]: their deviations from the mean of both neighbours, and 0 elsewhere; `None`
+/// where no pixel is faulty.
 ///
-/// comparable: whether a pixel was served by the same bracket as both neighbours; only then can they be compared, since the
-/// light may have changed between brackets. Not applied where the slit covers fewer than 3 pixels (`slit_pixels`): there a
-/// line may stand alone.
+/// comparable: whether a pixel comes from the same bracket as both neighbours, since the light may change between brackets. slit_pixels:
+/// width of the slit [pixels]; below 3 a spectral line may be one pixel wide, and no pixel is tested.
 pub fn faults(
     irradiance: &[f64],
     variance: &[f64],
@@ -22,31 +24,26 @@ pub fn faults(
     if !(slit_pixels >= 3.0) {
         return None;
     }
-    let mut effect: Option<Vec<f64>> = None;
-    for window in irradiance.len().checked_sub(2).into_iter().flat_map(|n| (0..n).step_by(STRETCH)) {
-        // Hardly any pixel stands out beyond its noise, so a stretch is first looked at as one, without roots or branches.
-        let end = irradiance.len().min(window + STRETCH + 2);
-        let stretch = &irradiance[window..end];
-        let pairs = stretch.windows(3).zip(variance[window..end].windows(3));
-        if !pairs.fold(false, |any, (light, noise)| any | may_stand_out(light, noise)) {
+    let mut errors: Option<Vec<f64>> = None;
+    for start in (0..irradiance.len().saturating_sub(2)).step_by(BLOCK) {
+        // Hardly any pixel is faulty: a whole block is tested first, without square roots and branches.
+        let end = irradiance.len().min(start + BLOCK + 2);
+        let block = irradiance[start..end].windows(3).zip(variance[start..end].windows(3));
+        if !block.fold(false, |any, (light, variance)| any | may_stand_out(light, variance)) {
             continue;
         }
-        for i in window + 1..window + stretch.len() - 1 {
+        for i in start + 1..end - 1 {
             let (left, here, right) = (irradiance[i - 1], irradiance[i], irradiance[i + 1]);
             let noise = SIGNIFICANCE * variance_of(&variance[i - 1..=i + 1]).sqrt();
-            // What can be compared is asked last, being the longest way.
             if stands_out(left, here, right, noise) && comparable(i) {
-                effect.get_or_insert_with(|| vec![0.0; irradiance.len()])[i] = here - 0.5 * (left + right);
+                errors.get_or_insert_with(|| vec![0.0; irradiance.len()])[i] = here - 0.5 * (left + right);
             }
         }
     }
-    effect
+    errors
 }
 
-/// Pixels looked at together.
-const STRETCH: usize = 32;
-
-/// Whether a pixel is hot or dead beside its neighbours by more than `noise`.
+/// Whether a pixel differs from both neighbours by more than the factor and `noise`.
 #[inline(always)]
 fn stands_out(left: f64, here: f64, right: f64, noise: f64) -> bool {
     let hot = here > FACTOR * left.max(right).max(0.0) + noise;
@@ -54,29 +51,29 @@ fn stands_out(left: f64, here: f64, right: f64, noise: f64) -> bool {
     hot | dead
 }
 
-/// The variance of how far the middle of three pixels lies from the mean of those beside it.
+/// Variance of the deviation of the middle one of three pixels from the mean of the others.
 #[inline(always)]
 fn variance_of(three: &[f64]) -> f64 {
     three[1] + 0.25 * (three[0] + three[2])
 }
 
-/// Whether a pixel may be found to stand out: never not where it does, and hardly ever where it does not. Compares squares, a hair
-/// to the safe side for what rounding does to them.
+/// Whether [`stands_out`] may be true. Compares squares, with a margin for rounding: true for every pixel that stands out, and for hardly
+/// any other.
 #[inline(always)]
-fn may_stand_out(light: &[f64], noise: &[f64]) -> bool {
+fn may_stand_out(light: &[f64], variance: &[f64]) -> bool {
     let (left, here, right) = (light[0], light[1], light[2]);
     let (hot, dead) = (here - FACTOR * left.max(right).max(0.0), left.min(right) / FACTOR - here);
-    let enough = (1.0 - 1e-6) * SIGNIFICANCE * SIGNIFICANCE * variance_of(noise);
-    ((hot > 0.0) & (hot * hot >= enough)) | ((dead > 0.0) & (dead * dead >= enough))
+    let least_square = (1.0 - 1e-6) * SIGNIFICANCE * SIGNIFICANCE * variance_of(variance);
+    ((hot > 0.0) & (hot * hot >= least_square)) | ((dead > 0.0) & (dead * dead >= least_square))
 }
 
 #[cfg(test)]
 mod tests {
     use super::faults;
 
-    /// Identity: one hot and one dead pixel are found by what they add; a smooth spectrum and a steep edge are not.
+    /// Identity: the errors are those that were added.
     #[test]
-    fn a_hot_and_a_dead_pixel_stand_out_and_an_edge_does_not() {
+    fn hot_and_dead_pixels_are_detected_and_a_steep_edge_is_not() {
         let smooth: Vec<f64> = (0..200).map(|i| 1.0 / (1.0 + (-(f64::from(i) - 100.0) / 3.0).exp())).collect();
         let (variance, all) = (vec![1e-6; 200], |_: usize| true);
         assert_eq!(faults(&smooth, &variance, all, 5.0), None);

@@ -1,4 +1,4 @@
-//! What a monitor set asks its caller to write.
+//! The actions of a monitor set, which its caller writes to the database.
 
 use crate::clock::UtcMicros;
 use crate::record::{Event, FlaggedInterval};
@@ -6,20 +6,20 @@ use crate::record::{Event, FlaggedInterval};
 /// A change of the flagged intervals in the database, with the event that reports it.
 #[derive(Clone, Debug, PartialEq)]
 pub enum MonitorAction {
-    /// Store a flagged interval: an open one, or one that has ended already.
+    /// Store a flagged interval, open or already ended.
     Open {
         /// The interval; its `id` is 0.
         interval: FlaggedInterval,
         /// The event that reports it.
         report: Event,
     },
-    /// Let an open interval affect more.
+    /// Extend an open interval to an earlier start or more quantities.
     Widen {
         /// Row of the interval.
         id: i64,
-        /// It begins at this instant, where that is earlier than now.
+        /// Its new start, where that is earlier than the present one.
         from: UtcMicros,
-        /// Quantities that it still leaves unaffected.
+        /// Quantities that remain unaffected.
         unaffected: Vec<String>,
     },
     /// End an open interval.
@@ -34,7 +34,7 @@ pub enum MonitorAction {
 }
 
 impl MonitorAction {
-    /// The event that reports it; a widened interval is not reported again.
+    /// The event that reports the action; a widened interval is not reported again.
     pub fn report(&self) -> Option<&Event> {
         match self {
             Self::Open { report, .. } | Self::End { report, .. } => Some(report),
@@ -52,11 +52,11 @@ pub struct NamedState {
     pub json: String,
 }
 
-/// What has to be stored in the transaction of the reading that was observed, so that no interruption separates them.
+/// What is stored in the same transaction as the observed reading, so that no interruption separates them.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct ReadingRecord {
     /// States of monitors.
     pub states: Vec<NamedState>,
-    /// Events that no flagged interval goes with.
+    /// Events that belong to no action.
     pub events: Vec<Event>,
 }

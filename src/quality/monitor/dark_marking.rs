@@ -1,7 +1,7 @@
-//! The flagged interval of a drift of the dark: readings from the last dark within its limit until the drift was found.
+//! The flagged interval of a drift of the dark: from the last dark within the limit until the drift was detected.
 //!
-//! Later readings carry the flag themselves, by the size of the effect in each. So this interval has an end when it is stored, and it is stored
-//! once a drift.
+//! Later readings are flagged individually, by the size of the effect in each. Each drift therefore has one interval, which has an end when
+//! it is stored. Pure.
 
 use super::action::MonitorAction;
 use super::dark::DarkDrift;
@@ -10,17 +10,18 @@ use crate::clock::UtcMicros;
 use crate::quality::verdict::DOUBTFUL_DARK;
 use crate::record::Flag;
 
-/// Light in which the effect of a dark error is judged [µmol m⁻² s⁻¹]: by night, ratios and colours are null and would all count as affected.
-pub const JUDGED_FROM_PPFD: f64 = 20.0;
-/// Without such light, the effect is judged this long after it was found [s]: one day always has some, if there is any.
-pub const JUDGED_WITHIN_S: f64 = 86_400.0;
+/// Photon flux density from which effects are assessed [µmol m⁻² s⁻¹]: at night, ratios and colours are null and would all count as
+/// affected.
+pub const ASSESSED_FROM_PPFD: f64 = 20.0;
+/// Time after detection at which the effect is assessed in any light [s]: a day without sufficient light means that there is none.
+pub const ASSESSED_WITHIN_S: f64 = 86_400.0;
 
-/// The drift of the dark, and when it was found.
+/// The drift of the dark, and when it was detected.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct DarkMonitor {
     /// The drift, saved over restarts.
     pub drift: DarkDrift,
-    /// When the limit was found exceeded; `None` while it is not.
+    /// When it was detected that the limit is exceeded; `None` while it is not.
     pub found: Option<UtcMicros>,
 }
 
@@ -32,23 +33,23 @@ impl DarkMonitor {
         monitor
     }
 
-    /// To be called after every check.
+    /// Updates the time of detection; called after every check.
     pub fn update_found(&mut self, now: UtcMicros) {
         self.found = self.drift.limit_state().exceeded_since.and(self.found.or(Some(now)));
     }
 
-    /// By how much the dark current that was subtracted may have been off [1].
+    /// Plausible relative error of the subtracted dark current [1].
     pub fn error_share(&self) -> f64 {
-        let grown = self.drift.rate.exceeded_since.and(self.drift.rate.latest).unwrap_or(0.0);
-        grown.abs().max(DOUBTFUL_DARK)
+        let change = self.drift.rate.exceeded_since.and(self.drift.rate.latest).unwrap_or(0.0);
+        change.abs().max(DOUBTFUL_DARK)
     }
 
-    /// Beginning of a drift whose earlier readings are not flagged yet. marked: that of the last one whose are.
+    /// Start of a drift whose earlier readings are not flagged yet. marked: start of the last drift whose earlier readings are.
     pub fn unmarked(&self, marked: Option<UtcMicros>) -> Option<UtcMicros> {
         self.drift.limit_state().exceeded_since.filter(|from| marked != Some(*from))
     }
 
-    /// Flags the readings before the drift was found, once a reading has shown what it affects.
+    /// Flags the readings before the detection, once the affected quantities are known from a reading.
     pub fn action(
         &self,
         marked: Option<UtcMicros>,
@@ -58,9 +59,9 @@ impl DarkMonitor {
         let from = self.unmarked(marked)?;
         let unaffected = intervals.unaffected_by(Flag::DarkDrift)?.to_vec();
         let until = self.found.unwrap_or(now).max(from);
-        let text = format!("the dark was found beyond its limit at {until}; the check before it was within");
+        let text = format!("the dark exceeded its limit at {until}; the check before was within the limit");
         let interval = intervals.new_interval(Flag::DarkDrift, (from, Some(until)), unaffected, text);
-        let text = format!("{}: flagged from {from} until it was found at {until}", Flag::DarkDrift.name());
+        let text = format!("{}: flagged from {from} until its detection at {until}", Flag::DarkDrift.name());
         Some(MonitorAction::Open { interval, report: intervals.report(now, text) })
     }
 }

@@ -1,22 +1,23 @@
 //! The open flagged intervals of one instrument, and the actions that make them follow the limit states.
 //!
-//! Planning changes nothing here: an interval is open once the caller has stored it and says so. So whatever could not be written is planned again.
+//! Planning changes nothing here: an interval is open once the caller has stored it and reported that it did. An action that could not be
+//! written is therefore planned again. Pure.
 
 use super::action::MonitorAction;
 use crate::clock::UtcMicros;
 use crate::record::{Event, EventKind, Flag, FlaggedInterval, LimitState};
 
-/// Open flagged intervals, and what the newest readings say of those that are due.
+/// Open flagged intervals, and the quantities that exceeded limits leave unaffected.
 #[derive(Clone, Debug, PartialEq)]
 pub struct FlaggedIntervals {
     instrument: String,
     open: Vec<FlaggedInterval>,
-    /// By flag: quantities that are unaffected in every reading since the limit was exceeded.
+    /// By flag: quantities that were unaffected in every reading since the limit was exceeded.
     unaffected: Vec<(Flag, Vec<String>)>,
 }
 
 impl FlaggedIntervals {
-    /// From what the database holds open; intervals of other instruments, and those that the operator declared, are left out.
+    /// From the open intervals in the database. Those of other instruments, and those of servicing, are ignored.
     pub fn new(instrument: &str, open: Vec<FlaggedInterval>) -> Self {
         let own = |s: &FlaggedInterval| {
             s.instrument.as_deref() == Some(instrument) && s.flag != Flag::Servicing && s.until.is_none()
@@ -34,13 +35,13 @@ impl FlaggedIntervals {
         self.open.iter().find(|s| s.flag == Flag::PixelFault && s.pixel == Some(pixel))
     }
 
-    /// The quantities that a flag leaves unaffected; `None` where no reading has shown it yet.
+    /// The quantities that a flag leaves unaffected; `None` before the first reading that was assessed.
     pub fn unaffected_by(&self, flag: Flag) -> Option<&[String]> {
         self.unaffected.iter().find(|u| u.0 == flag).map(|u| &u.1[..])
     }
 
-    /// Takes what one reading says of a flag: a quantity that is affected in one reading is affected by the interval. While the monitor is within
-    /// its limit, nothing is kept, and `unaffected` is not asked.
+    /// Records the quantities that are unaffected in one reading: a quantity that is affected in any reading is affected in the interval. While
+    /// the monitor is within its limit, nothing is recorded and `unaffected` is not called.
     pub fn observe_unaffected(&mut self, flag: Flag, state: LimitState, unaffected: impl FnOnce() -> Vec<String>) {
         if state.exceeded_since.is_none() {
             self.forget(flag);
@@ -53,12 +54,12 @@ impl FlaggedIntervals {
         }
     }
 
-    /// Forgets what readings said of a flag.
+    /// Discards the unaffected quantities of a flag.
     pub fn forget(&mut self, flag: Flag) {
         self.unaffected.retain(|u| u.0 != flag);
     }
 
-    /// An interval of this instrument that is not stored yet.
+    /// A new interval of this instrument, not yet stored.
     pub fn new_interval(
         &self,
         flag: Flag,
@@ -70,18 +71,18 @@ impl FlaggedIntervals {
         FlaggedInterval { id: 0, from, until, instrument, pixel: None, flag, unaffected, text }
     }
 
-    /// An event that reports what a monitor found.
+    /// An event that reports the finding of a monitor.
     pub fn report(&self, time: UtcMicros, text: String) -> Event {
         Event { time, until: None, instrument: Some(self.instrument.clone()), kind: EventKind::Drift, text }
     }
 
-    /// Stores an open interval and reports it.
+    /// The action that stores an open interval and reports it.
     pub fn open_action(&self, interval: FlaggedInterval, now: UtcMicros) -> MonitorAction {
         let text = format!("{}: {}, flagged from {} on", interval.flag.name(), interval.text, interval.from);
         MonitorAction::Open { report: self.report(now, text), interval }
     }
 
-    /// What makes the interval of a flag follow the limit state of its monitor; `describe` says what was found.
+    /// The action that makes the interval of a flag follow the limit state of its monitor. describe: the text of a new interval.
     pub fn follow(
         &self,
         flag: Flag,
@@ -97,7 +98,7 @@ impl FlaggedIntervals {
                 Some(self.open_action(self.new_interval(flag, (from, None), unaffected, describe()), now))
             }
             (Some(from), Some(open)) => {
-                // A later reading may show that more is affected, and a second cause may have begun earlier.
+                // More quantities may be affected in a later reading, and a second cause may have an earlier start.
                 let fewer = unaffected.filter(|u| u.len() < open.unaffected.len());
                 (fewer.is_some() || from < open.from).then(|| MonitorAction::Widen {
                     id: open.id,
@@ -119,7 +120,7 @@ impl FlaggedIntervals {
         self.open.push(interval);
     }
 
-    /// The caller has widened an interval; answers with it.
+    /// The caller has widened an interval; returns it.
     pub fn widened(&mut self, id: i64, from: UtcMicros, unaffected: &[String]) -> Option<&FlaggedInterval> {
         let open = self.open.iter_mut().find(|s| s.id == id)?;
         open.from = open.from.min(from);

@@ -1,18 +1,20 @@
 //! Drift monitors of one instrument: wavelength scale, response, obstruction, dark signal, single pixels.
 //!
 //! [`MonitorSet`] receives observations (readings, darks, notes, calibrations) and plans actions on the flagged intervals of its instrument.
-//! It holds no handle of the database: the caller loads what it starts from, and writes what it plans.
+//! It does not access the database: the caller loads the saved states and executes the actions.
 //!
 //! Invariants:
-//! - After any interruption, the next reading restores that exactly the monitors that exceed their limit have an open flagged interval.
-//! - No monitor acts on a single deviating observation.
-//! - No stored reading is changed; an interval applies to readings when they are read.
+//! - After any interruption, the next reading restores the invariant: exactly the monitors that exceed their limit have an open flagged
+//!   interval.
+//! - No monitor reacts to a single deviating observation.
+//! - No stored reading is changed; a flagged interval is applied to readings when they are queried.
 
 pub mod action;
 pub mod dark;
 pub mod dark_marking;
 pub mod intervals;
 pub mod obstruction;
+mod pixel_comparison;
 pub mod pixel_scope;
 pub mod pixels;
 pub mod reported;

@@ -1,10 +1,10 @@
-//! The flagged intervals of pixels that left their dark baseline: one for each, where it affects any quantity.
+//! The flagged intervals of pixels with a confirmed anomaly: one for each that affects any quantity.
 //!
-//! Darks find such a pixel; what it affects is judged in the light of a reading, and judged again when there is more light: a low sun has little of
-//! the wavelengths where one pixel matters.
+//! Anomalies are detected in darks ([`super::pixels`]). The affected quantities are assessed in the light of a reading, and assessed again in
+//! stronger light: a low sun has little light at the wavelengths where a single pixel has an effect. Pure.
 
 use super::action::MonitorAction;
-use super::dark_marking::{JUDGED_FROM_PPFD, JUDGED_WITHIN_S};
+use super::dark_marking::{ASSESSED_FROM_PPFD, ASSESSED_WITHIN_S};
 use super::intervals::FlaggedIntervals;
 use super::pixels::{PixelAnomaly, PixelDrift};
 use super::reported::ReportedState;
@@ -16,29 +16,29 @@ use crate::record::{Event, Flag, FlaggedInterval, Reading};
 use crate::reduction::{DarkModel, Reduced};
 use std::collections::BTreeMap;
 
-/// A pixel is judged again when the light is this many times what it was judged in [1].
-const JUDGED_AGAIN: f64 = 1.2;
+/// Factor to the light of the last assessment from which a pixel is assessed again [1].
+const REASSESSMENT_FACTOR: f64 = 1.2;
 
-/// The anomalies of pixels, and those that are judged but whose intervals are not stored yet.
+/// The anomalies of pixels, and the assessments whose intervals are not stored yet.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct PixelMonitor {
     /// The anomalies, saved over restarts.
     pub drift: PixelDrift,
     /// The dark model that pixels are compared with.
     pub baseline: Option<DarkModel>,
-    judged: BTreeMap<usize, Judged>,
+    assessed: BTreeMap<usize, Assessment>,
 }
 
-/// What a pixel affects.
+/// The assessment of a pixel.
 #[derive(Clone, Debug, PartialEq)]
-struct Judged {
-    /// The light it was judged in [µmol m⁻² s⁻¹].
-    light: f64,
-    /// Its flagged interval, not stored yet.
+struct Assessment {
+    /// Photon flux density of the reading [µmol m⁻² s⁻¹].
+    ppfd: f64,
+    /// The flagged interval of the pixel, not stored yet.
     interval: FlaggedInterval,
 }
 
-/// A reading in whose light pixels are judged.
+/// A reading in whose light effects are assessed.
 #[derive(Clone, Copy, Debug)]
 pub struct Light<'a> {
     /// The reading.
@@ -54,9 +54,9 @@ pub struct Light<'a> {
 }
 
 impl Light<'_> {
-    /// Whether there is enough light to judge in.
+    /// Whether the light is sufficient for an assessment.
     pub fn is_sufficient(&self) -> bool {
-        self.ppfd >= JUDGED_FROM_PPFD
+        self.ppfd >= ASSESSED_FROM_PPFD
     }
 
     /// Whether an interval affects a quantity that this instrument can measure.
@@ -66,19 +66,19 @@ impl Light<'_> {
         quantities.any(|id| interval.touches(id))
     }
 
-    /// Whether what was found at an instant is not to wait for light any longer.
-    pub fn is_overdue(&self, found: Option<UtcMicros>) -> bool {
-        found.is_some_and(|t| self.reading.time_mid.seconds_since(t) >= JUDGED_WITHIN_S)
+    /// Whether a detection at this instant is assessed even without sufficient light.
+    pub fn is_overdue(&self, detected: Option<UtcMicros>) -> bool {
+        detected.is_some_and(|t| self.reading.time_mid.seconds_since(t) >= ASSESSED_WITHIN_S)
     }
 }
 
 impl PixelMonitor {
-    /// With a saved state and its baseline. A state whose baseline cannot be had learns another one.
+    /// With a saved state and its baseline. Without the baseline of the state, another one will be taken.
     pub fn new(mut drift: PixelDrift, baseline: Option<DarkModel>) -> Self {
         if baseline.is_none() {
             drift.baseline = None;
         }
-        Self { drift, baseline, judged: BTreeMap::new() }
+        Self { drift, baseline, assessed: BTreeMap::new() }
     }
 
     /// Restarts with another calibration.
@@ -89,7 +89,7 @@ impl PixelMonitor {
         }
     }
 
-    /// Takes a fitted dark model as the baseline, where there is none and it is good enough; answers whether it did.
+    /// Takes a fitted dark model as the baseline, where there is none and the model is sufficient; returns whether it did.
     pub fn observe_dark_model(&mut self, row: i64, model: &DarkModel, now: UtcMicros) -> bool {
         let taken = self.drift.take_baseline(row, model, now);
         if taken {
@@ -98,17 +98,17 @@ impl PixelMonitor {
         taken
     }
 
-    /// Judges what anomalous pixels affect in this light. Answers with the events of those without a flagged interval: that affect nothing, or are
-    /// no longer anomalous.
+    /// Assesses which quantities anomalous pixels affect in this light. Returns the events of pixels without a flagged interval: those that affect
+    /// no quantity, and those that are no longer anomalous.
     pub fn observe_light(
         &mut self,
         light: Light<'_>,
         intervals: &FlaggedIntervals,
         reported: &mut ReportedState,
     ) -> Vec<Event> {
-        let mut events = self.forget_cleared(light.reading.time_end, intervals, reported);
+        let mut events = self.remove_cleared(light.reading.time_end, intervals, reported);
         let is_due = |(pixel, anomaly): &(usize, &PixelAnomaly)| match reported.pixels.get(pixel) {
-            Some(before) => light.is_sufficient() && light.ppfd >= JUDGED_AGAIN * before,
+            Some(before) => light.is_sufficient() && light.ppfd >= REASSESSMENT_FACTOR * before,
             None => light.is_sufficient() || light.is_overdue(anomaly.exceeded_since),
         };
         let due: Vec<(usize, PixelAnomaly)> =
@@ -125,21 +125,22 @@ impl PixelMonitor {
                 None => affects,
             };
             if to_write {
-                self.judged.insert(pixel, Judged { light: light.ppfd, interval });
+                self.assessed.insert(pixel, Assessment { ppfd: light.ppfd, interval });
                 continue;
             }
             if !affects && !known {
                 let text = format!("{}: {}, no quantity is affected", Flag::PixelFault.name(), interval.text);
                 events.push(intervals.report(light.reading.time_end, text));
             }
-            self.judged.remove(&pixel);
+            self.assessed.remove(&pixel);
             reported.pixels.insert(pixel, light.ppfd);
         }
         events
     }
 
-    /// Forgets reported pixels that are not anomalous any more; the ends of flagged intervals report themselves.
-    fn forget_cleared(
+    /// Removes reported pixels that are no longer anomalous. Returns the events of those without a flagged interval; the end of an interval has
+    /// its own event.
+    fn remove_cleared(
         &mut self,
         now: UtcMicros,
         intervals: &FlaggedIntervals,
@@ -147,14 +148,14 @@ impl PixelMonitor {
     ) -> Vec<Event> {
         let anomalous = |pixel: usize| self.drift.confirmed().any(|(i, _)| i == pixel);
         let cleared: Vec<usize> = reported.pixels.keys().copied().filter(|i| !anomalous(*i)).collect();
-        self.judged.retain(|i, _| self.drift.confirmed().any(|(j, _)| j == *i));
+        self.assessed.retain(|i, _| self.drift.confirmed().any(|(j, _)| j == *i));
         reported.pixels.retain(|i, _| !cleared.contains(i));
-        let without = cleared.iter().filter(|i| intervals.of_pixel(**i).is_none());
-        without.map(|i| intervals.report(now, cleared_text(*i))).collect()
+        let without_interval = cleared.iter().filter(|i| intervals.of_pixel(**i).is_none());
+        without_interval.map(|i| intervals.report(now, cleared_text(*i))).collect()
     }
 
-    /// What a pixel affects: by the dark rate that it has too much or too little, which the darks in use may lack, and by its deviation from its
-    /// neighbours in this light.
+    /// The flagged interval of a pixel. It affects quantities by the deviation of its dark rate, which the darks in use may not contain, and by its
+    /// deviation from its neighbours in this light.
     fn interval_of(
         &self,
         pixel: usize,
@@ -163,30 +164,31 @@ impl PixelMonitor {
         intervals: &FlaggedIntervals,
     ) -> FlaggedInterval {
         let (scale, irradiance) = (&light.reduced.scale, &light.reduced.irradiance);
-        let error_of = |value: f64| {
+        let error_of_pixel = |value: f64| {
             let mut error = vec![0.0; irradiance.len()];
-            if let Some(here) = error.get_mut(pixel).filter(|_| scale.valid[pixel]) {
-                *here = value;
+            if let Some(error) = error.get_mut(pixel).filter(|_| scale.valid[pixel]) {
+                *error = value;
             }
             error
         };
         let rate = self.drift.rate_at(anomaly, light.reading.detector_temperature);
-        let added = error_of(rate * scale.inverse_response.get(pixel).copied().unwrap_or(0.0));
+        let dark_error = error_of_pixel(rate * scale.inverse_response.get(pixel).copied().unwrap_or(0.0));
         let at = |i: usize| irradiance.get(i).copied().unwrap_or(0.0);
-        let deviation = error_of(at(pixel) - 0.5 * (at(pixel.saturating_sub(1)) + at(pixel + 1)));
-        let of = |error: &[f64], kind| unaffected(light.matrix, irradiance, (error, kind), light.limits);
-        let by_light = of(&deviation, Error::Share);
-        let mut unaffected = of(&added, Error::Added);
+        let light_error = error_of_pixel(at(pixel) - 0.5 * (at(pixel.saturating_sub(1)) + at(pixel + 1)));
+        let unaffected_by = |error: &[f64], kind| unaffected(light.matrix, irradiance, (error, kind), light.limits);
+        let by_light = unaffected_by(&light_error, Error::Proportional);
+        let mut unaffected = unaffected_by(&dark_error, Error::Additive);
         unaffected.retain(|id| by_light.contains(id));
         let nm = scale.wavelength_nm.get(pixel).copied().unwrap_or(f64::NAN);
-        let (counts, long) = (anomaly.counts, anomaly.integration_s);
-        let text = format!("pixel {pixel} ({nm:.1} nm): {counts:+.0} counts from its dark baseline in {long:.3} s");
+        let (counts, integration_s) = (anomaly.counts, anomaly.integration_s);
+        let text =
+            format!("pixel {pixel} ({nm:.1} nm): {counts:+.0} counts from its dark baseline in {integration_s:.3} s");
         let from = anomaly.exceeded_since.unwrap_or(light.reading.time_mid);
         let interval = intervals.new_interval(Flag::PixelFault, (from, None), unaffected, text);
         FlaggedInterval { pixel: Some(pixel), ..interval }
     }
 
-    /// Ends the intervals of pixels that are not anomalous any more, and opens and widens those of pixels that were judged.
+    /// Ends the intervals of pixels that are no longer anomalous; opens and widens those of assessed pixels.
     pub fn actions(&self, intervals: &FlaggedIntervals, now: UtcMicros) -> Vec<MonitorAction> {
         let anomalous = |pixel: Option<usize>| self.drift.confirmed().any(|(i, _)| Some(i) == pixel);
         let over = intervals.open().iter().filter(|s| s.flag == Flag::PixelFault && !anomalous(s.pixel));
@@ -194,19 +196,21 @@ impl PixelMonitor {
             let text = s.pixel.map_or_else(|| format!("{}: over", Flag::PixelFault.name()), cleared_text);
             MonitorAction::End { id: s.id, until: now, report: intervals.report(now, text) }
         };
-        let write = |(pixel, judged): (&usize, &Judged)| match intervals.of_pixel(*pixel) {
-            Some(open) => {
-                MonitorAction::Widen { id: open.id, from: open.from, unaffected: judged.interval.unaffected.clone() }
-            }
-            None => intervals.open_action(judged.interval.clone(), now),
+        let write = |(pixel, assessment): (&usize, &Assessment)| match intervals.of_pixel(*pixel) {
+            Some(open) => MonitorAction::Widen {
+                id: open.id,
+                from: open.from,
+                unaffected: assessment.interval.unaffected.clone(),
+            },
+            None => intervals.open_action(assessment.interval.clone(), now),
         };
-        over.map(end).chain(self.judged.iter().map(write)).collect()
+        over.map(end).chain(self.assessed.iter().map(write)).collect()
     }
 
-    /// The caller has written what was judged of a pixel.
+    /// The caller has written the interval of an assessed pixel.
     pub fn written(&mut self, pixel: usize, reported: &mut ReportedState) {
-        if let Some(judged) = self.judged.remove(&pixel) {
-            reported.pixels.insert(pixel, judged.light);
+        if let Some(assessment) = self.assessed.remove(&pixel) {
+            reported.pixels.insert(pixel, assessment.ppfd);
         }
     }
 }

@@ -1,4 +1,4 @@
-//! What the monitors of light (response, obstruction) use of a reading.
+//! The part of a reading that the monitors of response and obstruction use.
 
 use crate::clock::UtcMicros;
 use crate::quality::clear_sky::{PPFD_PER_WATT, expected_global};
@@ -19,8 +19,8 @@ pub struct Sample {
 }
 
 impl Sample {
-    /// From a reading, whose values hold the photon flux density at index `ppfd`; `None` in warm-up, where the value is bad or missing,
-    /// and where no sun shines.
+    /// From a reading with the photon flux density at index `ppfd` of its values; `None` in warm-up, where the value is bad or null, and at a
+    /// station without sunlight.
     pub fn of(reading: &Reading, ppfd: usize) -> Option<Self> {
         let value = reading.values.get(ppfd)?;
         if value.verdict()? == Verdict::Bad || reading.flags.has(Flag::Warming) {

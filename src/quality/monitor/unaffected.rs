@@ -1,62 +1,62 @@
-//! How far a doubt reaches: which quantities an error of the spectrum would leave alone.
+//! Determines which quantities an error of the spectrum leaves unaffected. Pure.
 
 use crate::config::LimitsConfig;
 use crate::quantities::{self, Matrix};
 
-/// A quantity is touched where the error takes more than this share of what it may be uncertain by [1].
+/// Share of a quantity's uncertainty limit above which an error affects the quantity [1].
 ///
-/// Stricter than for doubts of a single reading: a drift goes on for weeks, and its size is a lower bound.
+/// Stricter than for the flags of a single reading: a drift lasts for weeks, and its size is a lower bound.
 const SHARE_OF_LIMIT: f64 = 0.12;
 
-/// What an error goes with, so that the reading it is judged by speaks for others.
+/// How an error depends on the light, so that its effect in one reading is representative of other readings.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Error {
-    /// With the light: judged by the relative limit where a quantity has one.
-    Share,
-    /// With nothing, it is there in the dark as well: judged by the absolute limit where a quantity has one.
-    Added,
+    /// In proportion to the light: compared with the relative limit where a quantity has one.
+    Proportional,
+    /// Independent of the light: compared with the absolute limit where a quantity has one.
+    Additive,
 }
 
-/// Identifiers of the quantities that are unaffected if the spectrum is off by `column` [W m⁻² nm⁻¹].
+/// Identifiers of the quantities that an error of the spectrum [W m⁻² nm⁻¹] leaves unaffected.
 ///
-/// Ratios and colours are judged in this light; in much weaker light an added error reaches farther.
+/// Ratios and colours are assessed in this light; in much weaker light an additive error affects more of them.
 pub fn unaffected(
     matrix: &Matrix,
     irradiance: &[f64],
-    (column, error): (&[f64], Error),
+    (error, kind): (&[f64], Error),
     limits: &LimitsConfig,
 ) -> Vec<String> {
-    let effects = quantities::effects(matrix, irradiance, &[column]);
+    let effects = quantities::effects(matrix, irradiance, &[error]);
     let values = quantities::values(matrix, irradiance);
-    let unaffected = |q: usize| {
+    let is_unaffected = |q: usize| {
         let quantity = &quantities::registry()[q];
         let own = limits.uncertainty.iter().find(|(id, _, _)| id == quantity.id);
         let (relative, absolute) = own.map_or((quantity.limit.relative, quantity.limit.absolute), |(_, r, a)| (*r, *a));
         let Some(Ok(value)) = values.get(q) else { return false };
-        let may_be = match error {
-            Error::Share if relative > 0.0 => relative * value.abs(),
-            Error::Added if !(absolute > 0.0) => relative * value.abs(),
+        let limit = match kind {
+            Error::Proportional if relative > 0.0 => relative * value.abs(),
+            Error::Additive if !(absolute > 0.0) => relative * value.abs(),
             _ => absolute,
         };
-        // What cannot be told is not unaffected.
-        effects.first().and_then(|e| e.get(q)).is_some_and(|e| e.abs() <= SHARE_OF_LIMIT * may_be)
+        // An effect that is not a number counts as affecting the quantity.
+        effects.first().and_then(|effects| effects.get(q)).is_some_and(|e| e.abs() <= SHARE_OF_LIMIT * limit)
     };
     (0..quantities::registry().len())
-        .filter(|q| unaffected(*q))
+        .filter(|q| is_unaffected(*q))
         .map(|q| quantities::registry()[q].id.to_owned())
         .collect()
 }
 
-/// Change of a spectrum whose scale is off by `nm` [W m⁻² nm⁻¹].
-pub fn of_shift(wavelength_nm: &[f64], irradiance: &[f64], usable: &[bool], nm: f64) -> Vec<f64> {
+/// Error of a spectrum whose wavelength scale is off by `nm` [W m⁻² nm⁻¹], at usable samples.
+pub fn error_of_shift(wavelength_nm: &[f64], irradiance: &[f64], usable: &[bool], nm: f64) -> Vec<f64> {
     let n = wavelength_nm.len().min(irradiance.len()).min(usable.len());
-    let mut column = vec![0.0; irradiance.len()];
+    let mut error = vec![0.0; irradiance.len()];
     for i in 1..n.saturating_sub(1) {
         if usable[i - 1] && usable[i] && usable[i + 1] {
-            column[i] = nm * (irradiance[i + 1] - irradiance[i - 1]) / (wavelength_nm[i + 1] - wavelength_nm[i - 1]);
+            error[i] = nm * (irradiance[i + 1] - irradiance[i - 1]) / (wavelength_nm[i + 1] - wavelength_nm[i - 1]);
         }
     }
-    column
+    error
 }
 
 #[cfg(test)]
@@ -69,10 +69,9 @@ mod tests {
         super::super::test_limits()
     }
 
-    /// Published: wavelength sensitivity of quantities under ASTM G173 (UV index −16 % a nanometre, PPFD −0.014 %): a shift of
-    /// 0.2 nm touches the UV index and unaffected PPFD and illuminance; a response that is a tenth lower touches sums and unaffected ratios.
+    /// Published: under ASTM G173 a wavelength shift changes the UV index by −16 % per nm and PPFD by −0.014 % per nm.
     #[test]
-    fn a_shift_touches_ultraviolet_and_a_grey_loss_touches_sums() {
+    fn a_shift_affects_ultraviolet_quantities_and_a_lower_response_affects_linear_ones() {
         let table = g173();
         let axis: Vec<f64> = (0..1880).map(|i| 285.0 + 0.4 * f64::from(i)).collect();
         let light: Vec<f64> = axis
@@ -82,19 +81,20 @@ mod tests {
         let matrix = Matrix::build(&axis, (285.0, 1036.6), SourceRule::Sun);
         let usable = vec![true; axis.len()];
         let has = |list: &[String], id: &str| list.iter().any(|x| x == id);
-        let shifted = unaffected(&matrix, &light, (&of_shift(&axis, &light, &usable, 0.2), Error::Share), &limits());
+        let shifted =
+            unaffected(&matrix, &light, (&error_of_shift(&axis, &light, &usable, 0.2), Error::Proportional), &limits());
         for id in ["uv_index", "erythemal_irradiance", "uvb"] {
-            assert!(!has(&shifted, id), "{id} is touched by a shift");
+            assert!(!has(&shifted, id), "{id} is affected by a shift");
         }
         for id in ["ppfd", "illuminance", "irradiance"] {
             assert!(has(&shifted, id), "{id} is unaffected by a shift: {shifted:?}");
         }
         let grey: Vec<f64> = light.iter().map(|e| -0.1 * e).collect();
-        let dimmed = unaffected(&matrix, &light, (&grey, Error::Share), &limits());
+        let dimmed = unaffected(&matrix, &light, (&grey, Error::Proportional), &limits());
         assert!(!has(&dimmed, "ppfd") && !has(&dimmed, "uv_index") && has(&dimmed, "cct"), "{dimmed:?}");
-        // What is added to all light counts in weak light, however strong it is now.
+        // An additive error is considerable in weak light, even where it is small in this light.
         let added = vec![1e-3; axis.len()];
-        let spared_now = |error| unaffected(&matrix, &light, (&added, error), &limits());
-        assert!(!has(&spared_now(Error::Added), "uv_index") && has(&spared_now(Error::Share), "ppfd"));
+        let unaffected_by = |kind| unaffected(&matrix, &light, (&added, kind), &limits());
+        assert!(!has(&unaffected_by(Error::Additive), "uv_index") && has(&unaffected_by(Error::Proportional), "ppfd"));
     }
 }

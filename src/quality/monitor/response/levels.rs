@@ -1,7 +1,7 @@
-//! Where the levels of the response come from: the clear sky of a day, the lamps of a night, or a check source.
+//! The sources of response levels: the clear sky of a day, the lamps of a night, or a check source.
 //!
-//! Collects samples until a day or a night is over, and then computes its level. Pure. A level uses samples of one mean solar day, or of one night,
-//! only.
+//! Collects samples until a day or a night is over, and then computes its level. Pure. Invariant: a level uses samples of one mean solar day,
+//! or of one night, only.
 
 use super::super::sample::Sample;
 use super::day::{self, Level};
@@ -12,11 +12,11 @@ use crate::record::Reading;
 
 /// Elevation of the sun below which lamps are the only light [degrees]: the end of civil twilight.
 const NIGHT_BELOW_DEG: f64 = -6.0;
-/// Readings that the level of a night rests on, at least.
+/// Number of readings of the level of a night, at least.
 const NIGHT_READINGS: usize = 5;
 /// Photon flux density above which lamps are on [µmol m⁻² s⁻¹].
 const LAMPS_ON_PPFD: f64 = 5.0;
-/// Largest interquartile range of a night's light [1 of its median]: wider means that lamps were dimmed or partly off.
+/// Largest interquartile range of the light of a night over its median [1]: above, lamps were dimmed or partly off.
 const NIGHT_RANGE: f64 = 0.03;
 
 /// The light that is compared over weeks.
@@ -55,14 +55,14 @@ pub struct LevelCollector {
     samples: Vec<Sample>,
 }
 
-/// What a sample is seen under.
+/// Conditions of a sample.
 #[derive(Clone, Copy, Debug)]
 pub struct SampleContext {
     /// The optic is obstructed.
     pub obstructed: bool,
-    /// Mains ripple was not averaged out.
+    /// Mains ripple has an unknown effect.
     pub flicker: bool,
-    /// The station's light in units of the expected clear sky [1].
+    /// Known ratio of the station's light to the expected clear sky [1].
     pub expected_scale: f64,
 }
 
@@ -77,25 +77,25 @@ impl LevelCollector {
         self.source
     }
 
-    /// After a restart: takes over the samples of the day of `now` from those of the last 24 hours.
+    /// After a restart: takes the samples of the solar day of `now` from those of the last 24 hours.
     pub fn resume(&mut self, recent: &[Sample], now: UtcMicros) {
         if self.source.is_some_and(LevelSource::collects_samples) {
             self.samples = recent.iter().copied().filter(|s| self.day_of(s.time) == self.day_of(now)).collect();
         }
     }
 
-    /// Samples of the day or night that is not over.
+    /// Number of samples of the current day or night.
     #[cfg(test)]
     pub fn sample_count(&self) -> usize {
         self.samples.len()
     }
 
-    /// Discards the samples of a day or a night that is not over.
+    /// Discards the samples of the current day or night.
     pub fn clear(&mut self) {
         self.samples.clear();
     }
 
-    /// Takes a sample of the station's light; answers with the level of the day or night that it ends.
+    /// Observes a sample of the station's light; returns the level of the day or night that it ends.
     pub fn observe_sample(&mut self, sample: Sample, context: SampleContext) -> Option<Level> {
         match self.source? {
             LevelSource::ClearSky => {
@@ -120,7 +120,7 @@ impl LevelCollector {
         }
     }
 
-    /// Takes a reading of the check source, whose values hold the photon flux density at index `ppfd`.
+    /// Observes a reading of the check source, with the photon flux density at index `ppfd` of its values.
     pub fn observe_check_source(&self, reading: &Reading, ppfd: usize) -> Option<Level> {
         if self.source != Some(LevelSource::CheckSource) {
             return None;
@@ -145,7 +145,7 @@ impl LevelCollector {
         (high - low <= NIGHT_RANGE * level).then(|| Some(Level::of_lamp(samples.last()?.time, level)))?
     }
 
-    /// Days are counted from mean solar midnight to mean solar midnight.
+    /// Number of the mean solar day, from midnight to midnight.
     fn day_of(&self, t: UtcMicros) -> i64 {
         (t.seconds() / 86_400.0 + self.longitude_deg / 360.0).floor() as i64
     }

@@ -1,25 +1,25 @@
-//! By how much a stretch of spectrum has to be moved to lie on the reference.
+//! Fits the wavelength shift of a spectral range relative to the reference spectrum.
 //!
-//! The logarithm of the light is the sun's lines, the air's lines (where they matter) and a smooth course; the depth of the
-//! lines, the course and the shift are fitted together by least squares (Gauss & Newton). Clouds, dirt, ozone and response are
-//! smooth and go with the course, so any daylight will do.
+//! The logarithm of the irradiance is modelled as the lines of the sun, the lines of the air (where they are strong) and a smooth
+//! polynomial. Depths of the lines, polynomial and shift are fitted together by least squares (Gauss–Newton). The effects of clouds,
+//! dirt, ozone and response are smooth and absorbed by the polynomial, so any daylight can be used. Pure.
 
 use super::reference::Reference;
 use crate::numeric::{inverse, upper_median};
 
-/// A stretch of spectrum with lines in it [nm], and whether the air's lines are among them.
+/// A spectral range with lines [nm].
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Stretch {
     /// First wavelength [nm].
     pub from: f64,
     /// Last wavelength [nm].
     pub to: f64,
-    /// Whether the air's lines are strong enough there for their depth to be fitted.
+    /// Whether the lines of the air are strong enough for their depth to be fitted.
     pub air: bool,
 }
 
-/// The stretches that are looked at. Water vapour is avoided, it comes and goes; between 540 and 740 nm lines are too few and
-/// too faint to weigh against what a table has wrong there.
+/// The ranges that are fitted. Lines of water vapour are avoided because they vary; between 540 and 740 nm lines are too few and too weak
+/// compared with the errors of the table.
 pub const STRETCHES: [Stretch; 4] = [
     Stretch { from: 345.0, to: 395.0, air: false },
     Stretch { from: 395.0, to: 450.0, air: false },
@@ -27,21 +27,21 @@ pub const STRETCHES: [Stretch; 4] = [
     Stretch { from: 746.0, to: 778.0, air: true },
 ];
 
-/// Largest shift that can be found [nm].
+/// Largest shift that can be detected [nm].
 pub const FARTHEST_NM: f64 = 4.0;
-/// Depth of the air's weak lines where it is not fitted, in that of the reference's air mass of 1.5: air masses from 1 to 2.
+/// Relative depth of the lines of the air where it is not fitted [1], 1 at the air mass of the reference, 1.5: for air masses from 1 to 2.
 const USUAL_AIR: f64 = 1.0;
-/// Terms of the smooth course.
+/// Terms of the polynomial.
 const COURSE: usize = 4;
-/// Unknowns: depth of the sun's lines, shift, course, depth of the air's lines.
+/// Unknowns: depth of the lines of the sun, shift, polynomial, depth of the lines of the air.
 const UNKNOWNS: usize = COURSE + 3;
-/// Median signal over noise below which a stretch says nothing.
+/// Least median signal-to-noise ratio of a range [1].
 const LEAST_SIGNAL: f64 = 15.0;
 
 /// A shift and its standard uncertainty [nm].
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Shift {
-    /// True wavelength less the axis's [nm].
+    /// True wavelength minus that of the axis [nm].
     pub nm: f64,
     /// Standard uncertainty [nm].
     pub uncertainty_nm: f64,
@@ -53,7 +53,7 @@ struct Point {
     weight: f64,
 }
 
-/// Fits one stretch. usable: samples that may be used. `None` where the light does not allow it.
+/// Fits one range. usable: samples that may be used. `None` for too few samples, too little signal, or no convergence.
 pub fn fit(
     reference: &Reference,
     stretch: Stretch,
@@ -71,7 +71,7 @@ pub fn fit(
         .filter(|((nm, (e, v)), usable)| **usable && inside(nm) && **e > 0.0 && **v > 0.0)
         .map(|((nm, (e, v)), _)| Point { nm: *nm, log: e.ln(), weight: e * e / v })
         .collect();
-    // The range has to be covered, or the course takes the lines' place.
+    // Most of the range has to be usable; otherwise the polynomial can replace the lines.
     if points.len() < 4 * UNKNOWNS || 10 * points.len() < 9 * all {
         return None;
     }
@@ -83,7 +83,7 @@ pub fn fit(
     if !(upper_median(&mut signal)? >= LEAST_SIGNAL) {
         return None;
     }
-    // From zero first; where that leads to nothing, from farther away.
+    // Starts from 0, and without convergence from larger shifts.
     [0.0, 1.2, -1.2, 2.4, -2.4]
         .iter()
         .filter_map(|start| converge(reference, stretch, &points, *start))
@@ -95,13 +95,13 @@ fn converge(reference: &Reference, stretch: Stretch, points: &[Point], start: f6
     for _ in 0..12 {
         let (solution, uncertainty) = step(reference, stretch, points, shift, depth, air)?;
         (depth, air) = (solution[0], if stretch.air { solution[UNKNOWNS - 1] } else { USUAL_AIR });
-        // Lines far from their depth are not found but mistaken.
         let move_by = solution[1].clamp(-0.6, 0.6);
         shift += move_by;
         if shift.abs() > FARTHEST_NM + 1.0 {
             return None;
         }
         if move_by.abs() < 1e-4 {
+            // Depths far from 1 mean that other features were fitted.
             let found = depth > 0.4 && depth < 1.8 && (!stretch.air || (-0.2..8.0).contains(&air));
             return (found && uncertainty.is_finite()).then_some(Shift { nm: shift, uncertainty_nm: uncertainty });
         }
@@ -110,7 +110,7 @@ fn converge(reference: &Reference, stretch: Stretch, points: &[Point], start: f6
     None
 }
 
-/// One step: the unknowns, the second of them the further shift, and its standard uncertainty.
+/// One iteration: the unknowns, of which the second is the change of the shift, and the standard uncertainty of the shift.
 fn step(
     reference: &Reference,
     stretch: Stretch,
@@ -120,7 +120,7 @@ fn step(
     air: f64,
 ) -> Option<([f64; UNKNOWNS], f64)> {
     let (middle, half) = (0.5 * (stretch.from + stretch.to), 0.5 * (stretch.to - stretch.from));
-    // The row, and what there is to explain: where the air's depth is not fitted, its lines are taken off.
+    // The coefficients and the value of an equation. Where the depth of the lines of the air is not fitted, they are subtracted.
     let row = |p: &Point| -> Option<([f64; UNKNOWNS], f64)> {
         let lines = reference.at(p.nm + shift)?;
         let x = (p.nm - middle) / half;
@@ -157,7 +157,7 @@ fn step(
         let left = log - row.iter().zip(&solution).map(|(r, s): (&f64, &f64)| r * s).sum::<f64>();
         misfit += p.weight * left * left;
     }
-    // What the reference does not have shows as misfit and widens the uncertainty.
+    // Features that are missing in the reference increase the misfit, and thereby the uncertainty.
     let scatter = (misfit / (points.len() - UNKNOWNS) as f64).max(1.0);
     Some((solution, (inverse[1][1] * scatter).sqrt()))
 }
@@ -166,16 +166,16 @@ fn step(
 mod tests {
     use super::*;
 
-    /// Light with the reference's own lines on a slope, moved by `shift`, noiseless but for what f64 leaves.
+    /// A spectrum with the lines of the reference on a slope, shifted by `shift`, without noise.
     fn moved(reference: &Reference, nm: &[f64], shift: f64, air: f64) -> Vec<f64> {
         let at = |nm: f64| reference.at(nm + shift).map_or(0.0, |l| (l.sun.0 + air * l.air.0 + 0.002 * nm).exp());
         nm.iter().map(|nm| at(*nm)).collect()
     }
 
-    /// Identity: every stretch gives back the shift it was moved by, whatever the air mass, up to two nanometres; the air's
-    /// weak bands, whose depth no term stands for, leave 0.012 nm at most.
+    /// Identity: for shifts up to 2 nm and several air masses; the weak bands of the air, whose depth is not fitted, cause an error of at
+    /// most 0.012 nm.
     #[test]
-    fn a_shift_comes_back_from_every_stretch() {
+    fn every_range_recovers_the_shift() {
         let reference = Reference::new(2.0).unwrap();
         let nm: Vec<f64> = (0..1250).map(|i| 340.0 + 0.36 * f64::from(i)).collect();
         for shift in [0.0, 0.05, -0.2, 0.5, -1.0, 2.0] {
@@ -192,9 +192,9 @@ mod tests {
         }
     }
 
-    /// Identity: without signal, with a hole or without light nothing is made up.
+    /// Little signal, no light, NaN, a gap.
     #[test]
-    fn a_stretch_that_cannot_be_seen_gives_nothing() {
+    fn an_unusable_range_has_no_shift() {
         let reference = Reference::new(2.0).unwrap();
         let nm: Vec<f64> = (0..1250).map(|i| 340.0 + 0.36 * f64::from(i)).collect();
         let light = moved(&reference, &nm, 0.1, 1.0);

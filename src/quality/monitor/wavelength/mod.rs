@@ -1,11 +1,10 @@
-//! Drift of the wavelength scale, seen in the light that is measured anyway.
+//! Detects drift of the wavelength scale in the spectra of readings.
 //!
-//! By daylight the lines of sun and air are compared with ASTM G173's through the instrument's own slit ([`mod@reference`],
-//! [`mod@fit`]); at lamps their own lines or pump peak with where those stood at first ([`peaks`]). What a table, a slit that is
-//! no Gaussian or a certificate has wrong shows alike every day: the first days are the *baseline*, and drift is what has
-//! changed since. A scale that is off from the beginning by more than the table can be is flagged too.
-//!
-//! Pure: a reading's spectrum in, a state and a turn out. What must stay true: one odd spectrum turns nothing.
+//! In daylight, the lines of sun and air are compared with those of ASTM G173 through the instrument's slit ([`mod@reference`],
+//! [`mod@fit`]); under lamps, their lines or pump peak are compared with their initial positions ([`peaks`]). Errors of the table, of
+//! the slit shape and of the certificate are the same every day: the first days are the *baseline*, and drift is the change since. A
+//! scale whose initial error exceeds that of the table is flagged as well. Pure. Invariant: a single deviating spectrum changes no
+//! limit state.
 
 pub mod fit;
 pub mod monitor;
@@ -19,43 +18,42 @@ pub use fit::Shift;
 use fit::{FARTHEST_NM, STRETCHES};
 use reference::Reference;
 
-/// What one table and another, or the table and the sun, may make the same spectrum differ by [nm].
+/// Apparent shift by errors of the table [nm].
 const TABLE_NM: f64 = 0.05;
-/// A feature has an uncertainty of at least this, whatever its noise says [nm]: what the table has wrong moves a little with the
-/// height of the sun.
+/// Standard uncertainty of a feature, at least [nm]: the effect of errors of the table changes with the elevation of the sun.
 const LEAST_UNCERTAINTY_NM: f64 = 0.01;
-/// A spectrum with a larger uncertainty than this share of the limit is no check.
+/// Share of the limit up to which the uncertainty of a spectrum allows a check [1].
 const CHECK_SHARE: f64 = 0.35;
-/// Spectra the baseline rests on, at least …
+/// Number of spectra of the baseline, at least.
 const BASELINE_SPECTRA: u32 = 24;
-/// … and the time they span, at least [s].
+/// Time span of the baseline, at least [s].
 const BASELINE_S: f64 = 20.0 * 3600.0;
-/// Spectra that are looked at together, at most, and no older than [`RECENT_S`].
+/// Number of recent spectra that are evaluated together, at most.
 const RECENT: usize = 9;
-/// [s].
+/// Largest age of recent spectra [s].
 const RECENT_S: f64 = 2.0 * 3600.0;
-/// Spectra past the limit that make a finding.
+/// Consecutive spectra beyond the limit that confirm a drift.
 const CONFIRMED_BY: usize = 3;
-/// Spectra a shift that is applied rests on.
+/// Number of spectra from which a shift is applied, at least.
 const APPLIED_FROM: usize = 6;
-/// A shift smaller than this is not worth another axis [nm].
+/// Smallest change of the applied shift [nm]: each requires another axis.
 const APPLIED_STEP_NM: f64 = 0.02;
-/// A slope of the shift is told from this many of its uncertainties on.
+/// Significance of a slope of the shift [standard uncertainties].
 const SIGNIFICANT: f64 = 4.0;
 
-/// What features a scale is held against.
+/// The features that a wavelength scale is compared with.
 #[derive(Clone, Debug)]
 pub enum ReferenceSpectrum {
     /// Lines of sun and air.
     Daylight(Box<Reference>),
     /// Lines or peaks of a lamp.
     Lamp,
-    /// A slit too wide for any.
+    /// None: the slit is too wide.
     None,
 }
 
 impl ReferenceSpectrum {
-    /// For light with or without a sun, through a slit [nm].
+    /// For a station with or without sunlight and a slit width [nm].
     pub fn new(sunlit: bool, fwhm_nm: f64) -> Self {
         match (sunlit, Reference::new(fwhm_nm)) {
             (false, _) => Self::Lamp,
@@ -65,7 +63,7 @@ impl ReferenceSpectrum {
     }
 }
 
-/// A spectrum to be looked at.
+/// A spectrum to be checked.
 #[derive(Clone, Copy, Debug)]
 pub struct Spectrum<'a> {
     /// Mean time.
@@ -80,17 +78,17 @@ pub struct Spectrum<'a> {
     pub usable: &'a [bool],
 }
 
-/// One feature's baseline.
+/// The baseline of one feature.
 #[derive(Clone, Copy, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 #[serde(default)]
 pub struct Feature {
-    /// Where a peak stood at first [nm]; 0 for a stretch of daylight.
+    /// Initial position of a peak [nm]; 0 for a range of daylight.
     pub place_nm: f64,
-    /// Mean wavelength of what it tells of [nm].
+    /// Mean wavelength [nm].
     pub centre_nm: f64,
-    /// Sum of its shifts [nm].
+    /// Sum of the shifts [nm].
     pub shift_sum_nm: f64,
-    /// Spectra in the sum.
+    /// Number of spectra in the sum.
     pub spectra: u32,
 }
 
@@ -103,31 +101,31 @@ impl Feature {
 /// The shift of one spectrum.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct ShiftEstimate {
-    /// When.
+    /// Its time.
     pub time: UtcMicros,
-    /// True wavelength less the axis's, less the baseline [nm].
+    /// True wavelength minus that of the axis, minus the baseline [nm].
     pub nm: f64,
     /// Standard uncertainty [nm].
     pub uncertainty_nm: f64,
 }
 
-/// The tracker, persisted over restarts.
+/// State of the wavelength monitor, saved over restarts.
 #[derive(Clone, Debug, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 #[serde(default)]
 pub struct WavelengthDrift {
-    /// The calibration it watches.
+    /// The calibration that the state belongs to.
     pub calibration: String,
     /// The features with their baselines.
     pub features: Vec<Feature>,
-    /// When the baseline began.
+    /// Start of the baseline.
     pub baseline_from: Option<UtcMicros>,
-    /// Whether it is complete.
+    /// Whether the baseline is complete.
     pub baseline_done: bool,
-    /// The newest spectra, oldest first.
+    /// Shifts of the recent spectra, oldest first.
     pub recent: Vec<ShiftEstimate>,
-    /// Against the limit.
+    /// The limit state.
     pub limit_state: LimitState,
-    /// The largest shift seen since it is past its limit, and its standard uncertainty [nm]; zero while it is within.
+    /// Largest shift since the limit was exceeded, and its standard uncertainty [nm]; 0 while within the limit.
     pub largest_nm: (f64, f64),
     /// Shift that is applied to the axis [nm]; 0 where it is only flagged.
     pub applied_nm: f64,
@@ -135,35 +133,35 @@ pub struct WavelengthDrift {
     pub stretch: Option<(f64, f64)>,
 }
 
-/// What the tracker is held to.
+/// The limits of the wavelength monitor.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Limits {
-    /// Shift past which it is drift [nm].
+    /// Shift beyond which it is drift [nm].
     pub shift_nm: f64,
-    /// Whether a shift is applied rather than only flagged.
+    /// Whether a shift is applied to the axis, not only flagged.
     pub apply: bool,
 }
 
 impl WavelengthDrift {
-    /// Begins anew with another calibration; true when it did.
+    /// Restarts with another calibration; returns whether it did, and the transition.
     pub fn set_calibration(&mut self, calibration: &str, now: UtcMicros) -> (bool, Option<Transition>) {
         if self.calibration == calibration {
             return (false, None);
         }
         let mut limit_state = self.limit_state;
-        let turn = limit_state.restart(now);
+        let transition = limit_state.restart(now);
         *self = Self { calibration: calibration.to_owned(), limit_state, ..Self::default() };
-        (true, turn)
+        (true, transition)
     }
 
-    /// Begins anew with other light: a lamp's own lines are its features.
+    /// Restarts the features with another lamp, which has other lines.
     pub fn reset_features(&mut self) {
         self.features.clear();
         self.recent.clear();
         (self.baseline_from, self.baseline_done, self.stretch) = (None, false, None);
     }
 
-    /// The shift now, over the newest spectra [nm], and its standard uncertainty; `None` before there are enough.
+    /// Median shift of the recent spectra and its standard uncertainty [nm]; `None` for too few spectra.
     pub fn shift(&self) -> Option<(f64, f64)> {
         if self.recent.len() < CONFIRMED_BY {
             return None;
@@ -171,11 +169,11 @@ impl WavelengthDrift {
         let n = self.recent.len() as f64;
         let middle = median(self.recent.iter().map(|s| s.nm).collect())?;
         let mean_square = self.recent.iter().map(|s| s.uncertainty_nm.powi(2)).sum::<f64>() / n;
-        // A median of n is 1.25 times as uncertain as their mean.
+        // The uncertainty of a median is 1.25 times that of the mean.
         Some((middle, 1.25 * (mean_square / n).sqrt().max(LEAST_UNCERTAINTY_NM)))
     }
 
-    /// Looks at a spectrum. `None` where it tells nothing.
+    /// Checks a spectrum; returns the transition of the limit state, if any.
     pub fn observe(
         &mut self,
         reference_spectrum: &ReferenceSpectrum,
@@ -193,11 +191,11 @@ impl WavelengthDrift {
         }
         self.recent.push(seen);
         self.extend_baseline(&shifts, spectrum.time);
-        let turn = self.check(seen, limits);
+        let transition = self.check(seen, limits);
         if limits.apply {
             self.apply_shift();
         }
-        turn
+        transition
     }
 
     fn measure(&mut self, reference_spectrum: &ReferenceSpectrum, s: &Spectrum<'_>) -> Vec<Option<Shift>> {
@@ -223,7 +221,7 @@ impl WavelengthDrift {
         }
     }
 
-    /// All features together, against their baselines; before those are known, as the table has them.
+    /// The shift over all features, relative to their baselines, or to the table before the baseline is complete.
     fn estimate(&mut self, shifts: &[Option<Shift>], time: UtcMicros) -> Option<ShiftEstimate> {
         let beginning = self.initial_offset_nm();
         let mut against: Vec<(f64, f64, f64)> = Vec::new();
@@ -249,7 +247,7 @@ impl WavelengthDrift {
         Some(ShiftEstimate { time, nm, uncertainty_nm: weight.sqrt().recip() })
     }
 
-    /// How far the scale was off when the baseline was taken, where that is more than the table can be [nm].
+    /// Initial error of the scale, where it exceeds what errors of the table can cause, otherwise 0 [nm].
     pub fn initial_offset_nm(&self) -> f64 {
         let known: Vec<f64> =
             self.features.iter().filter(|m| m.place_nm == 0.0).filter_map(Feature::baseline).collect();
@@ -267,7 +265,7 @@ impl WavelengthDrift {
         let from = *self.baseline_from.get_or_insert(time);
         for (feature, shift) in self.features.iter_mut().zip(shifts) {
             if let Some(shift) = shift.filter(|s| s.uncertainty_nm < 0.1 && s.nm.abs() <= FARTHEST_NM) {
-                // The axis may have been moved meanwhile; the baseline is the uncorrected scale's.
+                // The baseline refers to the scale without the applied shift.
                 feature.shift_sum_nm += shift.nm + self.applied_nm;
                 feature.spectra += 1;
             }
@@ -275,13 +273,13 @@ impl WavelengthDrift {
         let most = self.features.iter().map(|m| m.spectra).max().unwrap_or(0);
         self.baseline_done = most >= BASELINE_SPECTRA && time.seconds_since(from) >= BASELINE_S;
         if self.baseline_done {
-            // What was seen before had other zeros.
+            // Earlier shifts do not refer to the baseline.
             self.recent.clear();
         }
     }
 
     fn check(&mut self, seen: ShiftEstimate, limits: &Limits) -> Option<Transition> {
-        // Until the baseline is known, the table may be off as well.
+        // Before the baseline is complete, the shift contains errors of the table.
         let limit = if self.baseline_done { limits.shift_nm } else { limits.shift_nm + TABLE_NM };
         let beyond = self.recent.iter().rev().take_while(|s| s.nm.abs() > limit).count();
         let middle = self.shift();
@@ -294,7 +292,7 @@ impl WavelengthDrift {
             return self.limit_state.check_failed(seen.time);
         }
         let clearly = seen.nm.abs() + 2.0 * seen.uncertainty_nm <= limit;
-        // One that passes is enough to go on passing; to come back, as many as it takes to fail.
+        // While within the limit one passing spectrum suffices; after it was exceeded, as many as confirm a drift.
         let back = self.recent.iter().rev().take_while(|s| s.nm.abs() <= limit).count() >= CONFIRMED_BY;
         if !(clearly && (self.limit_state.exceeded_since.is_none() || back)) {
             return None;
@@ -313,7 +311,7 @@ impl WavelengthDrift {
         }
     }
 
-    /// The slope of the shift over 100 nm, where it stands out [nm].
+    /// Change of the shift over 100 nm and its standard uncertainty [nm], where significant.
     pub fn significant_stretch(&self) -> Option<(f64, f64)> {
         self.stretch.filter(|(slope, u)| slope.abs() > SIGNIFICANT * u)
     }

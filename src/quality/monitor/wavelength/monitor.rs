@@ -1,4 +1,4 @@
-//! Feeds the wavelength drift with readings: which of them are checked, and which samples of a spectrum may be used.
+//! Selects the readings in which the wavelength scale is checked, and the samples of their spectra that are used. Pure.
 
 use super::fit::STRETCHES;
 use super::{Limits, ReferenceSpectrum, Spectrum, WavelengthDrift};
@@ -8,13 +8,13 @@ use crate::config::LimitsConfig;
 use crate::record::{Reading, Transition};
 use crate::reduction::Reduced;
 
-/// Elevation of the sun from which on daylight has usable lines [degrees].
+/// Elevation of the sun from which daylight has usable lines [degrees].
 const LINES_FROM_DEG: f64 = 8.0;
-/// Time between checks while the scale is within its limit [s]: a scale moves in jumps or over weeks, and a check costs a fit.
+/// Interval between checks while the scale is within its limit [s]: a scale drifts in jumps or over weeks, and a check requires a fit.
 const CHECK_EVERY_S: f64 = 240.0;
-/// Difference between brackets above which they saw different light [1]: where they join there is a step that looks like a line.
+/// Difference between brackets above which their light differs [1]: the step where they join looks like a line.
 const BRACKET_STEP: f64 = 0.003;
-/// The same for the peaks of a lamp, which are no shallow lines [1]: such a step moves the centroid of one by 1/40 of its width.
+/// The same for the peaks of a lamp, which are higher than lines are deep [1]: such a step shifts the centroid of a peak by 1/40 of its width.
 const BRACKET_STEP_PEAKS: f64 = 0.01;
 
 /// The wavelength drift with the reference spectrum of the calibration.
@@ -38,12 +38,12 @@ pub struct WavelengthCheck {
 }
 
 impl WavelengthMonitor {
-    /// With a saved state. sunlit: the station's light is the sun's.
+    /// With a saved state. sunlit: the station has sunlight.
     pub fn new(drift: WavelengthDrift, sunlit: bool) -> Self {
         Self { drift, reference: ReferenceSpectrum::None, sunlit }
     }
 
-    /// Restarts with another calibration; answers whether it is another.
+    /// Restarts with another calibration; returns whether it is another.
     pub fn observe_calibration(&mut self, calibration: &Calibration, now: UtcMicros) -> bool {
         let (restarted, _) = self.drift.set_calibration(&calibration.id, now);
         if restarted || matches!(self.reference, ReferenceSpectrum::None) {
@@ -52,14 +52,14 @@ impl WavelengthMonitor {
         restarted
     }
 
-    /// Another lamp has other lines: those are learned again.
+    /// Detects the lines again after a lamp was replaced.
     pub fn observe_lamp_replaced(&mut self) {
         if matches!(self.reference, ReferenceSpectrum::Lamp) {
             self.drift.reset_features();
         }
     }
 
-    /// Checks the scale by a reading, where one is due.
+    /// Checks the scale in a reading, where a check is due.
     pub fn observe_reading(
         &mut self,
         reading: &Reading,
@@ -86,7 +86,7 @@ impl WavelengthMonitor {
         Some(WavelengthCheck { save, usable, shift_nm })
     }
 
-    /// Once the scale seems to have moved, every reading is checked.
+    /// Whether a check is due. After a shift beyond the limit, every reading is checked.
     fn is_due(&self, reading: &Reading, limits: &LimitsConfig) -> bool {
         let low_sun = reading.sun_elevation.is_some_and(|e| e < LINES_FROM_DEG);
         let early = self.drift.recent.last().is_some_and(|s| {
@@ -108,7 +108,7 @@ impl WavelengthMonitor {
     }
 }
 
-/// Excludes the stretches in which one bracket gives way to another.
+/// Excludes the ranges in which the main bracket changes.
 fn exclude_bracket_joins(reduced: &Reduced, usable: &mut [bool]) {
     let nm = &reduced.scale.wavelength_nm;
     let main = |i: usize| reduced.merge_weights.iter().position(|s| s[i] > 0.5);

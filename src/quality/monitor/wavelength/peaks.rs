@@ -1,27 +1,28 @@
-//! The lines of a lamp, or the peak of the light that pumps it, where there is no daylight to look at.
+//! The lines of a lamp, or its pump peak, as features of the wavelength scale without daylight.
 //!
-//! A peak's place is the centroid of what stands above half of its height, which moves smoothly where the highest sample jumps.
-//! What must stay true: a lamp whose own peak moves looks like a scale that moves; whoever shows this says so.
+//! The position of a peak is the centroid of its part above half of the height, which changes smoothly with the scale, unlike the
+//! highest sample. A shift of the lamp's own peak cannot be distinguished from a shift of the scale; messages name both causes.
+//! Pure.
 
 use super::fit::Shift;
 
-/// Peaks that are followed at most.
+/// Number of peaks, at most.
 pub const MOST_PEAKS: usize = 6;
-/// Peaks wider than this at half height are too flat to tell a shift [nm].
+/// Largest width of a peak at half height [nm]; wider ones are too flat.
 const WIDEST_NM: f64 = 40.0;
-/// How far a peak may move and still be the same [nm].
+/// Largest shift of a peak that is identified with an earlier one [nm].
 const NEAR_NM: f64 = 6.0;
-/// A peak's height over its noise, at least.
+/// Least signal-to-noise ratio of a peak [1].
 const LEAST_SIGNAL: f64 = 50.0;
 
-/// A peak: its centroid and its width at half height [nm].
+/// A peak: its centroid and its height.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Peak {
     place: Shift,
     height: f64,
 }
 
-/// Places of the strongest narrow peaks, rising [nm].
+/// Positions of the strongest narrow peaks, ascending [nm].
 pub fn find(nm: &[f64], irradiance: &[f64], variance: &[f64], usable: &[bool]) -> Vec<f64> {
     let mut peaks = all(nm, irradiance, variance, usable);
     peaks.sort_by(|a, b| b.height.total_cmp(&a.height));
@@ -31,8 +32,7 @@ pub fn find(nm: &[f64], irradiance: &[f64], variance: &[f64], usable: &[bool]) -
     places
 }
 
-/// By how much the peaks that stood at `places` have moved: on the scale they now stand elsewhere, so the scale is off by
-/// the opposite. `None` for one that is not to be seen.
+/// Shifts of the scale from the peaks that were at `places`: the opposite of their displacement. `None` for a peak that is not found.
 pub fn moved(nm: &[f64], irradiance: &[f64], variance: &[f64], usable: &[bool], places: &[f64]) -> Vec<Option<Shift>> {
     let peaks = all(nm, irradiance, variance, usable);
     let off = |place: f64| {
@@ -55,7 +55,7 @@ fn all(nm: &[f64], irradiance: &[f64], variance: &[f64], usable: &[bool]) -> Vec
             i += 1;
             continue;
         }
-        // The run above half of the height; its highest sample has to be this one, or the peak is another's.
+        // The samples above half of the height; this sample has to be the highest of them.
         let above = |j: usize| usable[j] && irradiance[j] > 0.5 * height;
         let left = (0..i).rev().take_while(|j| above(*j)).last().unwrap_or(i);
         let right = (i + 1..n).take_while(|j| above(*j)).last().unwrap_or(i);
@@ -80,9 +80,9 @@ fn all(nm: &[f64], irradiance: &[f64], variance: &[f64], usable: &[bool]) -> Vec
 mod tests {
     use super::*;
 
-    /// Identity: a pump peak beside a broad phosphor is found, the phosphor is not, and a moved scale comes back.
+    /// Identity: the shift of the scale is recovered.
     #[test]
-    fn the_pump_peak_tells_a_moved_scale_and_the_phosphor_is_left_alone() {
+    fn the_pump_peak_of_a_phosphor_lamp_shows_a_shift_and_the_phosphor_is_ignored() {
         let light = |nm: f64| (-((nm - 450.0) / 13.0).powi(2)).exp() + 0.4 * (-((nm - 565.0) / 60.0).powi(2)).exp();
         let scale: Vec<f64> = (0..2000).map(|i| 300.0 + 0.38 * f64::from(i)).collect();
         let seen: Vec<f64> = scale.iter().map(|nm| light(*nm)).collect();
@@ -98,10 +98,9 @@ mod tests {
     }
 
     /// Identity: lines of a discharge lamp (mercury's at 404.66, 435.83 and 546.07 nm in air; rascal 0.3.11, arc_lines/hg.csv, has
-    /// them in vacuum, from NIST) through a slit of 2 nm, on a weak continuum: each is found, and each tells by how much the scale
-    /// has moved.
+    /// them in vacuum, from NIST) through a slit of 2 nm, on a weak continuum: each recovers the shift.
     #[test]
-    fn the_lines_of_a_discharge_lamp_each_tell_a_moved_scale() {
+    fn each_line_of_a_discharge_lamp_shows_a_shift_of_the_scale() {
         let sharp = 4.0 * std::f64::consts::LN_2 / 4.0;
         let light = |nm: f64| {
             let line = |at: f64, height: f64| height * (-sharp * (nm - at) * (nm - at)).exp();

@@ -1,19 +1,19 @@
-//! The lines of the sun and of the air as an instrument with a given slit sees them.
+//! The reference spectrum: lines of the sun and of the air, convolved with the slit of the instrument.
 //!
-//! The source is ASTM G173-03: its extraterrestrial column for the sun's lines, and its direct column over that for the air's
-//! (oxygen above all). Both are seen through the slit before they are compared with anything: the lowest point of the oxygen
-//! band moves by 2 nm with the bandwidth, so a dip is never compared with a catalogue.
+//! The source is ASTM G173-03: its extraterrestrial column for the lines of the sun, and the ratio of its direct to its
+//! extraterrestrial column for those of the air (mainly oxygen). Both are convolved before any comparison: the minimum of the oxygen
+//! band shifts by 2 nm with the bandwidth, so that minima cannot be compared with catalogued lines. Pure.
 
 use crate::spectrum::g173::g173;
 
 /// Step of the table [nm].
 const STEP_NM: f64 = 0.1;
-/// What the table spans [nm].
+/// Range of the table [nm].
 const SPAN_NM: (f64, f64) = (335.0, 790.0);
-/// The slit is cut at this many widths from its middle.
+/// Distance from the centre at which the slit function is truncated [widths].
 const REACH: f64 = 2.0;
 
-/// Logarithms of both, on an even grid.
+/// Logarithms of both on an equidistant grid.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Reference {
     sun: Vec<f64>,
@@ -25,12 +25,12 @@ pub struct Reference {
 pub struct Lines {
     /// Of the sun.
     pub sun: (f64, f64),
-    /// Of the air at the reference's air mass, 1.5.
+    /// Of the air at the air mass of the reference, 1.5.
     pub air: (f64, f64),
 }
 
 impl Reference {
-    /// Through a Gaussian slit of a width [nm]; `None` for a width that is not above zero, or so wide that no line is left.
+    /// For a Gaussian slit with a width (FWHM) [nm]; `None` for a width that is not positive, or above 12 nm, where no line remains.
     pub fn new(fwhm_nm: f64) -> Option<Self> {
         if !(fwhm_nm > 0.0 && fwhm_nm <= 12.0) {
             return None;
@@ -74,10 +74,10 @@ impl Reference {
 mod tests {
     use super::*;
 
-    /// Published: apparent place of the oxygen A band's lowest point in ASTM G173's global column under a Gaussian slit (computed
+    /// Published: apparent wavelength of the minimum of the oxygen A band in ASTM G173's global column under a Gaussian slit (computed
     /// with NumPy from pvlib 0.16.1's table): 760.92 nm at 2 nm, 762.28 nm at 5 nm, within a step of the table and a half.
     #[test]
-    fn the_oxygen_band_stands_where_its_slit_puts_it() {
+    fn the_minimum_of_the_oxygen_band_depends_on_the_slit() {
         for (fwhm, want) in [(2.0, 760.92), (5.0, 762.28)] {
             let reference = Reference::new(fwhm).unwrap();
             let depth = |nm: f64| reference.at(nm).map_or(0.0, |l| l.sun.0 + l.air.0);

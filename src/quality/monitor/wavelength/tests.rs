@@ -6,9 +6,9 @@ fn axis() -> Vec<f64> {
     (0..1250).map(|i| 340.0 + 0.36 * f64::from(i)).collect()
 }
 
-/// Daylight whose lines are not quite the table's, on a scale that is off by `shift` [nm] at a wavelength, with even noise that
-/// repeats.
-fn daylight(reference: &Reference, nm: &[f64], shift: impl Fn(f64) -> f64, turn: u32) -> Vec<f64> {
+/// Daylight with lines that differ slightly from the table, on a scale with an error of `shift` [nm] by wavelength, with reproducible
+/// uniform noise.
+fn daylight(reference: &Reference, nm: &[f64], shift: impl Fn(f64) -> f64, index: u32) -> Vec<f64> {
     let even = |i: usize, k: u32| {
         let x = (i as u64 * 2_654_435_761 + u64::from(k) * 40_503).wrapping_mul(0x9e37_79b9_7f4a_7c15);
         (x >> 40) as f64 / f64::from(1u32 << 24) - 0.5
@@ -16,9 +16,9 @@ fn daylight(reference: &Reference, nm: &[f64], shift: impl Fn(f64) -> f64, turn:
     let light = |i: usize| {
         let at = nm[i] + shift(nm[i]);
         let lines = reference.at(at).map_or(0.0, |l| l.sun.0 + 1.2 * l.air.0);
-        // What the table has wrong goes with the wavelength, noise with the sample.
+        // Errors of the table depend on the wavelength, noise on the sample.
         let wrong = 0.01 * (at * 2.1).sin() + 0.01 * (at * 0.9).cos();
-        (lines + wrong + 0.008 * even(i, turn)).exp()
+        (lines + wrong + 0.008 * even(i, index)).exp()
     };
     (0..nm.len()).map(light).collect()
 }
@@ -42,10 +42,10 @@ impl Station {
         Self { reference_spectrum, reference, drift, limits: Limits { shift_nm: 0.1, apply }, hour: 0.0, stretch: 0.0 }
     }
 
-    /// Six spectra an hour, for some hours.
+    /// Six spectra per hour, for some hours; returns the transitions with their hours.
     fn run(&mut self, hours: f64, shift: f64) -> Vec<(f64, Transition)> {
         let (nm, end) = (axis(), self.hour + hours);
-        let mut turns = Vec::new();
+        let mut transitions = Vec::new();
         while self.hour < end - 1e-6 {
             self.hour += 1.0 / 6.0;
             let nm: Vec<f64> = nm.iter().map(|x| x + self.drift.applied_nm).collect();
@@ -60,15 +60,16 @@ impl Station {
                 variance: &variance,
                 usable: &vec![true; nm.len()],
             };
-            turns.extend(self.drift.observe(&self.reference_spectrum, &spectrum, &self.limits).map(|t| (self.hour, t)));
+            transitions
+                .extend(self.drift.observe(&self.reference_spectrum, &spectrum, &self.limits).map(|t| (self.hour, t)));
         }
-        turns
+        transitions
     }
 }
 
-/// Identity: what is wrong from the first day on is no drift; a knock is found by the third spectrum, back to the last good one.
+/// Readings are flagged from the last spectrum within the limit on. Errors of the table are no drift.
 #[test]
-fn a_knock_is_found_by_the_third_spectrum_and_the_tables_own_errors_never() {
+fn a_sudden_shift_is_detected_by_the_third_spectrum() {
     let mut station = Station::new(false);
     assert_eq!(station.run(24.0, 0.03), []);
     assert!(station.drift.baseline_done);
@@ -76,21 +77,21 @@ fn a_knock_is_found_by_the_third_spectrum_and_the_tables_own_errors_never() {
     let (now, u) = station.drift.shift().unwrap();
     assert!(now.abs() < 0.01 && u < 0.013, "{now} {u}");
     let last_good = station.hour;
-    let turns = station.run(2.0, 0.03 + 0.2);
-    assert_eq!(turns.len(), 1, "{turns:?}");
-    let (hour, Transition::Exceeded(from)) = turns[0] else { panic!("{turns:?}") };
+    let transitions = station.run(2.0, 0.03 + 0.2);
+    assert_eq!(transitions.len(), 1, "{transitions:?}");
+    let (hour, Transition::Exceeded(from)) = transitions[0] else { panic!("{transitions:?}") };
     assert!(hour - last_good < 1.0, "found after {} h", hour - last_good);
     assert_eq!(from, UtcMicros(UtcMicros(0).plus_seconds(last_good * HOUR_S).0 + 1));
     let (now, _) = station.drift.shift().unwrap();
     assert!((now - 0.2).abs() < 0.02, "{now}");
     assert!(station.drift.significant_stretch().is_none(), "{:?}", station.drift.stretch);
-    let turns = station.run(2.0, 0.03);
-    assert!(matches!(turns[..], [(_, Transition::Cleared(_))]), "{turns:?}");
+    let transitions = station.run(2.0, 0.03);
+    assert!(matches!(transitions[..], [(_, Transition::Cleared(_))]), "{transitions:?}");
 }
 
-/// Identity: a scale that stretches is told as a slope of the shift, and one that only moves is not.
+/// Identity: the slope is recovered; a constant shift has none.
 #[test]
-fn a_scale_that_stretches_is_told_as_a_slope_of_the_shift() {
+fn a_stretched_scale_is_reported_as_a_slope_of_the_shift() {
     let mut station = Station::new(false);
     station.run(26.0, 0.0);
     station.run(1.0, 0.15);
@@ -103,30 +104,28 @@ fn a_scale_that_stretches_is_told_as_a_slope_of_the_shift() {
     }
 }
 
-/// Identity: a scale that is off from the beginning by more than the table can be is found without any baseline.
+/// Where it exceeds the errors of the table.
 #[test]
-fn a_scale_that_is_off_from_the_beginning_is_found_at_once_and_stays_found() {
+fn an_initial_error_of_the_scale_is_detected_without_a_baseline_and_stays_flagged() {
     let mut station = Station::new(false);
-    let turns = station.run(2.0, 0.4);
-    assert!(matches!(turns[..], [(hour, Transition::Exceeded(UtcMicros(1)))] if hour < 1.0), "{turns:?}");
+    let transitions = station.run(2.0, 0.4);
+    assert!(matches!(transitions[..], [(hour, Transition::Exceeded(UtcMicros(1)))] if hour < 1.0), "{transitions:?}");
     assert_eq!(station.run(30.0, 0.4), []);
     assert!(station.drift.baseline_done && (station.drift.initial_offset_nm() - 0.4).abs() < 0.05);
     assert!(station.drift.limit_state.exceeded_since.is_some());
 }
 
-/// Identity: where it is applied, the axis follows the shift, and the doubt ends.
 #[test]
-fn a_shift_that_is_applied_ends_its_doubt() {
+fn applying_a_shift_brings_the_scale_within_its_limit() {
     let mut station = Station::new(true);
     station.run(26.0, 0.0);
-    let turns = station.run(6.0, 0.3);
-    assert!(matches!(turns[..], [(_, Transition::Exceeded(_)), (_, Transition::Cleared(_))]), "{turns:?}");
+    let transitions = station.run(6.0, 0.3);
+    assert!(matches!(transitions[..], [(_, Transition::Exceeded(_)), (_, Transition::Cleared(_))]), "{transitions:?}");
     assert!((station.drift.applied_nm - 0.3).abs() < 0.025, "{}", station.drift.applied_nm);
 }
 
-/// Identity: another calibration begins anew and ends the doubt; state survives its JSON.
 #[test]
-fn another_calibration_begins_anew_and_state_survives_its_json() {
+fn another_calibration_restarts_the_monitor_and_the_state_can_be_saved() {
     let mut station = Station::new(false);
     station.run(24.0, 0.0);
     station.run(1.0, 0.3);

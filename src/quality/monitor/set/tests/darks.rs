@@ -1,4 +1,4 @@
-//! The drift of the dark: found by darks, and marked back once there is light.
+//! The drift of the dark: detected in darks; earlier readings are flagged once there is light.
 
 use super::*;
 
@@ -50,7 +50,7 @@ fn doubled(e: &mut Example) -> Option<Event> {
 }
 
 #[test]
-fn a_doubled_dark_is_reported_by_the_second_dark_that_shows_it_and_its_return_too() {
+fn a_doubled_dark_rate_is_reported_with_the_second_such_dark_and_so_is_its_return() {
     let mut e = with_baseline();
     assert_eq!(dark(&mut e, 1400.0), None);
     assert_eq!(doubled(&mut e), None);
@@ -65,7 +65,7 @@ fn a_doubled_dark_is_reported_by_the_second_dark_that_shows_it_and_its_return_to
 }
 
 #[test]
-fn readings_between_the_last_good_dark_and_the_finding_are_flagged_in_one_ended_interval() {
+fn readings_from_the_last_dark_within_the_limit_to_the_detection_are_flagged_in_one_ended_interval() {
     let mut e = with_baseline();
     dark(&mut e, 1400.0);
     let good = e.monitors.dark.drift.rate.last_within_limit.unwrap();
@@ -78,12 +78,12 @@ fn readings_between_the_last_good_dark_and_the_finding_are_flagged_in_one_ended_
     assert!(affects(interval, "uv_index") && interval.pixel.is_none());
     for _ in 0..3 {
         doubled(&mut e);
-        assert_eq!(e.read(), [], "it is marked once");
+        assert_eq!(e.read(), [], "flagged once");
     }
 }
 
 #[test]
-fn what_a_drift_of_the_dark_affects_is_judged_once_there_is_light() {
+fn the_effect_of_a_drift_of_the_dark_is_assessed_once_there_is_light() {
     let mut e = with_baseline();
     (0..2).for_each(|_| drop(doubled(&mut e)));
     e.observe_light(0.01);
@@ -93,7 +93,7 @@ fn what_a_drift_of_the_dark_affects_is_judged_once_there_is_light() {
 }
 
 #[test]
-fn without_light_it_is_judged_after_a_day() {
+fn without_light_the_effect_of_a_drift_of_the_dark_is_assessed_after_a_day() {
     let mut e = with_baseline();
     (0..2).for_each(|_| drop(doubled(&mut e)));
     e.minute += 1439.0;
@@ -104,7 +104,7 @@ fn without_light_it_is_judged_after_a_day() {
 }
 
 #[test]
-fn a_drift_that_is_over_before_there_is_light_marks_nothing() {
+fn a_drift_of_the_dark_that_ends_before_there_is_light_flags_no_readings() {
     let mut e = with_baseline();
     (0..2).for_each(|_| drop(doubled(&mut e)));
     dark(&mut e, 1400.0);
@@ -112,7 +112,7 @@ fn a_drift_that_is_over_before_there_is_light_marks_nothing() {
 }
 
 #[test]
-fn a_second_drift_is_marked_as_well() {
+fn readings_before_the_detection_of_a_second_drift_are_flagged_as_well() {
     let mut e = with_baseline();
     for k in 1..=2 {
         dark(&mut e, 1400.0);
@@ -125,7 +125,7 @@ fn a_second_drift_is_marked_as_well() {
 }
 
 #[test]
-fn a_mark_that_was_stored_before_an_interruption_is_not_stored_again() {
+fn an_interval_that_was_stored_before_an_interruption_is_not_stored_again() {
     let mut e = with_baseline();
     (0..2).for_each(|_| drop(doubled(&mut e)));
     e.observe_light(1500.0);
@@ -138,7 +138,7 @@ fn a_mark_that_was_stored_before_an_interruption_is_not_stored_again() {
 }
 
 #[test]
-fn a_baseline_of_single_pixels_that_is_lost_is_learned_again() {
+fn a_lost_baseline_of_single_pixels_is_replaced_by_the_next_dark_model() {
     let mut e = with_baseline();
     assert_eq!(e.monitors.pixels.drift.baseline, Some(7));
     e.restart();
@@ -151,7 +151,7 @@ fn a_baseline_of_single_pixels_that_is_lost_is_learned_again() {
 }
 
 #[test]
-fn without_known_noise_single_pixels_are_not_checked() {
+fn single_pixels_are_not_tested_without_known_noise() {
     let mut e = with_baseline();
     let frame = Frame {
         integration_s: 10.0,

@@ -1,4 +1,4 @@
-//! The intervals that follow one limit state each: wavelength, response, obstruction.
+//! The intervals of wavelength, response and obstruction, which each follow one limit state.
 
 use super::*;
 
@@ -10,7 +10,7 @@ fn nothing_is_planned_while_every_monitor_is_within_its_limit() {
 }
 
 #[test]
-fn a_drift_of_the_scale_opens_one_interval_from_the_instant_after_the_last_check_within_the_limit() {
+fn a_drift_of_the_wavelength_scale_opens_one_interval_right_after_the_last_check_within_the_limit() {
     let mut e = Example::roof();
     let last = at(-30.0);
     e.exceed(Flag::WavelengthDrift, just_after(last));
@@ -37,7 +37,7 @@ fn a_drift_that_lasts_has_one_interval() {
 }
 
 #[test]
-fn a_reading_that_shows_more_affected_widens_the_interval_and_one_that_shows_less_changes_nothing() {
+fn a_reading_with_more_affected_quantities_widens_the_interval_and_one_with_fewer_does_not() {
     let mut e = Example::roof();
     e.exceed(Flag::WavelengthDrift, at(-30.0));
     e.observe(|e| (e.reading_with(DULL, 60.0, Flags::NONE), e.reduced(DULL, 0.0)));
@@ -84,7 +84,7 @@ fn a_limit_exceeded_again_opens_another_interval() {
 }
 
 #[test]
-fn a_lower_response_affects_sums_and_leaves_ratios_and_colours() {
+fn a_lower_response_affects_linear_quantities_and_not_ratios_and_colours() {
     let mut e = Example::roof();
     e.exceed(Flag::ResponseDrift, at(-30.0));
     let actions = e.read();
@@ -93,7 +93,7 @@ fn a_lower_response_affects_sums_and_leaves_ratios_and_colours() {
 }
 
 #[test]
-fn a_tilt_alone_opens_an_interval_of_the_response_and_says_so() {
+fn a_tilt_alone_opens_an_interval_of_the_response_with_its_own_text() {
     let mut e = Example::roof();
     let since = at(-3000.0);
     e.monitors.response.tilt_limit = LimitState { last_within_limit: None, exceeded_since: Some(since) };
@@ -104,7 +104,7 @@ fn a_tilt_alone_opens_an_interval_of_the_response_and_says_so() {
 }
 
 #[test]
-fn a_second_cause_that_began_earlier_moves_the_beginning_back() {
+fn a_second_cause_with_an_earlier_start_extends_the_interval() {
     let mut e = Example::roof();
     e.exceed(Flag::ResponseDrift, at(-30.0));
     e.read();
@@ -120,7 +120,7 @@ fn a_second_cause_that_began_earlier_moves_the_beginning_back() {
 }
 
 #[test]
-fn ninety_dark_minutes_under_a_high_sun_are_an_obstruction_of_everything_and_two_bright_readings_end_it() {
+fn ninety_dark_minutes_under_a_high_sun_flag_all_quantities_until_two_bright_readings() {
     let mut e = Example::roof();
     e.observe_light(1500.0);
     let last_bright = e.now();
@@ -141,7 +141,7 @@ fn ninety_dark_minutes_under_a_high_sun_are_an_obstruction_of_everything_and_two
 }
 
 #[test]
-fn a_glasshouse_has_no_obstruction_since_its_screens_close() {
+fn no_obstruction_is_detected_in_a_glasshouse_where_screens_close() {
     let mut e = Example::new("glasshouse", "");
     for _ in 0..200 {
         e.observe_light(1.0);
@@ -161,7 +161,7 @@ fn readings_in_warm_up_or_with_a_fault_of_detector_or_shutter_are_not_observed()
 }
 
 #[test]
-fn a_reading_of_the_check_source_is_not_the_stations_light() {
+fn readings_of_the_check_source_are_not_used_as_station_light() {
     let mut e = Example::roof();
     e.observe(|e| (e.reading_with(1.0, 60.0, Flags::from_iter([Flag::CheckSource])), e.reduced(1.0, 0.0)));
     assert_eq!(e.monitors.obstruction.latest, None);
@@ -169,7 +169,7 @@ fn a_reading_of_the_check_source_is_not_the_stations_light() {
 }
 
 #[test]
-fn intervals_of_other_instruments_and_of_the_operator_are_left_alone() {
+fn intervals_of_other_instruments_and_of_servicing_are_not_changed() {
     let mut e = Example::roof();
     let other = FlaggedInterval {
         id: 1,
@@ -189,7 +189,7 @@ fn intervals_of_other_instruments_and_of_the_operator_are_left_alone() {
 }
 
 #[test]
-fn an_open_interval_applies_to_the_reading_that_is_shown() {
+fn open_intervals_are_applied_to_a_reading() {
     let mut e = Example::roof();
     e.exceed(Flag::ResponseDrift, at(-30.0));
     e.read();

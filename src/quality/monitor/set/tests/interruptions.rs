@@ -1,9 +1,9 @@
-//! Interruptions at every point between what is decided and what is written.
+//! Interruptions between the decision and each of its writes.
 
 use super::*;
 
-/// Everything exceeds its limit at once.
-fn everything() -> Example {
+/// All monitors exceed their limits at once.
+fn all_exceeded() -> Example {
     let mut e = Example::roof();
     e.read();
     for flag in FOLLOWED {
@@ -16,13 +16,13 @@ fn everything() -> Example {
     e
 }
 
-/// The decision of every monitor, interrupted after every number of writes, with and without what the set knew of the last one.
+/// For every number of writes before the interruption.
 #[test]
 fn after_an_interruption_at_any_write_the_next_reading_restores_the_invariant() {
-    let planned = everything().monitors.actions(at(2.0)).len();
+    let planned = all_exceeded().monitors.actions(at(2.0)).len();
     assert_eq!(planned, 6);
     for written in 0..=planned {
-        let mut e = everything();
+        let mut e = all_exceeded();
         for action in e.monitors.actions(e.now()).iter().take(written) {
             e.database.write(action);
         }
@@ -31,8 +31,8 @@ fn after_an_interruption_at_any_write_the_next_reading_restores_the_invariant() 
         e.execute();
         e.assert_invariant(&format!("interrupted after {written} writes"));
         let dark = e.database.intervals.iter().filter(|s| s.flag == Flag::DarkDrift).count();
-        assert_eq!(dark, 1, "interrupted after {written} writes: a drift of the dark is marked once");
-        assert_eq!(e.read(), [], "interrupted after {written} writes: it is settled");
+        assert_eq!(dark, 1, "interrupted after {written} writes: one interval of the dark");
+        assert_eq!(e.read(), [], "interrupted after {written} writes: nothing remains to be done");
     }
 }
 
@@ -41,7 +41,7 @@ fn after_an_interruption_between_ends_the_next_reading_restores_the_invariant() 
     let mut planned = 1;
     let mut written = 0;
     while written <= planned {
-        let mut e = everything();
+        let mut e = all_exceeded();
         e.execute();
         for flag in FOLLOWED {
             e.clear(flag, e.now());
@@ -64,7 +64,7 @@ fn after_an_interruption_between_ends_the_next_reading_restores_the_invariant() 
 
 #[test]
 fn an_action_that_could_not_be_written_is_planned_again() {
-    let mut e = everything();
+    let mut e = all_exceeded();
     let first = e.monitors.actions(e.now());
     assert_eq!(e.monitors.actions(e.now()), first, "planning changes nothing");
     e.observe_light(DULL);
@@ -77,12 +77,12 @@ fn an_action_that_could_not_be_written_is_planned_again() {
 
 #[test]
 fn an_open_interval_whose_monitor_is_within_its_limit_is_ended_by_the_next_reading() {
-    let mut e = everything();
+    let mut e = all_exceeded();
     let actions = e.monitors.actions(e.now());
     for action in &actions {
         e.database.write(action);
     }
-    // The states that go with them were lost.
+    // Their saved states are lost.
     e.database.states.clear();
     e.restart();
     e.read();
@@ -92,7 +92,7 @@ fn an_open_interval_whose_monitor_is_within_its_limit_is_ended_by_the_next_readi
 
 #[test]
 fn a_restart_restores_every_state() {
-    let mut e = everything();
+    let mut e = all_exceeded();
     e.execute();
     e.read();
     let before: Vec<_> =
@@ -111,7 +111,7 @@ fn a_restart_restores_every_state() {
 }
 
 #[test]
-fn states_are_stored_at_first_when_something_changed_and_every_ten_minutes() {
+fn states_are_saved_with_the_first_reading_after_changes_and_every_ten_minutes() {
     let mut e = Example::roof();
     let mut stored = Vec::new();
     for minute in 0..24 {
@@ -129,7 +129,7 @@ fn states_are_stored_at_first_when_something_changed_and_every_ten_minutes() {
 
 #[test]
 fn an_event_that_could_not_be_stored_is_stored_with_the_next_reading() {
-    let mut e = everything();
+    let mut e = all_exceeded();
     let action = e.monitors.actions(e.now()).remove(0);
     let event = action.report().unwrap().clone();
     e.monitors.report_with_next_reading(event.clone());

@@ -1,8 +1,8 @@
-//! Levels of the response, and what follows from them.
+//! Levels of the response and their effects.
 
 use super::*;
 
-/// A night of readings, one a quarter of an hour, then twilight.
+/// A night of readings at an interval of 15 minutes, then twilight.
 fn night(e: &mut Example, day: f64, light: impl Fn(u32) -> f64) {
     e.minute = 1440.0 * day;
     for k in 0..8 {
@@ -13,7 +13,7 @@ fn night(e: &mut Example, day: f64, light: impl Fn(u32) -> f64) {
 }
 
 #[test]
-fn lamps_at_night_give_a_level_at_dawn_and_dimmed_ones_none() {
+fn a_night_of_lamps_gives_a_level_at_dawn_unless_they_were_dimmed() {
     let mut e = Example::new("glasshouse", "");
     night(&mut e, 0.0, |_| 180.0);
     assert_eq!(e.monitors.response.levels.len(), 1);
@@ -24,7 +24,7 @@ fn lamps_at_night_give_a_level_at_dawn_and_dimmed_ones_none() {
 }
 
 #[test]
-fn lamps_that_lose_a_tenth_are_flagged_after_two_nights() {
+fn a_loss_of_eleven_per_cent_under_lamps_is_flagged_after_two_nights() {
     let mut e = Example::new("glasshouse", "");
     (0..6).for_each(|d| night(&mut e, f64::from(d), |_| 180.0));
     assert_eq!(e.execute(), []);
@@ -39,7 +39,7 @@ fn lamps_that_lose_a_tenth_are_flagged_after_two_nights() {
 }
 
 #[test]
-fn every_reading_of_a_check_source_is_a_level() {
+fn every_reading_of_the_check_source_gives_a_level() {
     let mut e = Example::new("lamp", "[instrument.schedule]\ncheck_source = \"0 0 2 * * *\"\n");
     for k in 1..4 {
         e.observe(|e| (e.reading_with(50.0, 10.0, Flags::from_iter([Flag::CheckSource])), e.reduced(50.0, 0.0)));
@@ -49,7 +49,7 @@ fn every_reading_of_a_check_source_is_a_level() {
 }
 
 #[test]
-fn a_rise_as_after_cleaning_is_reported_once() {
+fn a_cleaning_step_is_reported_once() {
     let mut e = Example::new("glasshouse", "");
     (0..8).for_each(|d| night(&mut e, f64::from(d), |_| 170.0));
     (8..12).for_each(|d| night(&mut e, f64::from(d), |_| 180.0));
@@ -61,7 +61,7 @@ fn a_rise_as_after_cleaning_is_reported_once() {
 }
 
 #[test]
-fn a_restart_takes_over_the_samples_of_the_same_solar_day_only() {
+fn after_a_restart_the_samples_of_the_same_solar_day_are_used() {
     let e = Example::roof();
     let sample = |minutes: f64| Sample { time: at(minutes), ppfd: 1.0, elevation_deg: 50.0, azimuth_deg: 180.0 };
     let recent = vec![sample(-800.0), sample(-600.0), sample(-10.0)];

@@ -1,4 +1,4 @@
-//! What a monitor set decides, against a database in memory that can be interrupted at any write.
+//! The decisions of a monitor set, with a database in memory that can be interrupted at any write.
 
 mod darks;
 mod flags;
@@ -8,9 +8,13 @@ mod notes;
 mod pixels;
 
 use super::*;
-use crate::quality::monitor::pixels::PixelAnomaly;
+use crate::quality::monitor::action::MonitorAction;
+use crate::quality::monitor::pixels::{PixelAnomaly, PixelDrift};
+use crate::quality::monitor::{
+    DARK_STATE, OBSTRUCTION_STATE, PIXEL_STATE, REPORTED_STATE, RESPONSE_STATE, WAVELENGTH_STATE,
+};
 use crate::quantities::SourceRule;
-use crate::record::{Detector, Flags, PixelRanges, QuantityValue, Shutter, Stamp, Verdict};
+use crate::record::{Detector, Flags, LimitState, PixelRanges, QuantityValue, Shutter, Stamp, Verdict};
 use crate::reduction::Scale;
 use crate::spectrum::errors::Errors;
 use std::collections::BTreeMap;
@@ -18,9 +22,9 @@ use std::path::Path;
 use std::sync::Arc;
 
 const PIXELS: usize = 1800;
-/// Light at which a thick cloud and an obstruction look alike [µmol m⁻² s⁻¹].
+/// Light that neither shows nor clears an obstruction [µmol m⁻² s⁻¹].
 const DULL: f64 = 130.0;
-/// The flags whose intervals follow one limit state each.
+/// The flags whose intervals each follow one limit state.
 const FOLLOWED: [Flag; 3] = [Flag::WavelengthDrift, Flag::ResponseDrift, Flag::Obstructed];
 
 /// Minutes after noon of a day in June.
@@ -32,7 +36,7 @@ fn just_after(t: UtcMicros) -> UtcMicros {
     UtcMicros(t.0 + 1)
 }
 
-/// What outlives an interruption.
+/// What remains after an interruption.
 #[derive(Clone, Debug, Default)]
 struct Database {
     states: BTreeMap<&'static str, String>,
@@ -46,7 +50,7 @@ impl Database {
         self.states.get(name).map(|json| serde_json::from_str(json).unwrap()).unwrap_or_default()
     }
 
-    /// Writes an action; answers with the row of its interval.
+    /// Writes an action; returns the row of its interval.
     fn write(&mut self, action: &MonitorAction) -> i64 {
         match action {
             MonitorAction::Open { interval, .. } => {
@@ -152,7 +156,8 @@ impl Example {
         }
     }
 
-    /// A smooth spectrum with a maximum, too noisy for its lines to be checked, and with a slope below 330 nm [1/nm] that makes a shift matter.
+    /// A smooth spectrum with a maximum, too noisy for a check of the wavelength scale, and with a logarithmic slope below 330 nm [1/nm], on which
+    /// the effect of a shift depends.
     fn reduced(&self, ppfd: f64, ultraviolet_slope: f64) -> Reduced {
         let light = |nm: &f64| {
             let visible = 0.2 + (-((nm - 560.0) / 120.0).powi(2)).exp();
@@ -174,7 +179,7 @@ impl Example {
         }
     }
 
-    /// A minute later, a reading is observed and stored with what belongs to it. Its actions are not written.
+    /// Observes a reading a minute later, and stores its record. Its actions are not written.
     fn observe(&mut self, reading: impl FnOnce(&Self) -> (Reading, Reduced)) {
         self.minute += 1.0;
         let (reading, reduced) = reading(self);
@@ -188,7 +193,7 @@ impl Example {
         self.observe(|e| (e.reading_with(ppfd, 60.0, Flags::NONE), e.reduced(ppfd, 0.0)));
     }
 
-    /// Writes every action, as the executor does; answers with them.
+    /// Writes every action, as the executor does; returns them.
     fn execute(&mut self) -> Vec<MonitorAction> {
         let actions = self.monitors.actions(self.now());
         for action in &actions {
@@ -199,13 +204,13 @@ impl Example {
         actions
     }
 
-    /// A reading in dull light, which neither shows nor clears an obstruction, and what follows from it.
+    /// Observes a reading in dull light and executes its actions.
     fn read(&mut self) -> Vec<MonitorAction> {
         self.observe_light(DULL);
         self.execute()
     }
 
-    /// A monitor finds its limit exceeded since an instant.
+    /// The limit of a monitor is exceeded since an instant.
     fn exceed(&mut self, flag: Flag, since: UtcMicros) {
         let state = LimitState { last_within_limit: Some(UtcMicros(since.0 - 1)), exceeded_since: Some(since) };
         match flag {
@@ -225,7 +230,7 @@ impl Example {
         self.monitors.pending.changed = true;
     }
 
-    /// A monitor finds itself within its limit.
+    /// A monitor is within its limit.
     fn clear(&mut self, flag: Flag, when: UtcMicros) {
         match flag {
             Flag::WavelengthDrift => self.monitors.wavelength.drift.limit_state.check_passed(when),
@@ -236,12 +241,12 @@ impl Example {
         self.monitors.pending.changed = true;
     }
 
-    /// Darks find a pixel anomalous. A rate of 5000 counts/s matters everywhere, one of 0.01 nowhere.
+    /// A pixel has a confirmed anomaly. A rate of 5000 counts/s affects quantities at any wavelength, one of 0.01 at none.
     fn anomaly(&mut self, pixel: usize, rate: f64) {
         let anomaly = PixelAnomaly {
             counts: 10.0 * rate,
             integration_s: 10.0,
-            weighed_s: 10.0,
+            equivalent_s: 10.0,
             rate,
             times: 2,
             passed: 0,
@@ -266,14 +271,14 @@ impl Example {
         }
         let mut open: Vec<Option<usize>> = self.open_of(Flag::PixelFault).iter().map(|s| s.pixel).collect();
         open.sort_unstable();
-        let matters = |anomaly: &PixelAnomaly| anomaly.rate > 1.0;
+        let has_effect = |anomaly: &PixelAnomaly| anomaly.rate > 1.0;
         let anomalous: Vec<Option<usize>> =
-            self.monitors.pixels.drift.confirmed().filter(|(_, a)| matters(a)).map(|(i, _)| Some(i)).collect();
+            self.monitors.pixels.drift.confirmed().filter(|(_, a)| has_effect(a)).map(|(i, _)| Some(i)).collect();
         assert_eq!(open, anomalous, "{what}");
         let known: Vec<i64> = self.monitors.intervals.open().iter().map(|s| s.id).collect();
         let mut stored: Vec<i64> = self.database.intervals.iter().filter(|s| s.until.is_none()).map(|s| s.id).collect();
         stored.retain(|id| known.contains(id));
-        assert_eq!(stored.len(), known.len(), "{what}: what the set holds open is open in the database");
+        assert_eq!(stored.len(), known.len(), "{what}: every interval that the set holds open is open in the database");
     }
 
     fn events(&self) -> Vec<&str> {

@@ -1,4 +1,4 @@
-//! Notes of the operator, and other calibrations.
+//! Notes of the operator, and changes of the calibration.
 
 use super::*;
 
@@ -22,7 +22,7 @@ fn open_flags(e: &Example) -> Vec<Flag> {
 }
 
 #[test]
-fn a_cleaning_starts_the_soiling_anew_and_ends_no_interval() {
+fn a_note_of_cleaning_restarts_the_soiling_and_ends_no_interval() {
     let mut e = all_exceeded("roof");
     let when = e.now();
     e.monitors.observe_note(&note(NoteClass::Cleaned, None, when));
@@ -31,7 +31,7 @@ fn a_cleaning_starts_the_soiling_anew_and_ends_no_interval() {
 }
 
 #[test]
-fn a_moved_instrument_restarts_response_and_obstruction_and_keeps_its_scale() {
+fn a_moved_instrument_restarts_response_and_obstruction_but_not_the_wavelength_scale() {
     let mut e = all_exceeded("roof");
     e.monitors.observe_note(&note(NoteClass::Moved, Some("south"), e.now()));
     e.read();
@@ -40,7 +40,7 @@ fn a_moved_instrument_restarts_response_and_obstruction_and_keeps_its_scale() {
 }
 
 #[test]
-fn a_replaced_lamp_restarts_the_response_where_lamps_are_compared() {
+fn a_replaced_lamp_restarts_the_response_where_lamps_are_its_source() {
     let mut e = all_exceeded("glasshouse");
     e.monitors.observe_note(&note(NoteClass::LampReplaced, None, e.now()));
     e.read();
@@ -52,7 +52,7 @@ fn a_replaced_lamp_restarts_the_response_where_lamps_are_compared() {
 }
 
 #[test]
-fn a_replaced_lamp_has_its_lines_learned_again() {
+fn the_lines_of_a_replaced_lamp_are_detected_again() {
     for (kind, features) in [("lamp", 0), ("roof", 1)] {
         let mut e = Example::new(kind, "");
         e.monitors.wavelength.drift.features = vec![Default::default()];

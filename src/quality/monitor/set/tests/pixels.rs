@@ -7,7 +7,7 @@ fn open_pixels(e: &Example) -> Vec<Option<usize>> {
 }
 
 #[test]
-fn each_anomalous_pixel_has_an_interval_that_names_it() {
+fn each_anomalous_pixel_has_one_interval_with_its_number() {
     let mut e = Example::roof();
     e.read();
     let found = e.now();
@@ -27,7 +27,7 @@ fn each_anomalous_pixel_has_an_interval_that_names_it() {
 }
 
 #[test]
-fn a_pixel_of_the_ultraviolet_affects_its_index_and_not_the_visible_sums() {
+fn an_ultraviolet_pixel_affects_the_uv_index_and_not_visible_quantities() {
     let mut e = Example::roof();
     e.anomaly(50, 5000.0);
     let actions = e.read();
@@ -36,7 +36,7 @@ fn a_pixel_of_the_ultraviolet_affects_its_index_and_not_the_visible_sums() {
 }
 
 #[test]
-fn a_pixel_that_affects_nothing_is_reported_once_and_has_no_interval() {
+fn a_pixel_that_affects_no_quantity_is_reported_once_and_has_no_interval() {
     let mut e = Example::roof();
     e.anomaly(300, 0.01);
     for light in [100.0, 1000.0, 2000.0] {
@@ -51,7 +51,7 @@ fn a_pixel_that_affects_nothing_is_reported_once_and_has_no_interval() {
 }
 
 #[test]
-fn a_pixel_waits_for_light_for_a_day_at_most() {
+fn without_light_a_pixel_is_assessed_after_a_day() {
     let mut e = Example::roof();
     e.anomaly(50, 5000.0);
     let night = |e: &Example| (e.reading_with(0.01, -20.0, Flags::NONE), e.reduced(0.01, 0.0));
@@ -65,13 +65,13 @@ fn a_pixel_waits_for_light_for_a_day_at_most() {
 }
 
 #[test]
-fn a_pixel_is_judged_again_in_more_light_and_only_ever_affects_more() {
+fn a_pixel_is_assessed_again_in_stronger_light_and_its_interval_is_only_widened() {
     let mut e = Example::roof();
     e.anomaly(50, 5000.0);
     for light in [50.0, 55.0] {
         e.observe_light(light);
         e.execute();
-        assert_eq!(e.monitors.reported.pixels[&50], 50.0, "{light} is hardly more");
+        assert_eq!(e.monitors.reported.pixels[&50], 50.0, "not assessed again at {light}");
     }
     e.restart();
     assert_eq!(e.monitors.reported.pixels[&50], 50.0);
@@ -87,7 +87,7 @@ fn a_pixel_is_judged_again_in_more_light_and_only_ever_affects_more() {
 }
 
 #[test]
-fn a_pixel_that_is_itself_again_ends_its_own_interval_whatever_the_text() {
+fn a_cleared_pixel_ends_its_own_interval_regardless_of_the_text() {
     let mut e = Example::roof();
     e.anomaly(50, 5000.0);
     e.anomaly(60, 5000.0);
@@ -105,7 +105,7 @@ fn a_pixel_that_is_itself_again_ends_its_own_interval_whatever_the_text() {
 }
 
 #[test]
-fn after_an_interruption_a_pixels_interval_is_found_by_its_number() {
+fn after_an_interruption_the_interval_of_a_pixel_is_found_by_its_number() {
     let mut e = Example::roof();
     e.anomaly(50, 5000.0);
     e.observe_light(1500.0);
@@ -118,7 +118,7 @@ fn after_an_interruption_a_pixels_interval_is_found_by_its_number() {
 }
 
 #[test]
-fn a_pixel_that_becomes_itself_before_its_interval_is_stored_gets_none() {
+fn a_pixel_that_is_cleared_before_its_interval_is_stored_has_none() {
     let mut e = Example::roof();
     e.anomaly(50, 5000.0);
     e.observe_light(1500.0);
