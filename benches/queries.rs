@@ -15,7 +15,7 @@ use std::path::Path;
 use std::process::Command;
 use std::time::Instant;
 use vigilux::archive::Recomputer;
-use vigilux::archive::daily::{self, Keeper};
+use vigilux::archive::daily::{self, RollUpWriter};
 use vigilux::archive::series::series;
 use vigilux::clock::{Clock, UtcMicros};
 use vigilux::record::{AcquisitionContext, Flag, FlaggedInterval, QuantityValue, Reading};
@@ -41,11 +41,11 @@ fn main() {
     let rules = Rules::of(&station.setup.config.station);
     let now = station.clock.now().plus_seconds(86_400.0);
     let all = (UtcMicros(0), UtcMicros(i64::MAX));
-    let mut keeper = Keeper::new("roof", rules.clone());
+    let mut writer = RollUpWriter::new("roof", rules.clone());
     let (started, mut longest, mut pieces) = (Instant::now(), 0.0f64, 0);
     loop {
         let piece = Instant::now();
-        if !keeper.keep_one(store, now).expect("a piece is kept") {
+        if !writer.store_next(store, now).expect("a roll-up is stored") {
             break;
         }
         pieces += 1;

@@ -53,7 +53,7 @@ fn without_rendering_uncertainty(path: &Path) {
     let request = Request { from: UtcMicros(i64::MIN), to: UtcMicros(i64::MAX), calibration: None, threads };
     let (worker, now) = (Recomputer::without_rendering_uncertainty, RealClock::new().now());
     let done = recompute::recompute_by(&store, &request, worker, now, &mut |_, _| true).expect("it runs through");
-    let readings = done.switched.map_or(0, |s| s.readings);
+    let readings = done.activated.map_or(0, |s| s.readings);
     let longest = done.longest_transaction.as_secs_f64() * 1e3;
     println!("{}", serde_json::json!({ "readings": readings, "longest_transaction_ms": longest }));
 }

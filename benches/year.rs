@@ -22,7 +22,7 @@ use vigilux::clock::UtcMicros;
 use vigilux::processing::ProcessedReading;
 use vigilux::quantities::registry;
 use vigilux::record::DarkReference;
-use vigilux::record::{AcquisitionContext, Dark, Frame, Tracked};
+use vigilux::record::{AcquisitionContext, Dark, DriftEstimates, Frame};
 use vigilux::simulator::scenes::SkyKind;
 use vigilux::simulator::settings::Settings;
 use vigilux::store::{FrameRecord, MadeWith, NewInstrument, NewReading, Reader, Store, StoredReading};
@@ -152,7 +152,7 @@ impl Year {
                     };
                 }
                 // What monitors knew of the day that was taken does not hold for the copy.
-                let about = AcquisitionContext { tracked: Tracked::default(), ..stored.about };
+                let about = AcquisitionContext { drift: DriftEstimates::default(), ..stored.about };
                 let like = StoredReading { made_with: self.made_with, about, ..stored.clone() };
                 let calibration = self.made_with.calibration;
                 let processed = self.again.recompute_with(&self.store, &like, &frames, calibration).expect("a reading");

@@ -1,8 +1,7 @@
 //! The loop of one instrument: sleep, expose, process, commit.
 //!
-//! Decides nothing: schedule, exposure, darks, reduction and verdicts are decided by pure modules, and this loop performs their
-//! decisions in order. Invariants: one thread owns the whole loop; every tick ends as its [`TickOutcome`] says, and a gap is
-//! recorded with its cause.
+//! Pure modules decide about schedule, exposure, darks, reduction and verdicts; the loop performs their decisions in order.
+//! Invariants: one thread owns the loop; every tick ends in a [`TickOutcome`], and a gap is recorded with its cause.
 
 mod commit;
 mod connection;
@@ -16,7 +15,7 @@ use super::reconnection::ends_the_connection;
 use super::recorder::Recorder;
 use super::saved_control::SavedControl;
 use super::tick::{GapReason, TickOutcome};
-use crate::archive::daily::Keeper;
+use crate::archive::daily::RollUpWriter;
 use crate::clock::{Stop, UtcMicros, Wake};
 use crate::exposure::{Gate, Schedule};
 use crate::fault::Fault;
@@ -24,13 +23,13 @@ use crate::summary::Rules;
 use connection::Connected;
 use line::Line;
 
-/// Where a loop ended in an error.
+/// The position of a loop that ended in an error.
 #[derive(Clone, Debug)]
 pub struct Interrupted {
-    /// Every tick before it has its reading or gap.
+    /// Every earlier tick has its reading or gap.
     last_tick: UtcMicros,
-    /// The last tick, where it has neither.
-    under_way: Option<UtcMicros>,
+    /// The last tick, if it has neither reading nor gap.
+    unfinished: Option<UtcMicros>,
     /// The error.
     error: String,
 }
@@ -45,25 +44,25 @@ pub struct AcquisitionLoop {
     control: SavedControl,
     recorder: Recorder,
     ticks: Ticks,
-    roll_ups: Keeper,
+    roll_ups: RollUpWriter,
 }
 
-/// How far the loop has come.
+/// The position of the loop in its schedule.
 struct Ticks {
-    /// Every tick before it has its reading or gap.
+    /// Every earlier tick has its reading or gap.
     last: UtcMicros,
-    /// The last tick, until its reading or its gap is recorded.
-    under_way: Option<UtcMicros>,
+    /// The last tick, until its reading or gap is recorded.
+    unfinished: Option<UtcMicros>,
 }
 
-/// How a tick ended, and the fault that the instrument showed in it, if any.
+/// The outcome of a tick, and the fault of the instrument during it, if any.
 struct TickEnd {
     outcome: TickOutcome,
     fault: Option<Fault>,
 }
 
 impl AcquisitionLoop {
-    /// A loop whose instrument is not connected yet.
+    /// A loop without a connection to its instrument.
     pub fn new(context: &LoopContext, stop: Stop) -> Self {
         let name = &context.instrument.name;
         Self {
@@ -72,22 +71,22 @@ impl AcquisitionLoop {
             connected: None,
             control: SavedControl::default(),
             recorder: Recorder::new(name, context.storage.clone(), context.status.clone()),
-            ticks: Ticks { last: context.assembled, under_way: None },
-            roll_ups: Keeper::new(name, Rules::of(&context.station)),
+            ticks: Ticks { last: context.assembled, unfinished: None },
+            roll_ups: RollUpWriter::new(name, Rules::of(&context.station)),
             context: context.clone(),
             stop,
         }
     }
 
-    /// Where this loop ended in an error, for the next one.
+    /// The position of this loop after an error, for its successor.
     pub fn interrupted(&self, error: &AcquisitionError) -> Interrupted {
-        Interrupted { last_tick: self.ticks.last, under_way: self.ticks.under_way, error: error.to_string() }
+        Interrupted { last_tick: self.ticks.last, unfinished: self.ticks.unfinished, error: error.to_string() }
     }
 
-    /// Records the readings that did not happen since the loop before this one ended in an error.
+    /// Records a gap for each tick missed since the previous loop ended in an error.
     pub fn resume_after(&mut self, before: &Interrupted, observer: &mut dyn Observer) -> Result<(), AcquisitionError> {
         let now = self.context.clock.now();
-        let open = before.under_way.filter(|tick| self.schedule.gate(*tick) == Gate::Open);
+        let open = before.unfinished.filter(|tick| self.schedule.gate(*tick) == Gate::Open);
         let reason = GapReason::loop_ended(&before.error);
         for missed in open.into_iter().chain(self.schedule.missed(before.last_tick, now)) {
             self.recorder.gap(missed, &reason, observer)?;
@@ -96,7 +95,7 @@ impl AcquisitionLoop {
         Ok(())
     }
 
-    /// Continues until the stop flag is raised, or until the first tick after `until`.
+    /// Runs until the stop flag is raised, or until the first tick after `until`.
     pub fn run(&mut self, observer: &mut dyn Observer, until: Option<UtcMicros>) -> Result<(), AcquisitionError> {
         self.run_ticks(observer, until)?;
         if self.stop.requested() {
@@ -105,7 +104,7 @@ impl AcquisitionLoop {
             if queued > 0 {
                 tracing::error!(
                     instrument = self.name(),
-                    "nothing could be written to the end: {queued} readings in memory end with this process"
+                    "the database could not be written: {queued} queued readings are lost as the process ends"
                 );
             }
         }
@@ -127,7 +126,7 @@ impl AcquisitionLoop {
             if shutdown || self.stop.requested() {
                 return Ok(());
             }
-            self.look_after(tick, observer)?;
+            self.after_tick(tick, observer)?;
         }
     }
 
@@ -135,7 +134,7 @@ impl AcquisitionLoop {
         &self.context.instrument.name
     }
 
-    /// Sleeps until the tick; meanwhile tries to connect an instrument that is away.
+    /// Sleeps until the tick; meanwhile attempts to connect a disconnected instrument.
     fn wait_for(&mut self, tick: UtcMicros, observer: &mut dyn Observer) -> Result<Wake, AcquisitionError> {
         self.context.status.update(|s| {
             s.activity = "waiting";
@@ -158,9 +157,9 @@ impl AcquisitionLoop {
         }
     }
 
-    /// Performs a tick. A store that is full or held by another process costs the reading and not the loop.
+    /// Performs a tick. If the disk is full or the database locked, the reading is missed and the loop continues.
     fn perform(&mut self, tick: UtcMicros, observer: &mut dyn Observer) -> Result<TickOutcome, AcquisitionError> {
-        self.ticks = Ticks { last: tick, under_way: Some(tick) };
+        self.ticks = Ticks { last: tick, unfinished: Some(tick) };
         let began = self.context.clock.now();
         self.context.status.update(|s| {
             s.activity = "reading";
@@ -168,7 +167,7 @@ impl AcquisitionLoop {
         });
         let gate = self.schedule.gate(tick);
         match self.tick(tick, gate, observer) {
-            Err(AcquisitionError::Store(error)) if error.can_wait() => Ok(TickOutcome::of_full_store(&error, gate)),
+            Err(AcquisitionError::Store(error)) if error.is_transient() => Ok(TickOutcome::of_full_store(&error, gate)),
             other => other,
         }
     }
@@ -198,7 +197,7 @@ impl AcquisitionLoop {
         Ok(end.outcome)
     }
 
-    /// Records how a tick ended.
+    /// Records the outcome of a tick.
     fn conclude(
         &mut self,
         tick: UtcMicros,
@@ -210,16 +209,16 @@ impl AcquisitionLoop {
             TickOutcome::Shutdown => self.recorder.gap(tick, &GapReason::from(&Fault::Stopped), observer)?,
             TickOutcome::Stored | TickOutcome::Queued | TickOutcome::NotDue => {}
         }
-        self.ticks.under_way = None;
+        self.ticks.unfinished = None;
         Ok(())
     }
 
-    /// What is done between two ticks, and the ticks that came while this one ran.
-    fn look_after(&mut self, tick: UtcMicros, observer: &mut dyn Observer) -> Result<(), AcquisitionError> {
+    /// Performs the tasks between two ticks, and records ticks missed meanwhile.
+    fn after_tick(&mut self, tick: UtcMicros, observer: &mut dyn Observer) -> Result<(), AcquisitionError> {
         self.report_retries();
         self.recorder.write_queued(observer)?;
         self.check_disk_space()?;
-        self.sum_up();
+        self.store_roll_up();
         let now = self.context.clock.now();
         for missed in self.schedule.missed(tick, now) {
             self.recorder.gap(missed, &GapReason::busy(), observer)?;
@@ -231,12 +230,12 @@ impl AcquisitionLoop {
     fn report_retries(&mut self) {
         let more = self.line.new_retries();
         if more > 0 {
-            tracing::warn!(instrument = self.name(), "{more} exchanges had to be repeated");
+            tracing::warn!(instrument = self.name(), "{more} exchanges were repeated");
             self.context.status.update(|s| s.counts.retries += more);
         }
     }
 
-    /// Checks the free space now and then, and deletes raw frames past their retention.
+    /// Checks the free space at intervals, and deletes raw frames after their retention time.
     fn check_disk_space(&mut self) -> Result<(), AcquisitionError> {
         let storage = &self.context.storage;
         let synchronised = (self.context.clock_synchronised)() == Some(true);
@@ -249,21 +248,21 @@ impl AcquisitionLoop {
                 Ok(())
             }
             Ok(None) => Ok(()),
-            // A full disk is reported where readings begin to be queued.
-            Err(error) if error.can_wait() => Ok(()),
+            // A full disk is reported when readings are queued.
+            Err(error) if error.is_transient() => Ok(()),
             Err(error) => Err(error.into()),
         }
     }
 
-    /// Stores the sums of an hour or a day that has passed, where they are not stored yet.
-    fn sum_up(&mut self) {
+    /// Stores a missing roll-up of a past hour or day.
+    fn store_roll_up(&mut self) {
         if self.recorder.has_queued() {
             return;
         }
-        match self.roll_ups.keep_one(&self.context.storage.store, self.context.clock.now()) {
-            // What is not stored is computed when it is read: no reason to end the loop, and none to report a full disk.
-            Err(error) if !error.can_wait() => {
-                tracing::warn!(instrument = self.name(), "an hour or a day is not summed up: {error}")
+        match self.roll_ups.store_next(&self.context.storage.store, self.context.clock.now()) {
+            // A missing roll-up is computed on request, so an error does not end the loop, and a full disk is not reported here.
+            Err(error) if !error.is_transient() => {
+                tracing::warn!(instrument = self.name(), "a roll-up of an hour or day could not be stored: {error}")
             }
             _ => {}
         }

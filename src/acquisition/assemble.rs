@@ -1,4 +1,4 @@
-//! Assembles the daemon: the database with its rows, and what the loop of every instrument works with.
+//! Assembles the daemon: the database, and the context of the loop of each instrument.
 
 use super::AcquisitionError;
 use super::absence::absence;
@@ -20,7 +20,7 @@ use std::sync::{Arc, Mutex};
 pub struct Daemon {
     /// The database.
     pub store: Arc<Store>,
-    /// One entry an instrument.
+    /// One entry per instrument.
     pub loops: Vec<LoopContext>,
     clock: Arc<dyn Clock>,
 }
@@ -39,7 +39,7 @@ pub fn assemble(
     let mut events = absences(&store, &config.instruments, now)?;
     events.push(event(now, EventKind::Started, format!("vigilux {} started", env!("CARGO_PKG_VERSION"))));
     let full = match store.add_events(&events) {
-        Err(error) if error.can_wait() => Some(error),
+        Err(error) if error.is_transient() => Some(error),
         other => other.map(|_| None)?,
     };
     let configuration = store.register_configuration(&config.text, now)?;
@@ -93,11 +93,11 @@ fn absences(store: &Store, instruments: &[InstrumentConfig], now: UtcMicros) -> 
 }
 
 impl Daemon {
-    /// Records the stop. A store that cannot take it has already said why.
+    /// Records the stop; an error is logged.
     pub fn stopped(&self) {
         let stopped = event(self.clock.now(), EventKind::Stopped, "stopped on request".to_owned());
         if let Err(why) = self.store.add_event(&stopped) {
-            tracing::warn!("the stop is not on record: {why}");
+            tracing::warn!("the stop could not be recorded: {why}");
         }
     }
 }

@@ -1,8 +1,11 @@
-//! A queue in memory for what the database cannot take now: the disk is full, or another process holds the database.
+//! A queue in memory for readings, gaps and events while the disk is full or another process locks the database.
 //!
-//! Invariants: the order in which things happened is kept, and nothing is written ahead of what is queued; memory is bounded,
-//! what exceeds it is discarded from the oldest on and becomes a gap `storage_full` with its span; nothing that is queued was ever
-//! acknowledged as stored. The queue survives a restart of the loop, but not the end of the process.
+//! Invariants:
+//! - Items are written in order of time, and no item is written before an earlier queued one.
+//! - Memory is limited: the oldest items beyond the limit are discarded and become a gap `storage_full` with their time range.
+//! - A queued reading is not acknowledged as stored.
+//!
+//! The queue persists over a restart of the loop, but not beyond the end of the process.
 
 mod queued_reading;
 #[cfg(test)]
@@ -17,10 +20,10 @@ use crate::store::{NewReading, Store, StoreError};
 use queued_reading::QueuedReading;
 use std::collections::VecDeque;
 
-/// The memory of the queue [bytes]: some 600 readings of two frames of 2048 pixels, ten hours of one a minute.
+/// Memory of the queue [bytes]: about 600 readings with two frames of 2048 pixels, ten hours at one per minute.
 pub const LIMIT: usize = 4 << 20;
-/// Items written in one go, so that the next tick is not delayed.
-const AT_ONCE: usize = 64;
+/// Items written per tick, so that the next tick is not delayed.
+const ITEMS_PER_TICK: usize = 64;
 
 /// The queue, oldest first.
 #[derive(Debug)]
@@ -31,31 +34,31 @@ pub struct Backlog {
     bytes: usize,
     since: Option<(UtcMicros, WriteBlocker)>,
     discarded: Option<Discarded>,
-    /// Readings written late since the queue began.
+    /// Readings written from the queue since queueing began.
     written: u64,
 }
 
-/// Why nothing can be written.
+/// Why the database cannot be written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum WriteBlocker {
     DiskFull,
-    Held,
+    Locked,
 }
 
 impl WriteBlocker {
     fn of(error: &StoreError) -> Self {
-        if matches!(error, StoreError::Held { .. }) { Self::Held } else { Self::DiskFull }
+        if matches!(error, StoreError::Busy { .. }) { Self::Locked } else { Self::DiskFull }
     }
     fn text(self) -> &'static str {
         match self {
-            Self::DiskFull => "no room on the disk",
-            Self::Held => "database held by another process",
+            Self::DiskFull => "disk full",
+            Self::Locked => "database locked by another process",
         }
     }
     fn end_text(self) -> &'static str {
         match self {
-            Self::DiskFull => "there is room again",
-            Self::Held => "it is free again",
+            Self::DiskFull => "space is available again",
+            Self::Locked => "the lock was released",
         }
     }
 }
@@ -75,12 +78,12 @@ struct Discarded {
     events: u64,
 }
 
-/// What became of a reading.
+/// The result of committing a reading.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Committed {
-    /// It is on the disk under this identifier.
+    /// Stored, with its id.
     Stored(i64),
-    /// It is queued; so many older readings were discarded for it.
+    /// Queued; the number of older readings discarded for it.
     Queued(u64),
 }
 
@@ -103,17 +106,17 @@ impl Backlog {
         self.queue.is_empty() && self.discarded.is_none()
     }
 
-    /// Readings that are queued.
+    /// Number of queued readings.
     pub fn readings(&self) -> u64 {
         self.queue.iter().filter(|item| matches!(item, QueuedItem::Reading(_))).count() as u64
     }
 
-    /// Stores a reading, or queues it where the database cannot take it or others are queued before it.
+    /// Stores a reading, or queues it if the database cannot be written or earlier items are queued.
     pub fn commit(&mut self, store: &Store, new: &NewReading<'_>) -> Result<Committed, StoreError> {
         if self.is_empty() {
             match store.commit_reading(new) {
                 Ok(id) => return Ok(Committed::Stored(id)),
-                Err(error) if error.can_wait() => self.begin(&error, new.reading.time_end),
+                Err(error) if error.is_transient() => self.begin(&error, new.reading.time_end),
                 Err(error) => return Err(error),
             }
         }
@@ -121,7 +124,7 @@ impl Backlog {
         Ok(Committed::Queued(self.push(QueuedItem::Reading(Box::new(queued)))))
     }
 
-    /// Queues a tick without a reading, as one span with neighbours of its cause; answers how many readings were discarded for it.
+    /// Queues a tick without a reading, merged with a preceding gap of the same cause; returns the number of discarded readings.
     pub fn gap(&mut self, tick: UtcMicros, reason: &GapReason) -> u64 {
         match self.queue.back_mut() {
             Some(QueuedItem::Gap(span)) if span.cause() == reason.cause => {
@@ -132,42 +135,42 @@ impl Backlog {
         }
     }
 
-    /// Queues an event; answers how many readings were discarded for it.
+    /// Queues an event; returns the number of discarded readings.
     pub fn event(&mut self, event: Event) -> u64 {
         self.push(QueuedItem::Event(event))
     }
 
-    /// Reports once that nothing can be written.
+    /// Reports once that the database cannot be written.
     pub fn begin(&mut self, error: &StoreError, now: UtcMicros) {
         if self.since.is_none() {
             self.since = Some((now, WriteBlocker::of(error)));
             self.written = 0;
             tracing::error!(
                 instrument = self.instrument,
-                "{error}; measuring continues, and readings wait in memory ({} MB)",
+                "{error}; measuring continues, and readings are queued in memory ({} MB)",
                 self.limit >> 20
             );
         }
     }
 
-    /// Writes what is queued, as far as the database can take it; reports every reading that is on the disk now.
+    /// Writes queued items until the database cannot be written; calls `stored` for each stored reading.
     pub fn write(&mut self, store: &Store, mut stored: impl FnMut(i64, &Reading)) -> Result<(), StoreError> {
         if self.is_empty() {
             return Ok(());
         }
         match self.write_some(store, &mut stored) {
-            Err(error) if error.can_wait() => Ok(()),
+            Err(error) if error.is_transient() => Ok(()),
             other => other,
         }
     }
 
     fn write_some(&mut self, store: &Store, stored: &mut dyn FnMut(i64, &Reading)) -> Result<(), StoreError> {
-        // What was discarded is older than all that is queued.
+        // Discarded items are older than all queued ones.
         if let Some(discarded) = self.discarded {
             store.add_event(&self.discarded_event(discarded))?;
             self.discarded = None;
         }
-        for _ in 0..AT_ONCE {
+        for _ in 0..ITEMS_PER_TICK {
             let Some(first) = self.queue.front() else { break };
             match first {
                 QueuedItem::Reading(queued) => {
@@ -183,11 +186,11 @@ impl Backlog {
         if self.queue.is_empty()
             && let Some((since, blocker)) = self.since
         {
-            let text = format!("{} since {since}: {} readings waited in memory", blocker.text(), self.written);
+            let text = format!("{} since {since}: {} readings were queued in memory", blocker.text(), self.written);
             let instrument = Some(self.instrument.clone());
             let event = Event { time: since, until: None, instrument, kind: EventKind::Storage, text };
             store.add_event(&event)?;
-            tracing::warn!(instrument = self.instrument, "{}; {} and they are written", event.text, blocker.end_text());
+            tracing::warn!(instrument = self.instrument, "{}; {}, and they are stored", event.text, blocker.end_text());
             self.since = None;
         }
         Ok(())
@@ -203,11 +206,11 @@ impl Backlog {
             until: Some(discarded.until),
             instrument: Some(self.instrument.clone()),
             kind: EventKind::Gap(GapCause::StorageFull),
-            text: format!("{n} {readings}{events} discarded: {blocker}, and no room in memory"),
+            text: format!("{n} {readings}{events} discarded: {blocker}, and memory limit reached"),
         }
     }
 
-    /// Queues an item and discards the oldest ones until the rest fits; answers how many readings those were.
+    /// Queues an item, and discards the oldest items beyond the limit; returns the number of discarded readings.
     fn push(&mut self, item: QueuedItem) -> u64 {
         self.bytes += item.bytes();
         self.queue.push_back(item);
@@ -237,7 +240,7 @@ impl Backlog {
 }
 
 impl QueuedItem {
-    /// When it happened, from and until.
+    /// The time range of the item.
     fn span(&self) -> (UtcMicros, UtcMicros) {
         match self {
             Self::Reading(queued) => (queued.reading().time_start, queued.reading().time_end),
@@ -246,7 +249,7 @@ impl QueuedItem {
         }
     }
 
-    /// About what it takes in memory [bytes].
+    /// Approximate size in memory [bytes].
     fn bytes(&self) -> usize {
         match self {
             Self::Reading(queued) => queued.bytes(),

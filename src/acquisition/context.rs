@@ -1,4 +1,4 @@
-//! What a loop works with, and who is told what it does.
+//! The context of an acquisition loop, and the observer of its results.
 
 use super::backlog::Backlog;
 use super::disk_space::DiskSpace;
@@ -12,10 +12,10 @@ use crate::record::{Event, Frame, Reading};
 use crate::store::Store;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-/// Makes the line to an instrument.
+/// Creates the line to an instrument.
 pub type LinkMaker = Arc<dyn Fn(&Stop) -> Box<dyn Link> + Send + Sync>;
 
-/// What the loop of one instrument works with.
+/// The context of the loop of one instrument.
 #[derive(Clone)]
 pub struct LoopContext {
     /// The instrument as configured.
@@ -24,61 +24,61 @@ pub struct LoopContext {
     pub station: Station,
     /// Calibrations of this instrument, with separate ranges of validity.
     pub calibrations: Arc<CalibrationSet>,
-    /// Time.
+    /// The clock.
     pub clock: Arc<dyn Clock>,
-    /// When the daemon was assembled: every later tick is the loop's.
+    /// Time at which the daemon was assembled: the loop is responsible for all later ticks.
     pub assembled: UtcMicros,
-    /// Whether the clock is known to be synchronised; called once a reading.
+    /// Whether the clock is synchronised, if known; called once per reading.
     pub clock_synchronised: fn() -> Option<bool>,
     /// The command set of the instrument.
     pub dialect: &'static Dialect,
-    /// Makes the line.
+    /// Creates the line.
     pub link: LinkMaker,
-    /// Where readings go.
+    /// The database.
     pub storage: Storage,
-    /// Where to report.
+    /// The status snapshot.
     pub status: Status,
 }
 
 impl LoopContext {
-    /// A session that is not connected yet.
+    /// A session without a connection.
     pub fn session(&self, stop: &Stop) -> Session {
         let (link, clock) = ((self.link)(stop), Arc::clone(&self.clock));
         Session::new(link, clock, stop.clone(), self.instrument.baud, self.dialect)
     }
 }
 
-/// The database with what belongs to it.
+/// The database, with the backlog and the check of disk space.
 #[derive(Clone)]
 pub struct Storage {
     /// The database.
     pub store: Arc<Store>,
     /// Row of the active configuration.
     pub configuration: i64,
-    /// Row of the computation that readings are made with.
+    /// Row of the active computation.
     pub computation: i64,
-    /// What the database cannot take now; survives a restart of the loop.
+    /// Items queued while the database cannot be written; persists over a restart of the loop.
     pub backlog: Arc<Mutex<Backlog>>,
-    /// Watches the free space.
+    /// Checks the free space.
     pub disk_space: Arc<DiskSpace>,
 }
 
 impl Storage {
-    /// What the database cannot take now. A thread that panicked ends the process; in tests the backlog is whole at any time.
+    /// The backlog. A panic ends the process; in tests, a panic cannot leave the backlog inconsistent.
     pub fn backlog(&self) -> MutexGuard<'_, Backlog> {
         self.backlog.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
-/// Is told what a loop does.
+/// Receives the results of a loop.
 pub trait Observer: Send {
-    /// A reading is on the disk.
+    /// A reading was stored.
     fn stored(&mut self, id: i64, processed: &ProcessedReading, frames: &[Frame]);
-    /// A reading that was queued is on the disk.
+    /// A queued reading was stored.
     fn stored_late(&mut self, id: i64, reading: &Reading) {
         let _ = (id, reading);
     }
-    /// An event happened.
+    /// An event was stored or queued.
     fn event(&mut self, event: &Event) {
         let _ = event;
     }

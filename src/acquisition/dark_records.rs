@@ -1,4 +1,4 @@
-//! Darks and dark models on record: loading and storing what a [`DarkSet`] works with.
+//! Loads and stores the darks and dark models of a [`DarkSet`].
 
 use crate::clock::UtcMicros;
 use crate::darks::night::DARK_SET_STATE;
@@ -7,12 +7,12 @@ use crate::record::Dark;
 use crate::reduction::DarkModel;
 use crate::store::{SavedState, Store, StoreError};
 
-/// Darks are loaded from this far back [s].
+/// Maximum age of loaded darks [s].
 const LOADED_S: f64 = 10.0 * 86_400.0;
-/// Covered darks that are loaded, however old: more than one session takes.
+/// Number of loaded covered darks of any age: more than one session takes.
 const COVERED_LOADED: usize = 64;
 
-/// Everything a set of darks starts from. What is damaged is reported and left out.
+/// Loads the darks, the model and the state of a set of darks. Damaged darks and models are logged and omitted.
 pub fn load(store: &Store, instrument_row: i64, now: UtcMicros) -> Result<DarksOnRecord, StoreError> {
     let state = load_state(store, instrument_row)?;
     let allowed = |darks: Vec<Result<Dark, StoreError>>| {
@@ -48,12 +48,12 @@ fn readable(darks: Vec<Result<Dark, StoreError>>) -> Vec<Dark> {
 fn load_state(store: &Store, instrument_row: i64) -> Result<DarkSetState, StoreError> {
     let Some(saved) = store.load_state(instrument_row, DARK_SET_STATE)? else { return Ok(DarkSetState::default()) };
     Ok(serde_json::from_str(&saved.json).unwrap_or_else(|why| {
-        tracing::warn!("saved state `{DARK_SET_STATE}` cannot be read ({why}); starting it anew");
+        tracing::warn!("saved state `{DARK_SET_STATE}` cannot be read ({why}); starting with the default");
         DarkSetState::default()
     }))
 }
 
-/// Saves what a set of darks remembers where it differs from `before`. What cannot be saved now is saved with the next change.
+/// Saves the state of a set of darks if it changed. If the database cannot be written, the state is saved at the next change.
 pub fn save_state(
     store: &Store,
     instrument: i64,
@@ -63,19 +63,19 @@ pub fn save_state(
     if before == after {
         return Ok(());
     }
-    // Plain structures always become JSON.
+    // Serialising this structure cannot fail.
     let json = serde_json::to_string(after).unwrap_or_default();
     match store.save_state(&SavedState { instrument, name: DARK_SET_STATE.to_owned(), json, time }) {
-        Err(error) if error.can_wait() => Ok(()),
+        Err(error) if error.is_transient() => Ok(()),
         other => other,
     }
 }
 
-/// Stores an accepted dark; `None` where the store cannot take it now: it is lost, and another one is taken soon.
+/// Stores an accepted dark; `None` if the database cannot be written: the dark is discarded, and another is taken soon.
 pub fn store_dark(store: &Store, instrument_row: i64, dark: Dark) -> Result<Option<Dark>, StoreError> {
     match store.add_dark(instrument_row, &dark) {
         Ok(id) => Ok(Some(Dark { id, ..dark })),
-        Err(error) if error.can_wait() => {
+        Err(error) if error.is_transient() => {
             tracing::error!("{error}: a dark could not be stored");
             Ok(None)
         }
@@ -83,7 +83,7 @@ pub fn store_dark(store: &Store, instrument_row: i64, dark: Dark) -> Result<Opti
     }
 }
 
-/// Fits the model anew where that is due, stores it and lets it be used; answers with the new one.
+/// Fits the dark model if that is due, stores it and makes it the model of the set; returns the new model.
 pub fn refit<'a>(
     store: &Store,
     instrument_row: i64,
@@ -100,8 +100,8 @@ pub fn refit<'a>(
     };
     match store.add_dark_model(instrument_row, now, &model.encode()) {
         Ok(row) => Ok(Some(darks.adopt(FittedModel { row, fitted_at: now, model }))),
-        // The darks are still there: it is fitted again when the store can take it.
-        Err(error) if error.can_wait() => Ok(None),
+        // The darks remain in the set; the fit is repeated later.
+        Err(error) if error.is_transient() => Ok(None),
         Err(error) => Err(error),
     }
 }

@@ -1,7 +1,8 @@
-//! Free space on the disk: an event below the floor and one above it again, and raw frames past their retention.
+//! Checks the free space of the disk, and deletes raw frames after their retention time.
 //!
-//! Nothing is deleted unless the configuration has `keep_raw_months`, and nothing while the clock is not known to be
-//! synchronised: a clock set to another year must not empty the archive. Below the floor measuring continues.
+//! An event is stored when the free space falls below its floor (`free_space_floor_mb`) and when it rises above it; measuring
+//! continues. Frames are deleted only with `keep_raw_months` in the configuration, and only while the clock is known to be
+//! synchronised, because a wrong year would delete all frames.
 
 use crate::clock::UtcMicros;
 use crate::config::StoreConfig;
@@ -11,13 +12,13 @@ use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 
 /// Interval between checks [s].
-const EVERY_S: f64 = 600.0;
-/// Readings whose frames one transaction deletes: a few milliseconds.
-const AT_ONCE: u32 = 200;
-/// Transactions in one check, so that the next tick is not delayed.
-const TRANSACTIONS: usize = 20;
+const CHECK_INTERVAL_S: f64 = 600.0;
+/// Readings whose frames are deleted in one transaction, which takes a few milliseconds.
+const READINGS_PER_TRANSACTION: u32 = 200;
+/// Transactions per check, so that the next tick is not delayed.
+const TRANSACTIONS_PER_CHECK: usize = 20;
 
-/// Asks how many bytes are free for this user where a file lies.
+/// Returns the free space for this user in the file system of a path [bytes].
 pub type FreeSpace = fn(&Path) -> Option<u64>;
 
 /// The disk space of one database, shared by all loops that write to it.
@@ -36,14 +37,14 @@ struct State {
     below_floor: bool,
 }
 
-/// What a check found.
+/// The result of a check.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct DiskReport {
-    /// Free bytes, where the system says so.
+    /// Free space [bytes], if known.
     pub free: Option<u64>,
-    /// Whether that is below the floor.
+    /// Whether the free space is below the floor.
     pub below_floor: bool,
-    /// Readings whose raw frames were deleted.
+    /// Number of readings whose raw frames were deleted.
     pub raw_purged: u64,
 }
 
@@ -59,10 +60,11 @@ impl DiskSpace {
         }
     }
 
-    /// Checks where it is time to; `synchronised` says whether the clock is known to be.
+    /// Runs a check, or returns `None` if the last one was less than the interval ago. `synchronised`: whether the clock is known
+    /// to be synchronised.
     pub fn check(&self, store: &Store, now: UtcMicros, synchronised: bool) -> Result<Option<DiskReport>, StoreError> {
         let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
-        if state.checked.is_some_and(|at| now.seconds_since(at).abs() < EVERY_S) {
+        if state.checked.is_some_and(|at| now.seconds_since(at).abs() < CHECK_INTERVAL_S) {
             return Ok(None);
         }
         state.checked = Some(now);
@@ -85,19 +87,19 @@ impl DiskSpace {
     fn floor_text(&self, free: u64, below_floor: bool) -> String {
         let (free, floor) = (free / 1_000_000, self.floor / 1_000_000);
         if below_floor {
-            format!("{free} MB free, below the floor of {floor} MB: make room; measuring continues")
+            format!("{free} MB free, below the floor of {floor} MB: free some disk space; measuring continues")
         } else {
             format!("{free} MB free, above the floor of {floor} MB again")
         }
     }
 
-    /// Deletes raw frames past their retention; answers of how many readings.
+    /// Deletes raw frames after their retention time; returns the number of readings.
     fn purge_raw(&self, store: &Store, now: UtcMicros) -> Result<u64, StoreError> {
         let Some(months) = self.keep_raw_months else { return Ok(0) };
         let Some(limit) = now.months_before(months) else { return Ok(0) };
         let mut purged: Option<PurgedFrames> = None;
-        for _ in 0..TRANSACTIONS {
-            match store.purge_raw_frames(limit, AT_ONCE, purged)? {
+        for _ in 0..TRANSACTIONS_PER_CHECK {
+            match store.purge_raw_frames(limit, READINGS_PER_TRANSACTION, purged)? {
                 Some(more) => purged = Some(more),
                 None => break,
             }
@@ -114,30 +116,30 @@ mod tests {
     const NOON: UtcMicros = UtcMicros(1_782_043_200_000_000); // 2026-06-21T12:00:00Z
     static FREE: AtomicU64 = AtomicU64::new(0);
 
-    /// One event when room runs short and one when it is back.
+    /// One event is stored when the free space falls below the floor, and one when it rises above it.
     #[test]
-    fn the_floor_is_reported_once_each_way() {
+    fn crossing_the_floor_is_reported_once_in_each_direction() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("v.db");
         let store = Store::open_daemon(&path, &[]).unwrap();
         let config = StoreConfig { path, free_space_floor_mb: 500, keep_raw_months: None };
         let disk = DiskSpace::new(&config, |_| Some(FREE.load(Ordering::Relaxed)));
-        let mut said = Vec::new();
+        let mut reports = Vec::new();
         for (minute, free) in [(0, 900), (5, 100), (10, 100), (20, 90), (30, 600), (40, 600)] {
             FREE.store(free * 1_000_000, Ordering::Relaxed);
-            let room = disk.check(&store, NOON.plus_seconds(60.0 * f64::from(minute)), true).unwrap();
-            said.push(room.map(|r| (r.below_floor, r.raw_purged)));
+            let report = disk.check(&store, NOON.plus_seconds(60.0 * f64::from(minute)), true).unwrap();
+            reports.push(report.map(|r| (r.below_floor, r.raw_purged)));
         }
-        // Minute 5 comes too soon after the first look.
+        // Minute 5 is within the interval after the first check.
         assert_eq!(
-            said,
+            reports,
             [Some((false, 0)), None, Some((true, 0)), Some((true, 0)), Some((false, 0)), Some((false, 0))]
         );
         let texts: Vec<String> = store.latest_events(9).unwrap().into_iter().map(|e| e.text).collect();
         assert_eq!(
             texts,
             [
-                "100 MB free, below the floor of 500 MB: make room; measuring continues",
+                "100 MB free, below the floor of 500 MB: free some disk space; measuring continues",
                 "600 MB free, above the floor of 500 MB again"
             ]
         );

@@ -1,32 +1,32 @@
-//! Gaps: readings that did not happen, neighbours of one cause as one event.
+//! Merges consecutive missed ticks of one cause into one event. Pure.
 //!
-//! Pure: says what is to be written, and is told when it is.
+//! Returns the write for a missed tick; the caller reports a successful write.
 
 use super::tick::GapReason;
 use crate::clock::UtcMicros;
 use crate::fault::GapCause;
 use crate::record::{Event, EventKind};
 
-/// Neighbouring ticks without a reading, of one cause.
+/// Consecutive ticks without a reading, of one cause.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct GapSpan {
     /// The first tick.
     pub from: UtcMicros,
     /// The last tick.
     pub until: UtcMicros,
-    /// How many.
+    /// Number of ticks.
     pub missed: u64,
-    /// The cause, and why the first one did not happen.
+    /// The cause, and the reason of the first tick.
     pub reason: GapReason,
 }
 
 impl GapSpan {
-    /// One tick.
+    /// A gap of one tick.
     pub fn of(tick: UtcMicros, reason: &GapReason) -> Self {
         Self { from: tick, until: tick, missed: 1, reason: reason.clone() }
     }
 
-    /// Adds another tick of the same cause.
+    /// Adds a tick of the same cause.
     pub fn extend(&mut self, tick: UtcMicros) {
         self.missed += 1;
         self.until = tick;
@@ -37,7 +37,7 @@ impl GapSpan {
         self.reason.cause
     }
 
-    /// As an event.
+    /// The event of the gap.
     pub fn event(&self, instrument: &str) -> Event {
         let readings = if self.missed == 1 { "reading" } else { "readings" };
         Event {
@@ -50,29 +50,29 @@ impl GapSpan {
     }
 }
 
-/// What is to be written for a tick without a reading.
+/// The write for a tick without a reading.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum GapWrite {
-    /// A new event.
+    /// Stores a new event.
     Begin(GapSpan),
-    /// The event in this row, extended.
+    /// Extends the event in this row.
     Extend(i64, GapSpan),
 }
 
-/// The gap that is open, if any.
+/// The open gap, if any.
 #[derive(Clone, Debug, Default)]
 pub struct Gaps {
-    /// Row of its event, and the span.
+    /// Row of its event, and the gap.
     open: Option<(i64, GapSpan)>,
 }
 
 impl Gaps {
-    /// A reading happened: the next gap is a new one.
+    /// Ends the open gap, after a reading.
     pub fn close(&mut self) {
         self.open = None;
     }
 
-    /// What is to be written for a tick without a reading.
+    /// Returns the write for a tick without a reading.
     pub fn write_for(&self, tick: UtcMicros, reason: &GapReason) -> GapWrite {
         match &self.open {
             Some((row, span)) if span.cause() == reason.cause => {
@@ -84,7 +84,7 @@ impl Gaps {
         }
     }
 
-    /// It is written, in this row.
+    /// Records that a gap was written, in this row.
     pub fn written(&mut self, row: i64, span: GapSpan) {
         self.open = Some((row, span));
     }
@@ -104,7 +104,7 @@ mod tests {
         GapReason { cause: GapCause::NoAnswer, why: why.to_owned() }
     }
 
-    /// Writes a tick, as a store would that gives new rows the next number.
+    /// Applies the write of a tick, with consecutive numbers for new rows.
     fn write(gaps: &mut Gaps, rows: &mut i64, tick: UtcMicros, reason: &GapReason) -> GapSpan {
         let (row, span) = match gaps.write_for(tick, reason) {
             GapWrite::Begin(span) => {
@@ -117,9 +117,9 @@ mod tests {
         span
     }
 
-    /// Neighbours of one cause are one event with its span, its number and the reason of the first.
+    /// Consecutive ticks of one cause are one event, with the time range, their number and the reason of the first.
     #[test]
-    fn neighbours_of_one_cause_are_one_event() {
+    fn consecutive_ticks_of_one_cause_are_one_event() {
         let (mut gaps, mut rows) = (Gaps::default(), 0);
         write(&mut gaps, &mut rows, minute(0), &silent("nothing came"));
         write(&mut gaps, &mut rows, minute(1), &silent("something else came"));
@@ -130,7 +130,7 @@ mod tests {
         assert_eq!(event.text, "3 readings missed: nothing came");
     }
 
-    /// A reading in between, or another cause, begins another event.
+    /// After a reading, or with another cause, a new event begins.
     #[test]
     fn a_reading_or_another_cause_ends_a_gap() {
         let (mut gaps, mut rows) = (Gaps::default(), 0);
@@ -142,7 +142,7 @@ mod tests {
         assert_eq!((rows, busy.from, busy.missed), (3, minute(3), 1));
     }
 
-    /// What could not be written is not extended: the next tick begins an event of its own.
+    /// A gap that was not written is not extended: the next tick begins a new event.
     #[test]
     fn a_gap_that_was_not_written_is_not_extended() {
         let gaps = Gaps::default();

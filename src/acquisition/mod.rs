@@ -1,11 +1,10 @@
-//! Acquisition: one loop for each instrument, what it commits, and its supervision.
+//! Acquisition: one loop per instrument, the commit of its readings, and its supervision.
 //!
-//! Acts only: the pure modules decide (when to read, how to expose, which darks, what a value is worth), and this one performs
-//! it in order. Invariants:
+//! Performs the decisions of pure modules (when to read, how to expose, which darks to take, verdicts). Invariants:
 //!
-//! - every tick that is due ends in a stored reading, a queued reading, or a gap with its cause;
-//! - what is acknowledged as stored is on the disk;
-//! - the status snapshot is the only state that anything outside looks at.
+//! - every due tick ends in a stored reading, a queued reading, or a gap with its cause;
+//! - a reading acknowledged as stored is durable;
+//! - other modules observe the loop through the status snapshot only.
 
 pub mod absence;
 pub mod acquisition_loop;
@@ -30,10 +29,10 @@ pub use context::{LinkMaker, LoopContext, Observer};
 pub use status::{Snapshot, Status};
 pub use tick::{GapReason, TickOutcome};
 
-/// What ends the loop of an instrument, or the daemon.
+/// Errors that end the loop of an instrument, or the daemon.
 #[derive(Debug, thiserror::Error)]
 pub enum AcquisitionError {
-    /// The database.
+    /// An error of the database.
     #[error(transparent)]
     Store(#[from] crate::store::StoreError),
     /// A thread could not be started.

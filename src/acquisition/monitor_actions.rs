@@ -1,6 +1,6 @@
-//! Loads what the monitors of an instrument start from, and writes what they plan: the only place where they meet the database.
+//! Loads the saved state of the monitors of an instrument, and executes their actions on the database.
 //!
-//! Decides nothing. Invariant: an action is applied to the monitor set exactly when it is in the database.
+//! Decides nothing. Invariant: an action is applied to the monitor set if and only if it was stored.
 
 use super::AcquisitionError;
 use crate::clock::UtcMicros;
@@ -12,10 +12,10 @@ use crate::record::{Event, FlaggedInterval};
 use crate::reduction::DarkModel;
 use crate::store::{SavedState, Store, StoreError};
 
-/// Samples are loaded from this far back [s]: the day that is not over.
+/// Maximum age of loaded samples [s]: those of the current day.
 const RECENT_S: f64 = 86_400.0;
 
-/// The monitors of an instrument, as the database has them. row: of the instrument.
+/// Loads the monitors of an instrument. row: of `instrument`.
 pub fn load_monitors(
     store: &Store,
     row: i64,
@@ -52,18 +52,18 @@ fn load_saved(store: &Store, row: i64) -> Result<SavedMonitors, AcquisitionError
         saved.pixel_baseline = store.dark_model(model)?.and_then(|stored| DarkModel::decode(&stored.blob).ok());
         if saved.pixel_baseline.is_none() {
             tracing::error!(
-                "dark model {model}, the baseline of single pixels, cannot be used; another one is learned"
+                "dark model {model}, the baseline of the pixel monitor, cannot be used; a new one is determined"
             );
         }
     }
     Ok(saved)
 }
 
-/// A saved state; one that cannot be read any more counts as absent.
+/// Loads a saved state; the default if it is absent or cannot be parsed.
 fn load<T: serde::de::DeserializeOwned + Default>(store: &Store, row: i64, name: &str) -> Result<T, AcquisitionError> {
     let Some(stored) = store.load_state(row, name)? else { return Ok(T::default()) };
     Ok(serde_json::from_str(&stored.json).unwrap_or_else(|why| {
-        tracing::warn!("saved state `{name}` cannot be read ({why}); starting it anew");
+        tracing::warn!("saved state `{name}` cannot be read ({why}); starting with the default");
         T::default()
     }))
 }
@@ -81,7 +81,7 @@ fn recent_samples(store: &Store, instrument: &str, now: UtcMicros) -> Result<Vec
     Ok(samples)
 }
 
-/// Lets the monitors observe the notes that were stored since.
+/// Passes the notes stored since the last call to the monitors.
 pub fn observe_notes(monitors: &mut MonitorSet, store: &Store) -> Result<(), AcquisitionError> {
     let (notes, newest) = store.notes_after(monitors.notes_observed_to())?;
     notes.iter().for_each(|(_, note)| monitors.observe_note(note));
@@ -89,7 +89,7 @@ pub fn observe_notes(monitors: &mut MonitorSet, store: &Store) -> Result<(), Acq
     Ok(())
 }
 
-/// States and events for the transaction of the reading that was just observed. row: of the instrument.
+/// States and events for the transaction of the reading observed last. row: of `instrument`.
 pub fn reading_record(monitors: &mut MonitorSet, row: i64, now: UtcMicros) -> (Vec<SavedState>, Vec<Event>) {
     let record = monitors.reading_record(now);
     let state =
@@ -97,19 +97,19 @@ pub fn reading_record(monitors: &mut MonitorSet, row: i64, now: UtcMicros) -> (V
     (record.states.into_iter().map(state).collect(), record.events)
 }
 
-/// Writes what the monitors plan after a reading is stored; answers with the events. What a full store cannot take is planned again at the next
-/// reading.
+/// Executes the actions of the monitors after a reading was stored; returns the stored events. Actions that cannot be stored are
+/// planned again at the next reading.
 pub fn execute(monitors: &mut MonitorSet, store: &Store, now: UtcMicros) -> Result<Vec<Event>, AcquisitionError> {
     let mut events = Vec::new();
     for action in monitors.actions(now) {
         let report = action.report().cloned();
-        let id = match unless_full(write(store, &action))? {
+        let id = match unless_transient(write(store, &action))? {
             Some(id) => id,
             None => break,
         };
         monitors.applied(action, id);
         if let Some(event) = report {
-            match unless_full(store.add_event(&event))? {
+            match unless_transient(store.add_event(&event))? {
                 Some(_) => events.push(event),
                 None => monitors.report_with_next_reading(event),
             }
@@ -118,7 +118,7 @@ pub fn execute(monitors: &mut MonitorSet, store: &Store, now: UtcMicros) -> Resu
     Ok(events)
 }
 
-/// Writes one action; answers with the row of its interval.
+/// Stores one action; returns the row of its interval.
 fn write(store: &Store, action: &MonitorAction) -> Result<i64, StoreError> {
     match action {
         MonitorAction::Open { interval, .. } => store.add_flagged_interval(interval),
@@ -129,11 +129,11 @@ fn write(store: &Store, action: &MonitorAction) -> Result<i64, StoreError> {
     }
 }
 
-/// `None` where the store is full or held, which passes.
-fn unless_full<T>(written: Result<T, StoreError>) -> Result<Option<T>, AcquisitionError> {
+/// `None` for a transient error: a full disk or a locked database.
+fn unless_transient<T>(written: Result<T, StoreError>) -> Result<Option<T>, AcquisitionError> {
     match written {
-        Err(error) if error.can_wait() => {
-            tracing::error!("{error}: what the monitors found is not stored yet");
+        Err(error) if error.is_transient() => {
+            tracing::error!("{error}: actions of the monitors are not stored yet");
             Ok(None)
         }
         other => Ok(Some(other?)),

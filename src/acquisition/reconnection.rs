@@ -1,38 +1,37 @@
-//! When an instrument that is away is tried again, and which of its faults are worth a line in the log.
+//! Decides when to reconnect an instrument, and which faults to log. Pure.
 //!
-//! Pure. Invariant: no attempt comes earlier than the back-off allows, whoever asks for it: a port that cannot be opened is
-//! not opened at every tick.
+//! Invariant: no attempt is made earlier than the back-off allows; a port that cannot be opened is not opened at every tick.
 
 use crate::clock::UtcMicros;
 use crate::fault::Fault;
 use crate::instrument::Backoff;
 
-/// Attempts to reach one instrument.
+/// The state of the attempts to connect one instrument.
 #[derive(Clone, Debug, Default)]
 pub struct Reconnection {
     backoff: Backoff,
     retry_at: Option<UtcMicros>,
-    /// Why the connection was lost or could not be made; `None` while there is one.
+    /// The fault that ended or prevented the connection; `None` while connected.
     last_fault: Option<Fault>,
 }
 
 impl Reconnection {
-    /// When the next attempt may be made, seen at `now`.
+    /// Time of the next attempt; `now` if one is due.
     pub fn next_attempt(&self, now: UtcMicros) -> UtcMicros {
         self.retry_at.unwrap_or(now)
     }
 
-    /// Whether an attempt may be made now.
+    /// Whether an attempt is due.
     pub fn is_due(&self, now: UtcMicros) -> bool {
         self.next_attempt(now) <= now
     }
 
-    /// Why there is no connection; `None` before the first attempt.
+    /// The fault that ended or prevented the connection; `None` before the first attempt.
     pub fn last_fault(&self) -> Option<&Fault> {
         self.last_fault.as_ref()
     }
 
-    /// An attempt failed, or the connection was lost; answers whether the fault is another one than before.
+    /// Records a failed attempt or a lost connection; returns whether the fault differs from the previous one.
     pub fn failed(&mut self, fault: &Fault, now: UtcMicros) -> bool {
         if self.is_due(now) {
             self.retry_at = Some(now + self.backoff.after_failure());
@@ -42,13 +41,13 @@ impl Reconnection {
         is_new
     }
 
-    /// There is a connection.
+    /// Records a successful connection.
     pub fn succeeded(&mut self) {
         *self = Self::default();
     }
 }
 
-/// Whether the instrument has to be connected anew after this fault.
+/// Whether the instrument must be reconnected after a fault.
 pub fn ends_the_connection(fault: &Fault) -> bool {
     matches!(fault, Fault::Absent { .. } | Fault::Identity { .. } | Fault::NoAnswer { .. })
 }
@@ -63,7 +62,7 @@ mod tests {
         Fault::Absent { path: "/dev/example".into(), why: why.into() }
     }
 
-    /// Fails at every attempt that is allowed during some seconds; the times of the attempts [s].
+    /// The times of the attempts during a number of seconds, all of which fail [s].
     fn attempts(seconds: u32) -> Vec<f64> {
         let (mut reconnection, mut now, mut made) = (Reconnection::default(), NOW, Vec::new());
         while now.seconds_since(NOW) < f64::from(seconds) {
@@ -76,13 +75,13 @@ mod tests {
         made
     }
 
-    /// The first attempt comes at once, then after 0.5 s, each wait twice the one before, at most half a minute.
+    /// The first attempt is made at once, the second after 0.5 s; each wait is twice the previous one, at most 30 s.
     #[test]
     fn attempts_are_spaced_by_the_back_off() {
         assert_eq!(attempts(95), [0.0, 0.5, 1.5, 3.5, 7.5, 15.5, 31.5, 61.5, 91.5]);
     }
 
-    /// A tick that asks before the next attempt is due does not push that attempt further away.
+    /// A failure before the next attempt is due does not postpone that attempt.
     #[test]
     fn a_failure_before_the_next_attempt_does_not_postpone_it() {
         let mut reconnection = Reconnection::default();
@@ -92,7 +91,7 @@ mod tests {
         assert_eq!(reconnection.next_attempt(NOW.plus_seconds(0.2)), next);
     }
 
-    /// After a connection the next loss is retried at once, and is reported.
+    /// After a connection, the next loss is reported, and an attempt is due at once.
     #[test]
     fn a_connection_resets_the_back_off_and_the_log() {
         let mut reconnection = Reconnection::default();
@@ -105,7 +104,7 @@ mod tests {
         assert_eq!(reconnection.next_attempt(NOW).seconds_since(NOW), 0.5);
     }
 
-    /// A fault that repeats is reported once, another one at once.
+    /// A repeated fault is reported once, a different one at once.
     #[test]
     fn a_repeated_fault_is_reported_once() {
         let mut reconnection = Reconnection::default();
@@ -117,9 +116,10 @@ mod tests {
         assert_eq!(reconnection.last_fault(), Some(&absent("in use")));
     }
 
-    /// Noise on the line and a refused command leave the connection as it is; silence and another instrument end it.
+    /// A missing answer, an absent device and another instrument end the connection; a corrupt answer and a refused command do
+    /// not.
     #[test]
-    fn only_silence_absence_and_another_instrument_end_the_connection() {
+    fn only_no_answer_absence_and_another_instrument_end_the_connection() {
         let silent =
             Fault::NoAnswer { command: "X".into(), waited: std::time::Duration::ZERO, found: "nothing".into() };
         let corrupt = Fault::Corrupt { command: "X".into(), expected: "1".into(), found: "2".into() };

@@ -1,7 +1,7 @@
-//! Writes readings, gaps and events in the order in which they happened, and queues them while the database cannot take them.
+//! Stores readings, gaps and events in order of time, and queues them while the database cannot be written.
 //!
-//! Invariants: nothing is written ahead of what is queued; a gap that continues is one event; a full or held database is no
-//! error here.
+//! Invariants: nothing is written before earlier queued items; a continued gap is one event; a full disk or a locked database is
+//! not an error of the recorder.
 
 use super::backlog::Committed;
 use super::context::{Observer, Storage};
@@ -12,7 +12,7 @@ use crate::clock::UtcMicros;
 use crate::record::Event;
 use crate::store::{NewReading, StoreError};
 
-/// Records what happens to one instrument.
+/// The recorder of one instrument.
 pub struct Recorder {
     instrument: String,
     storage: Storage,
@@ -26,7 +26,7 @@ impl Recorder {
         Self { instrument: instrument.to_owned(), storage, gaps: Gaps::default(), status }
     }
 
-    /// Commits a reading with everything that belongs to it, or queues it.
+    /// Commits a reading with its frames, events and states, or queues it.
     pub fn reading(&mut self, new: &NewReading<'_>) -> Result<Committed, StoreError> {
         let committed = self.storage.backlog().commit(&self.storage.store, new)?;
         self.gaps.close();
@@ -57,7 +57,7 @@ impl Recorder {
                 observer.event(&span.event(&self.instrument));
                 self.gaps.written(row, span);
             }
-            Err(error) if error.can_wait() => {
+            Err(error) if error.is_transient() => {
                 self.gaps.close();
                 backlog.begin(&error, tick);
                 self.status.discarded(backlog.gap(tick, reason));
@@ -74,7 +74,7 @@ impl Recorder {
         if backlog.is_empty() {
             match self.storage.store.add_event(&event) {
                 Ok(_) => return Ok(()),
-                Err(error) if error.can_wait() => backlog.begin(&error, event.time),
+                Err(error) if error.is_transient() => backlog.begin(&error, event.time),
                 Err(error) => return Err(error),
             }
         }
@@ -82,7 +82,7 @@ impl Recorder {
         Ok(())
     }
 
-    /// Writes what is queued, as far as the database can take it.
+    /// Writes queued items until the database cannot be written.
     pub fn write_queued(&mut self, observer: &mut dyn Observer) -> Result<(), StoreError> {
         let mut backlog = self.storage.backlog();
         let written = backlog.write(&self.storage.store, |id, reading| {
@@ -98,7 +98,7 @@ impl Recorder {
         !self.storage.backlog().is_empty()
     }
 
-    /// Readings that are queued.
+    /// Number of queued readings.
     pub fn queued_readings(&self) -> u64 {
         self.storage.backlog().readings()
     }

@@ -1,13 +1,13 @@
-//! State of exposure control and warm-up that outlives a restart, and when it is saved.
+//! State of exposure control and warm-up that persists over restarts, and the decision when to save it.
 
 use crate::clock::UtcMicros;
 use crate::exposure::{ExposureState, WarmUp};
 use crate::quality::monitor::set::SAVE_EVERY_S;
 use crate::store::{SavedState, Store, StoreError};
 
-/// Name of the state of exposure control before the light that is measured.
+/// Name of the state of exposure control for measurements.
 const EXPOSURE_STATE: &str = "exposure";
-/// Name of the same before the check source.
+/// Name of the state of exposure control for the check source.
 const SOURCE_EXPOSURE_STATE: &str = "source_exposure";
 /// Name of the state of the warm-up.
 const WARM_UP_STATE: &str = "warm_up";
@@ -17,20 +17,20 @@ const WARM_UP_STATE: &str = "warm_up";
 pub struct SavedControl {
     /// The warm-up.
     pub warm_up: WarmUp,
-    light: Tracked,
-    /// The check source is another light: its exposure control has a state of its own.
-    check_source: Tracked,
+    light: SavedExposure,
+    /// Separate, because the check source has another level of light.
+    check_source: SavedExposure,
 }
 
-/// A state of exposure control, and what of it was saved when.
+/// A state of exposure control, and the last saved state with its time.
 #[derive(Clone, Debug, Default)]
-struct Tracked {
+struct SavedExposure {
     current: ExposureState,
     saved: Option<(UtcMicros, ExposureState)>,
 }
 
-impl Tracked {
-    /// Saved again where its times or its stuck pixels changed, and otherwise now and then.
+impl SavedExposure {
+    /// Whether to save: integration times or stuck pixels have changed, or the interval has passed.
     fn is_due(&self, now: UtcMicros) -> bool {
         let Some((at, saved)) = &self.saved else { return true };
         let essentials = |e: &ExposureState| (e.short_s, e.long_s, e.stuck.clone());
@@ -39,27 +39,27 @@ impl Tracked {
 }
 
 impl SavedControl {
-    /// State of exposure control for a kind of light.
+    /// The state of exposure control.
     pub fn exposure(&self, check_source: bool) -> &ExposureState {
         if check_source { &self.check_source.current } else { &self.light.current }
     }
 
-    /// Takes the state that a reading of a kind of light ended in.
+    /// Sets the state after a reading.
     pub fn set_exposure(&mut self, check_source: bool, state: ExposureState) {
-        self.tracked(check_source).current = state;
+        self.saved_exposure(check_source).current = state;
     }
 
-    fn tracked(&mut self, check_source: bool) -> &mut Tracked {
+    fn saved_exposure(&mut self, check_source: bool) -> &mut SavedExposure {
         if check_source { &mut self.check_source } else { &mut self.light }
     }
 
-    /// Loads the state of an instrument, by row; what was never saved, or cannot be read any more, stays as it is.
+    /// Loads the state of an instrument (row of `instrument`); a state that is absent or cannot be parsed is left unchanged.
     pub fn load(&mut self, store: &Store, row: i64) -> Result<(), StoreError> {
         for (name, check_source) in [(EXPOSURE_STATE, false), (SOURCE_EXPOSURE_STATE, true)] {
-            let tracked = self.tracked(check_source);
-            tracked.saved = None;
+            let exposure = self.saved_exposure(check_source);
+            exposure.saved = None;
             if let Some(state) = load(store, row, name)? {
-                tracked.current = state;
+                exposure.current = state;
             }
         }
         if let Some(state) = load(store, row, WARM_UP_STATE)? {
@@ -68,34 +68,34 @@ impl SavedControl {
         Ok(())
     }
 
-    /// What is saved with a reading of an instrument (by row) of a kind of light: the warm-up always, since it holds when
-    /// the instrument was last heard.
+    /// The states to be saved with a reading of an instrument (row of `instrument`). The warm-up is always saved, because it
+    /// contains the time of the last answer of the instrument.
     pub fn due(&mut self, row: i64, now: UtcMicros, check_source: bool) -> Vec<SavedState> {
         let state = |name: &str, json: String| SavedState { instrument: row, name: name.into(), json, time: now };
         let mut due = vec![state(WARM_UP_STATE, json(&self.warm_up))];
-        let tracked = self.tracked(check_source);
-        if tracked.is_due(now) {
+        let exposure = self.saved_exposure(check_source);
+        if exposure.is_due(now) {
             let name = if check_source { SOURCE_EXPOSURE_STATE } else { EXPOSURE_STATE };
-            due.push(state(name, json(&tracked.current)));
-            tracked.saved = Some((now, tracked.current.clone()));
+            due.push(state(name, json(&exposure.current)));
+            exposure.saved = Some((now, exposure.current.clone()));
         }
         due
     }
 }
 
-/// A saved state; one that cannot be read any more counts as absent.
+/// Loads a saved state; `None` if it is absent or cannot be parsed.
 fn load<T: serde::de::DeserializeOwned>(store: &Store, row: i64, name: &str) -> Result<Option<T>, StoreError> {
     let stored = store.load_state(row, name)?;
     Ok(stored.and_then(|state| match serde_json::from_str(&state.json) {
         Ok(state) => Some(state),
         Err(why) => {
-            tracing::warn!("saved state `{name}` cannot be read ({why}); starting it anew");
+            tracing::warn!("saved state `{name}` cannot be read ({why}); starting with the default");
             None
         }
     }))
 }
 
-/// Plain structures always become JSON.
+/// Serialising these structures cannot fail.
 fn json<T: serde::Serialize>(state: &T) -> String {
     serde_json::to_string(state).unwrap_or_default()
 }
@@ -114,9 +114,9 @@ mod tests {
         ExposureState { short_s: Some(short_s), ..ExposureState::default() }
     }
 
-    /// Unchanged exposure control is saved every ten minutes, a changed integration time at once, the warm-up always.
+    /// Exposure control is saved every ten minutes, after a change of an integration time at once; the warm-up is always saved.
     #[test]
-    fn exposure_control_is_saved_when_it_changes_and_now_and_then() {
+    fn exposure_control_is_saved_on_change_and_at_intervals() {
         let mut control = SavedControl::default();
         let mut at = |minute: u32, short_s: f64| {
             control.set_exposure(false, ExposureState { peak_rate: Some(f64::from(minute)), ..state(short_s) });
@@ -127,7 +127,7 @@ mod tests {
         assert_eq!(saved, [true, false, true, false, false, true]);
     }
 
-    /// A stuck pixel is saved at once: it must not steer after a restart either.
+    /// A stuck pixel is saved at once, so that exposure control ignores it after a restart.
     #[test]
     fn a_new_stuck_pixel_is_saved_at_once() {
         let mut control = SavedControl::default();
@@ -137,9 +137,9 @@ mod tests {
         assert_eq!(names(&control.due(1, NOON.plus_seconds(60.0), false)), ["warm_up", "exposure"]);
     }
 
-    /// The check source's exposure control is saved with its own readings only, and under its own name.
+    /// Exposure control of the check source is saved with its own readings only, under a separate name.
     #[test]
-    fn each_kind_of_light_has_a_state_of_its_own() {
+    fn measurement_and_check_source_have_separate_states() {
         let mut control = SavedControl::default();
         control.set_exposure(false, state(0.1));
         control.set_exposure(true, state(5.0));

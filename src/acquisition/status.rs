@@ -1,6 +1,6 @@
-//! One snapshot of the loop of an instrument, for logs, pages and metrics alike.
+//! The status snapshot of the loop of an instrument, for log, command line and metrics.
 //!
-//! Written by the loop, read by anyone; locked for microseconds only, so that a slow reader never delays a measurement.
+//! Written by the loop. Invariant: locked for microseconds only, so that a slow reader cannot delay a measurement.
 
 use crate::clock::UtcMicros;
 use crate::fault::GapCause;
@@ -14,21 +14,21 @@ use std::sync::{Arc, Mutex, MutexGuard};
 pub struct Snapshot {
     /// Name of the instrument.
     pub instrument: String,
-    /// Serial number that answers; `None` while none does.
+    /// Serial number of the connected instrument; `None` while disconnected.
     pub serial: Option<String>,
-    /// What the loop is doing.
+    /// Current activity.
     pub activity: &'static str,
-    /// When the last tick began.
+    /// Start of the last tick.
     pub heartbeat: Option<UtcMicros>,
-    /// When the next reading is due.
+    /// Time of the next tick.
     pub next: Option<UtcMicros>,
     /// Identifier and time of the last reading.
     pub last: Option<(i64, UtcMicros)>,
     /// Integration time of the short bracket [s] and its peak level [1].
     pub exposure: Option<(f64, f64)>,
-    /// The last fault, in words, and when.
+    /// Time and text of the last fault.
     pub last_fault: Option<(UtcMicros, String)>,
-    /// What happened since the start.
+    /// Counts since the start.
     pub counts: Counts,
     /// The database.
     pub storage: StorageState,
@@ -49,18 +49,18 @@ pub struct Counts {
     pub darks_accepted: u64,
     /// Darks rejected.
     pub darks_rejected: u64,
-    /// Exchanges that had to be repeated.
+    /// Repeated exchanges.
     pub retries: u64,
 }
 
-/// What the database can take.
+/// State of the storage.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct StorageState {
-    /// Readings in memory that the database cannot take now.
+    /// Readings queued in memory.
     pub queued: u64,
-    /// Readings discarded since the start, for want of room on the disk and in memory.
+    /// Readings discarded since the start, because the database could not be written and the memory limit was reached.
     pub discarded: u64,
-    /// Free space where the database lies [bytes], and whether it is below the floor.
+    /// Free space in the file system of the database [bytes], and whether it is below the floor.
     pub free: Option<(u64, bool)>,
 }
 
@@ -91,7 +91,7 @@ impl fmt::Display for Snapshot {
         }
         if storage.queued + storage.discarded > 0 {
             let (queued, discarded) = (storage.queued, storage.discarded);
-            write!(f, ", nothing can be written: {queued} readings wait in memory, {discarded} discarded")?;
+            write!(f, ", the database cannot be written: {queued} readings queued in memory, {discarded} discarded")?;
         }
         if let Some((time, text)) = &self.last_fault {
             write!(f, ", last fault {time}: {text}")?;
@@ -117,23 +117,22 @@ impl Status {
         Self(Arc::new(Mutex::new(snapshot)))
     }
 
-    // A poisoned lock would mean that a panic happened while it was held; the process ends on panics, and where a test
-    // unwinds, the numbers inside are still plain numbers.
+    // The lock is poisoned after a panic, which ends the process; in tests, the snapshot is still usable.
     fn lock(&self) -> MutexGuard<'_, Snapshot> {
         self.0.lock().unwrap_or_else(|poisoned| poisoned.into_inner())
     }
 
-    /// A copy.
+    /// A copy of the snapshot.
     pub fn snapshot(&self) -> Snapshot {
         self.lock().clone()
     }
 
-    /// Changes it.
+    /// Changes the snapshot.
     pub fn update(&self, change: impl FnOnce(&mut Snapshot)) {
         change(&mut self.lock());
     }
 
-    /// Counts a reading that is on the disk.
+    /// Counts a stored reading.
     pub fn stored(&self, id: i64, reading: &Reading) {
         self.update(|s| {
             s.counts.stored += 1;
@@ -151,7 +150,7 @@ impl Status {
         self.gaps(cause, 1);
     }
 
-    /// Counts queued readings that had to be discarded.
+    /// Counts discarded readings.
     pub fn discarded(&self, readings: u64) {
         if readings > 0 {
             self.update(|s| s.storage.discarded += readings);
@@ -168,7 +167,7 @@ impl Status {
 mod tests {
     use super::*;
 
-    /// Discarded readings count as gaps of their cause, and none of them twice.
+    /// Discarded readings are counted once, as gaps with their cause.
     #[test]
     fn discarded_readings_are_counted_as_gaps() {
         let status = Status::new("south");
@@ -180,7 +179,7 @@ mod tests {
         assert_eq!(snapshot.counts.gaps.into_iter().collect::<Vec<_>>(), [("storage_full", 4)]);
     }
 
-    /// A snapshot says in one line what is wrong, and leaves out what is not.
+    /// A snapshot is one line, without conditions that do not apply.
     #[test]
     fn a_snapshot_reads_as_one_line() {
         let status = Status::new("south");
@@ -196,6 +195,6 @@ mod tests {
         let text = status.snapshot().to_string();
         assert!(text.contains("serial EX-0001") && text.contains("1 gaps no_answer"), "{text}");
         assert!(text.contains("90 MB free, below the floor"), "{text}");
-        assert!(text.ends_with("2 readings wait in memory, 0 discarded"), "{text}");
+        assert!(text.ends_with("2 readings queued in memory, 0 discarded"), "{text}");
     }
 }

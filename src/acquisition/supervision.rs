@@ -1,8 +1,8 @@
-//! Runs the loops: one blocking thread an instrument, signals on a small runtime of their own.
+//! Runs the loops: one blocking thread per instrument, and a runtime for signals.
 //!
-//! TERM or INT requests a stop of every loop, which takes at most a few seconds even inside a long exposure; a second one ends
-//! the process at once. USR1 logs a snapshot of every loop; HUP is logged and ignored. A loop that ends in an error is started again with back-off; a panic
-//! ends the process, since a half-dead daemon is worse than a restart.
+//! TERM or INT requests a stop of all loops, which takes a few seconds at most, also during a long exposure; a second signal ends
+//! the process at once. USR1 logs the status of all loops; HUP is logged and ignored. A loop that ends in an error is restarted
+//! with back-off. A panic ends the process, so that the service manager restarts it completely.
 
 use super::AcquisitionError;
 use super::acquisition_loop::{AcquisitionLoop, Interrupted};
@@ -13,11 +13,11 @@ use crate::instrument::Backoff;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc;
 
-/// A loop to keep running.
+/// A supervised loop.
 pub struct SupervisedLoop {
-    /// What the loop works with, at every start.
+    /// The context of the loop, at every start.
     pub context: LoopContext,
-    /// Is told of every stored reading and event.
+    /// Receives all stored readings and events.
     pub observer: Box<dyn Observer>,
 }
 
@@ -25,7 +25,7 @@ pub struct SupervisedLoop {
 pub fn supervise(loops: Vec<SupervisedLoop>, stop: &Stop) -> Result<(), AcquisitionError> {
     let mut statuses = Vec::new();
     let mut threads = Vec::new();
-    // Each loop holds a sender: the channel closes when the last loop has ended, and nothing has to be polled.
+    // Each loop has a sender: the channel closes when the last loop has ended.
     let (running, ended) = mpsc::channel(1);
     for supervised in loops {
         let name = format!("acq-{}", supervised.context.instrument.name);
@@ -76,21 +76,21 @@ async fn handle_signals(
                 tracing::warn!("HUP is ignored: a changed configuration needs a restart");
                 false
             }
-            // Nothing is ever sent: this says that every sender is gone.
+            // Nothing is sent: `recv` returns when all senders are dropped.
             _ = ended.recv() => return Ok(()),
         };
         if stop_requested {
             if stop.requested() {
-                tracing::warn!("asked to stop a second time: leaving at once");
+                tracing::warn!("second stop request: exiting at once");
                 std::process::exit(1);
             }
-            tracing::info!("asked to stop: finishing");
+            tracing::info!("stop requested: finishing");
             stop.request();
         }
     }
 }
 
-/// One loop until `stop`, started again after an error.
+/// Runs one loop until `stop`, and restarts it after an error.
 pub fn keep_running(mut supervised: SupervisedLoop, stop: &Stop) -> Result<(), AcquisitionError> {
     let mut backoff = Backoff::default();
     let mut interrupted = None;
@@ -102,15 +102,15 @@ pub fn keep_running(mut supervised: SupervisedLoop, stop: &Stop) -> Result<(), A
         };
         let context = &supervised.context;
         let wait = backoff.after_failure();
-        tracing::error!(instrument = context.instrument.name, "{error}; starting again in {wait:?}");
-        context.status.update(|s| s.activity = "waiting to start again");
+        tracing::error!(instrument = context.instrument.name, "{error}; restarting in {wait:?}");
+        context.status.update(|s| s.activity = "waiting to restart");
         if context.clock.pause(wait, stop) == Wake::Stopped {
             return Ok(());
         }
     }
 }
 
-/// One loop from its start to its end. What an interrupted loop before it left open is recorded first.
+/// Runs one loop to its end, after recording the ticks missed since an interrupted predecessor.
 fn run_once(
     context: &LoopContext,
     observer: &mut dyn Observer,

@@ -10,12 +10,12 @@ use std::sync::Arc;
 /// 2026-06-21T12:00:00Z.
 pub const NOON: UtcMicros = UtcMicros(1_782_043_200_000_000);
 
-/// A minute after noon.
+/// A number of minutes after noon.
 pub fn minute(n: u32) -> UtcMicros {
     NOON.plus_seconds(60.0 * f64::from(n))
 }
 
-/// A database in a folder of its own.
+/// A database in a temporary folder.
 pub struct TestStore {
     pub store: Arc<Store>,
     made_with: MadeWith,
@@ -45,7 +45,7 @@ impl TestStore {
         Self { store, made_with, _folder: folder }
     }
 
-    /// Hands over the reading of a minute after noon.
+    /// Passes the reading of a minute after noon to `take`.
     pub fn with_reading<T>(&self, n: u32, take: impl FnOnce(&NewReading<'_>) -> T) -> T {
         let t = minute(n);
         let reading = Reading {
@@ -81,12 +81,12 @@ impl TestStore {
         })
     }
 
-    /// Another process that holds the database until it is dropped.
-    pub fn hold(&self) -> Holder {
-        self.store.wait_at_most(std::time::Duration::ZERO);
+    /// Locks the database by another connection, until the result is dropped.
+    pub fn lock_by_another_process(&self) -> DatabaseLock {
+        self.store.set_busy_timeout(std::time::Duration::ZERO);
         let other = rusqlite::Connection::open(self.store.path()).unwrap();
         other.execute_batch("BEGIN IMMEDIATE").unwrap();
-        Holder(other)
+        DatabaseLock(other)
     }
 
     pub fn events(&self) -> Vec<Event> {
@@ -94,10 +94,10 @@ impl TestStore {
     }
 }
 
-/// Holds a database.
-pub struct Holder(rusqlite::Connection);
+/// A write lock on a database.
+pub struct DatabaseLock(rusqlite::Connection);
 
-impl Drop for Holder {
+impl Drop for DatabaseLock {
     fn drop(&mut self) {
         self.0.execute_batch("ROLLBACK").unwrap();
     }

@@ -1,49 +1,49 @@
-//! How a tick of the schedule ends.
+//! The outcome of a tick of the schedule. Pure.
 //!
-//! Pure. A fault of the instrument is data here: it becomes the cause of a gap, never an error of the process.
+//! A fault of the instrument becomes the cause of a gap, not an error of the process.
 
 use crate::exposure::Gate;
 use crate::fault::{Fault, GapCause};
 use crate::store::StoreError;
 
-/// How a tick ended.
+/// The outcome of a tick.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum TickOutcome {
-    /// Its reading is on the disk.
+    /// The reading was stored.
     Stored,
-    /// Its reading is in memory, until the database can take it.
+    /// The reading was queued in memory.
     Queued,
-    /// No reading: a gap.
+    /// No reading was taken: a gap.
     Gap(GapReason),
-    /// No reading is due: a gate is closed. Darks may have been taken.
+    /// No reading was due, because a gate is closed. Darks may have been taken.
     NotDue,
-    /// The stop flag was raised before there was anything to store: a gap, and the loop ends.
+    /// A stop was requested before a frame was complete: a gap, and the end of the loop.
     Shutdown,
 }
 
-/// Why a reading did not happen.
+/// Why a tick has no reading.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct GapReason {
-    /// The cause on record.
+    /// The stored cause.
     pub cause: GapCause,
-    /// In words.
+    /// Description.
     pub why: String,
 }
 
 impl GapReason {
-    /// The tick came while the reading before it, or its darks, still ran.
+    /// The previous reading or its darks were in progress.
     pub fn busy() -> Self {
-        Self { cause: GapCause::Busy, why: "the reading before it, or its darks, still ran".to_owned() }
+        Self { cause: GapCause::Busy, why: "the previous reading or its darks were in progress".to_owned() }
     }
 
-    /// The clock was set while the reading ran: its times are not known.
+    /// The clock was set during the reading, so that its times are unknown.
     pub fn clock_stepped() -> Self {
-        Self { cause: GapCause::ClockStepped, why: "the clock was set while the reading ran".to_owned() }
+        Self { cause: GapCause::ClockStepped, why: "the clock was set during the reading".to_owned() }
     }
 
-    /// The loop ended in an error before this tick.
+    /// The loop had ended in an error before the tick.
     pub fn loop_ended(error: &str) -> Self {
-        let why = format!("the loop of this instrument ended in an error and was started again: {error}");
+        let why = format!("the loop of this instrument ended in an error and was restarted: {error}");
         Self { cause: GapCause::Stopped, why }
     }
 }
@@ -55,7 +55,7 @@ impl From<&Fault> for GapReason {
 }
 
 impl TickOutcome {
-    /// Of a tick whose reading a fault prevented.
+    /// The outcome of a tick whose reading a fault prevented.
     pub fn of_fault(fault: &Fault, gate: Gate) -> Self {
         match (gate, fault) {
             (Gate::Closed, _) => Self::NotDue,
@@ -64,7 +64,7 @@ impl TickOutcome {
         }
     }
 
-    /// Of a tick at which the store could not take what the reading depends on. The error must be one that can be waited for.
+    /// The outcome of a tick at which a row that the reading depends on could not be stored, by a transient error.
     pub fn of_full_store(error: &StoreError, gate: Gate) -> Self {
         match gate {
             Gate::Closed => Self::NotDue,
@@ -81,39 +81,39 @@ mod tests {
         Fault::Absent { path: "/dev/example".into(), why: "no such device".into() }
     }
 
-    /// A fault at a tick that is due is a gap with the fault's cause and text.
+    /// A fault at a due tick is a gap with cause and text of the fault.
     #[test]
     fn a_fault_makes_a_due_tick_a_gap_with_its_cause() {
         let TickOutcome::Gap(gap) = TickOutcome::of_fault(&absent(), Gate::Open) else { panic!("no gap") };
         assert_eq!((gap.cause, gap.why.as_str()), (GapCause::InstrumentAbsent, "/dev/example: no such device"));
     }
 
-    /// Nothing is missed where nothing is due, whatever the instrument does.
+    /// A fault with a closed gate is not a gap.
     #[test]
-    fn a_fault_behind_a_closed_gate_is_no_gap() {
+    fn a_fault_with_a_closed_gate_is_not_a_gap() {
         assert_eq!(TickOutcome::of_fault(&absent(), Gate::Closed), TickOutcome::NotDue);
         assert_eq!(TickOutcome::of_fault(&Fault::Stopped, Gate::Closed), TickOutcome::NotDue);
     }
 
-    /// A stop request at a tick that is due ends the loop.
+    /// A stop request at a due tick ends the loop.
     #[test]
     fn a_stop_request_is_a_shutdown() {
         assert_eq!(TickOutcome::of_fault(&Fault::Stopped, Gate::Open), TickOutcome::Shutdown);
     }
 
-    /// A full disk costs a reading that is due, and no other.
+    /// A full disk makes a due tick a gap.
     #[test]
-    fn a_full_store_is_a_gap_only_where_a_reading_is_due() {
+    fn a_full_disk_is_a_gap_only_if_a_reading_is_due() {
         let full = StoreError::StorageFull { doing: "storing a calibration", cause: rusqlite::Error::InvalidQuery };
-        assert!(full.can_wait());
+        assert!(full.is_transient());
         let TickOutcome::Gap(gap) = TickOutcome::of_full_store(&full, Gate::Open) else { panic!("no gap") };
         assert_eq!((gap.cause, gap.why), (GapCause::StorageFull, full.to_string()));
         assert_eq!(TickOutcome::of_full_store(&full, Gate::Closed), TickOutcome::NotDue);
     }
 
-    /// Every cause of a fault has its own cause of a gap, so that a gap can be told apart years later.
+    /// Faults map to distinct causes of gaps.
     #[test]
-    fn every_fault_keeps_its_cause_on_record() {
+    fn every_fault_maps_to_its_cause_of_a_gap() {
         let waited = std::time::Duration::from_secs(2);
         let corrupt = Fault::Corrupt { command: "*IDN?".into(), expected: "1".into(), found: "2".into() };
         for (fault, cause) in [

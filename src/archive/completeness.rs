@@ -1,44 +1,43 @@
-//! Whether every tick of a schedule ended in a reading or in an event that says why not.
+//! Checks that every tick of a schedule has a reading or an event that explains its absence. Pure.
 //!
-//! Pure: readings go in one by one as they were stored; out come runs of ticks that nothing explains. From each start of the daemon
-//! on, the schedule is that of the configuration it was started with.
+//! Receives readings one by one in order of storage and returns runs of unexplained ticks. From each start of the daemon on, the
+//! schedule of its configuration applies.
 //!
-//! Invariant: a tick is explained by a gate that closes it or by a gap that names it, and by nothing else. A time without a daemon is
-//! a gap too.
+//! Invariant: a tick is explained only by a closed gate or by a gap that contains it. A time without a daemon is a gap, too.
 
 use crate::clock::UtcMicros;
 use crate::exposure::{Gate, Schedule};
 use crate::record::{Event, EventKind};
 
-/// Ticks that are followed between two readings, at most: a year of minutes.
+/// Maximum number of ticks examined between two readings: a year of minutes.
 const MAX_TICKS: usize = 600_000;
 
-/// Consecutive ticks that nothing explains.
+/// Consecutive unexplained ticks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct MissingTicks {
-    /// The first.
+    /// The first tick.
     pub from: UtcMicros,
-    /// The last.
+    /// The last tick.
     pub until: UtcMicros,
-    /// How many.
+    /// Number of ticks.
     pub ticks: u64,
 }
 
-/// A schedule that was active from a start of the daemon on.
+/// The schedule that became active with a start of the daemon.
 #[derive(Clone, Debug)]
 pub struct ActiveSchedule {
-    /// The start.
+    /// Start of the daemon.
     pub from: UtcMicros,
-    /// The schedule of the instrument; `None` where it had none, or it is not known.
+    /// Schedule of the instrument; `None` if it had none, or if it is unknown.
     pub schedule: Option<Schedule>,
 }
 
 /// The ticks of one instrument, up to its last reading.
 #[derive(Debug)]
 pub struct Completeness {
-    /// Time ranges that gaps explain, ascending by their beginning.
+    /// Time ranges of gaps, ascending by start.
     explained: Vec<(UtcMicros, UtcMicros)>,
-    /// In order of time.
+    /// Ascending by time.
     schedules: Vec<ActiveSchedule>,
     last: Option<UtcMicros>,
 }
@@ -56,7 +55,7 @@ impl Completeness {
         Self { explained, schedules, last }
     }
 
-    /// Takes the next reading, by the start of its light; answers with the ticks before it that nothing explains.
+    /// Receives the start of the next reading and returns the unexplained ticks before it.
     pub fn reading(&mut self, start: UtcMicros) -> Vec<MissingTicks> {
         let Some(last) = self.last.replace(start) else { return Vec::new() };
         let mut found = Vec::new();
@@ -68,7 +67,7 @@ impl Completeness {
             };
             let mut missing = self.unexplained(schedule, from, to);
             if next.is_none() {
-                // The last tick before the light is that of the reading.
+                // The last tick before the first exposure is the tick of the reading.
                 missing.pop();
             }
             found.extend(runs(&missing, schedule));
@@ -76,7 +75,7 @@ impl Completeness {
         found
     }
 
-    /// Ticks after `from` up to `to` that the gate lets through and nothing explains.
+    /// The unexplained ticks in `from < tick <= to` with an open gate.
     fn unexplained(&self, schedule: &Schedule, from: UtcMicros, to: UtcMicros) -> Vec<UtcMicros> {
         let mut missing = Vec::new();
         let mut after = from;
@@ -95,14 +94,14 @@ impl Completeness {
         missing
     }
 
-    /// The end of what explains a tick.
+    /// The end of the time range that explains a tick.
     fn explained_until(&self, tick: UtcMicros) -> Option<UtcMicros> {
         let begun = self.explained.partition_point(|(from, _)| *from <= tick);
         self.explained[..begun].iter().map(|(_, until)| *until).filter(|until| *until >= tick).max()
     }
 }
 
-/// Ticks as runs of consecutive ones.
+/// Groups ticks into runs of consecutive ticks.
 fn runs(ticks: &[UtcMicros], schedule: &Schedule) -> Vec<MissingTicks> {
     let mut runs: Vec<MissingTicks> = Vec::new();
     for &tick in ticks {
@@ -168,7 +167,7 @@ mod tests {
         runs.into_iter().map(|s| (s.from, s.ticks)).collect()
     }
 
-    /// A reading a minute is complete, and so is one whose light was late; a hole is found with its length.
+    /// A series of readings per minute is complete, also with late exposures; missing ticks are found with their number.
     #[test]
     fn a_tick_without_reading_or_gap_is_found() {
         assert_eq!(missing(&[], &[0.1, 1.1, 2.9, 3.1]), []);
@@ -206,9 +205,9 @@ mod tests {
         assert_eq!(found, [MissingTicks { from: at(1.0), until: at(3.0), ticks: 3 }]);
     }
 
-    /// Light that began after the next tick belongs to the tick before it, where that next one is a gap `busy`.
+    /// Exposures that began after the next tick belong to the tick before it, if the next tick is a gap `busy`.
     #[test]
-    fn late_light_belongs_to_the_tick_that_asked_for_it() {
+    fn late_exposures_belong_to_the_tick_that_caused_them() {
         let busy = event(EventKind::Gap(GapCause::Busy), 2.0, Some(2.0));
         assert_eq!(missing(&[busy], &[0.1, 2.4, 3.1]), []);
     }

@@ -1,12 +1,12 @@
-//! Hours and days of readings: stored by the daemon as time passes, computed for whoever asks where they are not stored.
+//! Roll-ups of hours and days: stored by the daemon when they are over, computed on request if not stored.
 //!
-//! Depends on the store for readings and rows, on [`crate::summary`] for the figures. Invariant: stored or computed, a figure is
-//! the same, since the same pure functions make it from the same readings. An hour or a day is read, summed up and
-//! stored within one transaction ([`Store::roll_up`]), so that no change comes between.
+//! Depends on the store for readings and rows, and on [`crate::summary`] for the computation. Invariant: a stored and a computed
+//! roll-up are equal, because the same pure functions compute both from the same readings. Readings are read and their roll-up is
+//! stored within one transaction ([`Store::roll_up`]), so that they cannot change in between.
 
 use crate::clock::UtcMicros;
 use crate::record::{QuantityValue, Reading};
-use crate::store::{DayRow, Hour, NOT_YET_A_QUANTITY, Reader, RollUp, Store, StoreError, StoredReading};
+use crate::store::{DayRow, Hour, QUANTITY_ADDED_LATER, Reader, RollUp, Store, StoreError, StoredReading};
 use crate::summary::{self, Day, DayBounds, Rules};
 use std::collections::{BTreeSet, VecDeque};
 
@@ -17,7 +17,7 @@ pub(super) fn day_number(hour: i64) -> i64 {
     hour.div_euclid(24)
 }
 
-/// The hours of a day (UTC, since 1970) in which an instrument has readings.
+/// The roll-ups of the hours of a day (UTC, since 1970) of an instrument.
 fn hours_of(transaction: &RollUp<'_>, instrument: &str, day: i64, quantities: usize) -> Result<Vec<Hour>, StoreError> {
     let mut hours = Vec::new();
     for hour in day * 24..(day + 1) * 24 {
@@ -28,24 +28,24 @@ fn hours_of(transaction: &RollUp<'_>, instrument: &str, day: i64, quantities: us
     Ok(hours)
 }
 
-/// A day of an instrument, by the readings.
+/// Computes a day of an instrument from its readings.
 pub fn day_of(reader: &Reader, rules: &Rules, instrument: &str, bounds: &DayBounds) -> Result<Day, StoreError> {
     let (from, to) = rules.reads(bounds);
     let readings = reader.readings_of(&summary::QUANTITIES, from, to)?.collect::<Result<_, _>>()?;
-    Ok(summed_up(reader, rules, instrument, bounds, readings))
+    Ok(compute_day(reader, rules, instrument, bounds, readings))
 }
 
-/// A day of an instrument from readings of those quantities of days that the database knows; another instrument's may be among them.
-fn summed_up(
+/// Computes a day from readings with the quantities of days that the database has; readings of other instruments are ignored.
+fn compute_day(
     reader: &Reader,
     rules: &Rules,
     instrument: &str,
     bounds: &DayBounds,
     readings: Vec<StoredReading>,
 ) -> Day {
-    // A quantity this database has no column for is null, and so are its figures.
+    // A quantity without a column in this database is null.
     let known = summary::QUANTITIES.map(|id| reader.position(id).is_some());
-    let null = || QuantityValue::Null(NOT_YET_A_QUANTITY.into());
+    let null = || QuantityValue::Null(QUANTITY_ADDED_LATER.into());
     let with_all = |reading: Reading| {
         let mut values = reading.values.into_iter();
         let values = known.iter().map(|known| known.then(|| values.next()).flatten().unwrap_or_else(null)).collect();
@@ -55,7 +55,7 @@ fn summed_up(
     summary::day(rules, bounds, readings.collect())
 }
 
-/// The days of an instrument with readings that touch `from <= t < to`, in their order: as stored, and the others from the readings.
+/// The days with readings of an instrument that overlap `from <= t < to`, ascending; days that are not stored are computed.
 pub fn days(
     reader: &Reader,
     rules: &Rules,
@@ -79,10 +79,10 @@ pub fn days(
             stored.next();
         }
         let day = match stored.next_if(|k| k.starts == bounds.starts) {
-            Some(row) => parsed(&row)?,
+            Some(row) => parse_row(&row)?,
             None => day_of(reader, rules, instrument, &bounds)?,
         };
-        // Days of another instrument's readings, and the edges of a day's hours.
+        // Excludes days with readings of other instruments only, and days outside the range that share an hour with it.
         if day.readings + day.references > 0 && day.ends > from && day.starts < to {
             days.push(day);
         }
@@ -90,23 +90,23 @@ pub fn days(
     Ok(days)
 }
 
-fn parsed(row: &DayRow) -> Result<Day, StoreError> {
+fn parse_row(row: &DayRow) -> Result<Day, StoreError> {
     serde_json::from_str(&row.figures).map_err(|why| StoreError::Corrupt {
         table: "day",
         id: row.starts.0,
-        expected: "figures of a day".into(),
+        expected: "values of a day".into(),
         found: why.to_string(),
     })
 }
 
-/// The days that any instrument may have readings in, by the hours in which there are some.
+/// The days that contain or adjoin hours with readings of any instrument.
 fn days_with_readings(
     reader: &Reader,
     rules: &Rules,
     from: UtcMicros,
     to: UtcMicros,
 ) -> Result<Vec<DayBounds>, StoreError> {
-    // The days at either end are whole ones.
+    // The first and the last day are complete days.
     let (first, last) = (rules.day_of(from).starts, rules.day_of(UtcMicros(to.0.saturating_sub(1))).ends);
     let hours =
         reader.hours_with_readings(first.0.div_euclid(HOUR), last.0.saturating_add(HOUR - 1).div_euclid(HOUR))?;
@@ -121,52 +121,52 @@ fn days_with_readings(
     Ok(days)
 }
 
-/// Stores hours and days of one instrument once they have passed, a piece at a time, so that no tick waits long.
+/// Stores the roll-ups of one instrument when their time has passed, one per call, so that ticks are not delayed.
 #[derive(Debug)]
-pub struct Keeper {
+pub struct RollUpWriter {
     instrument: String,
     rules: Rules,
     rules_text: String,
-    pieces: VecDeque<Piece>,
-    /// The hour in which it last looked for what is missing.
-    looked: Option<i64>,
+    pending: VecDeque<PendingRollUp>,
+    /// The hour of the last search for missing roll-ups.
+    searched: Option<i64>,
 }
 
-/// What is stored in one transaction.
+/// A roll-up to be stored in one transaction.
 #[derive(Clone, Copy, Debug)]
-enum Piece {
-    /// The hours of a day (UTC, since 1970): each writes a page a quantity, and the hours of a day share them.
+enum PendingRollUp {
+    /// The hours of a day (UTC, since 1970), which share pages of the database: one page per quantity.
     Hours(i64),
-    /// The figures of a day of the station.
+    /// A day of the station.
     Day(DayBounds),
 }
 
-impl Keeper {
-    /// For an instrument, under the station's rules.
+impl RollUpWriter {
+    /// For an instrument, with the rules of its station.
     pub fn new(instrument: &str, rules: Rules) -> Self {
         let rules_text = rules.text();
-        Self { instrument: instrument.to_owned(), rules, rules_text, pieces: VecDeque::new(), looked: None }
+        Self { instrument: instrument.to_owned(), rules, rules_text, pending: VecDeque::new(), searched: None }
     }
 
-    /// Stores one piece that has passed and is missing; answers whether there was one.
-    pub fn keep_one(&mut self, store: &Store, now: UtcMicros) -> Result<bool, StoreError> {
+    /// Stores one missing roll-up whose time has passed; returns whether there was one.
+    pub fn store_next(&mut self, store: &Store, now: UtcMicros) -> Result<bool, StoreError> {
         let Some(row) = store.instrument_named(&self.instrument)? else { return Ok(false) };
         let hour = now.0.div_euclid(HOUR);
-        if self.looked != Some(hour) {
-            self.pieces = self.missing(store, row, now)?;
-            self.looked = Some(hour);
+        if self.searched != Some(hour) {
+            self.pending = self.missing(store, row, now)?;
+            self.searched = Some(hour);
         }
-        let Some(piece) = self.pieces.pop_front() else { return Ok(false) };
-        store.roll_up(|transaction| match &piece {
-            Piece::Hours(day) => {
+        let Some(next) = self.pending.pop_front() else { return Ok(false) };
+        store.roll_up(|transaction| match &next {
+            PendingRollUp::Hours(day) => {
                 let hours = hours_of(transaction, &self.instrument, *day, store.quantities().len())?;
                 transaction.put_hours(row, *day, &hours)
             }
-            Piece::Day(bounds) => {
+            PendingRollUp::Day(bounds) => {
                 let (from, to) = self.rules.reads(bounds);
                 let readings = transaction.readings_of(&summary::QUANTITIES, from, to)?;
-                let day = summed_up(store, &self.rules, &self.instrument, bounds, readings);
-                // Numbers, texts and lists can always be written.
+                let day = compute_day(store, &self.rules, &self.instrument, bounds, readings);
+                // Serialising numbers, texts and lists cannot fail.
                 let figures = serde_json::to_string(&day).unwrap_or_default();
                 let rules = self.rules_text.clone();
                 let row_of_day = DayRow { starts: bounds.starts, reads_from: from, reads_to: to, rules, figures };
@@ -176,32 +176,32 @@ impl Keeper {
         Ok(true)
     }
 
-    /// What has passed and is missing, the newest first: it is asked for most.
-    fn missing(&self, store: &Store, row: i64, now: UtcMicros) -> Result<VecDeque<Piece>, StoreError> {
+    /// The missing roll-ups whose time has passed, newest first, because recent days are queried most.
+    fn missing(&self, store: &Store, row: i64, now: UtcMicros) -> Result<VecDeque<PendingRollUp>, StoreError> {
         let today = day_number(now.0.div_euclid(HOUR));
         let stored: BTreeSet<i64> = store.days_with_hours(row, 0, 24 * today)?.into_iter().collect();
         let hours = store.hours_with_readings(0, 24 * today)?;
         let mut days: Vec<i64> = hours.into_iter().map(day_number).filter(|day| !stored.contains(day)).collect();
         days.dedup();
-        let stored: BTreeSet<UtcMicros> = store.beginnings_of_stored_days(row, &self.rules_text)?.into_iter().collect();
+        let stored: BTreeSet<UtcMicros> = store.starts_of_stored_days(row, &self.rules_text)?.into_iter().collect();
         let passed = |d: &DayBounds| self.rules.reads(d).1 <= now && !stored.contains(&d.starts);
         let bounds = days_with_readings(store, &self.rules, UtcMicros(0), now)?;
-        let days = days.into_iter().rev().map(Piece::Hours);
-        Ok(days.chain(bounds.into_iter().rev().filter(passed).map(Piece::Day)).collect())
+        let days = days.into_iter().rev().map(PendingRollUp::Hours);
+        Ok(days.chain(bounds.into_iter().rev().filter(passed).map(PendingRollUp::Day)).collect())
     }
 }
 
-/// Stores everything that has passed and is missing, of an instrument; `progress` is called after every piece. For whoever
-/// activated other values.
-pub fn keep_all(
+/// Stores all missing roll-ups of an instrument whose time has passed; `progress` is called after each. Used after other values
+/// were activated.
+pub fn store_all(
     store: &Store,
     rules: &Rules,
     instrument: &str,
     now: UtcMicros,
     mut progress: impl FnMut(),
 ) -> Result<(), StoreError> {
-    let mut keeper = Keeper::new(instrument, rules.clone());
-    while keeper.keep_one(store, now)? {
+    let mut writer = RollUpWriter::new(instrument, rules.clone());
+    while writer.store_next(store, now)? {
         progress();
     }
     Ok(())

@@ -1,40 +1,40 @@
-//! Why a stored reading cannot be recomputed.
+//! Errors of operations on stored readings.
 
 use crate::store::StoreError;
 
 /// Errors of the archive.
 #[derive(Debug, thiserror::Error)]
 pub enum ArchiveError {
-    /// The database.
+    /// An error of the database.
     #[error(transparent)]
     Store(#[from] StoreError),
-    /// Its raw frames are purged.
-    #[error("reading {0}: expected its raw frames, but none are stored any more")]
+    /// The raw frames were purged.
+    #[error("reading {0}: expected its raw frames, but they were purged")]
     NoFrames(i64),
-    /// A row it was computed with is not there.
+    /// A row that the reading depends on does not exist.
     #[error("reading {reading}: expected {what} {row}, but there is no such row")]
     Missing {
         /// The reading.
         reading: i64,
-        /// Which table.
+        /// The table.
         what: &'static str,
-        /// Which row.
+        /// The row.
         row: i64,
     },
-    /// A row it was computed with cannot be used.
+    /// A row that the reading depends on cannot be used.
     #[error("{what} {row} in the database cannot be used: {why}")]
     Unusable {
-        /// Which table.
+        /// The table.
         what: &'static str,
-        /// Which row.
+        /// The row.
         row: i64,
-        /// What is wrong with it.
+        /// The reason.
         why: String,
     },
 }
 
 impl ArchiveError {
-    /// Whether only this reading is concerned: its frames are purged or damaged, or a row it needs is.
+    /// Whether the error affects single readings only: frames purged or damaged, or a row missing or unusable.
     pub fn is_of_one_reading(&self) -> bool {
         match self {
             Self::NoFrames(_) | Self::Missing { .. } | Self::Unusable { .. } => true,

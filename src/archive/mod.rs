@@ -1,7 +1,7 @@
-//! Works on the database without an instrument: recompute, verify, completeness, series, daily roll-ups.
+//! Operations on the database without an instrument: recomputation, verification, completeness, series, daily roll-ups.
 //!
-//! Depends on `store` and `processing`, never on `acquisition`. Invariant: what is recomputed with the calibration of a reading has the
-//! same bits as what was stored, as long as the program is the same.
+//! Depends on `store` and `processing`, not on `acquisition`. Invariant: the same version of the program, with the same
+//! calibration, recomputes the same bits as were stored.
 
 pub mod completeness;
 pub mod daily;

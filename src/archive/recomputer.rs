@@ -1,25 +1,25 @@
-//! Recomputes one stored reading: from its facts in the database to the same call that computed it.
+//! Recomputes one stored reading with the pipeline that computed it.
 //!
-//! The facts are frames, the darks they were reduced with, the acquisition context, and the texts of configuration and calibration. What the exposures
-//! of a window did one by one is not among them and is not recomputed.
+//! Its inputs are the stored frames, their darks, the acquisition context, configuration and calibration. Window statistics are
+//! not recomputed, because single exposures of a window are not stored.
 
 use super::error::ArchiveError;
 use super::stored_inputs::{StoredDark, StoredInputs};
 use crate::darks::FrameWithDark;
 use crate::processing::pipeline::{Pipeline, ProcessedReading, mean_time, without_calibration};
-use crate::record::{AcquisitionContext, Tracked};
+use crate::record::{AcquisitionContext, DriftEstimates};
 use crate::store::{FrameRecord, Reader, StoredReading};
 use std::collections::BTreeMap;
 
-/// Pipelines kept in memory; a station changes its configuration or calibration rarely.
+/// Pipelines in memory; a station rarely changes its configuration or calibration.
 const CACHED_PIPELINES: usize = 4;
-/// Axes with their weights kept by each (some 0.3 MB each): those of the temperatures of a day.
+/// Axes with weights in memory per pipeline (about 0.3 MB each): those of the temperatures of a day.
 const CACHED_AXES: usize = 32;
 
 /// Rows of instrument, configuration and calibration.
 type PipelineKey = (i64, i64, i64);
 
-/// Recomputes stored readings; keeps what neighbouring readings share.
+/// Recomputes stored readings. Caches pipelines and inputs shared by neighbouring readings.
 #[derive(Debug, Default)]
 pub struct Recomputer {
     inputs: StoredInputs,
@@ -28,7 +28,7 @@ pub struct Recomputer {
 }
 
 impl Recomputer {
-    /// With nothing in memory yet.
+    /// With empty caches.
     pub fn new() -> Self {
         Self::default()
     }
@@ -39,7 +39,7 @@ impl Recomputer {
         Self { without_rendering_uncertainty: true, ..Self::default() }
     }
 
-    /// The rows that readings are recomputed from.
+    /// The stored inputs.
     pub fn inputs(&mut self) -> &mut StoredInputs {
         &mut self.inputs
     }
@@ -50,7 +50,7 @@ impl Recomputer {
         self.recompute_with(reader, stored, &frames, stored.made_with.calibration)
     }
 
-    /// Recomputes a reading from its frames, with the calibration in a row; `None` gives a reading without numbers.
+    /// Recomputes a reading from its frames with a calibration (row); without one, all values are null.
     pub fn recompute_with(
         &mut self,
         reader: &Reader,
@@ -127,15 +127,16 @@ impl Recomputer {
     }
 }
 
-/// The acquisition context of a reading. What the monitors knew was about the calibration that was active then; with another one it does not hold.
+/// The acquisition context of a reading. Drift estimates refer to the calibration at the time of the reading and are reset for
+/// another one.
 fn context(
     reader: &Reader,
     stored: &StoredReading,
     calibration: Option<i64>,
 ) -> Result<AcquisitionContext, ArchiveError> {
     let mut about = stored.about;
-    if about.tracked != Tracked::default() && calibration != reader.calibration_when_taken(stored.reading.id)? {
-        about.tracked = Tracked::default();
+    if about.drift != DriftEstimates::default() && calibration != reader.calibration_when_taken(stored.reading.id)? {
+        about.drift = DriftEstimates::default();
     }
     Ok(about)
 }

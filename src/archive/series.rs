@@ -1,7 +1,7 @@
-//! A quantity over a range of any length, as minimum, mean and maximum at a number of points.
+//! Series of a quantity: minimum, mean and maximum at a number of points over a time range.
 //!
-//! A long range is composed of hourly roll-ups, or of readings where an hour has none; a short range of readings. Which hours have a roll-up changes
-//! nothing in the answer but the time it takes.
+//! A long range is computed from hourly roll-ups, and from readings for hours without one; a short range is computed from
+//! readings. The result does not depend on which roll-ups are stored.
 
 use super::daily::{HOUR, day_number};
 use crate::clock::UtcMicros;
@@ -10,32 +10,33 @@ use crate::store::{Reader, StoreError};
 use crate::summary::Tally;
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Ranges of more hours than this are composed of hours, whatever the number of points: two weeks.
+/// Ranges longer than this [h] (two weeks) are computed from hours for any number of points.
 const READINGS_UP_TO_HOURS: i64 = 336;
 
 /// A quantity over time.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Series {
-    /// Whether it is composed of whole hours.
+    /// Whether it is computed from hourly roll-ups.
     pub of_hours: bool,
-    /// Its points, in order and without holes between them.
+    /// The points, ascending and contiguous.
     pub points: Vec<Point>,
 }
 
 /// One point of a series.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Point {
-    /// From this instant on.
+    /// Start.
     pub from: UtcMicros,
-    /// Up to this one.
+    /// End (excluded).
     pub to: UtcMicros,
-    /// Minimum, mean and maximum of the quantity; `None` where it had no value.
+    /// Minimum, mean and maximum of the quantity; `None` without a value.
     pub value: Option<HourValue>,
 }
 
-/// The series of a quantity of an instrument over `from <= t < to`, at `points` points at most; none where there is nothing.
+/// The series of a quantity of an instrument over `from <= t < to`, with at most `points` points; empty without data.
 ///
-/// Composed of hours, the range is widened to whole ones, and a point is a whole number of them. Readings of a check source are left out.
+/// If computed from hours, the range is extended to complete hours, and a point is a number of hours. Readings of a check source
+/// are excluded.
 pub fn series(
     reader: &Reader,
     instrument: &str,
@@ -71,7 +72,7 @@ pub fn series(
     Ok(Series { of_hours, points })
 }
 
-/// Points of about equal length on a grid of hours or microseconds.
+/// Points of approximately equal length on a grid of hours or microseconds.
 #[derive(Clone, Copy, Debug)]
 struct Grid {
     begin: i64,
@@ -82,7 +83,7 @@ struct Grid {
 }
 
 impl Grid {
-    /// For a range that is not empty; also whether its steps are hours.
+    /// For a range that is not empty; the first result states whether steps are hours.
     fn new(from: UtcMicros, to: UtcMicros, points: u32) -> (bool, Self) {
         let (begin, end) = (from.0.div_euclid(HOUR), (to.0 + HOUR - 1).div_euclid(HOUR));
         let of_hours = end - begin > READINGS_UP_TO_HOURS || end - begin >= i64::from(points);
@@ -90,7 +91,8 @@ impl Grid {
         (of_hours, Self { begin, end, step, points: i64::from(points).min(end - begin) })
     }
 
-    /// The step at which a point begins. In 128 bits: a range in microseconds times the number of points.
+    /// The step at which a point begins. Computed in 128 bits: a range in microseconds times the number of points overflows 64
+    /// bits.
     fn first_step(self, point: i64) -> i64 {
         self.begin + (i128::from(point) * i128::from(self.end - self.begin) / i128::from(self.points)) as i64
     }
@@ -109,7 +111,7 @@ impl Grid {
     }
 }
 
-/// A quantity hour by hour: from roll-ups, and from the readings of the hours without one.
+/// The hours of a quantity: from roll-ups, and from readings for hours without one.
 fn hours(
     reader: &Reader,
     instrument: &str,
@@ -127,7 +129,7 @@ fn hours(
         let range = (UtcMicros(first * HOUR), UtcMicros((last + 1) * HOUR));
         found.extend(hours_of_readings(reader, instrument, quantity, range)?);
     }
-    // In order of time, so that sums have the same bits whichever hours had a roll-up.
+    // Sorted by time, so that sums have the same bits for any set of stored roll-ups.
     found.sort_by_key(|(hour, _)| *hour);
     Ok(found)
 }

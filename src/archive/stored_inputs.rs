@@ -1,6 +1,6 @@
-//! What readings are recomputed from beside their frames: instruments, configurations, calibrations, darks and dark models.
+//! The stored inputs of a recomputation beside the frames: instruments, configurations, calibrations, darks and dark models.
 //!
-//! Reads rows and keeps those that neighbouring readings share. Rows of the database never change, so what is kept stays right.
+//! Caches the rows that neighbouring readings share. Stored rows never change, so cached rows stay valid.
 
 use super::error::ArchiveError;
 use crate::calibration::{Calibration, file};
@@ -13,12 +13,12 @@ use std::collections::{BTreeMap, VecDeque};
 use std::path::Path;
 use std::sync::Arc;
 
-/// Darks kept in memory (8 KB each): neighbouring readings share them.
+/// Darks in memory (8 KB each); neighbouring readings share them.
 const CACHED_DARKS: usize = 64;
-/// Dark models kept in memory (16 KB each).
+/// Dark models in memory (16 KB each).
 const CACHED_MODELS: usize = 8;
 
-/// Rows of the database, with those that were read last.
+/// A cache of stored rows.
 #[derive(Debug, Default)]
 pub struct StoredInputs {
     instruments: BTreeMap<i64, Arc<InstrumentRow>>,
@@ -29,7 +29,7 @@ pub struct StoredInputs {
 }
 
 impl StoredInputs {
-    /// The instrument in a row; `reading` is the reading that needs it, for the error.
+    /// The instrument in a row; `reading` is named in the error.
     pub fn instrument(&mut self, reader: &Reader, reading: i64, row: i64) -> Result<Arc<InstrumentRow>, ArchiveError> {
         if !self.instruments.contains_key(&row) {
             self.instruments = reader.instruments()?.into_iter().map(|i| (i.id, Arc::new(i))).collect();
@@ -37,7 +37,7 @@ impl StoredInputs {
         self.instruments.get(&row).cloned().ok_or(ArchiveError::Missing { reading, what: "instrument", row })
     }
 
-    /// The configuration in a row, checked.
+    /// The configuration in a row, parsed and checked.
     pub fn configuration(&mut self, reader: &Reader, reading: i64, row: i64) -> Result<Arc<Config>, ArchiveError> {
         if let Some(known) = self.configurations.get(&row) {
             return Ok(Arc::clone(known));
@@ -56,7 +56,7 @@ impl StoredInputs {
         }
         let what = "calibration";
         let stored = reader.calibration(row)?.ok_or(ArchiveError::Missing { reading, what, row })?;
-        let calibration = file::parse_record(&stored.text, reader.stray_matrix(row)?)
+        let calibration = file::parse_stored(&stored.text, reader.stray_matrix(row)?)
             .map_err(|diagnostics| ArchiveError::Unusable { what, row, why: diagnostics.to_string() })?;
         Ok(Arc::clone(self.calibrations.entry(row).or_insert(Arc::new(calibration))))
     }
@@ -100,7 +100,7 @@ pub struct StoredDark {
 }
 
 impl StoredDark {
-    /// As reduction takes it.
+    /// The dark as an input of the reduction.
     pub fn as_dark_for(&self) -> Option<DarkFor<'_>> {
         match (&self.dark, &self.model) {
             (Some(dark), model) => Some(DarkFor::Matched { dark, model: model.as_deref() }),
@@ -109,13 +109,13 @@ impl StoredDark {
         }
     }
 
-    /// When it was taken, or the newest dark of the model.
+    /// The time of the dark, or of the newest dark of the model.
     pub fn time(&self) -> Option<UtcMicros> {
         self.dark.as_ref().map(|d| d.start()).or(self.model.as_ref().map(|m| m.newest))
     }
 }
 
-/// The rows that were read last.
+/// The rows loaded last.
 #[derive(Debug)]
 struct Recent<T>(VecDeque<(i64, Arc<T>)>);
 

@@ -46,7 +46,7 @@ pub fn parse(path: &Path, text: &str) -> Result<Calibration, Diagnostics> {
 }
 
 /// Reads a calibration that is on record, with the stray-light matrix that was kept beside its text.
-pub fn parse_record(text: &str, matrix: Option<Vec<f64>>) -> Result<Calibration, Diagnostics> {
+pub fn parse_stored(text: &str, matrix: Option<Vec<f64>>) -> Result<Calibration, Diagnostics> {
     let path = Path::new("calibration on record");
     parse_with(path, text, |name| {
         matrix.ok_or_else(|| {

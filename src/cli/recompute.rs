@@ -79,7 +79,7 @@ pub fn run(args: &RecomputeArgs) -> Result<(), Failure> {
 fn text(o: &Outcome, calibration: Option<&str>) -> String {
     let mut out = String::new();
     // Writing to a string cannot fail.
-    let _ = match &o.switched {
+    let _ = match &o.activated {
         Some(s) => {
             let with =
                 calibration.map_or("the calibrations of the readings".to_owned(), |c| format!("calibration `{c}`"));
@@ -89,11 +89,11 @@ fn text(o: &Outcome, calibration: Option<&str>) -> String {
         None => writeln!(out, "no reading could be recomputed; all keep their values"),
     };
     if o.resumed_after.is_some() {
-        let before = o.switched.map_or(0, |s| s.readings.saturating_sub(o.recomputed));
+        let before = o.activated.map_or(0, |s| s.readings.saturating_sub(o.recomputed));
         let _ = writeln!(out, "{before} of them were computed by an earlier run that was interrupted");
     }
     for (why, n) in &o.skipped {
-        let _ = writeln!(out, "{n} keep their values: {}", why.words());
+        let _ = writeln!(out, "{n} keep their values: {}", why.text());
     }
     for id in &o.discarded {
         let _ = writeln!(out, "computation {id}, which was not finished, is discarded");
@@ -103,10 +103,10 @@ fn text(o: &Outcome, calibration: Option<&str>) -> String {
 
 fn as_json(o: &Outcome, calibration: Option<&str>) -> Value {
     let kept: serde_json::Map<String, Value> =
-        o.skipped.iter().map(|(why, n)| (why.words().to_owned(), json!(n))).collect();
+        o.skipped.iter().map(|(why, n)| (why.text().to_owned(), json!(n))).collect();
     json!({
-        "computation": o.switched.map(|_| o.computation), "readings": o.switched.map_or(0, |s| s.readings),
-        "from": o.switched.map(|s| s.span.0.to_string()), "to": o.switched.map(|s| s.span.1.to_string()),
+        "computation": o.activated.map(|_| o.computation), "readings": o.activated.map_or(0, |s| s.readings),
+        "from": o.activated.map(|s| s.span.0.to_string()), "to": o.activated.map(|s| s.span.1.to_string()),
         "calibration": calibration, "computed_now": o.recomputed, "kept": kept, "discarded": o.discarded,
         "longest_transaction_ms": o.longest_transaction.as_secs_f64() * 1e3,
     })

@@ -123,7 +123,7 @@ impl Pipeline {
             return finish(reading, None, judged, Vec::new());
         }
 
-        let (scale, matrix) = self.axis(reading.detector_temperature, about.tracked.shift_nm);
+        let (scale, matrix) = self.axis(reading.detector_temperature, about.drift.shift_nm);
         let context = ReductionContext {
             calibration: &self.calibration,
             scale: &scale,
@@ -131,8 +131,8 @@ impl Pipeline {
             sun_elevation_deg: reading.sun_elevation.filter(|_| self.station.kind.sunlit()),
             mains_hz: self.station.mains_hz,
             aged: Aged {
-                wavelength_nm: self.limits.wavelength_growth_nm_per_year * about.tracked.wavelength_age_s / YEAR_S,
-                response: self.limits.response_growth_per_year * about.tracked.response_age_s / YEAR_S,
+                wavelength_nm: self.limits.wavelength_growth_nm_per_year * about.drift.wavelength_age_s / YEAR_S,
+                response: self.limits.response_growth_per_year * about.drift.response_age_s / YEAR_S,
             },
         };
         let reduced = reduce(&brackets, &context);
@@ -165,7 +165,7 @@ impl Pipeline {
                 temperature_c: reading.detector_temperature,
                 warming: about.warming,
                 expired: reading.time_mid > self.calibration.valid_until,
-                stuck: about.stuck,
+                repeated_frame: about.repeated_frame,
                 shutter_fault: about.shutter_fault,
                 incomplete: about.interrupted || served.len() < frames_with_darks.len(),
                 single_shot: about.single_shot,
@@ -205,7 +205,7 @@ pub fn without_calibration(
 fn bare_flags(about: &AcquisitionContext) -> Flags {
     let mut flags = Flags::NONE;
     flags.raise_if(about.warming, Flag::Warming);
-    flags.raise_if(about.stuck, Flag::RepeatedFrame);
+    flags.raise_if(about.repeated_frame, Flag::RepeatedFrame);
     flags.raise_if(about.shutter_fault, Flag::ShutterFault);
     flags.raise_if(about.link_fault, Flag::LinkFault);
     flags.raise_if(about.clock_unsynced, Flag::ClockUnsynced);

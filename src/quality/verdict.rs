@@ -35,7 +35,7 @@ pub struct Assessment<'a> {
     /// The calibration's validity has ended.
     pub expired: bool,
     /// The same counts as the frame before.
-    pub stuck: bool,
+    pub repeated_frame: bool,
     /// A shutter dark that is lit, or a light frame that is a dark.
     pub shutter_fault: bool,
     /// A bracket, or a part of one, is missing: a fault came between, or no dark could serve it.
@@ -181,7 +181,7 @@ fn value_of(outcome: &Outcome, flags: Flags) -> QuantityValue {
 fn flags_of_everything(facts: &Assessment<'_>) -> Flags {
     let calibration = facts.calibration;
     let mut flags = Flags::NONE;
-    flags.raise_if(facts.stuck, Flag::RepeatedFrame);
+    flags.raise_if(facts.repeated_frame, Flag::RepeatedFrame);
     flags.raise_if(facts.shutter_fault, Flag::ShutterFault);
     flags.raise_if(facts.warming, Flag::Warming);
     flags.raise_if(facts.expired, Flag::CalibrationExpired);

@@ -1,53 +1,54 @@
-//! What a station knows about a reading beside its frames: with them, all that a reading is made from.
+//! The conditions under which the frames of a reading were acquired. Frames, darks, calibration, configuration and this determine
+//! the values of a reading.
 //!
-//! Plain data. Bit numbers are stored in databases for years: they are never renumbered, only added to.
+//! Plain data. Invariant: bit numbers are stored, so they are never reassigned; new ones are appended.
 
-/// What the station knew when a reading was taken.
+/// Conditions of an acquisition beside its frames.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct AcquisitionContext {
-    /// Inside warm-up.
+    /// The instrument was warming up.
     pub warming: bool,
-    /// The same counts as the frame before.
-    pub stuck: bool,
-    /// A shutter dark that is lit, or a light frame that is a dark.
+    /// A frame has the same counts as the previous frame.
+    pub repeated_frame: bool,
+    /// A shutter dark shows light, or a light frame is dark.
     pub shutter_fault: bool,
-    /// The tracker of the dark is past its limit.
+    /// The dark monitor exceeds its limit.
     pub dark_drift: bool,
-    /// Frames were read again.
+    /// Blocks had to be read again.
     pub link_fault: bool,
     /// The clock was not known to be synchronised.
     pub clock_unsynced: bool,
-    /// Whether this is a single shot rather than a window.
+    /// The reading is a single shot, not a window.
     pub single_shot: bool,
-    /// Change between exposures that makes a single shot unsteady [1].
+    /// Relative change between exposures above which a single shot is unsteady [1].
     pub unsteady_share: f64,
-    /// Highest peak_level of the short bracket [1].
+    /// Peak level of the short bracket: share of full scale [1].
     pub peak_level: f64,
-    /// Whether it looked at the check source rather than at the station's light.
+    /// The reading is of the check source.
     pub check_source: bool,
-    /// A fault ended the reading before all of its light was taken.
+    /// A fault ended the reading before its last exposure.
     pub interrupted: bool,
-    /// What the saved_states knew.
-    pub tracked: Tracked,
+    /// Estimates of the drift monitors.
+    pub drift: DriftEstimates,
 }
 
-/// What the saved_states of scale and response knew when a reading was taken.
+/// Estimates of the wavelength and response monitors at the time of a reading.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Tracked {
-    /// Shift that was applied to the wavelength scale beyond what temperature tells [nm].
+pub struct DriftEstimates {
+    /// Applied shift of the wavelength scale, beyond its temperature dependence [nm].
     pub shift_nm: f64,
-    /// Time since the scale was last found right [s].
+    /// Time since the wavelength scale was last within its limit [s].
     pub wavelength_age_s: f64,
-    /// Time since the response was last found right [s].
+    /// Time since the response was last within its limit [s].
     pub response_age_s: f64,
 }
 
 impl AcquisitionContext {
-    /// What is true or false, as stored: bit n is the n-th of them in the order of their declaration.
+    /// The boolean fields as stored bits; see [`AcquisitionContext::from_bits`] for their numbers.
     pub fn bits(&self) -> u32 {
         let all = [
             self.warming,
-            self.stuck,
+            self.repeated_frame,
             self.shutter_fault,
             self.dark_drift,
             self.link_fault,
@@ -59,12 +60,12 @@ impl AcquisitionContext {
         all.iter().enumerate().map(|(n, set)| u32::from(*set) << n).sum()
     }
 
-    /// From the stored bits and numbers, without what saved_states knew.
+    /// From the stored bits and numbers, with default drift estimates.
     pub fn from_bits(bits: u32, unsteady_share: f64, peak_level: f64) -> Self {
         let has = |n: u32| bits & (1 << n) != 0;
         Self {
             warming: has(0),
-            stuck: has(1),
+            repeated_frame: has(1),
             shutter_fault: has(2),
             dark_drift: has(3),
             link_fault: has(4),
@@ -74,7 +75,7 @@ impl AcquisitionContext {
             unsteady_share,
             peak_level,
             check_source: has(7),
-            tracked: Tracked::default(),
+            drift: DriftEstimates::default(),
         }
     }
 }
@@ -83,9 +84,9 @@ impl AcquisitionContext {
 mod tests {
     use super::*;
 
-    /// Identity: every bit comes back as what it stood for, and no two share one.
+    /// Every field has its own bit.
     #[test]
-    fn circumstances_survive_their_bits() {
+    fn bits_are_read_back_as_the_same_fields() {
         for bits in 0..1 << 9 {
             assert_eq!(AcquisitionContext::from_bits(bits, 0.05, 0.7).bits(), bits);
         }

@@ -1,23 +1,23 @@
-//! A dark frame, where it came from, and how it is used.
+//! Darks, their source, and the reference from a frame to its dark.
 
 use super::frame::Frame;
 
-/// How darkness was had. The numbers are stored.
+/// The source of darkness. The numbers are stored.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[repr(u8)]
 pub enum DarkSource {
-    /// The instrument's own shutter.
+    /// The shutter of the instrument.
     Shutter = 0,
     /// The night sky, the sun far below the horizon.
     Night = 1,
-    /// A person covered the head.
+    /// A cover put on by a person.
     Covered = 2,
 }
 
 impl DarkSource {
     /// All sources, in the order of their numbers.
     pub const ALL: [Self; 3] = [Self::Shutter, Self::Night, Self::Covered];
-    /// The name outsiders see, in configurations and databases.
+    /// The name in configurations and databases.
     pub fn name(self) -> &'static str {
         match self {
             Self::Shutter => "shutter",
@@ -25,53 +25,53 @@ impl DarkSource {
             Self::Covered => "covered",
         }
     }
-    /// From the name.
+    /// The source with a name.
     pub fn from_name(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|s| s.name() == name)
     }
 }
 
-/// A dark that was accepted.
+/// An accepted dark.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Dark {
-    /// Its row in the store; 0 while it has none.
+    /// Row of `dark`; 0 before it is stored.
     pub id: i64,
-    /// How darkness was had.
+    /// Source of darkness.
     pub source: DarkSource,
     /// The counts.
     pub frame: Frame,
 }
 
-/// Which dark was subtracted from a frame, by row.
+/// The dark subtracted from a frame.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum DarkReference {
     /// A matched dark.
     Matched {
         /// Row of `dark`.
         dark: i64,
-        /// Row of `dark_model`: the model that gave the offsets of the pixels, where there was one.
+        /// Row of `dark_model`: the model that gave the offsets of the pixels, if any.
         model: Option<i64>,
     },
-    /// The dark model: row of `dark_model`.
+    /// The dark model; row of `dark_model`.
     Model(i64),
-    /// There was none to use.
+    /// No dark was available.
     #[default]
     None,
 }
 
-/// How the dark of one bracket was had.
+/// Properties of the dark used for one bracket.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct DarkProvenance {
-    /// Older, or from another temperature, than allowed.
+    /// Its age, or its difference in temperature, exceeds the limit.
     pub stale: bool,
-    /// A newer one was rejected.
+    /// A newer dark was rejected.
     pub suspect: bool,
-    /// It is the model's.
+    /// It was computed by the dark model.
     pub modelled: bool,
 }
 
 impl DarkProvenance {
-    /// As stored: bit 0 stale, bit 1 suspect, bit 2 modelled; never renumbered.
+    /// As stored: bit 0 stale, bit 1 suspect, bit 2 modelled; never reassigned.
     pub fn bits(self) -> u32 {
         u32::from(self.stale) | u32::from(self.suspect) << 1 | u32::from(self.modelled) << 2
     }

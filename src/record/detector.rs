@@ -1,13 +1,13 @@
-//! What an instrument says about its own detector.
+//! Properties of a detector.
 
 use super::pixel_ranges::PixelRanges;
 
-/// Facts about a detector, as the instrument answered them when it was connected.
+/// Properties of a detector, as reported by the instrument on connection.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Detector {
-    /// Number of pixels, shielded ones too.
+    /// Number of pixels, including shielded pixels.
     pub pixels: usize,
-    /// Full-scale reading [counts].
+    /// Full scale [counts].
     pub full_scale: u32,
     /// Light-shielded pixels.
     pub shielded: PixelRanges,
@@ -15,8 +15,8 @@ pub struct Detector {
     pub integration_min_s: f64,
     /// Longest integration time [s].
     pub integration_max_s: f64,
-    /// Whether there is a shutter.
+    /// Whether the instrument has a shutter.
     pub has_shutter: bool,
-    /// Time one exposure's block takes on the line [s].
+    /// Transfer time of the block of one exposure [s].
     pub transfer_s: f64,
 }

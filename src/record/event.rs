@@ -1,56 +1,56 @@
-//! What is on record beside readings: gaps, refused darks, link faults, restarts, changes.
+//! Events: gaps, rejected darks, link faults, restarts, changes, notes, flagged intervals.
 
 use super::flag::Flag;
 use crate::clock::UtcMicros;
 use crate::fault::GapCause;
 
-/// One entry of the station's reported.
+/// An event of a station or instrument.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Event {
-    /// When it happened, or when the span began.
+    /// Time of the event, or start of an interval.
     pub time: UtcMicros,
-    /// When the span ended; `None` for a moment, and for a doubt that lasts.
+    /// End of the interval; `None` for an instant, and for an open flagged interval.
     pub until: Option<UtcMicros>,
-    /// The instrument it is about; `None` for the whole station.
+    /// Name of the instrument; `None` for all instruments of the station.
     pub instrument: Option<String>,
-    /// What kind it is.
+    /// Kind of the event.
     pub kind: EventKind,
-    /// What a person should read.
+    /// Text for the operator.
     pub text: String,
 }
 
-/// The kinds of events; names are stored.
+/// The kinds of events. The names are stored.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum EventKind {
-    /// A reading that did not happen.
+    /// Scheduled readings did not take place.
     Gap(GapCause),
-    /// A dark that was refused.
+    /// A dark was rejected.
     DarkRefused,
-    /// An exchange that had to be repeated, or a connection that was lost or regained.
+    /// An exchange was repeated, or a connection was lost or restored.
     LinkFault,
     /// The daemon started.
     Started,
     /// The daemon stopped on request.
     Stopped,
-    /// Another configuration is in force.
+    /// Another configuration became active.
     ConfigurationChanged,
-    /// Another calibration is in force.
+    /// Another calibration became active.
     CalibrationChanged,
-    /// Values that were made again are in force for the readings of the span.
+    /// Recomputed values became active.
     Recomputed,
-    /// A tracker passed or left its limit.
+    /// A monitor exceeded its limit, or returned within it.
     Drift,
-    /// Room on the disk: it ran out, fell below its floor, or came back.
+    /// The disk became full, the free space fell below its limit, or space became available again.
     Storage,
-    /// Raw frames of the readings begun in the interval were deleted, as the configuration asks.
+    /// Raw frames of readings that began in the interval were deleted, as configured.
     RawPurged,
-    /// The owner's remark.
+    /// A note of the operator.
     Note(NoteClass),
-    /// A stretch of time about which there is a doubt, see [`super::FlaggedInterval`].
+    /// A flagged interval, see [`super::FlaggedInterval`].
     FlaggedInterval(Flag),
 }
 
-/// What an owner's remark is about; names are stored.
+/// The class of a note. The names are stored.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, clap::ValueEnum)]
 #[value(rename_all = "snake_case")]
 pub enum NoteClass {
@@ -60,9 +60,9 @@ pub enum NoteClass {
     Moved,
     /// A lamp was replaced or changed.
     LampReplaced,
-    /// Somebody works at the station: readings from then on are suspect.
+    /// Servicing begins: readings from then on are suspect.
     Servicing,
-    /// Whoever worked at the station has left.
+    /// Servicing has ended.
     ServicingOver,
     /// Anything else.
     Other,
@@ -72,7 +72,7 @@ impl NoteClass {
     /// Every class.
     pub const ALL: [Self; 6] =
         [Self::Cleaned, Self::Moved, Self::LampReplaced, Self::Servicing, Self::ServicingOver, Self::Other];
-    /// The name outsiders see.
+    /// The stored name.
     pub fn name(self) -> &'static str {
         match self {
             Self::Cleaned => "cleaned",
@@ -86,7 +86,7 @@ impl NoteClass {
 }
 
 impl EventKind {
-    /// The name outsiders see; the cause of a gap, a doubt's flag and a note's class stand in a column of their own.
+    /// The stored name. The cause of a gap, the flag of an interval and the class of a note have a separate column.
     pub fn name(self) -> &'static str {
         match self {
             Self::Gap(_) => "gap",
@@ -104,14 +104,14 @@ impl EventKind {
             Self::FlaggedInterval(_) => "flagged_interval",
         }
     }
-    /// The gap's cause, where it is one.
+    /// The cause, if the event is a gap.
     pub fn cause(self) -> Option<GapCause> {
         match self {
             Self::Gap(cause) => Some(cause),
             _ => None,
         }
     }
-    /// What stands in the column of causes: a gap's cause, a doubt's flag, a note's class.
+    /// The value of the column `cause`: cause of a gap, flag of an interval, class of a note.
     pub fn cause_name(self) -> Option<&'static str> {
         match self {
             Self::Gap(cause) => Some(cause.name()),
@@ -120,7 +120,7 @@ impl EventKind {
             _ => None,
         }
     }
-    /// From the stored name and cause; a note of an unknown class is a remark.
+    /// From the stored name and cause. A note of an unknown class becomes [`NoteClass::Other`].
     pub fn from_names(kind: &str, cause: Option<&str>) -> Option<Self> {
         match kind {
             "gap" => return GapCause::ALL.into_iter().find(|c| Some(c.name()) == cause).map(Self::Gap),

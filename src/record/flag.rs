@@ -1,12 +1,12 @@
-//! The flags a reading may carry and the verdicts a value may have.
+//! Flags of readings and verdicts of values.
 //!
-//! Bit numbers are stored in databases for years: they are never renumbered, only added to.
+//! Invariant: bit numbers are stored, so they are never reassigned; new ones are appended.
 
 use std::fmt;
 
 macro_rules! flags {
     ($( $(#[$doc:meta])* $variant:ident = $bit:literal, $name:literal, $effect:ident; )*) => {
-        /// A doubt or fact about a reading.
+        /// A condition of a reading that may impair its values.
         #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
         #[repr(u8)]
         pub enum Flag { $( $(#[$doc])* $variant = $bit, )* }
@@ -14,15 +14,15 @@ macro_rules! flags {
         impl Flag {
             /// Every flag, in bit order.
             pub const ALL: &'static [Flag] = &[ $( Flag::$variant, )* ];
-            /// The name outsiders see.
+            /// The name in output and databases.
             pub fn name(self) -> &'static str { match self { $( Flag::$variant => $name, )* } }
-            /// What the flag makes of a value it touches.
+            /// The effect on the values that the flag affects.
             pub fn effect(self) -> Effect { match self { $( Flag::$variant => Effect::$effect, )* } }
         }
     };
 }
 
-/// What a flag makes of a value it touches.
+/// The effect of a flag on the values that it affects.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Effect {
     /// Information only.
@@ -31,62 +31,62 @@ pub enum Effect {
     Suspect,
     /// The value becomes bad.
     Bad,
-    /// There is no value.
+    /// The value becomes null.
     Null,
 }
 
 flags! {
-    /// A pixel in use is clipped, or within the blooming length of one, in every exposure that could have served it.
+    /// A used pixel is clipped, or within the blooming length of a clipped pixel, in every bracket.
     Saturated = 0, "saturated", Bad;
-    /// Beyond what is physically possible.
+    /// Outside the physically plausible range.
     OutOfLimits = 1, "out_of_limits", Bad;
-    /// No calibration is in force.
+    /// No calibration is active.
     CalibrationMissing = 2, "calibration_missing", Null;
-    /// No dark can serve.
+    /// No dark is available.
     DarkMissing = 3, "dark_missing", Null;
-    /// The same counts as the frame before, noise and all.
+    /// The same counts as the previous frame, including the noise.
     RepeatedFrame = 4, "repeated_frame", Bad;
-    /// A shutter dark that is lit, or a light frame that is a dark.
+    /// A shutter dark shows light, or a light frame is dark.
     ShutterFault = 5, "shutter_fault", Bad;
-    /// Signal or shape says the optic is covered.
+    /// The optic is covered, according to level or shape of the signal.
     Obstructed = 6, "obstructed", Suspect;
-    /// Inside a span the owner declared.
+    /// Within servicing, as noted by the operator.
     Servicing = 7, "servicing", Suspect;
     /// Expanded uncertainty above the quantity's limit.
     Uncertain = 8, "uncertain", Suspect;
-    /// What stray light may have left is more than 5 % of the quantity.
+    /// Possible residual stray light exceeds 5 % of the quantity.
     StrayLight = 9, "stray_light", Suspect;
-    /// The dark is older, or from another temperature, than allowed, and the model cannot serve.
+    /// Age or temperature difference of the dark exceeds its limit, and the dark model cannot be used.
     DarkStale = 10, "dark_stale", Suspect;
-    /// A dark was refused; what served instead is older.
+    /// The newest dark was rejected; an older one was used.
     DarkSuspect = 11, "dark_suspect", Suspect;
-    /// Inside warm-up.
+    /// The instrument was warming up.
     Warming = 12, "warming", Suspect;
-    /// Detector outside the calibrated range, or unknown where the calibration needs it.
+    /// The detector temperature is outside the calibrated range, or unknown although the calibration needs it.
     Temperature = 13, "temperature", Suspect;
-    /// A pixel in use turned hot or dead since the baseline.
+    /// A used pixel became hot or dead since the baseline.
     PixelFault = 14, "pixel_fault", Suspect;
-    /// Ripple of lamps is left in the exposures: too large for the quantity, or of unknown size.
+    /// Residual ripple of lamps in the exposures is too large for the quantity, or of unknown size.
     Flicker = 15, "flicker", Suspect;
-    /// The light changed between the exposures of a single shot.
+    /// The light changed between exposures of a single shot.
     Unsteady = 16, "unsteady", Suspect;
-    /// The wavelength tracker is past its limit.
+    /// The wavelength monitor exceeds its limit.
     WavelengthDrift = 17, "wavelength_drift", Suspect;
-    /// The response tracker is past its limit.
+    /// The response monitor exceeds its limit.
     ResponseDrift = 18, "response_drift", Suspect;
-    /// The dark tracker is past its limit.
+    /// The dark monitor exceeds its limit.
     DarkDrift = 19, "dark_drift", Suspect;
-    /// The calibration's validity has ended.
+    /// The validity of the calibration has ended.
     CalibrationExpired = 20, "calibration_expired", Suspect;
-    /// Direct sun below the height at which the optic's cosine response is trusted.
+    /// Direct sun below the elevation at which the cosine response is specified.
     LowSun = 21, "low_sun", Suspect;
-    /// The dark model served.
+    /// The dark model was used.
     DarkModelled = 22, "dark_modelled", Nothing;
-    /// Frames were read again.
+    /// Blocks had to be read again.
     LinkFault = 23, "link_fault", Nothing;
     /// The clock was not known to be synchronised.
     ClockUnsynced = 24, "clock_unsynced", Nothing;
-    /// A reading of the check source, not of the station's light.
+    /// A reading of the check source.
     CheckSource = 25, "check_source", Suspect;
 }
 
@@ -101,7 +101,7 @@ impl Flags {
     pub fn raise(&mut self, flag: Flag) {
         self.0 |= 1 << flag as u8;
     }
-    /// Adds a flag where `condition` holds.
+    /// Adds a flag if `condition` is true.
     pub fn raise_if(&mut self, condition: bool, flag: Flag) {
         if condition {
             self.raise(flag);
@@ -111,7 +111,7 @@ impl Flags {
     pub fn has(self, flag: Flag) -> bool {
         self.0 & (1 << flag as u8) != 0
     }
-    /// Both sets together.
+    /// The union of two sets.
     pub fn union(self, other: Self) -> Self {
         Self(self.0 | other.0)
     }
@@ -119,7 +119,7 @@ impl Flags {
     pub fn iter(self) -> impl Iterator<Item = Flag> {
         Flag::ALL.iter().copied().filter(move |f| self.has(*f))
     }
-    /// Their names in bit order.
+    /// The names of the flags in bit order.
     pub fn names(self) -> Vec<&'static str> {
         self.iter().map(Flag::name).collect()
     }
@@ -143,22 +143,22 @@ impl fmt::Debug for Flags {
     }
 }
 
-/// How far a value can be trusted. The numbers are stored.
+/// The quality of a value. The numbers are stored.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 #[repr(u8)]
 pub enum Verdict {
-    /// Within its stated uncertainty, as far as anything measured here can tell.
+    /// No check found that the value may be outside its stated uncertainty.
     Good = 0,
-    /// A doubt touches it.
+    /// A flag with the effect `Suspect` affects it.
     Suspect = 1,
-    /// Wrong, or very likely so.
+    /// Wrong, or probably wrong.
     Bad = 2,
 }
 
 impl Verdict {
     /// All verdicts, in the order of their numbers.
     pub const ALL: [Self; 3] = [Self::Good, Self::Suspect, Self::Bad];
-    /// The name outsiders see.
+    /// The name in output and databases.
     pub fn name(self) -> &'static str {
         match self {
             Self::Good => "good",
@@ -177,7 +177,7 @@ mod tests {
     use super::*;
     use std::collections::BTreeSet;
 
-    /// Identity: bits and names are unique, so a stored set means one thing.
+    /// Bits and names are unique, so a stored set is unambiguous.
     #[test]
     fn every_flag_has_its_own_bit_and_name() {
         let bits: BTreeSet<u8> = Flag::ALL.iter().map(|f| *f as u8).collect();

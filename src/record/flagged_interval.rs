@@ -1,30 +1,30 @@
-//! Doubts about a stretch of time, found out afterwards or declared by the owner, and the one function that applies them.
+//! Flagged intervals: time ranges with a flag, found by a monitor or declared by the operator, and their application to readings.
 //!
-//! Readings are never rewritten for them: whoever takes readings out of the store gets them with every span applied. What
-//! must stay true: a span only ever takes trust away, and a quantity nobody knew of when it was written is touched.
+//! Stored readings are not changed; queries apply the intervals. Invariants: an interval never improves a verdict; a quantity
+//! added after an interval was stored is affected by it.
 
 use super::flag::{Effect, Flag, Verdict};
 use super::reading::{QuantityValue, Reading};
 use crate::clock::UtcMicros;
 
-/// A doubt about every reading of a stretch of time.
+/// A time range whose readings get a flag.
 #[derive(Clone, Debug, PartialEq)]
 pub struct FlaggedInterval {
-    /// Its row; 0 before it is stored.
+    /// Row of `event`; 0 before it is stored.
     pub id: i64,
-    /// The first instant it touches.
+    /// Start.
     pub from: UtcMicros,
-    /// The first instant after it; `None` while it lasts.
+    /// End (excluded); `None` while it is open.
     pub until: Option<UtcMicros>,
-    /// The instrument it is about; `None` for the whole station.
+    /// Name of the instrument; `None` for all instruments of the station.
     pub instrument: Option<String>,
-    /// The pixel it is about, where it is about a single one.
+    /// The affected pixel, if a single pixel is affected.
     pub pixel: Option<usize>,
-    /// The flag it raises.
+    /// The flag.
     pub flag: Flag,
-    /// Identifiers of the quantities it does not touch; it touches all others.
+    /// Identifiers of the unaffected quantities; all others are affected.
     pub unaffected: Vec<String>,
-    /// What a person should read.
+    /// Text for the operator.
     pub text: String,
 }
 
@@ -36,31 +36,35 @@ impl FlaggedInterval {
             && self.instrument.as_ref().is_none_or(|name| name == instrument)
     }
 
-    /// Whether it touches a quantity.
-    pub fn touches(&self, quantity: &str) -> bool {
+    /// Whether it affects a quantity.
+    pub fn affects(&self, quantity: &str) -> bool {
         !self.unaffected.iter().any(|id| id == quantity)
     }
 }
 
-/// Applies spans to a reading; `quantities` are the identifiers of its values, in their order.
-pub fn apply<'a>(spans: &[FlaggedInterval], reading: &mut Reading, quantities: impl Iterator<Item = &'a str> + Clone) {
-    for span in spans.iter().filter(|s| s.covers(&reading.instrument, reading.time_mid)) {
-        let worst = match span.flag.effect() {
+/// Applies intervals to a reading; `quantities` are the identifiers of its values, in the same order.
+pub fn apply<'a>(
+    intervals: &[FlaggedInterval],
+    reading: &mut Reading,
+    quantities: impl Iterator<Item = &'a str> + Clone,
+) {
+    for interval in intervals.iter().filter(|s| s.covers(&reading.instrument, reading.time_mid)) {
+        let worst = match interval.flag.effect() {
             Effect::Nothing => Verdict::Good,
             Effect::Suspect => Verdict::Suspect,
             Effect::Bad | Effect::Null => Verdict::Bad,
         };
-        let mut touched = false;
+        let mut affected = false;
         for (value, id) in reading.values.iter_mut().zip(quantities.clone()) {
             if let QuantityValue::Value { verdict, .. } = value
-                && span.touches(id)
+                && interval.affects(id)
             {
                 *verdict = (*verdict).max(worst);
-                touched = true;
+                affected = true;
             }
         }
-        // A flag on a reading says that it touches something there.
-        reading.flags.raise_if(touched, span.flag);
+        // A reading gets the flag only if the interval affects one of its values.
+        reading.flags.raise_if(affected, interval.flag);
     }
 }
 
@@ -92,16 +96,16 @@ mod tests {
         }
     }
 
-    fn after(span: FlaggedInterval, t: i64) -> (Flags, Vec<Option<Verdict>>) {
+    fn after(interval: FlaggedInterval, t: i64) -> (Flags, Vec<Option<Verdict>>) {
         let mut r = reading(t);
-        apply(&[span], &mut r, ["ppfd", "uv_index", "cct"].into_iter());
+        apply(&[interval], &mut r, ["ppfd", "uv_index", "cct"].into_iter());
         (r.flags, r.values.iter().map(QuantityValue::verdict).collect())
     }
 
-    /// Identity: a span touches what it covers and does not spare, and nothing else.
+    /// An interval affects the values of readings within it, of its instrument, that are not listed as unaffected.
     #[test]
-    fn a_span_touches_its_time_its_instrument_and_what_it_does_not_spare() {
-        let span = FlaggedInterval {
+    fn an_interval_affects_its_time_its_instrument_and_the_quantities_not_excepted() {
+        let interval = FlaggedInterval {
             id: 0,
             from: UtcMicros(10),
             until: Some(UtcMicros(20)),
@@ -113,13 +117,13 @@ mod tests {
         };
         let (good, suspect) = (Some(Verdict::Good), Some(Verdict::Suspect));
         let none = (Flags::NONE, vec![good, good, None]);
-        let marked = (Flags::from_iter([Flag::WavelengthDrift]), vec![good, suspect, None]);
-        for (t, want) in [(9, &none), (10, &marked), (19, &marked), (20, &none)] {
-            assert_eq!(after(span.clone(), t), *want, "{t}");
+        let flagged = (Flags::from_iter([Flag::WavelengthDrift]), vec![good, suspect, None]);
+        for (t, want) in [(9, &none), (10, &flagged), (19, &flagged), (20, &none)] {
+            assert_eq!(after(interval.clone(), t), *want, "{t}");
         }
-        assert_eq!(after(FlaggedInterval { until: None, ..span.clone() }, 99), marked);
-        assert_eq!(after(FlaggedInterval { instrument: Some("north".into()), ..span.clone() }, 15), none);
-        assert_eq!(after(FlaggedInterval { instrument: None, ..span.clone() }, 15), marked);
-        assert_eq!(after(FlaggedInterval { unaffected: vec!["ppfd".into(), "uv_index".into()], ..span }, 15), none);
+        assert_eq!(after(FlaggedInterval { until: None, ..interval.clone() }, 99), flagged);
+        assert_eq!(after(FlaggedInterval { instrument: Some("north".into()), ..interval.clone() }, 15), none);
+        assert_eq!(after(FlaggedInterval { instrument: None, ..interval.clone() }, 15), flagged);
+        assert_eq!(after(FlaggedInterval { unaffected: vec!["ppfd".into(), "uv_index".into()], ..interval }, 15), none);
     }
 }

@@ -1,71 +1,71 @@
-//! Exposures as the instrument gives them and frames as reduction receives them.
+//! Exposures, as delivered by the instrument, and frames, the input of the reduction.
 //!
-//! A frame is the lossless sum of n equal exposures; with the CRC-32 of every exposure's block beside it, anything
-//! computed from it can be computed again and every exposure can be found in an independent record.
+//! A frame is the lossless sum of n equal exposures, with the CRC-32 of the block of each: results can be recomputed from it, and
+//! each exposure can be identified in an independent recording.
 
 use super::pixel_ranges::PixelRanges;
 use crate::clock::UtcMicros;
 
-/// The shutter's state while an exposure ran.
+/// The state of the shutter during an exposure.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Shutter {
-    /// Open, or the instrument has none.
+    /// Open, or the instrument has no shutter.
     Open,
     /// Closed.
     Closed,
 }
 
-/// One exposure, whole and checked.
+/// One complete exposure with verified checksum.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Exposure {
-    /// When the light began to be collected.
+    /// Start of the integration.
     pub start: UtcMicros,
-    /// Integration time in force [s], as the instrument answered it.
+    /// Integration time [s], as reported by the instrument.
     pub integration_s: f64,
-    /// The shutter while it ran.
+    /// State of the shutter.
     pub shutter: Shutter,
     /// Detector temperature [°C]; `None` without a sensor.
     pub temperature_c: Option<f64>,
-    /// Counts of every pixel in detector order, shielded ones too.
+    /// Counts of all pixels in detector order, including shielded pixels.
     pub counts: Vec<u32>,
-    /// CRC-32 (ISO-HDLC) of the block's payload, as checked against the instrument's.
+    /// CRC-32 (ISO-HDLC) of the payload of the block, verified against the value sent by the instrument.
     pub crc32: u32,
-    /// How many times it had to be read again.
+    /// Number of times the block had to be read again.
     pub rereads: u32,
 }
 
 impl Exposure {
-    /// When the light ceased to be collected.
+    /// End of the integration.
     pub fn end(&self) -> UtcMicros {
         self.start.plus_seconds(self.integration_s)
     }
 }
 
-/// When one exposure of a frame began, and the checksum that finds it again.
+/// Start and checksum of one exposure of a frame.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Stamp {
-    /// When the light began to be collected.
+    /// Start of the integration.
     pub start: UtcMicros,
-    /// CRC-32 of the block's payload.
+    /// CRC-32 of the payload of the block.
     pub crc32: u32,
 }
 
-/// The sum of n exposures of equal integration time with the shutter as stated.
+/// The sum of exposures of equal integration time and shutter state.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Frame {
-    /// Integration time in force [s], of each exposure.
+    /// Integration time of each exposure [s].
     pub integration_s: f64,
-    /// The shutter while they ran.
+    /// State of the shutter.
     pub shutter: Shutter,
     /// Mean detector temperature [°C]; `None` without a sensor.
     pub temperature_c: Option<f64>,
-    /// The exposures, in the order they were taken; never empty.
+    /// The exposures in order of time; never empty.
     pub stamps: Vec<Stamp>,
-    /// Sum of the counts of every pixel over the exposures.
+    /// Sum over the exposures of the counts of each pixel.
     pub sums: Vec<u32>,
     /// Pixels above the saturation limit in at least one of the exposures (without the blooming margin).
     pub clipped: PixelRanges,
-    /// Largest relative change of the unclipped signal between two of the exposures [1]; 0 for a single one.
+    /// Largest relative change of the unclipped signal between two exposures [1]; 0 for a single exposure.
     pub spread: f32,
     /// Standard deviation of single exposures due to quick changes of the light, in equal ranges of pixels
     /// ([`super::mains_ripple::exposure_variation`]) [counts]; empty where lamps leave no ripple or exposures are too few.
@@ -73,8 +73,8 @@ pub struct Frame {
 }
 
 impl Frame {
-    /// The sum of exposures that were all taken alike, `clipped` telling which counts are; `None` without any, and where
-    /// they differ in pixels. The light's change between them is not computed: `spread` is 0, `ripple` empty.
+    /// The sum of exposures with equal settings; `clipped` decides whether a count is clipped. `None` for no exposures, and if
+    /// their numbers of pixels differ. The change between exposures is not computed: `spread` is 0, `ripple` empty.
     pub fn of(exposures: &[Exposure], clipped: impl Fn(u32) -> bool) -> Option<Self> {
         let first = exposures.first()?;
         let pixels = first.counts.len();
@@ -102,23 +102,23 @@ impl Frame {
             ripple: Vec::new(),
         })
     }
-    /// How many exposures it sums.
+    /// Number of exposures.
     pub fn exposures(&self) -> usize {
         self.stamps.len()
     }
-    /// When its first light was collected.
+    /// Start of the first exposure.
     pub fn start(&self) -> UtcMicros {
         self.stamps.first().map_or(UtcMicros(0), |s| s.start)
     }
-    /// When its last light was collected.
+    /// End of the last exposure.
     pub fn end(&self) -> UtcMicros {
         self.stamps.last().map_or(UtcMicros(0), |s| s.start.plus_seconds(self.integration_s))
     }
-    /// Light collected in all [s].
+    /// Total integration time [s].
     pub fn total_s(&self) -> f64 {
         self.integration_s * self.stamps.len() as f64
     }
-    /// Whether two integration times are the same setting of the instrument.
+    /// Whether two integration times [s] are equal within rounding.
     pub fn same_integration(a: f64, b: f64) -> bool {
         (a - b).abs() <= 1e-6 * a.abs().max(b.abs())
     }

@@ -1,53 +1,53 @@
-//! Where a tracker stands against its limit: when it last passed, and since when it is past.
+//! The state of a monitor with respect to its limit. Pure.
 //!
-//! Pure. What must stay true: a doubt begins right after the last check that passed and ends at the next one that does.
+//! Invariant: a flagged interval begins right after the last check within the limit and ends at the next one.
 
 use crate::clock::UtcMicros;
 
-/// A tracker against its limit; persisted over restarts.
+/// Time of the last check within the limit, and start of the present excess. Persists over restarts.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(default)]
 pub struct LimitState {
-    /// When a check last passed; at first, when the tracker began.
+    /// Time of the last check within the limit; initially the start of the monitor.
     pub last_within_limit: Option<UtcMicros>,
-    /// Since when it is past its limit; `None` while it is within.
+    /// Start of the present excess; `None` while within the limit.
     pub exceeded_since: Option<UtcMicros>,
 }
 
-/// What a check turned.
+/// A change of the state by a check.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Transition {
-    /// Past the limit: everything from this instant on is in doubt.
+    /// The limit is exceeded; readings from this instant on are affected.
     Exceeded(UtcMicros),
-    /// Cleared again: what is from this instant on is in doubt no more.
+    /// The monitor is within its limit; readings from this instant on are unaffected.
     Cleared(UtcMicros),
 }
 
 impl LimitState {
-    /// Begins anew, with a calibration or at another place: what was beyond is so no more.
+    /// Resets the state, after a change of calibration or place.
     pub fn restart(&mut self, now: UtcMicros) -> Option<Transition> {
         self.last_within_limit = Some(now);
         self.exceeded_since.take().map(|_| Transition::Cleared(now))
     }
 
-    /// A check passed.
+    /// Records a check within the limit.
     pub fn check_passed(&mut self, at: UtcMicros) -> Option<Transition> {
         self.last_within_limit = self.last_within_limit.max(Some(at));
         self.exceeded_since.take().map(|_| Transition::Cleared(at))
     }
 
-    /// A check failed.
+    /// Records a check beyond the limit.
     pub fn check_failed(&mut self, at: UtcMicros) -> Option<Transition> {
         if self.exceeded_since.is_some() {
             return None;
         }
-        // The reading that passed is in no doubt itself.
+        // The last reading within the limit is unaffected.
         let from = self.last_within_limit.map_or(at, |t| UtcMicros(t.0.saturating_add(1)));
         self.exceeded_since = Some(from);
         Some(Transition::Exceeded(from))
     }
 
-    /// Two that raise one flag: past its limit while either is, since the earlier of their doubts.
+    /// The state of two monitors with a common flag: exceeded while either is, since the earlier start.
     pub fn combined_with(self, other: Self) -> Self {
         let exceeded_since = [self.exceeded_since, other.exceeded_since].into_iter().flatten().min();
         let last_within_limit = match (self.exceeded_since, other.exceeded_since) {
@@ -59,7 +59,7 @@ impl LimitState {
         Self { last_within_limit, exceeded_since }
     }
 
-    /// Time since the last check that passed [s]; 0 before the first.
+    /// Time since the last check within the limit [s]; 0 before the first.
     pub fn age_s(&self, now: UtcMicros) -> f64 {
         self.last_within_limit.map_or(0.0, |t| now.seconds_since(t).max(0.0))
     }
@@ -69,9 +69,9 @@ impl LimitState {
 mod tests {
     use super::*;
 
-    /// Identity: a doubt begins after the last pass, is told once, and ends at the next pass or at a new beginning.
+    /// An excess begins after the last check within the limit, is reported once, and ends at the next such check or at a restart.
     #[test]
-    fn a_doubt_begins_after_the_last_pass_and_ends_at_the_next() {
+    fn an_excess_begins_after_the_last_check_within_the_limit_and_ends_at_the_next() {
         let t = UtcMicros;
         let mut s = LimitState::default();
         assert_eq!(
@@ -86,9 +86,9 @@ mod tests {
         );
     }
 
-    /// Identity: two together are past their limit from the earlier doubt until the later return.
+    /// Combined monitors exceed their limit from the earlier start to the later end.
     #[test]
-    fn two_together_are_in_doubt_while_either_is() {
+    fn combined_monitors_exceed_their_limit_while_either_does() {
         let at = |last, since: Option<i64>| LimitState {
             last_within_limit: Some(UtcMicros(last)),
             exceeded_since: since.map(UtcMicros),

@@ -1,6 +1,6 @@
-//! What the rooms hand to each other: frames, flags, verdicts, readings, events.
+//! Data types shared between modules: frames, flags, verdicts, readings, events, flagged intervals.
 //!
-//! Plain data, no decisions and no I/O. Names that outsiders see (flags, causes, verdicts, dark sources) are fixed here, once.
+//! Plain data without I/O. Defines the names of flags, causes, verdicts and dark sources in output and databases.
 
 pub mod acquisition_context;
 pub mod dark;
@@ -16,7 +16,7 @@ pub mod pixel_ranges;
 pub mod reading;
 pub mod rollup;
 
-pub use acquisition_context::{AcquisitionContext, Tracked};
+pub use acquisition_context::{AcquisitionContext, DriftEstimates};
 pub use dark::{Dark, DarkProvenance, DarkReference, DarkSource};
 pub use detector::Detector;
 pub use event::{Event, EventKind, NoteClass};

@@ -1,6 +1,6 @@
 //! Sets of pixels.
 
-/// A set of pixels as inclusive ranges, ascending and apart.
+/// A set of pixels as inclusive ranges, ascending and not adjacent.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct PixelRanges(pub Vec<(u16, u16)>);
 
@@ -17,7 +17,7 @@ impl PixelRanges {
         }
         Self(ranges)
     }
-    /// As a mask of `pixels` entries; what lies beyond is left out.
+    /// As a mask of `pixels` entries; pixels beyond are omitted.
     pub fn to_mask(&self, pixels: usize) -> Vec<bool> {
         let mut mask = vec![false; pixels];
         for &(a, b) in &self.0 {
@@ -35,11 +35,11 @@ impl PixelRanges {
     pub fn is_empty(&self) -> bool {
         self.0.is_empty()
     }
-    /// How many pixels are in the set.
+    /// Number of pixels in the set.
     pub fn count(&self) -> usize {
         self.0.iter().map(|&(a, b)| b as usize - a as usize + 1).sum()
     }
-    /// Both sets together.
+    /// The union of two sets.
     pub fn union(&self, other: &Self) -> Self {
         let top = self.0.iter().chain(&other.0).map(|r| r.1 as usize + 1).max().unwrap_or(0);
         let mut mask = self.to_mask(top);
@@ -50,7 +50,7 @@ impl PixelRanges {
     }
 }
 
-/// A mask with every run of true entries grown by `by` entries on either side.
+/// A mask with every run of true entries extended by `by` entries on both sides.
 pub fn dilate(mask: &[bool], by: u16) -> Vec<bool> {
     let by = usize::from(by);
     let mut grown = vec![false; mask.len()];
@@ -67,9 +67,9 @@ pub fn dilate(mask: &[bool], by: u16) -> Vec<bool> {
 mod tests {
     use super::*;
 
-    /// Identity: a mask survives its ranges.
+    /// Ranges have the same pixels as their mask.
     #[test]
-    fn ranges_hold_exactly_the_pixels_of_their_mask() {
+    fn ranges_have_exactly_the_pixels_of_their_mask() {
         let mask = [false, true, true, false, true, false, false, true];
         let ranges = PixelRanges::from_mask(&mask);
         assert_eq!(ranges.0, [(1, 2), (4, 4), (7, 7)]);
@@ -78,7 +78,7 @@ mod tests {
         assert_eq!(ranges.union(&PixelRanges(vec![(3, 3), (9, 9)])).0, [(1, 4), (7, 7), (9, 9)]);
     }
 
-    /// Identity: runs grow on both sides, merge where they meet, and end at the ends of the mask.
+    /// Runs are extended on both sides, merged where they overlap, and limited to the mask.
     #[test]
     fn a_dilated_mask_covers_the_neighbours_of_every_run() {
         let mask = [true, false, false, false, false, true, true, false, false, false, true, false];

@@ -1,75 +1,75 @@
-//! A reading as it is stored and shown.
+//! Readings and their values.
 
 use super::flag::{Flags, Verdict};
 use crate::clock::UtcMicros;
 
-/// The value of one quantity, or why there is none.
+/// The value of one quantity, or the reason why it is null.
 #[derive(Clone, Debug, PartialEq)]
 pub enum QuantityValue {
-    /// A number with its standard uncertainty (k = 1), in the quantity's unit, and what to think of it.
+    /// A number with standard uncertainty and verdict.
     Value {
-        /// The number, in the quantity's unit.
+        /// The number, in the unit of the quantity.
         value: f64,
         /// Standard uncertainty (k = 1), same unit.
         uncertainty: f64,
-        /// What to think of it.
+        /// The verdict.
         verdict: Verdict,
     },
-    /// No number, and the reason.
+    /// No value; the reason.
     Null(String),
 }
 
 impl QuantityValue {
-    /// The number, where there is one.
+    /// The number, if not null.
     pub fn value(&self) -> Option<f64> {
         match self {
             Self::Value { value, .. } => Some(*value),
             Self::Null(_) => None,
         }
     }
-    /// The verdict, where there is a number.
+    /// The verdict, if not null.
     pub fn verdict(&self) -> Option<Verdict> {
         match self {
             Self::Value { verdict, .. } => Some(*verdict),
             Self::Null(_) => None,
         }
     }
-    /// Whether there is a number and it is good.
+    /// Whether the verdict is good.
     pub fn is_good(&self) -> bool {
         self.verdict() == Some(Verdict::Good)
     }
 }
 
-/// How one bracket of the bracketing was taken.
+/// The exposures of one bracket.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Bracket {
-    /// Integration time in force [s].
+    /// Integration time [s].
     pub integration_s: f64,
-    /// Exposures summed.
+    /// Number of exposures.
     pub exposures: u32,
 }
 
-/// What the exposures of a window did, for one quantity: kept as values, they cannot be recomputed from the sum.
+/// Statistics of a quantity over the exposures of a window. Stored, because they cannot be recomputed from the sum.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct WindowStatistics {
-    /// Lowest of the exposures.
+    /// Minimum over the exposures.
     pub minimum: f64,
-    /// Highest of the exposures.
+    /// Maximum over the exposures.
     pub maximum: f64,
-    /// Standard deviation of the exposures (n − 1).
+    /// Standard deviation over the exposures (n − 1).
     pub deviation: f64,
 }
 
-/// One reading: when, how, and what came of it.
+/// One reading.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Reading {
     /// Sequence number, never reused; 0 before it is stored.
     pub id: i64,
-    /// First light collected.
+    /// Start of the first exposure.
     pub time_start: UtcMicros,
-    /// Mean time of the light collected: *the* time of the reading.
+    /// Mean time of the exposures: the time of the reading.
     pub time_mid: UtcMicros,
-    /// Last light collected.
+    /// End of the last exposure.
     pub time_end: UtcMicros,
     /// Name of the instrument.
     pub instrument: String,
@@ -81,20 +81,20 @@ pub struct Reading {
     pub relative_air_mass: Option<f64>,
     /// Mean detector temperature [°C].
     pub detector_temperature: Option<f64>,
-    /// How each bracket was taken, shortest first.
+    /// The brackets, shortest first.
     pub exposures: Vec<Bracket>,
-    /// Highest peak_level of the shortest bracket: counts over full scale [1].
+    /// Peak level of the shortest bracket: highest counts as share of full scale [1].
     pub peak_level: f64,
-    /// Signal over noise of the visible signal [1]: median over the lit pixels.
+    /// Signal-to-noise ratio in the visible [1]: median over pixels with signal.
     pub signal_to_noise: Option<f64>,
-    /// Stray-light floor that was subtracted [counts/s].
+    /// Subtracted stray-light floor [counts/s].
     pub stray_floor: Option<f64>,
-    /// Age of the dark that served [s]: the oldest one of the brackets, or of the model's last fit.
+    /// Age of the oldest dark of the brackets, or of the newest dark in the model [s].
     pub dark_age: Option<f64>,
-    /// Doubts and facts.
+    /// Flags.
     pub flags: Flags,
-    /// One entry a quantity of the registry, in its order.
+    /// One entry per quantity, in the order of the registry.
     pub values: Vec<QuantityValue>,
-    /// One entry a quantity for a window, empty for a single shot.
+    /// One entry per quantity for a window; empty for a single shot.
     pub window: Vec<Option<WindowStatistics>>,
 }

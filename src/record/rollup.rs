@@ -1,16 +1,16 @@
-//! What an hour of readings comes to.
+//! The roll-up of an hour.
 
-/// One quantity in one hour.
+/// Statistics of a quantity over an hour.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct HourValue {
-    /// Lowest, mean and highest of the values that are not bad, in the quantity's unit; `None` where all are.
+    /// Minimum, mean and maximum of the values that are not bad, in the unit of the quantity; `None` if all are bad.
     pub range: Option<[f64; 3]>,
-    /// How many values are good, suspect, bad.
+    /// Number of good, suspect and bad values.
     pub verdicts: [u32; 3],
 }
 
 impl HourValue {
-    /// How many values the range is of.
+    /// Number of values in the statistics.
     pub fn used(&self) -> u32 {
         self.verdicts[0] + self.verdicts[1]
     }

@@ -1,12 +1,12 @@
-//! Computations beside the active one: begun, filled at leisure, and activated in one short transaction.
+//! Stores the values of a recomputation and activates them in one short transaction.
 //!
-//! Nothing is computed here. Invariants: until [`Store::switch_to`] has returned, every reading has the values it
-//! had; afterwards those readings that the computation has values of have these, all others keep theirs, and so do
-//! readings that are stored meanwhile or later. No values are ever deleted but those of a computation that was never
-//! active.
-//!
-//! A computation is continued only while it is the newest: so a reading's lowest computation is the one it was taken with
-//! ([`Reader::calibration_when_taken`]).
+//! Nothing is computed here. Invariants:
+//! - Until [`Store::activate`] returns, the active values of every reading are unchanged. Afterwards the computation is active
+//!   for
+//!   the readings that it has values of, and for no other, including readings stored meanwhile or later.
+//! - Only values of a computation that was never active are deleted.
+//! - A computation is continued only while it is the newest, so the computation with the lowest row among the values of a reading
+//!   is the one it was taken with ([`Reader::calibration_when_taken`]).
 
 use super::error::StoreError;
 use super::events::put_event;
@@ -18,86 +18,86 @@ use crate::record::{Event, Reading};
 use rusqlite::{OptionalExtension, Transaction, params};
 use std::collections::BTreeMap;
 
-/// Readings looked at in one read.
-const LOOKED_AT_ONCE: i64 = 4096;
-/// The most runs that a switch may write: as many take some 50 ms.
-const MOST_RUNS: usize = 100_000;
+/// Readings per query.
+const READINGS_PER_QUERY: i64 = 4096;
+/// Maximum number of runs written by an activation; this many take about 50 ms.
+const MAX_RUNS: usize = 100_000;
 
-/// A computation that can be filled.
+/// A computation that accepts values.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Begun {
-    /// Its row.
+pub struct OpenComputation {
+    /// Row of `computation`.
     pub id: i64,
-    /// The last reading it has values of, where it was begun before.
+    /// The last reading with values of this computation, if an earlier process stored some.
     pub last: Option<i64>,
 }
 
 /// Values of a reading, not yet stored.
 #[derive(Clone, Debug, PartialEq)]
 pub struct NewValues {
-    /// What was made; its `id` says of which reading, its `values` follow the order of [`Reader::quantities`].
+    /// The recomputed reading: `id` of the stored reading, `values` in the order of [`Reader::quantities`].
     pub reading: Reading,
     /// Row of `calibration`.
     pub calibration: Option<i64>,
 }
 
-/// A computation with what it has made.
+/// A computation with a summary of its values.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ComputationRow {
-    /// Text, hash, version, when it was made.
+    /// Text, checksum, program version, time of creation.
     pub made: Provenance,
-    /// Whether it is filled; the values of one that is not are active nowhere.
+    /// Whether it was activated; the values of an unfinished computation are active for no reading.
     pub finished: bool,
-    /// Readings it has values of.
+    /// Number of readings with values of this computation.
     pub readings: u64,
-    /// The time of the first and the last of them.
+    /// Time of the first and the last of these readings.
     pub span: Option<(UtcMicros, UtcMicros)>,
-    /// Readings for which its values are active.
+    /// Number of readings for which this computation is active.
     pub active_for: u64,
-    /// The names of the calibrations its values were made with.
+    /// Names of the calibrations of its values.
     pub calibrations: Vec<String>,
 }
 
-/// What a switch did.
+/// The readings affected by an activation.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Switched {
-    /// Readings whose values are those of the computation now.
+pub struct ActivationSummary {
+    /// Number of readings for which the computation becomes active.
     pub readings: u64,
-    /// The time of the first and the last of them.
+    /// Time of the first and the last of these readings.
     pub span: (UtcMicros, UtcMicros),
 }
 
-/// What it takes to activate a computation.
+/// The changes that activate a computation.
 #[derive(Debug)]
-pub struct Switch {
+pub struct Activation {
     computation: i64,
-    to_be: BTreeMap<i64, ToBe>,
-    /// What will have been done.
-    pub switched: Switched,
+    plans: BTreeMap<i64, RunPlan>,
+    /// The affected readings.
+    pub summary: ActivationSummary,
 }
 
-/// From this reading of an instrument on, values of this computation.
+/// First reading of a run, and the computation that is active from it on.
 type Run = (i64, i64);
 
-/// The runs of an instrument as they will be.
+/// The future runs of an instrument.
 #[derive(Debug)]
-struct ToBe {
+struct RunPlan {
     runs: Vec<Run>,
-    /// Runs that reach beyond the last reading the computation has values of do not count; this many do.
-    whole: usize,
+    /// Number of runs that begin no later than the last reading with values of the computation; later runs are not written.
+    run_count: usize,
     first: i64,
     last: i64,
-    /// Readings the computation has values of.
-    made: u64,
-    /// What is active at the last one until then.
-    before: Option<i64>,
+    /// Number of readings with values of the computation.
+    readings: u64,
+    /// The computation active for the reading `last` before the change.
+    previous: Option<i64>,
     span: (UtcMicros, UtcMicros),
 }
 
 impl Store {
-    /// The computation of a text that is to be filled: the one that was begun with it and is still the newest, or a new one.
-    pub fn begin_computation(&self, text: &str, when: UtcMicros) -> Result<Begun, StoreError> {
-        self.transact("beginning a computation", |tx| {
+    /// Returns a computation for new values: an unfinished one with the same text if it is the newest, or else a new row.
+    pub fn begin_computation(&self, text: &str, when: UtcMicros) -> Result<OpenComputation, StoreError> {
+        self.transact("creating a computation", |tx| {
             let sql = "SELECT id FROM computation WHERE id = (SELECT max(id) FROM computation) AND text = ?1 \
                  AND program_version = ?2 AND active IS NULL";
             let known: Option<i64> = tx.query_row(sql, [text, VERSION], |row| row.get(0)).optional()?;
@@ -109,11 +109,11 @@ impl Store {
             };
             let sql = "SELECT max(id) FROM value WHERE id >= ?1 AND id < ?2";
             let last: Option<i64> = tx.query_row(sql, bounds(id), |row| row.get(0))?;
-            Ok(Begun { id, last: last.map(|v| v & ((1 << READING_BITS) - 1)) })
+            Ok(OpenComputation { id, last: last.map(|v| v & ((1 << READING_BITS) - 1)) })
         })
     }
 
-    /// Stores values of a computation that is being filled.
+    /// Stores values of an unfinished computation.
     pub fn add_values(&self, computation: i64, values: &[NewValues]) -> Result<(), StoreError> {
         let n = self.quantities().len();
         if let Some(wrong) = values.iter().find(|v| v.reading.values.len() != n) {
@@ -125,22 +125,21 @@ impl Store {
         })
     }
 
-    /// Deletes at most `at_most` values of a computation that was never active, and the computation once it has none.
-    /// Answers whether it is gone.
+    /// Deletes at most `at_most` values of a computation that was never active, and its row after the last of them.
+    /// Returns whether nothing remains to be deleted. An active computation is not changed.
     pub fn drop_computation(&self, id: i64, at_most: u32) -> Result<bool, StoreError> {
-        self.transact("dropping a computation that was not finished", |tx| {
+        self.transact("deleting an unfinished computation", |tx| {
             let sql = "SELECT active IS NULL FROM computation WHERE id = ?1";
-            // One that is active somewhere is not touched.
             if tx.query_row(sql, [id], |row| row.get(0)).optional()? != Some(true) {
                 return Ok(true);
             }
             let [from, to] = bounds(id);
-            let gone = tx
+            let deleted = tx
                 .prepare_cached(
                     "DELETE FROM value WHERE id IN (SELECT id FROM value WHERE id >= ?1 AND id < ?2 LIMIT ?3)",
                 )?
                 .execute(params![from, to, at_most])?;
-            if gone < at_most as usize {
+            if deleted < at_most as usize {
                 tx.execute("DELETE FROM computation WHERE id = ?1", [id])?;
                 return Ok(true);
             }
@@ -148,39 +147,40 @@ impl Store {
         })
     }
 
-    /// What it takes to activate the values of a computation for every reading it has values of; `None` where it has none.
+    /// Plans the activation of a computation for all readings with values of it; `None` if there are none.
     ///
-    /// What is found here cannot change until [`Store::switch_to`]: readings up to the last one it has values of are all there,
-    /// and the process that fills a computation holds the lock against another ([`Store::open_recomputer`]).
-    pub fn switch_of(&self, computation: i64) -> Result<Option<Switch>, StoreError> {
-        let to_be = self.runs_to_be(computation)?;
-        let spans = || to_be.values().map(|t| t.span);
+    /// The plan stays valid until [`Store::activate`]: no reading is added before the last one with values of the computation,
+    /// and the lock of [`Store::open_recomputer`] excludes another process that activates.
+    pub fn plan_activation(&self, computation: i64) -> Result<Option<Activation>, StoreError> {
+        let plans = self.plan_runs(computation)?;
+        let spans = || plans.values().map(|plan| plan.span);
         let (Some(begin), Some(end)) = (spans().map(|s| s.0).min(), spans().map(|s| s.1).max()) else {
             return Ok(None);
         };
-        let runs: usize = to_be.values().map(|t| t.whole).sum();
-        if runs > MOST_RUNS {
-            let expected = format!("readings that were recomputed in at most {MOST_RUNS} runs");
+        let runs: usize = plans.values().map(|plan| plan.run_count).sum();
+        if runs > MAX_RUNS {
+            let expected = format!("readings that were recomputed in at most {MAX_RUNS} runs");
             return Err(StoreError::Shape { expected, found: format!("{runs}, too many for a short transaction") });
         }
-        let switched = Switched { readings: to_be.values().map(|t| t.made).sum(), span: (begin, end) };
-        Ok(Some(Switch { computation, to_be, switched }))
+        let summary =
+            ActivationSummary { readings: plans.values().map(|plan| plan.readings).sum(), span: (begin, end) };
+        Ok(Some(Activation { computation, plans, summary }))
     }
 
-    /// Activates values, in one transaction with an event.
-    pub fn switch_to(&self, switch: &Switch, event: &Event) -> Result<(), StoreError> {
+    /// Activates a computation and stores an event, in one transaction.
+    pub fn activate(&self, activation: &Activation, event: &Event) -> Result<(), StoreError> {
         self.transact("activating a computation", |tx| {
-            switch.to_be.iter().try_for_each(|(instrument, to_be)| put_runs(tx, *instrument, to_be))?;
+            activation.plans.iter().try_for_each(|(instrument, plan)| put_runs(tx, *instrument, plan))?;
             tx.execute(
                 "UPDATE computation SET active = (SELECT coalesce(max(active), 0) + 1 FROM computation) WHERE id = ?1",
-                [switch.computation],
+                [activation.computation],
             )?;
             put_event(tx, event).map(drop)
         })
     }
 
-    /// The runs as they are to be, by instrument; those without a value of the computation are left out.
-    fn runs_to_be(&self, computation: i64) -> Result<BTreeMap<i64, ToBe>, StoreError> {
+    /// The future runs by instrument; instruments without values of the computation are omitted.
+    fn plan_runs(&self, computation: i64) -> Result<BTreeMap<i64, RunPlan>, StoreError> {
         let doing = "looking for recomputed readings";
         let mask = (1_i64 << READING_BITS) - 1;
         let sql = "SELECT min(id) & ?3, max(id) & ?3 FROM value WHERE id >= ?1 AND id < ?2";
@@ -188,96 +188,96 @@ impl Store {
         let ends = self.rows(doing, sql, [low, high, mask], |row| Ok((row.get(0)?, row.get(1)?)))?;
         let Some((Some(first), Some(last))) = ends.first().copied() else { return Ok(BTreeMap::new()) };
         let sql = "SELECT instrument, first_reading, computation FROM active_values ORDER BY instrument, first_reading";
-        let mut as_is: BTreeMap<i64, Vec<Run>> = BTreeMap::new();
+        let mut current: BTreeMap<i64, Vec<Run>> = BTreeMap::new();
         for (instrument, first, computation) in
             self.rows(doing, sql, [], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?
         {
-            as_is.entry(instrument).or_default().push((first, computation));
+            current.entry(instrument).or_default().push((first, computation));
         }
-        let mut to_be: BTreeMap<i64, ToBe> = BTreeMap::new();
+        let mut plans: BTreeMap<i64, RunPlan> = BTreeMap::new();
         let mut from: i64 = first;
         while from <= last {
             let sql = "SELECT r.id, r.instrument, r.time_mid, v.id IS NOT NULL FROM reading r \
                  LEFT JOIN value v ON v.id = (?3 | r.id) WHERE r.id >= ?1 AND r.id <= ?2 ORDER BY r.id";
-            let to = last.min(from.saturating_add(LOOKED_AT_ONCE - 1));
+            let to = last.min(from.saturating_add(READINGS_PER_QUERY - 1));
             let page = self.rows(doing, sql, [from, to, low], |row| {
                 Ok((row.get::<_, i64>(0)?, row.get(1)?, UtcMicros(row.get(2)?), row.get(3)?))
             })?;
             for (id, instrument, time, made) in page {
-                let as_is = as_is.get(&instrument).map_or(&[][..], Vec::as_slice);
-                look(&mut to_be, as_is, computation, (id, instrument, time, made));
+                let current = current.get(&instrument).map_or(&[][..], Vec::as_slice);
+                plan_reading(&mut plans, current, computation, (id, instrument, time, made));
             }
             from = to + 1;
         }
-        Ok(to_be)
+        Ok(plans)
     }
 }
 
-/// Follows one reading: id, instrument, time, whether the computation has values of it.
-fn look(
-    to_be: &mut BTreeMap<i64, ToBe>,
-    as_is: &[Run],
+/// Extends the plan by one reading: id, instrument, time, whether it has values of the computation.
+fn plan_reading(
+    plans: &mut BTreeMap<i64, RunPlan>,
+    current: &[Run],
     computation: i64,
     (id, instrument, time, made): (i64, i64, UtcMicros, bool),
 ) {
-    if !made && !to_be.contains_key(&instrument) {
+    if !made && !plans.contains_key(&instrument) {
         return;
     }
-    let at = as_is.partition_point(|run| run.0 <= id);
-    let before = at.checked_sub(1).map(|k| as_is[k].1);
-    let entry = to_be.entry(instrument).or_insert_with(|| ToBe {
+    let at = current.partition_point(|run| run.0 <= id);
+    let previous = at.checked_sub(1).map(|k| current[k].1);
+    let plan = plans.entry(instrument).or_insert_with(|| RunPlan {
         runs: Vec::new(),
-        whole: 0,
+        run_count: 0,
         first: id,
         last: id,
-        made: 0,
-        before,
+        readings: 0,
+        previous,
         span: (time, time),
     });
-    // A reading without any values keeps having none, whatever the run says.
-    let wanted = if made { Some(computation) } else { before };
-    if let Some(wanted) = wanted.filter(|w| entry.runs.last().is_none_or(|run| run.1 != *w)) {
-        entry.runs.push((id, wanted));
+    // A reading without any values has none, whichever computation is active.
+    let wanted = if made { Some(computation) } else { previous };
+    if let Some(wanted) = wanted.filter(|w| plan.runs.last().is_none_or(|run| run.1 != *w)) {
+        plan.runs.push((id, wanted));
     }
     if made {
-        (entry.whole, entry.last, entry.before) = (entry.runs.len(), id, before);
-        entry.made += 1;
-        entry.span = (entry.span.0.min(time), entry.span.1.max(time));
+        (plan.run_count, plan.last, plan.previous) = (plan.runs.len(), id, previous);
+        plan.readings += 1;
+        plan.span = (plan.span.0.min(time), plan.span.1.max(time));
     }
 }
 
-fn put_runs(tx: &Transaction<'_>, instrument: i64, to_be: &ToBe) -> rusqlite::Result<()> {
+fn put_runs(tx: &Transaction<'_>, instrument: i64, plan: &RunPlan) -> rusqlite::Result<()> {
     tx.execute(
         "DELETE FROM active_values WHERE instrument = ?1 AND first_reading BETWEEN ?2 AND ?3",
-        [instrument, to_be.first, to_be.last],
+        [instrument, plan.first, plan.last],
     )?;
     let mut insert =
         tx.prepare("INSERT OR IGNORE INTO active_values(instrument, first_reading, computation) VALUES (?1, ?2, ?3)")?;
-    for (first, computation) in &to_be.runs[..to_be.whole] {
+    for (first, computation) in &plan.runs[..plan.run_count] {
         insert.execute([instrument, *first, *computation])?;
     }
-    // Readings after the last one keep what they have, also those that are stored meanwhile; a run that begins there stays.
-    if let Some(before) = to_be.before {
-        insert.execute([instrument, to_be.last + 1, before])?;
+    // The active computation of later readings is unchanged, also of readings stored meanwhile; an existing run is retained.
+    if let Some(previous) = plan.previous {
+        insert.execute([instrument, plan.last + 1, previous])?;
     }
-    let (from, to) = to_be.span;
+    let (from, to) = plan.span;
     invalidation::delete_rollups(tx, instrument, from, UtcMicros(to.0.saturating_add(1)))
 }
 
-/// The ids of a computation's values: from the first up to before the second.
+/// The range of ids in `value` of a computation: first id, and first id after it.
 fn bounds(computation: i64) -> [i64; 2] {
     [computation << READING_BITS, (computation + 1) << READING_BITS]
 }
 
 impl Reader {
-    /// Computations that were begun and never activated, by row.
+    /// The unfinished computations, by row.
     pub fn unfinished_computations(&self) -> Result<Vec<i64>, StoreError> {
         let sql = "SELECT id FROM computation WHERE active IS NULL ORDER BY id";
         self.rows("looking for computations", sql, [], |row| row.get(0))
     }
 
-    /// Every computation with what it has made. Counts rows: some seconds where there are millions.
-    pub fn computations_in_full(&self) -> Result<Vec<ComputationRow>, StoreError> {
+    /// All computations with a summary of their values. Counts rows, which takes seconds for millions of them.
+    pub fn computation_summaries(&self) -> Result<Vec<ComputationRow>, StoreError> {
         let doing = "reading computations";
         let sql = "SELECT id, active IS NOT NULL FROM computation ORDER BY id";
         let mut found = Vec::new();
@@ -321,7 +321,7 @@ impl Reader {
         Ok(found.first().map_or(0, |n| *n as u64))
     }
 
-    /// The calibration (its row) a reading was taken with, whatever its active values were made with since.
+    /// The calibration (row of `calibration`) with which a reading was first computed; recomputations do not change it.
     pub fn calibration_when_taken(&self, reading: i64) -> Result<Option<i64>, StoreError> {
         let sql = "SELECT v.calibration FROM computation c JOIN value v ON v.id = (c.id << ?2 | ?1) \
              ORDER BY c.id LIMIT 1";

@@ -1,12 +1,12 @@
-//! Two ways to use a connection: rows that are read in one go, and work in one write transaction.
+//! Runs queries and write transactions on a connection.
 //!
-//! Depends on nothing of the store but its errors. Invariants: no statement is left half read, so that no open read
-//! transaction blocks a checkpoint; a transaction that fails leaves nothing behind.
+//! Depends on the errors of the store only. Invariants: a query reads all its rows, so that no open read transaction blocks a WAL
+//! checkpoint; a failed transaction changes nothing.
 
 use super::error::StoreError;
 use rusqlite::{Connection, Params, Row, Transaction, TransactionBehavior};
 
-/// Reads every row of a statement.
+/// Returns all rows of a query.
 pub(super) fn rows<T>(
     connection: &Connection,
     doing: &'static str,
@@ -18,7 +18,7 @@ pub(super) fn rows<T>(
     read().map_err(StoreError::sqlite(doing))
 }
 
-/// Runs `work` in one write transaction, which is rolled back unless all of it succeeds.
+/// Runs `work` in one write transaction, which is rolled back if `work` fails.
 pub(super) fn transact<T, E>(
     connection: &mut Connection,
     doing: &'static str,
@@ -27,15 +27,15 @@ pub(super) fn transact<T, E>(
 where
     E: IntoStoreError,
 {
-    // Immediate: a write lock that is taken late cannot wait for another process and fails instead.
-    let oops = StoreError::sqlite(doing);
-    let tx = connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(&oops)?;
+    // Immediate: a read transaction that is upgraded to a write transaction fails at once if another process writes.
+    let store_error = StoreError::sqlite(doing);
+    let tx = connection.transaction_with_behavior(TransactionBehavior::Immediate).map_err(&store_error)?;
     let done = work(&tx).map_err(|e| e.into_store_error(doing))?;
-    tx.commit().map_err(&oops)?;
+    tx.commit().map_err(&store_error)?;
     Ok(done)
 }
 
-/// What the work of a transaction may fail with.
+/// An error of the work within a transaction.
 pub(super) trait IntoStoreError {
     fn into_store_error(self, doing: &'static str) -> StoreError;
 }

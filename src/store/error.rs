@@ -1,4 +1,4 @@
-//! What can go wrong with the database, in the words of the person who has to act.
+//! Errors of the database. Each message states what was expected and found, and where possible what to do.
 
 use rusqlite::ffi;
 use std::path::{Path, PathBuf};
@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 /// Errors of the store.
 #[derive(Debug, thiserror::Error)]
 pub enum StoreError {
-    /// There is no database file.
+    /// The database file does not exist.
     #[error("{path}: expected a database, but there is no such file")]
     NotFound {
         /// The file.
@@ -17,18 +17,18 @@ pub enum StoreError {
     Open {
         /// The file.
         path: PathBuf,
-        /// The likely cause, in words.
+        /// The likely cause.
         why: String,
     },
-    /// A database of another program, or no database at all.
+    /// The file is a database of another program, or no database.
     #[error("{path}: expected a database of vigilux, but found {found}")]
     Foreign {
         /// The file.
         path: PathBuf,
-        /// What it is instead.
+        /// Description of the file found.
         found: String,
     },
-    /// Written by another version of the program, whose tables differ.
+    /// The database has the schema of another version of the program.
     #[error(
         "{path}: expected a database of schema {expected}, but found schema {found}, which {} version of vigilux wrote: start a \
          new database at another path, or use the version that wrote it",
@@ -37,77 +37,77 @@ pub enum StoreError {
     OtherSchema {
         /// The file.
         path: PathBuf,
-        /// The number of its schema.
+        /// Schema number of the database.
         found: i64,
-        /// The number this program writes.
+        /// Schema number of this program.
         expected: i64,
     },
-    /// Another daemon has the database.
+    /// Another daemon has locked the database.
     #[error("{path}: expected no other daemon on this database, but process {pid} holds its lock")]
     DaemonRunning {
         /// The database.
         path: PathBuf,
-        /// What the lock file says.
+        /// Process id from the lock file.
         pid: String,
     },
-    /// Another process recomputes the readings of the database.
+    /// Another process that recomputes readings has locked the database.
     #[error("{path}: expected no other `vigilux recompute` on this database, but process {pid} holds its lock")]
     RecomputeRunning {
         /// The database.
         path: PathBuf,
-        /// What the lock file says.
+        /// Process id from the lock file.
         pid: String,
     },
-    /// No room for what was to be written; nothing of it was kept, and all that was stored before is readable.
-    #[error("no room in the database's file system while {doing}: {cause}")]
+    /// The disk is full. The transaction was rolled back; earlier data is readable.
+    #[error("the file system of the database is full while {doing}: {cause}")]
     StorageFull {
-        /// What was being done.
+        /// The operation.
         doing: &'static str,
-        /// What SQLite said.
+        /// The error of SQLite.
         cause: rusqlite::Error,
     },
-    /// Another process holds the database for longer than this one waits; nothing was written.
-    #[error("another process held the database for too long while {doing}: {cause}")]
-    Held {
-        /// What was being done.
+    /// Another process held its lock longer than the timeout. Nothing was written.
+    #[error("another process held its lock on the database too long while {doing}: {cause}")]
+    Busy {
+        /// The operation.
         doing: &'static str,
-        /// What SQLite said.
+        /// The error of SQLite.
         cause: rusqlite::Error,
     },
-    /// Something the caller handed over does not fit the database.
+    /// An argument does not fit the database.
     #[error("expected {expected}, but found {found}")]
     Shape {
-        /// What would have been right.
+        /// The expected value.
         expected: String,
-        /// What was handed over.
+        /// The argument.
         found: String,
     },
-    /// A stored row does not hold together.
+    /// A stored row is inconsistent or damaged.
     #[error("{table} {id}: expected {expected}, but found {found}")]
     Corrupt {
         /// The table.
         table: &'static str,
-        /// Its row.
+        /// Id of the row.
         id: i64,
-        /// What would have been right.
+        /// The expected value.
         expected: String,
-        /// What is there.
+        /// The value found.
         found: String,
     },
-    /// Anything else SQLite refuses.
+    /// Any other error of SQLite.
     #[error("the database failed while {doing}: {cause}")]
     Sqlite {
-        /// What was being done.
+        /// The operation.
         doing: &'static str,
-        /// What SQLite said.
+        /// The error of SQLite.
         cause: rusqlite::Error,
     },
 }
 
 impl StoreError {
-    /// Sorts an error of SQLite: no room and a database held by another process are passing conditions.
+    /// Classifies an error of SQLite: a full disk and a lock of another process are transient.
     ///
-    /// A file-size limit or a full disk may come as an i/o error of a write rather than as SQLITE_FULL.
+    /// A file-size limit or a full disk can be reported as an I/O error of a write instead of SQLITE_FULL.
     pub(super) fn sqlite(doing: &'static str) -> impl Fn(rusqlite::Error) -> Self {
         move |cause| match cause.sqlite_error() {
             Some(e)
@@ -118,13 +118,13 @@ impl StoreError {
                 Self::StorageFull { doing, cause }
             }
             Some(e) if [ffi::SQLITE_BUSY, ffi::SQLITE_LOCKED].contains(&(e.extended_code & 0xff)) => {
-                Self::Held { doing, cause }
+                Self::Busy { doing, cause }
             }
             _ => Self::Sqlite { doing, cause },
         }
     }
 
-    /// Re-words a bare error of the operating system.
+    /// Adds the path and the likely cause to an error of the operating system.
     pub(super) fn open(path: &Path, error: &std::io::Error) -> Self {
         let why = match error.kind() {
             std::io::ErrorKind::NotFound => "its parent folder does not exist".to_owned(),
@@ -134,8 +134,8 @@ impl StoreError {
         Self::Open { path: path.to_owned(), why }
     }
 
-    /// Whether it passes by itself, so that what was to be written can wait: no room, or held by another process.
-    pub fn can_wait(&self) -> bool {
-        matches!(self, Self::StorageFull { .. } | Self::Held { .. })
+    /// Whether a later attempt may succeed: the disk is full, or another process holds a lock.
+    pub fn is_transient(&self) -> bool {
+        matches!(self, Self::StorageFull { .. } | Self::Busy { .. })
     }
 }

@@ -1,4 +1,4 @@
-//! Events: gaps, notes, restarts, changes. Flagged intervals are events too; what only they have is in `flagged_intervals`.
+//! Stores and reads events: gaps, notes, restarts, changes. `flagged_intervals` has what is specific to flagged intervals.
 
 use super::error::StoreError;
 use super::invalidation;
@@ -15,7 +15,7 @@ pub(super) fn put_event(tx: &Transaction<'_>, event: &Event) -> rusqlite::Result
     put_interval(tx, event, None, None)
 }
 
-/// The same with what a flagged interval has beside. An interval deletes the roll-ups of the readings it covers.
+/// Stores an event with the columns of a flagged interval. A flagged interval deletes the roll-ups of the readings it covers.
 pub(super) fn put_interval(
     tx: &Transaction<'_>,
     event: &Event,
@@ -44,12 +44,12 @@ impl Store {
         self.transact("storing an event", |tx| put_event(tx, event))
     }
 
-    /// Stores events that belong together; returns their rows.
+    /// Stores events in one transaction; returns their rows.
     pub fn add_events(&self, events: &[Event]) -> Result<Vec<i64>, StoreError> {
         self.transact("storing events", |tx| events.iter().map(|e| put_event(tx, e)).collect())
     }
 
-    /// Moves the end of an event that lasts on, and rewords it; no flagged interval (see [`Store::end_flagged_interval`]).
+    /// Moves the end of an event and replaces its text. Flagged intervals are excluded (see [`Store::end_flagged_interval`]).
     pub fn extend_event(&self, id: i64, until: UtcMicros, text: &str) -> Result<(), StoreError> {
         let changed = self.transact("extending an event", |tx| {
             tx.prepare_cached("UPDATE event SET until = ?2, text = ?3 WHERE id = ?1 AND kind <> 'flagged_interval'")?
@@ -63,12 +63,12 @@ impl Store {
 }
 
 impl Reader {
-    /// The events that touch `from <= t < to`, by time.
+    /// The events that overlap `from <= t < to`, by time.
     pub fn events(&self, from: UtcMicros, to: UtcMicros) -> Result<Vec<Event>, StoreError> {
         self.events_where("time < ?2 AND coalesce(until, time) >= ?1 ORDER BY time, id", [from.0, to.0])
     }
 
-    /// The gaps that touch `from <= t < to`, by time.
+    /// The gaps that overlap `from <= t < to`, by time.
     pub fn gaps(&self, from: UtcMicros, to: UtcMicros) -> Result<Vec<Event>, StoreError> {
         let condition = "kind = 'gap' AND time < ?2 AND coalesce(until, time) >= ?1 ORDER BY time, id";
         self.events_where(condition, [from.0, to.0])
@@ -96,7 +96,7 @@ impl Reader {
         self.rows("reading events", &sql, params, event_of)?.into_iter().collect()
     }
 
-    /// Notes stored after the event `row`, in the order in which they were stored, and the row of the newest event of all.
+    /// The notes stored after the event `row`, in order of storage, and the row of the newest event of any kind.
     pub fn notes_after(&self, row: i64) -> Result<(Vec<(NoteClass, Event)>, i64), StoreError> {
         let newest = "SELECT coalesce(max(id), 0) FROM event";
         let newest = self.rows("reading notes", newest, [], |row| row.get(0))?.first().copied().unwrap_or(0);
@@ -110,7 +110,7 @@ impl Reader {
     }
 }
 
-/// From the columns id, time, until, instrument, kind, cause, text.
+/// Converts the columns id, time, until, instrument, kind, cause, text.
 fn event_of(row: &Row<'_>) -> rusqlite::Result<Result<Event, StoreError>> {
     let (kind, cause): (String, Option<String>) = (row.get(4)?, row.get(5)?);
     let Some(kind) = EventKind::from_names(&kind, cause.as_deref()) else {

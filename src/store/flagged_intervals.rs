@@ -1,7 +1,7 @@
-//! Flagged intervals: events with a flag, applied to every reading that is read.
+//! Stores flagged intervals (events with a flag) and applies them to the readings that queries return.
 //!
-//! No row of a reading is ever rewritten for one. Invariant: whatever changes an interval deletes the roll-ups of the readings it
-//! covers, in the same transaction.
+//! Stored readings are not changed. Invariant: a change of an interval deletes the roll-ups of the readings it covers in the same
+//! transaction.
 
 use super::connection::rows;
 use super::error::StoreError;
@@ -28,7 +28,8 @@ impl Store {
         self.transact("storing a flagged interval", |tx| put_interval(tx, &event, Some(&unaffected), new.pixel))
     }
 
-    /// Lets an open interval affect more: it then begins at `from` where that is earlier, and leaves only these quantities unaffected.
+    /// Widens an open interval: its beginning becomes the earlier of its own and `from`; `unaffected` replaces its list of
+    /// unaffected quantities.
     pub fn widen_flagged_interval(&self, id: i64, from: UtcMicros, unaffected: &[String]) -> Result<(), StoreError> {
         let begins = self.transact("widening a flagged interval", |tx| {
             let sql = "UPDATE event SET time = min(time, ?2), unaffected = ?3 \
@@ -45,10 +46,10 @@ impl Store {
         begins.map(|_| ()).ok_or_else(|| not_open(id))
     }
 
-    /// Ends an open interval, at an instant no earlier than its beginning.
+    /// Ends an open interval; `until` before its beginning is replaced by its beginning.
     pub fn end_flagged_interval(&self, id: i64, until: UtcMicros) -> Result<(), StoreError> {
         let changed = self.transact("ending a flagged interval", |tx| {
-            // It covered the readings after its end so far. Whose they are is not asked: this is rare.
+            // Until now the interval covered the readings after `until`. Roll-ups of all instruments are deleted: this is rare.
             delete_rollups_of(tx, None, until, UtcMicros(i64::MAX))?;
             let sql = "UPDATE event SET until = max(time, ?2) \
                  WHERE id = ?1 AND kind = 'flagged_interval' AND until IS NULL";
@@ -68,7 +69,7 @@ fn not_open(id: i64) -> StoreError {
 }
 
 impl Reader {
-    /// The flagged intervals that touch `from <= t < to`, by their beginning.
+    /// The flagged intervals that overlap `from <= t < to`, by their beginning.
     pub fn flagged_intervals(&self, from: UtcMicros, to: UtcMicros) -> Result<Vec<FlaggedInterval>, StoreError> {
         intervals_between(&self.lock(), from, to)
     }
@@ -80,7 +81,9 @@ impl Reader {
     }
 }
 
-/// Applies every flagged interval to readings that were just read, with these quantities out of all.
+/// Applies the flagged intervals to `readings`, whose values are of `quantities`; `all` are all quantities of the database.
+///
+/// An interval that affects only quantities that were not queried still raises its flag.
 pub(super) fn apply(
     connection: &Connection,
     quantities: &[(String, String)],
@@ -99,7 +102,7 @@ pub(super) fn apply(
         if quantities.len() < all.len() {
             let r = &mut stored.reading;
             for interval in intervals.iter().filter(|s| s.covers(&r.instrument, r.time_mid)) {
-                r.flags.raise_if(all.iter().any(|q| interval.touches(&q.0)), interval.flag);
+                r.flags.raise_if(all.iter().any(|q| interval.affects(&q.0)), interval.flag);
             }
         }
         stored.before_intervals = (before != stored.reading).then(|| Box::new(before));

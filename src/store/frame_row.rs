@@ -1,19 +1,19 @@
-//! Frames as rows: facts as JSON text, sums as one standard `pco` file, a checksum over both. Pure.
+//! Encodes frames as rows: metadata as JSON text, sums as one standard `pco` file, a checksum over both. Pure.
 //!
-//! Other programs read a frame without this one: `sums` is a standalone file of the public `pco` format (u32), and `detail` is
-//! a JSON object of
+//! Other programs can decode a frame without this one: `sums` is a standalone file of the public `pco` format (u32), and `detail`
+//! is a JSON object with
 //!
 //! - `integration_s` \[s\] and `temperature_c` \[°C, null without a sensor\], the same for all exposures;
 //! - `shutter`: "open" or "closed";
-//! - `stamps`: \[\[start in microseconds since 1970 UTC, CRC-32 of the block the instrument sent\], ...\], one an exposure;
+//! - `stamps`: \[\[start in microseconds since 1970 UTC, CRC-32 of the block that the instrument sent\], ...\], one per exposure;
 //! - `spread`: largest relative change of the signal between two exposures \[1\];
 //! - `ripple`: where lamps ripple within the exposures, the standard deviation of single exposures in 32 equal ranges of pixels
 //!   \[counts\]; otherwise absent;
 //! - `clipped`: \[\[first, last\], ...\], inclusive, of pixels above the saturation limit;
-//! - `pixels`: how many sums there are; `sums_crc32`: CRC-32 of the sums as little-endian u32.
+//! - `pixels`: number of sums; `sums_crc32`: CRC-32 of the sums as little-endian u32.
 //!
-//! Invariants: what is decoded is bit for bit what was encoded; decoding damaged bytes is an error, never a panic and never a
-//! large allocation. So the checksum of the bytes holds before any of them is interpreted, and that of the sums after all.
+//! Invariants: decoding returns the encoded frame bit for bit; damaged bytes give an error, never a panic or a large allocation.
+//! Therefore the checksum of the bytes is verified before they are interpreted, and the checksum of the sums after decoding.
 
 use crate::clock::UtcMicros;
 use crate::record::mains_ripple::RIPPLE_RANGES;
@@ -22,29 +22,29 @@ use pco::ChunkConfig;
 use pco::standalone::{simple_compress, simple_decompress_into};
 use serde::{Deserialize, Serialize};
 
-/// The most pixels a frame may have: pixel numbers are 16 bits wide.
+/// Maximum number of pixels of a frame: pixel numbers have 16 bits.
 pub const MAX_PIXELS: usize = 65_536;
-/// The most exposures a frame may sum: a day of them at the shortest times in use.
+/// Maximum number of exposures in a frame: a day of exposures at the shortest integration times in use.
 pub const MAX_EXPOSURES: usize = 1 << 20;
 
-/// A frame as its row has it.
+/// An encoded frame.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct FrameRow {
-    /// JSON text of everything but the sums.
+    /// JSON text with all fields except the sums.
     pub detail: String,
     /// The sums: a standalone `pco` file of u32.
     pub sums: Vec<u8>,
-    /// CRC-32 of the bytes of `detail` and then `sums`.
+    /// CRC-32 of the bytes of `detail` followed by `sums`.
     pub crc32: u32,
 }
 
-/// Why a frame cannot be encoded or decoded.
+/// The reason why a frame cannot be encoded or decoded.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error("expected {expected}, but found {found}")]
 pub struct FrameRowError {
-    /// What would have been right.
+    /// The expected value.
     pub expected: String,
-    /// What is there.
+    /// The value found.
     pub found: String,
 }
 
@@ -93,7 +93,7 @@ impl FrameRow {
             sums_crc32: crc32_of(&frame.sums),
         };
         let detail = serde_json::to_string(&detail).map_err(|e| FrameRowError {
-            expected: "facts that can be written as JSON".into(),
+            expected: "metadata that can be written as JSON".into(),
             found: e.to_string(),
         })?;
         let sums = simple_compress(&frame.sums, &ChunkConfig::default())
@@ -102,14 +102,14 @@ impl FrameRow {
         Ok(Self { detail, sums, crc32 })
     }
 
-    /// Decodes it.
+    /// Decodes a frame.
     pub fn decode(&self) -> Result<Frame, FrameRowError> {
         let found = crc32_of_bytes(&self.detail, &self.sums);
         if found != self.crc32 {
             return wrong(format!("detail and sums with checksum {:08x}", self.crc32), format!("{found:08x}"));
         }
         let detail: Detail = serde_json::from_str(&self.detail)
-            .map_err(|e| FrameRowError { expected: "the facts of a frame as JSON".into(), found: e.to_string() })?;
+            .map_err(|e| FrameRowError { expected: "the metadata of a frame as JSON".into(), found: e.to_string() })?;
         check_size("pixels", MAX_PIXELS, detail.pixels)?;
         let mut sums = vec![0; detail.pixels];
         let progress = simple_decompress_into(&self.sums, &mut sums)
@@ -139,7 +139,7 @@ impl FrameRow {
         Ok(frame)
     }
 
-    /// Bytes of both parts.
+    /// Size of both parts [bytes].
     #[allow(clippy::len_without_is_empty, reason = "a frame is never empty")]
     pub fn len(&self) -> usize {
         self.detail.len() + self.sums.len()
@@ -238,18 +238,18 @@ mod tests {
     proptest! {
         #![proptest_config(ProptestConfig::with_cases(200))]
 
-        /// Any frame comes back as it was.
+        /// Decoding returns the encoded frame.
         #[test]
-        fn a_frame_comes_back_as_it_was(frame in any_frame()) {
+        fn decoding_returns_the_encoded_frame(frame in any_frame()) {
             prop_assert_eq!(FrameRow::encode(&frame).unwrap().decode().unwrap(), frame);
         }
 
-        /// One changed character or bit, or a cut anywhere, is an error, never a panic and never another frame.
+        /// A changed character or bit, or a truncation anywhere, is an error, never a panic or another frame.
         #[test]
         fn damaged_rows_are_refused(frame in any_frame(), at in any::<prop::sample::Index>(), bit in 0..8u32, which in 0..4) {
             let mut row = FrameRow::encode(&frame).unwrap();
             if which % 2 == 0 {
-                // SQLite hands over text that is UTF-8, so a damaged character is one of ASCII here.
+                // Text from SQLite is valid UTF-8, so the damaged character is ASCII here.
                 let at = at.index(row.detail.len());
                 let damaged = char::from(row.detail.as_bytes()[at] ^ 1 << bit.min(6));
                 if which < 2 { row.detail.replace_range(at..=at, damaged.encode_utf8(&mut [0; 4])) } else { row.detail.truncate(at) }
@@ -260,45 +260,44 @@ mod tests {
             prop_assert!(row.decode().is_err());
         }
 
-        /// Sums that pass the checksum of the row (somebody computed it again) are an error or a frame of at most the
-        /// stated size, never a panic.
+        /// Damaged sums with a matching checksum of the row are an error, never a panic.
         #[test]
-        fn forged_sums_never_panic(junk in prop::collection::vec(any::<u8>(), 0..200), keep in 0..40usize) {
+        fn damaged_sums_with_a_matching_checksum_never_panic(junk in prop::collection::vec(any::<u8>(), 0..200), keep in 0..40usize) {
             let mut row = FrameRow::encode(&small_frame()).unwrap();
             row.sums.truncate(keep);
             row.sums.extend(junk);
             row.crc32 = crc32_of_bytes(&row.detail, &row.sums);
             let error = row.decode().unwrap_err();
-            prop_assert!(!error.expected.contains("detail and sums"), "the forgery was not complete: {error}");
+            prop_assert!(!error.expected.contains("detail and sums"), "the checksum of the row did not match: {error}");
         }
     }
 
-    /// Facts that pass the checksum of the row but describe no frame are refused with what was expected.
+    /// Metadata with a matching checksum that describes no frame is refused, with what was expected.
     #[test]
-    fn forged_facts_are_refused() {
+    fn invalid_metadata_with_a_matching_checksum_is_refused() {
         let row = FrameRow::encode(&small_frame()).unwrap();
         let crc32 = crc32_of(&small_frame().sums).to_string();
-        for (fact, forged, want) in [
+        for (part, replacement, want) in [
             (crc32.as_str(), "1", "expected sums with checksum 00000001, but found "),
             ("\"pixels\":500", "\"pixels\":499", "expected sums of 499 pixels, but found 499 or more"),
             ("\"pixels\":500", "\"pixels\":501", "expected sums of 501 pixels, but found 500"),
             ("\"pixels\":500", "\"pixels\":4000000000", "expected 1 to 65536 pixels, but found 4000000000"),
             ("[[20,29]]", "[[29,20]]", "expected ascending ranges of pixels, but found 29 to 20 from pixel 0 on"),
             ("[[1782043200000000,3735928559]]", "[]", "expected 1 to 1048576 exposures, but found 0"),
-            ("\"open\"", "\"ajar\"", "expected the facts of a frame as JSON, but found unknown variant `ajar`"),
-            ("\"integration_s\":0.1,", "", "expected the facts of a frame as JSON, but found missing field"),
+            ("\"open\"", "\"ajar\"", "expected the metadata of a frame as JSON, but found unknown variant `ajar`"),
+            ("\"integration_s\":0.1,", "", "expected the metadata of a frame as JSON, but found missing field"),
         ] {
-            let mut forged_row = FrameRow { detail: row.detail.replace(fact, forged), ..row.clone() };
-            assert_ne!(forged_row.detail, row.detail, "{fact}");
-            forged_row.crc32 = crc32_of_bytes(&forged_row.detail, &forged_row.sums);
-            let error = forged_row.decode().unwrap_err().to_string();
+            let mut changed_row = FrameRow { detail: row.detail.replace(part, replacement), ..row.clone() };
+            assert_ne!(changed_row.detail, row.detail, "{part}");
+            changed_row.crc32 = crc32_of_bytes(&changed_row.detail, &changed_row.sums);
+            let error = changed_row.decode().unwrap_err().to_string();
             assert!(error.starts_with(want), "{error}");
         }
     }
 
-    /// Regression: the names and units that other programs read.
+    /// Regression: names and units of the metadata are unchanged, because other programs read them.
     #[test]
-    fn the_facts_are_these() {
+    fn the_metadata_keeps_its_names_and_units() {
         let row = FrameRow::encode(&small_frame()).unwrap();
         let crc32 = crc32_of(&small_frame().sums);
         let want = format!(
@@ -311,18 +310,18 @@ mod tests {
         assert!(row.detail.contains("\"spread\":0.25,\"ripple\":[0.0,0.5,1.0,"), "{}", row.detail);
     }
 
-    /// What cannot be a frame is refused with what was expected.
+    /// A frame that cannot be encoded is refused, with what was expected.
     #[test]
     fn a_frame_without_pixels_or_exposures_is_refused() {
-        let refused = |frame: Frame| FrameRow::encode(&frame).unwrap_err().to_string();
+        let error_of = |frame: Frame| FrameRow::encode(&frame).unwrap_err().to_string();
         let frame = small_frame();
-        assert_eq!(refused(Frame { sums: vec![], ..frame.clone() }), "expected 1 to 65536 pixels, but found 0");
-        assert_eq!(refused(Frame { stamps: vec![], ..frame.clone() }), "expected 1 to 1048576 exposures, but found 0");
+        assert_eq!(error_of(Frame { sums: vec![], ..frame.clone() }), "expected 1 to 65536 pixels, but found 0");
+        assert_eq!(error_of(Frame { stamps: vec![], ..frame.clone() }), "expected 1 to 1048576 exposures, but found 0");
         let nan = Frame { integration_s: f64::NAN, ..frame.clone() };
-        assert_eq!(refused(nan), "expected a finite integration time, but found NaN");
+        assert_eq!(error_of(nan), "expected a finite integration time, but found NaN");
         let nan = Frame { spread: f32::NAN, ..frame.clone() };
-        assert_eq!(refused(nan), "expected a finite spread, but found NaN");
+        assert_eq!(error_of(nan), "expected a finite spread, but found NaN");
         let one = Frame { ripple: vec![1.0], ..frame };
-        assert_eq!(refused(one), "expected a finite ripple of no or 32 ranges of pixels, but found [1.0]");
+        assert_eq!(error_of(one), "expected a finite ripple of no or 32 ranges of pixels, but found [1.0]");
     }
 }

@@ -1,4 +1,4 @@
-//! Frames, darks and dark models: what goes into their rows and comes out of them.
+//! Stores and reads frames, darks and dark models.
 
 use super::error::StoreError;
 use super::frame_row::{FrameRow, FrameRowError};
@@ -15,7 +15,7 @@ const INSERT_FRAME: &str = "INSERT INTO frame(id, dark, dark_model, dark_provena
 const INSERT_DARK: &str =
     "INSERT INTO dark(instrument, time, source, detail, sums, crc32) VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
 
-/// A reading and one of its frames, or why that cannot be read.
+/// The id of a reading, and one of its frames or the error of decoding it.
 pub type FrameOf = (i64, Result<FrameRecord, StoreError>);
 
 impl From<FrameRowError> for StoreError {
@@ -24,7 +24,7 @@ impl From<FrameRowError> for StoreError {
     }
 }
 
-/// Stores the frames of a reading; `rows` are theirs, in their order.
+/// Stores the frames of a reading; `rows` are the encoded frames, in the same order.
 pub(super) fn put_frames(
     tx: &Transaction<'_>,
     reading: i64,
@@ -46,7 +46,7 @@ pub(super) fn put_frames(
 }
 
 impl Store {
-    /// Stores a dark that was accepted; returns its row.
+    /// Stores an accepted dark; returns its row.
     pub fn add_dark(&self, instrument: i64, dark: &Dark) -> Result<i64, StoreError> {
         let row = FrameRow::encode(&dark.frame)?;
         let (time, source) = (dark.frame.start().0, dark.source.name());
@@ -71,7 +71,8 @@ impl Reader {
         self.frames_of(reading..reading.saturating_add(1))?.into_iter().map(of_one).collect()
     }
 
-    /// The frames of the readings with these ids, each with its reading, in their order; a damaged one is an error of its own.
+    /// The frames of the readings with these ids, in order, each with the id of its reading; a damaged frame is an error in its
+    /// place.
     pub fn frames_of(&self, ids: Range<i64>) -> Result<Vec<FrameOf>, StoreError> {
         let sql = "SELECT id, detail, sums, crc32, dark, dark_model, dark_provenance FROM frame \
              WHERE id >= ?1 AND id < ?2 ORDER BY id";
@@ -96,13 +97,14 @@ impl Reader {
         self.darks_where("id = ?1", [id])?.pop().transpose()
     }
 
-    /// The darks of an instrument (its row) since an instant, oldest first; a damaged one is an error of its own, so that
-    /// the others can still be used.
+    /// The darks of an instrument (row of `instrument`) since an instant, oldest first; a damaged dark is an error in its place,
+    /// so that the others can be used.
     pub fn darks(&self, instrument: i64, since: UtcMicros) -> Result<Vec<Result<Dark, StoreError>>, StoreError> {
         self.darks_between(instrument, since, UtcMicros(i64::MAX))
     }
 
-    /// The darks of an instrument (its row) with `from <= time < to`, oldest first; a damaged one is an error of its own.
+    /// The darks of an instrument (row of `instrument`) with `from <= time < to`, oldest first; a damaged dark is an error in its
+    /// place.
     pub fn darks_between(
         &self,
         instrument: i64,
@@ -142,7 +144,7 @@ impl Reader {
         self.dark_model_where("id = ?1", id)
     }
 
-    /// The dark model of an instrument (its row) that was stored last.
+    /// The dark model of an instrument (row of `instrument`) that was stored last.
     pub fn latest_dark_model(&self, instrument: i64) -> Result<Option<DarkModel>, StoreError> {
         self.dark_model_where("instrument = ?1 ORDER BY id DESC LIMIT 1", instrument)
     }
@@ -168,7 +170,7 @@ impl Reader {
     }
 }
 
-/// From the columns 1 to 3: detail, sums, crc32. Text that is no UTF-8 any more fails the checksum like any other damage.
+/// Converts the columns 1 to 3: detail, sums, crc32. Text damaged so that it is not UTF-8 fails the checksum like other damage.
 fn frame_row(row: &Row<'_>) -> rusqlite::Result<FrameRow> {
     let detail = String::from_utf8_lossy(row.get_ref(1)?.as_bytes()?).into_owned();
     Ok(FrameRow { detail, sums: row.get(2)?, crc32: row.get(3)? })

@@ -1,4 +1,4 @@
-//! Instruments on record: one row for each detector that answered under a name.
+//! Stores and reads instruments: one row per name, serial number and detector.
 
 use super::error::StoreError;
 use super::{Reader, Store};
@@ -6,41 +6,42 @@ use crate::clock::UtcMicros;
 use crate::record::{Detector, PixelRanges};
 use rusqlite::{OptionalExtension, params};
 
-/// An instrument as it answered when it was connected.
+/// An instrument as reported on connection.
 #[derive(Clone, Copy, Debug)]
 pub struct NewInstrument<'a> {
-    /// Its name in the configuration.
+    /// Name in the configuration.
     pub name: &'a str,
     /// Serial number.
     pub serial: &'a str,
-    /// The whole answer to `*IDN?`.
+    /// Answer to `*IDN?`.
     pub identity: &'a str,
-    /// What it says about its detector.
+    /// Properties of the detector, as reported by the instrument.
     pub detector: &'a Detector,
 }
 
-/// An instrument on record.
+/// A stored instrument.
 #[derive(Clone, Debug, PartialEq)]
 pub struct InstrumentRow {
-    /// Its row.
+    /// Row of `instrument`.
     pub id: i64,
-    /// Its name in the configuration.
+    /// Name in the configuration.
     pub name: String,
     /// Serial number.
     pub serial: String,
-    /// The whole answer to `*IDN?`.
+    /// Answer to `*IDN?`.
     pub identity: String,
-    /// What it says about its detector.
+    /// Properties of the detector, as reported by the instrument.
     pub detector: Detector,
-    /// When it first answered.
+    /// Time of the first connection.
     pub first_seen: UtcMicros,
 }
 
 impl Store {
-    /// The row of an instrument; a new one where name, serial number or what counts mean has changed.
+    /// Returns the row of an instrument. A new row is created if name, serial number, pixels, full scale or shielded pixels
+    /// differ; other changes update the row.
     pub fn register_instrument(&self, new: &NewInstrument<'_>, when: UtcMicros) -> Result<i64, StoreError> {
         let d = new.detector;
-        // Pairs of whole numbers can always be written.
+        // Serialising pairs of integers cannot fail.
         let shielded = serde_json::to_string(&d.shielded.0).unwrap_or_default();
         self.transact("registering an instrument", |tx| {
             let known: Option<i64> = tx
@@ -82,7 +83,7 @@ impl Store {
 }
 
 impl Reader {
-    /// Every instrument on record, by row.
+    /// All instruments, by row.
     pub fn instruments(&self) -> Result<Vec<InstrumentRow>, StoreError> {
         let sql = "SELECT id, name, serial, identity, pixels, full_scale, shielded, integration_min, integration_max, \
              has_shutter, transfer, first_seen FROM instrument ORDER BY id";
@@ -112,7 +113,7 @@ impl Reader {
         rows.into_iter().collect()
     }
 
-    /// The lowest row of an instrument's name; `None` where no instrument has it.
+    /// The lowest row with this name of an instrument; `None` if there is none.
     pub fn instrument_named(&self, name: &str) -> Result<Option<i64>, StoreError> {
         let sql = "SELECT min(id) FROM instrument WHERE name = ?1";
         Ok(self.rows("looking for an instrument", sql, [name], |row| row.get(0))?.first().copied().flatten())

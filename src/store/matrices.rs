@@ -1,7 +1,7 @@
-//! Stray-light matrices, so that a stored calibration needs no file beside it.
+//! Stores and reads stray-light matrices, so that a stored calibration is usable without its files.
 //!
-//! A matrix of 2048 pixels is 32 MB: it is stored row by row, some rows a transaction, each row a `pco` file of f64. Invariant:
-//! a calibration names a matrix only once every row is there. The next attempt completes one that was interrupted.
+//! A matrix of 2048 pixels has 32 MB: it is stored row by row, some rows per transaction, each row a `pco` file of f64.
+//! Invariant: a calibration refers only to a complete matrix. If storing was interrupted, the next attempt completes it.
 
 use super::error::StoreError;
 use super::provenance::hexadecimal;
@@ -10,15 +10,15 @@ use pco::ChunkConfig;
 use pco::standalone::{simple_compress, simple_decompress};
 use rusqlite::{OptionalExtension, params};
 
-/// Bits of a row's id that hold its place in the matrix.
+/// Number of bits of an id in `stray_matrix_row` that hold the index of the row.
 const ROW_BITS: u32 = 16;
-/// Rows a transaction: some 2 MB.
+/// Rows per transaction: about 2 MB.
 const ROWS_AT_ONCE: usize = 128;
-/// The largest matrix there can be [pixels].
+/// Maximum size of a matrix [pixels].
 const MAX_SIDE: usize = 1 << ROW_BITS;
 
 impl Store {
-    /// The row of the matrix that belongs to a calibration of an instrument (its row), stored if it is not yet.
+    /// Returns the row of the matrix of a calibration; stores the matrix if it is missing.
     pub(super) fn store_matrix(
         &self,
         instrument: i64,
@@ -29,7 +29,7 @@ impl Store {
         let Some(matrix) = matrix else { return Ok(None) };
         let sql = "SELECT stray_matrix FROM calibration WHERE instrument = ?1 AND name = ?2 AND text = ?3 \
              AND stray_matrix IS NOT NULL";
-        // The text carries the checksum of the matrix file: the same text has the same matrix.
+        // The text contains the checksum of the matrix file, so equal texts have equal matrices.
         let known =
             self.rows("looking for a stray-light matrix", sql, params![instrument, name, text], |r| r.get(0))?;
         match known.first() {
@@ -75,7 +75,7 @@ impl Store {
 }
 
 impl Reader {
-    /// The stray-light matrix of a calibration (its row), row-major; `None` where it has none.
+    /// The stray-light matrix of a calibration (row of `calibration`), row-major; `None` if it has none.
     pub fn stray_matrix(&self, calibration: i64) -> Result<Option<Vec<f64>>, StoreError> {
         let doing = "reading a stray-light matrix";
         let sql = "SELECT m.id, m.side, m.sha256 FROM stray_matrix m JOIN calibration c ON c.stray_matrix = m.id \

@@ -1,22 +1,24 @@
-//! The database: what a station records, and the only module that writes it.
+//! The database of a station. No other module writes to it.
 //!
-//! One SQLite file in WAL mode; `schema` names every table and unit. The daemon ([`Store::open_daemon`], one a
-//! database, held by a lock beside the file) writes readings with their frames, values, events and state in one
-//! transaction each. Other processes may add a note or a dark ([`Store::open_writer`]) and read at any time ([`Reader::open`]).
-//! Nothing is computed here.
+//! One SQLite file in WAL mode; `schema` documents every table and unit. The daemon ([`Store::open_daemon`]; a lock file beside
+//! the database admits one daemon per database) writes each reading with its frames, values, events and state in one transaction.
+//! Other processes may add a note or a dark ([`Store::open_writer`]) and may read at any time ([`Reader::open`]). Nothing is
+//! computed here.
 //!
 //! Invariants:
-//! - A reading is durable when [`Store::commit_reading`] returns its id, whatever is killed or cut afterwards
-//!   (`synchronous=FULL`, and `psow=0` so that a torn sector cannot take a neighbour along).
-//! - A transaction that fails leaves nothing behind. Queries are short, so that no open read transaction blocks a checkpoint.
-//! - `reading`, `frame` and `dark` are facts and never change; together with the texts they were made with, they give a
-//!   reading's values again, bit for bit. A frame is read without this program ([`frame_row`]).
-//! - Values belong to a *computation*. Which one is active for a reading stands in `active_values`, so that a
-//!   recomputation is filled at leisure and activated by a few rows in one transaction; earlier values stay.
-//! - A *flagged interval* is an event with a flag: every reading that is read comes with it applied
-//!   ([`crate::record::flagged_interval::apply`]); no row is rewritten for it.
-//! - Hours and days are rolled up from active values, and deleted in the transaction that changes those.
-//! - A number that is not finite is never stored: it becomes null, with its reason. A reading's id is never reused.
+//! - A reading is durable when [`Store::commit_reading`] returns its id, also after a kill or a power loss (`synchronous=FULL`,
+//!   and
+//!   `psow=0` because a torn write can damage bytes beside the written ones).
+//! - A failed transaction changes nothing. Queries are short, so that no open read transaction blocks a WAL checkpoint.
+//! - Rows of `reading`, `frame` and `dark` never change. With the stored calibration, configuration and computation they
+//!   reproduce
+//!   the values of a reading bit for bit. Frames can be decoded without this program ([`frame_row`]).
+//! - Values belong to a *computation*. The table `active_values` states which computation is active for a reading, so that a
+//!   recomputation is stored in many transactions and activated by a few rows in one; earlier values are retained.
+//! - A *flagged interval* is an event with a flag. Queries apply it to the readings that they return
+//!   ([`crate::record::flagged_interval::apply`]); no stored row is changed.
+//! - Roll-ups of hours and days are made from active values, and deleted in the transaction that changes these.
+//! - A number that is not finite is stored as null, with a reason. The id of a reading is never reused.
 
 pub mod backup;
 mod computations;
@@ -43,14 +45,14 @@ mod schema;
 mod state;
 mod write;
 
-pub use computations::{Begun, ComputationRow, NewValues, Switch, Switched};
+pub use computations::{Activation, ActivationSummary, ComputationRow, NewValues, OpenComputation};
 pub use contents::Counts;
 pub use daemon_starts::DaemonStart;
 pub use error::StoreError;
 pub use frames::FrameOf;
 pub use instruments::{InstrumentRow, NewInstrument};
 pub use provenance::{Provenance, sha256};
-pub use reading_row::NOT_YET_A_QUANTITY;
+pub use reading_row::QUANTITY_ADDED_LATER;
 pub use readings::Readings;
 pub use retention::PurgedFrames;
 pub use rollups::{DayRow, Hour, RollUp};
@@ -63,10 +65,10 @@ use std::sync::{Mutex, MutexGuard};
 
 /// Page size of a new database [bytes].
 ///
-/// Measured with one frame of 2048 pixels and 19 quantities a reading (`benches/store_footprint.rs`).
+/// Chosen by measurement with one frame of 2048 pixels and 19 quantities per reading (`benches/store_footprint.rs`).
 pub const PAGE_SIZE: u32 = 2048;
 
-/// A database that can be read.
+/// A database opened for reading.
 #[derive(Debug)]
 pub struct Reader {
     connection: Mutex<Connection>,
@@ -74,13 +76,13 @@ pub struct Reader {
     columns: reading_row::Columns,
 }
 
-/// A database that can be written, and read.
+/// A database opened for reading and writing.
 #[derive(Debug)]
 pub struct Store {
     reader: Reader,
     insert_value: String,
     insert_window: String,
-    /// Held as long as this daemon lives.
+    /// The lock is released when this file is closed.
     _lock: Option<File>,
 }
 
@@ -92,41 +94,41 @@ impl std::ops::Deref for Store {
 }
 
 impl Reader {
-    /// How many pages there is room for; fewer than there are means no more than these.
+    /// Limits the size of the database [pages]; a limit below the present size becomes the present size.
     #[cfg(test)]
     pub(crate) fn limit_pages(&self, pages: u32) {
         self.lock().execute_batch(&format!("PRAGMA max_page_count={pages}")).unwrap();
     }
-    /// How long to wait for another process that holds the database.
+    /// Sets how long an operation waits for a lock held by another process.
     #[cfg(test)]
-    pub(crate) fn wait_at_most(&self, patience: std::time::Duration) {
-        self.lock().busy_timeout(patience).unwrap();
+    pub(crate) fn set_busy_timeout(&self, timeout: std::time::Duration) {
+        self.lock().busy_timeout(timeout).unwrap();
     }
     /// The database file.
     pub fn path(&self) -> &Path {
         &self.path
     }
-    /// The quantities, as (identifier, unit), in the order in which readings carry them here.
+    /// The quantities, as (identifier, unit), in the order of [`crate::record::Reading::values`] in this process.
     ///
-    /// The daemon's order for the daemon; for everyone else the order in which the database got to know them.
+    /// For the daemon this is the order of its registry, for other processes the order in which the columns were added.
     pub fn quantities(&self) -> &[(String, String)] {
         &self.columns.quantities
     }
-    /// The same database as a computation (its row) made it, active or not; `None`: with the active values. Readings that the
-    /// computation made nothing of have no values and say so.
+    /// Selects the values of one computation (row of `computation`), active or not; `None` selects the active values. A reading
+    /// without values of the computation has nulls with that reason.
     pub fn with_computation(self, computation: Option<i64>) -> Self {
         let columns = reading_row::Columns::of(self.columns.quantities, computation);
         Self { columns, ..self }
     }
-    /// The computation it was turned to.
+    /// The computation selected with [`Reader::with_computation`].
     pub fn named_computation(&self) -> Option<i64> {
         self.columns.computation
     }
-    /// Where a quantity stands in the values of a reading.
+    /// The index of a quantity in the values of a reading.
     pub fn position(&self, id: &str) -> Option<usize> {
         self.quantities().iter().position(|(q, _)| q == id)
     }
-    /// Reads every row of a statement.
+    /// Returns all rows of a query.
     fn rows<T>(
         &self,
         doing: &'static str,
@@ -137,13 +139,13 @@ impl Reader {
         connection::rows(&self.lock(), doing, sql, params, row)
     }
     fn lock(&self) -> MutexGuard<'_, Connection> {
-        // A thread that panicked ends the process; in tests the connection rolled back whatever was open.
+        // A panic ends the process; in tests, the transaction of a panicked thread was rolled back.
         self.connection.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
     }
 }
 
 impl Store {
-    /// Runs `work` in one write transaction, which is rolled back unless all of it succeeds.
+    /// Runs `work` in one write transaction, which is rolled back if `work` fails.
     fn transact<T>(
         &self,
         doing: &'static str,

@@ -1,4 +1,4 @@
-//! Opens databases: settings, locks, and the refusal of databases of other programs or schemas.
+//! Opens databases: applies settings, takes locks, and refuses databases of other programs or schemas.
 
 use super::error::StoreError;
 use super::reading_row::Columns;
@@ -12,19 +12,19 @@ use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::time::Duration;
 
-/// How long a write waits for another process's transaction, each of which lasts well under 200 ms.
+/// Time that a write waits for the transaction of another process; each transaction takes less than 200 ms.
 const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
 
 impl Store {
-    /// Opens the database for the daemon, creating it where there is none.
+    /// Opens the database for the daemon, or creates it.
     ///
-    /// `quantities` are (identifier, unit) in the order in which readings will carry their values. A second daemon on the
-    /// same database is refused.
+    /// `quantities` are (identifier, unit) in the order of the values of readings. A second daemon on the same database is
+    /// refused.
     pub fn open_daemon(path: &Path, quantities: &[(&str, &str)]) -> Result<Self, StoreError> {
         Self::open_daemon_with_page_size(path, quantities, PAGE_SIZE)
     }
 
-    /// The same with another page size for a new database, for measurements.
+    /// As [`Store::open_daemon`], with another page size for a new database, for measurements.
     #[doc(hidden)]
     pub fn open_daemon_with_page_size(
         path: &Path,
@@ -33,12 +33,12 @@ impl Store {
     ) -> Result<Self, StoreError> {
         let lock = lock(path, ".lock", |path, pid| StoreError::DaemonRunning { path, pid })?;
         let mut connection = connect(path, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE)?;
-        let oops = StoreError::sqlite("preparing the database");
+        let store_error = StoreError::sqlite("preparing the database");
         let fresh = is_empty(&connection, path)?;
         if fresh {
-            // The page size cannot change once the journal mode is WAL.
-            connection.pragma_update(None, "page_size", page_size).map_err(&oops)?;
-            connection.pragma_update(None, "application_id", schema::APPLICATION_ID).map_err(&oops)?;
+            // The page size must be set before the journal mode becomes WAL.
+            connection.pragma_update(None, "page_size", page_size).map_err(&store_error)?;
+            connection.pragma_update(None, "application_id", schema::APPLICATION_ID).map_err(&store_error)?;
         } else {
             check_ours(&connection, path)?;
             schema::check(&connection, path)?;
@@ -50,13 +50,13 @@ impl Store {
                 format!("expected its file system to allow a write-ahead log, but the journal mode stays `{mode}`");
             return Err(StoreError::Open { path: path.to_owned(), why });
         }
-        // A reading touches some thirty pages, and nothing that the daemon reads is read again soon.
+        // A reading accesses about thirty pages, and the daemon rarely reads data twice: a small cache suffices.
         connection
             .execute_batch(
                 "PRAGMA synchronous=FULL; PRAGMA wal_autocheckpoint=1000; PRAGMA journal_size_limit=8388608;
                  PRAGMA foreign_keys=ON; PRAGMA cache_size=-256;",
             )
-            .map_err(&oops)?;
+            .map_err(&store_error)?;
         if fresh {
             schema::create(&mut connection)?;
         }
@@ -65,7 +65,7 @@ impl Store {
         Ok(Self::assemble(connection, path, owned, Some(lock)))
     }
 
-    /// Opens an existing database for another process that adds a note or a dark; the daemon may be running.
+    /// Opens an existing database for another process, which adds a note or a dark; the daemon may be running.
     pub fn open_writer(path: &Path) -> Result<Self, StoreError> {
         let connection = connect_existing(path, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
         connection
@@ -75,8 +75,8 @@ impl Store {
         Ok(Self::assemble(connection, path, quantities, None))
     }
 
-    /// Opens an existing database for a process that fills a computation. The daemon may be running, another such process may
-    /// not. Columns of quantities the database does not know are added.
+    /// Opens an existing database for a recomputation. The daemon may be running; a second recomputation is refused. Missing
+    /// columns of quantities are added.
     pub fn open_recomputer(path: &Path, quantities: &[(&str, &str)]) -> Result<Self, StoreError> {
         let mut connection = connect_existing(path, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
         let lock = lock(path, ".recompute.lock", |path, pid| StoreError::RecomputeRunning { path, pid })?;
@@ -126,10 +126,10 @@ fn connect(path: &Path, flags: OpenFlags) -> Result<Connection, StoreError> {
     let connection = Connection::open_with_flags(uri, flags).map_err(open_failed(path))?;
     connection.busy_timeout(BUSY_TIMEOUT).map_err(open_failed(path))?;
     connection.set_prepared_statement_cache_capacity(32);
-    // Otherwise a statement would be prepared anew each time a value is bound that is compared with an index, in hope of
-    // statistics that are never gathered here.
+    // Without query planner stability, SQLite prepares a statement again when a value compared with an index is bound, to use
+    // statistics, which this program never collects.
     connection.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true).map_err(open_failed(path))?;
-    // No memory map: an i/o error or a cut file would be a signal and not an error.
+    // No memory map: with one, an I/O error or a truncated file raises a signal instead of an error.
     connection
         .execute_batch(
             "PRAGMA mmap_size=0; PRAGMA cache_size=-1024; PRAGMA temp_store=MEMORY; PRAGMA trusted_schema=OFF;",
@@ -146,7 +146,7 @@ fn open_failed(path: &Path) -> impl Fn(rusqlite::Error) -> StoreError {
             let path = path.to_owned();
             match code {
                 Some(rusqlite::ErrorCode::NotADatabase) => {
-                    StoreError::Foreign { path, found: "a file that is no SQLite database".into() }
+                    StoreError::Foreign { path, found: "a file that is not an SQLite database".into() }
                 }
                 Some(rusqlite::ErrorCode::CannotOpen) => {
                     let why = "expected a database in a folder this user may write to, but it cannot be opened";
@@ -159,8 +159,8 @@ fn open_failed(path: &Path) -> impl Fn(rusqlite::Error) -> StoreError {
     }
 }
 
-/// The database as a URI without power-safe overwrite: flash writes whole blocks, so a torn write can spoil bytes
-/// beside those that were written; SQLite then pads what it appends to the log.
+/// The URI of a database, with power-safe overwrite disabled: flash memory writes whole blocks, so a torn write can damage bytes
+/// beside the written ones. SQLite then pads the write-ahead log to whole sectors.
 fn uri(path: &Path) -> Result<String, StoreError> {
     let absolute = std::path::absolute(path).map_err(|e| StoreError::open(path, &e))?;
     let mut uri = String::from("file://");
@@ -168,7 +168,7 @@ fn uri(path: &Path) -> Result<String, StoreError> {
         if byte.is_ascii_alphanumeric() || b"/._-".contains(&byte) {
             uri.push(byte as char);
         } else {
-            // Writing to a string cannot fail.
+            // Writing to a `String` cannot fail.
             let _ = write!(uri, "%{byte:02X}");
         }
     }
@@ -192,15 +192,15 @@ fn check_ours(connection: &Connection, path: &Path) -> Result<(), StoreError> {
     Err(StoreError::Foreign { path: path.to_owned(), found })
 }
 
-/// Takes a lock beside the database, such as the one that makes this process its daemon; it is released when the file is closed,
-/// however the process ends. The lock file stays: removing it would let two processes hold locks of two files of one name.
+/// Locks a file beside the database. The lock is released when the file is closed, however the process ends. The lock file is not
+/// deleted: otherwise two processes could hold locks on two files of the same name.
 fn lock(path: &Path, suffix: &str, taken: fn(PathBuf, String) -> StoreError) -> Result<File, StoreError> {
     let mut name = path.as_os_str().to_owned();
     name.push(suffix);
     let lock_path = PathBuf::from(name);
-    let oops = |e: std::io::Error| StoreError::open(&lock_path, &e);
+    let store_error = |e: std::io::Error| StoreError::open(&lock_path, &e);
     let mut file =
-        OpenOptions::new().read(true).write(true).create(true).truncate(false).open(&lock_path).map_err(oops)?;
+        OpenOptions::new().read(true).write(true).create(true).truncate(false).open(&lock_path).map_err(store_error)?;
     match file.try_lock() {
         Ok(()) => {}
         Err(TryLockError::WouldBlock) => {
@@ -209,9 +209,9 @@ fn lock(path: &Path, suffix: &str, taken: fn(PathBuf, String) -> StoreError) -> 
             let pid = if pid.trim().is_empty() { "unknown".to_owned() } else { pid.trim().to_owned() };
             return Err(taken(path.to_owned(), pid));
         }
-        Err(TryLockError::Error(e)) => return Err(oops(e)),
+        Err(TryLockError::Error(e)) => return Err(store_error(e)),
     }
-    // What the file says is only for messages, so a full disk must not keep the daemon from starting.
+    // The content is used in messages only, so an error, such as a full disk, is ignored.
     let _ = file.set_len(0).and_then(|()| file.rewind()).and_then(|()| writeln!(file, "{}", std::process::id()));
     Ok(file)
 }
@@ -220,9 +220,9 @@ fn lock(path: &Path, suffix: &str, taken: fn(PathBuf, String) -> StoreError) -> 
 mod tests {
     use super::*;
 
-    /// Characters with a meaning in a URI are escaped, so a path is opened as it is written.
+    /// Characters with a meaning in a URI are percent-encoded.
     #[test]
-    fn a_path_with_awkward_characters_becomes_a_plain_uri() {
+    fn special_characters_of_a_path_are_escaped_in_the_uri() {
         let uri = uri(Path::new("/tmp/a b?c#d%e/ü.db")).unwrap();
         assert_eq!(uri, "file:///tmp/a%20b%3Fc%23d%25e/%C3%BC.db?psow=0");
     }

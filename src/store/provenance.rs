@@ -1,7 +1,7 @@
-//! What readings are made with: calibrations, configurations, computations.
+//! Stores and reads calibrations, configurations and computations, from which the values of readings result.
 //!
-//! Invariants: each is one row for each distinct text, so registering may be repeated; what becomes active in place of another
-//! is an event.
+//! Invariants: equal texts share one row, so registering is idempotent; replacing the active calibration or configuration stores
+//! an event.
 
 use super::error::StoreError;
 use super::events::put_event;
@@ -10,26 +10,26 @@ use crate::clock::UtcMicros;
 use crate::record::{Event, EventKind};
 use rusqlite::{OptionalExtension, Transaction, params};
 
-/// The version of this program, as it stands in the rows it makes.
+/// The version of this program, stored with each row.
 pub(super) const VERSION: &str = env!("CARGO_PKG_VERSION");
 
-/// `active_since` of a calibration that no reading was ever taken with.
+/// `active_since` of a calibration that was used for recomputation only.
 const NEVER_ACTIVE: i64 = i64::MIN;
 
-/// A calibration, configuration or computation on record.
+/// A stored calibration, configuration or computation.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Provenance {
-    /// Its row.
+    /// Row of its table.
     pub id: i64,
-    /// Its own name; empty for those that have none.
+    /// Name of a calibration; otherwise empty.
     pub name: String,
-    /// The text as it was.
+    /// The text, unmodified.
     pub text: String,
     /// SHA-256 of the text, in hexadecimal.
     pub sha256: String,
-    /// Version of the program that made the row.
+    /// Version of the program that stored the row.
     pub program_version: String,
-    /// Active since, or made at.
+    /// Time of activation (calibration, configuration) or creation (computation).
     pub since: UtcMicros,
 }
 
@@ -43,8 +43,8 @@ pub(super) fn hexadecimal(hash: &[u8]) -> String {
 }
 
 impl Store {
-    /// The row of the calibration that is active for an instrument (its row) from now on; replacing another is an event.
-    /// Its stray-light matrix, where it has one, is stored with it: the text alone cannot give values again.
+    /// Activates a calibration for an instrument (row of `instrument`) and returns its row; replacing another stores an event. A
+    /// stray-light matrix is stored with it, because recomputation needs it.
     pub fn register_calibration(
         &self,
         instrument: i64,
@@ -66,7 +66,7 @@ impl Store {
             if let Some((id, ..)) = newest.as_ref().filter(|n| n.1 == name && n.2 == text) {
                 return Ok(*id);
             }
-            // A clock that was set back must not make the old one active again.
+            // After the clock was set back, the new calibration must still be the latest.
             let since = newest.as_ref().map_or(when.0, |n| when.0.max(n.3 + 1));
             let id = match calibration_row(tx, instrument, name, text)? {
                 Some(id) => {
@@ -76,19 +76,19 @@ impl Store {
                 None => put_calibration(tx, instrument, (name, text), matrix, since)?,
             };
             if let Some((_, old, ..)) = newest {
-                let holder: String =
+                let instrument_name: String =
                     tx.query_row("SELECT name FROM instrument WHERE id = ?1", [instrument], |row| row.get(0))?;
                 let text = format!("calibration `{name}` ({}) active in place of `{old}`", &sha256(text)[..12]);
                 let kind = EventKind::CalibrationChanged;
-                put_event(tx, &Event { time: when, until: None, instrument: Some(holder), kind, text })?;
+                put_event(tx, &Event { time: when, until: None, instrument: Some(instrument_name), kind, text })?;
             }
             Ok(id)
         })
     }
 
-    /// The row of a calibration that readings of an instrument (its row) are recomputed with. It is not active for readings
-    /// to come: to the daemon it is older than any other.
-    pub fn register_calibration_beside(
+    /// Stores a calibration for the recomputation of readings of an instrument (row of `instrument`) and returns its row. It does
+    /// not become active for new readings: it is older than any other calibration.
+    pub fn register_calibration_for_recomputation(
         &self,
         instrument: i64,
         name: &str,
@@ -102,7 +102,7 @@ impl Store {
         })
     }
 
-    /// The row of the configuration that is active from now on; replacing another is an event.
+    /// Activates a configuration and returns its row; replacing another stores an event.
     pub fn register_configuration(&self, text: &str, when: UtcMicros) -> Result<i64, StoreError> {
         self.transact("registering a configuration", |tx| {
             let newest: Option<(i64, String, String, i64)> = tx
@@ -135,7 +135,7 @@ impl Store {
         })
     }
 
-    /// The row of the computation that readings are made with from now on; `text` says what it does (registry, settings).
+    /// Activates the computation for new readings and returns its row; `text` describes it (registry, settings).
     pub fn register_computation(&self, text: &str, when: UtcMicros) -> Result<i64, StoreError> {
         self.transact("registering a computation", |tx| {
             let known = tx
@@ -176,17 +176,17 @@ fn put_calibration(
 }
 
 impl Reader {
-    /// Every calibration on record, by row.
+    /// All calibrations, by row.
     pub fn calibrations(&self) -> Result<Vec<Provenance>, StoreError> {
         self.provenance("calibration", "name", "active_since", "WHERE id >= ?1 ORDER BY id", 0)
     }
 
-    /// Every configuration on record, by row.
+    /// All configurations, by row.
     pub fn configurations(&self) -> Result<Vec<Provenance>, StoreError> {
         self.provenance("configuration", "''", "active_since", "WHERE id >= ?1 ORDER BY id", 0)
     }
 
-    /// Every computation that was activated, by row.
+    /// All computations that were activated, by row.
     pub fn computations(&self) -> Result<Vec<Provenance>, StoreError> {
         self.provenance("computation", "''", "created", "WHERE id >= ?1 AND active IS NOT NULL ORDER BY id", 0)
     }
@@ -201,7 +201,7 @@ impl Reader {
         Ok(self.provenance("configuration", "''", "active_since", "WHERE id = ?1", id)?.pop())
     }
 
-    /// The configuration that became active last.
+    /// The configuration that was activated last.
     pub fn current_configuration(&self) -> Result<Option<Provenance>, StoreError> {
         Ok(self.provenance("configuration", "''", "active_since", "ORDER BY active_since DESC LIMIT ?1", 1)?.pop())
     }
@@ -220,7 +220,7 @@ impl Reader {
         key: i64,
     ) -> Result<Vec<Provenance>, StoreError> {
         let sql = format!("SELECT id, {name}, text, sha256, program_version, {since} FROM {table} {tail}");
-        self.rows("reading what readings were made with", &sql, [key], |row| {
+        self.rows("reading calibrations, configurations or computations", &sql, [key], |row| {
             Ok(Provenance {
                 id: row.get(0)?,
                 name: row.get(1)?,

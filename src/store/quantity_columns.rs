@@ -1,26 +1,26 @@
-//! The columns of quantities, and the view over readings that has them.
+//! Adds the columns of quantities, and creates the view `readings`.
 //!
-//! A quantity has three columns in `value` and three in `window_value`, added when a program first names it. Invariants: a
-//! quantity keeps its unit; its name needs no quoting.
+//! A quantity has three columns in `value` and three in `window_value`, added when a program with this quantity first opens the
+//! database. Invariants: the unit of a quantity never changes; its name needs no quoting.
 
 use super::error::StoreError;
 use super::schema::ACTIVE_VALUE;
 use crate::record::Flag;
 use rusqlite::{Connection, Transaction, params};
 
-/// Whether an identifier may be a column: what the registry has, and nothing that would need quoting.
+/// Whether an identifier is a valid name of a column without quoting.
 fn is_identifier(id: &str) -> bool {
     id.starts_with(|c: char| c.is_ascii_lowercase())
         && id.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_')
 }
 
-/// Adds columns for quantities the database does not have yet, names its flags, and creates the view anew.
+/// Adds missing columns of quantities and missing names of flags, and recreates the view.
 pub(super) fn add(connection: &mut Connection, quantities: &[(&str, &str)]) -> Result<(), StoreError> {
-    let oops = StoreError::sqlite("adding columns for quantities");
-    let tx = connection.transaction().map_err(&oops)?;
+    let store_error = StoreError::sqlite("adding columns for quantities");
+    let tx = connection.transaction().map_err(&store_error)?;
     for flag in Flag::ALL {
         tx.execute("INSERT OR IGNORE INTO flag(bit, name) VALUES (?1, ?2)", params![*flag as u8, flag.name()])
-            .map_err(&oops)?;
+            .map_err(&store_error)?;
     }
     let known = known(&tx)?;
     for (id, unit) in quantities {
@@ -34,15 +34,15 @@ pub(super) fn add(connection: &mut Connection, quantities: &[(&str, &str)]) -> R
             Some((_, stored)) if stored == unit => {}
             Some((_, stored)) => {
                 return Err(StoreError::Shape {
-                    expected: format!("quantity `{id}` in `{stored}`, as the database has it"),
+                    expected: format!("quantity `{id}` in `{stored}`, its unit in the database"),
                     found: format!("`{unit}`"),
                 });
             }
-            None => add_one(&tx, id, unit).map_err(&oops)?,
+            None => add_one(&tx, id, unit).map_err(&store_error)?,
         }
     }
-    create_view(&tx).map_err(&oops)?;
-    tx.commit().map_err(&oops)
+    create_view(&tx).map_err(&store_error)?;
+    tx.commit().map_err(&store_error)
 }
 
 fn add_one(tx: &Transaction<'_>, id: &str, unit: &str) -> rusqlite::Result<()> {
@@ -61,7 +61,7 @@ fn add_one(tx: &Transaction<'_>, id: &str, unit: &str) -> rusqlite::Result<()> {
     Ok(())
 }
 
-/// The quantities a database has columns for, as (identifier, unit), in the order they were added.
+/// The quantities with columns, as (identifier, unit), in the order of their addition.
 pub(super) fn known(connection: &Connection) -> Result<Vec<(String, String)>, StoreError> {
     let read = || -> rusqlite::Result<Vec<(String, String)>> {
         let mut statement = connection.prepare("SELECT id, unit FROM quantity ORDER BY position")?;
@@ -70,8 +70,8 @@ pub(super) fn known(connection: &Connection) -> Result<Vec<(String, String)>, St
     read().map_err(StoreError::sqlite("reading the list of quantities"))
 }
 
-/// The view for people and scripts: one row a reading with the active values; verdicts in words as they were stored; in
-/// `interval_flags` the flags of every flagged interval that covers the reading.
+/// Creates the view for users and scripts: one row per reading with its active values and their verdicts as text, as stored;
+/// `interval_flags` lists the flags of the flagged intervals that cover the reading.
 fn create_view(tx: &Transaction<'_>) -> rusqlite::Result<()> {
     let mut statement = tx.prepare("SELECT id FROM quantity ORDER BY position")?;
     let ids: Vec<String> = statement.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?;

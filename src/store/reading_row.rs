@@ -1,22 +1,24 @@
-//! One reading as a row: the statement that reads it and what its columns become.
+//! Converts rows to readings: the SELECT statement, and the conversion of its columns.
 //!
-//! Invariant: the statement and [`reading_of`] list the same columns in the same order.
+//! Invariant: the statement and [`reading_of`] have the same columns in the same order.
 
 use super::error::StoreError;
 use super::rows::{MadeWith, StoredReading};
 use super::schema::{ACTIVE_VALUE, READING_BITS};
 use crate::clock::UtcMicros;
-use crate::record::{AcquisitionContext, Bracket, Flags, QuantityValue, Reading, Tracked, Verdict, WindowStatistics};
+use crate::record::{
+    AcquisitionContext, Bracket, DriftEstimates, Flags, QuantityValue, Reading, Verdict, WindowStatistics,
+};
 use rusqlite::Row;
 
-/// Why a quantity is null that the program did not know when it computed the values.
-pub const NOT_YET_A_QUANTITY: &str = "not among the quantities when it was computed";
+/// The reason for a null of a quantity that was added to the program after the values were computed.
+pub const QUANTITY_ADDED_LATER: &str = "the quantity was added after this computation";
 
-/// Which quantities are read of a reading, as which computation made them, and the statement that does.
+/// The queried quantities and computation, and the SELECT statement for them.
 #[derive(Clone, Debug)]
 pub(super) struct Columns {
     pub(super) quantities: Vec<(String, String)>,
-    /// `None`: whichever is active for the reading.
+    /// `None`: the active computation of each reading.
     pub(super) computation: Option<i64>,
     pub(super) select: String,
 }
@@ -30,16 +32,16 @@ impl Columns {
         let select = select(quantities.iter().map(|(id, _)| id.as_str()), &value);
         Self { quantities, computation, select }
     }
-    /// Why there is no value where the computation has made none of the reading.
+    /// The reason for nulls of a reading without values of the computation.
     fn absence(&self) -> String {
         match self.computation {
             None => "no values are active".to_owned(),
-            Some(id) => format!("not made by computation {id}"),
+            Some(id) => format!("no value in computation {id}"),
         }
     }
 }
 
-/// The columns of a reading, without a condition; `value` is the id of its row in `value`, as SQL.
+/// The SELECT statement without a condition; `value` is an SQL expression for the id of the row in `value`.
 fn select<'a>(ids: impl Iterator<Item = &'a str>, value: &str) -> String {
     let mut columns = String::new();
     for id in ids {
@@ -62,14 +64,14 @@ fn select<'a>(ids: impl Iterator<Item = &'a str>, value: &str) -> String {
 const FIRST_QUANTITY: usize = 27;
 const PER_QUANTITY: usize = 6;
 
-/// How the brackets are written in `reading.exposures`.
+/// Encodes the brackets for the column `reading.exposures`.
 pub(super) fn exposures_text(brackets: &[Bracket]) -> String {
     let pairs: Vec<(f64, u32)> = brackets.iter().map(|r| (r.integration_s, r.exposures)).collect();
-    // Numbers and arrays can always be written; what is not finite becomes null.
+    // Serialising numbers and arrays cannot fail; a number that is not finite becomes null.
     serde_json::to_string(&pairs).unwrap_or_else(|_| "[]".into())
 }
 
-/// What a row says.
+/// Converts a row.
 pub(super) fn reading_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<Result<StoredReading, StoreError>> {
     let id = row.get(0)?;
     let corrupt = |table, expected: &str, found: String| {
@@ -112,12 +114,12 @@ pub(super) fn reading_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<R
         computation: row.get::<_, Option<i64>>(14)?.unwrap_or(0),
     };
     let number = |at| row.get::<_, Option<f64>>(at).map(|x| x.unwrap_or(0.0));
-    let tracked = Tracked { shift_nm: number(24)?, wavelength_age_s: number(25)?, response_age_s: number(26)? };
-    let about = AcquisitionContext { tracked, ..AcquisitionContext::from_bits(row.get(22)?, number(23)?, peak_level) };
+    let drift = DriftEstimates { shift_nm: number(24)?, wavelength_age_s: number(25)?, response_age_s: number(26)? };
+    let about = AcquisitionContext { drift, ..AcquisitionContext::from_bits(row.get(22)?, number(23)?, peak_level) };
     Ok(Ok(StoredReading { reading, before_intervals: None, made_with, flags_when_taken, about }))
 }
 
-/// The values, or what was expected and what was found.
+/// The values, or (expected, found) for a damaged row.
 type Values = Result<Vec<QuantityValue>, (&'static str, String)>;
 
 fn values_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<Values> {
@@ -140,7 +142,7 @@ fn values_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<Values> {
             }
             (None, None, None) => QuantityValue::Null(match reasons.get(name).and_then(|r| r.as_str()) {
                 Some(reason) => reason.to_owned(),
-                None if computed => NOT_YET_A_QUANTITY.to_owned(),
+                None if computed => QUANTITY_ADDED_LATER.to_owned(),
                 None => columns.absence(),
             }),
             (value, uncertainty, _) => {
@@ -152,7 +154,7 @@ fn values_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<Values> {
     Ok(Ok(values))
 }
 
-/// Statistics of the window, one entry a quantity; empty where the reading filled no window.
+/// Window statistics, one entry per quantity; empty for a single shot.
 fn window_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<Vec<Option<WindowStatistics>>> {
     if row.get::<_, Option<i64>>(21)?.is_none() {
         return Ok(Vec::new());

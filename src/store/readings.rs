@@ -1,6 +1,6 @@
-//! Queries of readings. Every query is short, so that no open read transaction blocks a checkpoint.
+//! Queries of readings. Each query is short, so that no open read transaction blocks a WAL checkpoint.
 //!
-//! A stretch of time is read page by page. Flagged intervals are applied to whatever is read.
+//! A time range is read page by page. Flagged intervals are applied to all returned readings.
 
 use super::connection::rows;
 use super::error::StoreError;
@@ -14,7 +14,7 @@ use std::borrow::Cow;
 use std::collections::VecDeque;
 use std::ops::Range;
 
-/// Readings fetched in one go.
+/// Readings per query.
 const PAGE: i64 = 256;
 
 const BETWEEN: &str = "WHERE r.id >= ?1 AND r.id < ?2 AND r.time_mid >= ?3 AND r.time_mid < ?4 ORDER BY r.id";
@@ -33,20 +33,20 @@ impl Reader {
         Ok(self.fetch(&self.columns, "WHERE r.id = ?1", [id])?.pop())
     }
 
-    /// The readings with `from <= time_mid < to`, in the order in which they were stored, fetched page by page.
+    /// The readings with `from <= time_mid < to`, in order of storage, read page by page.
     ///
-    /// Readings that are stored while this runs are not seen.
+    /// Readings stored during the iteration are not returned.
     pub fn readings(&self, from: UtcMicros, to: UtcMicros) -> Result<Readings<'_>, StoreError> {
         self.readings_by(Cow::Borrowed(&self.columns), from, to)
     }
 
-    /// The same with only these quantities, those of them the database knows ([`Readings::quantities`]), in this order: a
-    /// fraction of the work. A flagged interval that affects none of them, but others, still shows in the flags.
+    /// As [`Reader::readings`], with the values of these quantities only, in this order; quantities unknown to the database are
+    /// omitted ([`Readings::quantities`]). Faster. A flagged interval that affects only other quantities still raises its flag.
     pub fn readings_of(&self, ids: &[&str], from: UtcMicros, to: UtcMicros) -> Result<Readings<'_>, StoreError> {
         self.readings_by(Cow::Owned(self.columns_of(ids)), from, to)
     }
 
-    /// The columns of these quantities, those of them the database knows, in this order.
+    /// The columns of these quantities, in this order; quantities unknown to the database are omitted.
     pub(super) fn columns_of(&self, ids: &[&str]) -> Columns {
         let known = |id: &&str| self.quantities().iter().find(|q| q.0 == **id).cloned();
         Columns::of(ids.iter().filter_map(known).collect(), self.columns.computation)
@@ -62,12 +62,12 @@ impl Reader {
         Ok(Readings { reader: self, columns, from, to, ranges, page: VecDeque::new() })
     }
 
-    /// Runs of ids that hold every reading with `from <= time_mid < to`, and others of the same hours.
+    /// Ranges of ids that contain all readings with `from <= time_mid < to`, and possibly others of the same hours.
     pub fn ids_between(&self, from: UtcMicros, to: UtcMicros) -> Result<Vec<Range<i64>>, StoreError> {
         ids_between(&self.lock(), from, to)
     }
 
-    /// How many of the readings with these ids have `from <= time_mid < to`.
+    /// The number of readings with these ids and `from <= time_mid < to`.
     pub fn count_readings(&self, ids: Range<i64>, from: UtcMicros, to: UtcMicros) -> Result<u64, StoreError> {
         let sql = "SELECT count(*) FROM reading WHERE id >= ?1 AND id < ?2 AND time_mid >= ?3 AND time_mid < ?4";
         let found =
@@ -75,8 +75,13 @@ impl Reader {
         Ok(found.first().map_or(0, |n| *n as u64))
     }
 
-    /// Of the readings with these ids, those with `from <= time_mid < to`: what is known of them without their values.
-    pub fn facts(&self, ids: Range<i64>, from: UtcMicros, to: UtcMicros) -> Result<Vec<StoredReading>, StoreError> {
+    /// The readings with these ids and `from <= time_mid < to`, without values.
+    pub fn readings_without_values(
+        &self,
+        ids: Range<i64>,
+        from: UtcMicros,
+        to: UtcMicros,
+    ) -> Result<Vec<StoredReading>, StoreError> {
         self.fetch(&self.columns_of(&[]), BETWEEN, [ids.start, ids.end, from.0, to.0])
     }
 
@@ -85,10 +90,10 @@ impl Reader {
     }
 }
 
-/// Runs of ids that hold every reading with `from <= time_mid < to`, and others of the same hours.
+/// Ranges of ids that contain all readings with `from <= time_mid < to`, and possibly others of the same hours.
 fn ids_between(connection: &Connection, from: UtcMicros, to: UtcMicros) -> Result<Vec<Range<i64>>, StoreError> {
     let doing = "finding readings by time";
-    // Runs that begin in these hours, each up to where the next one begins.
+    // Runs of these hours; each ends where the next run begins.
     let sql = "SELECT first_reading, coalesce((SELECT min(n.first_reading) FROM hour n \
          WHERE n.first_reading > h.first_reading), ?3) FROM hour h WHERE hour BETWEEN ?1 AND ?2 ORDER BY first_reading";
     let (first, last) = (hour_of(from), hour_of(UtcMicros(to.0.saturating_sub(1))));
@@ -110,7 +115,7 @@ fn ids_between(connection: &Connection, from: UtcMicros, to: UtcMicros) -> Resul
     Ok(ranges)
 }
 
-/// Reads readings, and applies the flagged intervals; `all` are the quantities of the database.
+/// Queries readings and applies the flagged intervals; `all` are the quantities of the database.
 fn fetch(
     connection: &Connection,
     columns: &Columns,
@@ -125,7 +130,7 @@ fn fetch(
     Ok(readings)
 }
 
-/// The readings with `from <= time_mid < to` in one go, for a transaction; `all` are the quantities of the database.
+/// All readings with `from <= time_mid < to`, for use in a transaction; `all` are the quantities of the database.
 pub(super) fn readings_between(
     connection: &Connection,
     columns: &Columns,
@@ -140,7 +145,7 @@ pub(super) fn readings_between(
     Ok(readings)
 }
 
-/// The readings of a stretch of time, page by page.
+/// An iterator over the readings of a time range, read page by page.
 #[derive(Debug)]
 pub struct Readings<'a> {
     reader: &'a Reader,
@@ -152,7 +157,7 @@ pub struct Readings<'a> {
 }
 
 impl Readings<'_> {
-    /// The quantities in the order in which the readings carry them.
+    /// The quantities, in the order of the values.
     pub fn quantities(&self) -> &[(String, String)] {
         &self.columns.quantities
     }

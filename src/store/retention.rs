@@ -1,8 +1,8 @@
-//! Deletes old raw frames, where the configuration asks for it. Values, facts and darks are never deleted.
+//! Deletes old raw frames as configured. Rows of readings, values and darks are never deleted.
 //!
-//! Invariants: the oldest frames go first, without holes, those of some readings a transaction; the same transaction records the
-//! interval, so that a reading without frames lies in such an interval or is damaged. The file does not shrink; its space is used
-//! again.
+//! Invariants: frames are deleted from the oldest on, consecutively, those of some readings per transaction. The same transaction
+//! stores the interval as an event, so that a reading without frames lies in such an interval or is damaged. The file does not
+//! shrink; SQLite reuses the freed pages.
 
 use super::error::StoreError;
 use super::events::put_event;
@@ -12,29 +12,29 @@ use crate::clock::UtcMicros;
 use crate::record::{Event, EventKind};
 use rusqlite::params;
 
-/// Frames that were deleted in transactions which share one event.
+/// The result of consecutive deletions that share one event.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct PurgedFrames {
-    /// The event on record, which the next transaction extends.
+    /// Row of the event, which the next deletion extends.
     pub event: i64,
-    /// Readings whose frames were deleted.
+    /// Number of readings whose frames were deleted.
     pub readings: u64,
-    /// Begin of the first of them.
+    /// Start of the first of these readings.
     pub from: UtcMicros,
 }
 
-/// Readings without holes between them.
+/// Consecutive readings.
 struct Run {
     first: i64,
     last: i64,
-    /// The earliest and the latest beginning.
+    /// The earliest and the latest start.
     starts: (UtcMicros, UtcMicros),
 }
 
 impl Store {
-    /// Deletes the raw frames of at most `at_most` of the oldest readings that began before an instant; `None` where there is none.
+    /// Deletes the raw frames of at most `at_most` of the oldest readings that began before an instant; `None` if there are none.
     ///
-    /// `before` is the answer of the transaction before this one, so that both are one event.
+    /// `before` is the result of the previous call, whose event is extended.
     pub fn purge_raw_frames(
         &self,
         older_than: UtcMicros,
@@ -65,7 +65,7 @@ impl Store {
 }
 
 impl Reader {
-    /// The oldest readings with frames, as far as all of them began before an instant.
+    /// The oldest readings with frames, up to the first that began at or after an instant.
     fn oldest_with_frames(&self, older_than: UtcMicros, at_most: u32) -> Result<Option<Run>, StoreError> {
         let sql =
             "SELECT id, time_start FROM reading WHERE id >= (SELECT min(id) / ?1 FROM frame) ORDER BY id LIMIT ?2";

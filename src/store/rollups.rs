@@ -1,13 +1,13 @@
-//! Hours and days that were rolled up: stored, read, and deleted when something they were made of changes.
+//! Stores and reads roll-ups of hours and days.
 //!
-//! Nothing is computed here. Invariant: a row that is there equals what the readings as they are now would give. So its readings
-//! are read within the immediate transaction that stores it ([`Store::roll_up`]), and every transaction that adds a
-//! reading, changes a flagged interval or activates other values deletes what it touches (`invalidation`). A row that is
-//! missing costs only time: it is computed from the readings.
+//! Nothing is computed here. Invariant: a stored roll-up equals the roll-up of the present readings. Therefore readings are read
+//! within the immediate transaction that stores their roll-up ([`Store::roll_up`]), and every transaction that adds a reading,
+//! changes a flagged interval or activates other values deletes the affected roll-ups (`invalidation`). A missing roll-up is
+//! computed from the readings.
 
 use super::connection::transact;
 use super::error::StoreError;
-use super::invalidation::{LONGEST_READ, lowest_row};
+use super::invalidation::{MAX_DAY_INPUT, lowest_row};
 use super::readings::readings_between;
 use super::rows::StoredReading;
 use super::schema::{HOURS_PER_DAY, day_of_hour};
@@ -16,25 +16,25 @@ use crate::clock::UtcMicros;
 use crate::record::HourValue;
 use rusqlite::{Transaction, params};
 
-/// The figures of a day as they are stored.
+/// The stored values of a day.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct DayRow {
-    /// Its first instant.
+    /// First instant of the day.
     pub starts: UtcMicros,
-    /// From where on readings were read.
+    /// Start of the range of readings used.
     pub reads_from: UtcMicros,
-    /// Up to where.
+    /// End of this range (excluded).
     pub reads_to: UtcMicros,
-    /// The settings it was made with.
+    /// The settings used, as text.
     pub rules: String,
-    /// The figures, as JSON; only their owner knows the form.
+    /// The values as JSON, opaque to this module.
     pub figures: String,
 }
 
-/// An hour (since 1970) and what it comes to: one entry a quantity in the order of [`Reader::quantities`], `None` where it has no value.
+/// An hour (since 1970) and its values, in the order of [`Reader::quantities`]; `None` without a value of the quantity.
 pub type Hour = (i64, Vec<Option<HourValue>>);
 
-/// A transaction in which readings are read and what they come to is stored.
+/// A transaction that reads readings and stores their roll-up.
 #[derive(Debug)]
 pub struct RollUp<'a> {
     tx: &'a Transaction<'a>,
@@ -42,24 +42,25 @@ pub struct RollUp<'a> {
 }
 
 impl Store {
-    /// Runs `work` within one immediate transaction, so that nothing changes between what it reads and what it stores.
+    /// Runs `work` within one immediate transaction, so that readings cannot change before their roll-up is stored.
     pub fn roll_up<T>(&self, work: impl FnOnce(&RollUp<'_>) -> Result<T, StoreError>) -> Result<T, StoreError> {
         transact(&mut self.lock(), "rolling up readings", |tx| work(&RollUp { tx, store: self }))
     }
 }
 
 impl RollUp<'_> {
-    /// The readings with `from <= time_mid < to`, in the order in which they were stored.
+    /// The readings with `from <= time_mid < to`, in order of storage.
     pub fn readings(&self, from: UtcMicros, to: UtcMicros) -> Result<Vec<StoredReading>, StoreError> {
         readings_between(self.tx, &self.store.columns, self.store.quantities(), from, to)
     }
 
-    /// The same with only these quantities, those of them the database knows, in this order.
+    /// As [`RollUp::readings`], with the values of these quantities only, in this order; quantities unknown to the database are
+    /// omitted.
     pub fn readings_of(&self, ids: &[&str], from: UtcMicros, to: UtcMicros) -> Result<Vec<StoredReading>, StoreError> {
         readings_between(self.tx, &self.store.columns_of(ids), self.store.quantities(), from, to)
     }
 
-    /// Stores the hours of a day (days since 1970, UTC) of an instrument (any row of it), all that have readings.
+    /// Stores the hours of a day (days since 1970, UTC) of an instrument (any row of its name); replaces stored hours of the day.
     pub fn put_hours(&self, instrument: i64, day: i64, hours: &[Hour]) -> Result<(), StoreError> {
         self.try_put_hours(instrument, day, hours).map_err(StoreError::sqlite("storing hours"))
     }
@@ -76,7 +77,7 @@ impl RollUp<'_> {
              VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
         )?;
         let (first, last) = (day * HOURS_PER_DAY, (day + 1) * HOURS_PER_DAY - 1);
-        // Quantity by quantity, as the rows lie in the file.
+        // By quantity, which is the order of the rows in the file.
         for (k, (id, _)) in self.store.quantities().iter().enumerate() {
             let quantity: i64 = position.query_row([id], |row| row.get(0))?;
             clear.execute([instrument, quantity, first, last])?;
@@ -91,11 +92,11 @@ impl RollUp<'_> {
         tx.prepare_cached(sql)?.execute([instrument, day]).map(drop)
     }
 
-    /// Stores the figures of a day of an instrument (any row of it), in place of those made with other settings.
+    /// Stores the values of a day of an instrument (any row of its name); replaces those of the same day.
     pub fn put_day(&self, instrument: i64, day: &DayRow) -> Result<(), StoreError> {
-        if !(day.reads_from <= day.starts && day.reads_to.0.saturating_sub(day.reads_from.0) <= LONGEST_READ) {
-            let expected = "a day that reads no more than three days of readings".into();
-            let found = format!("one that reads from {} to {}", day.reads_from, day.reads_to);
+        if !(day.reads_from <= day.starts && day.reads_to.0.saturating_sub(day.reads_from.0) <= MAX_DAY_INPUT) {
+            let expected = "a day computed from at most three days of readings".into();
+            let found = format!("one computed from {} to {}", day.reads_from, day.reads_to);
             return Err(StoreError::Shape { expected, found });
         }
         self.try_put_day(instrument, day).map_err(StoreError::sqlite("storing a day"))
@@ -113,14 +114,14 @@ impl RollUp<'_> {
 }
 
 impl Reader {
-    /// The hours from `from` to before `to` (hours since 1970) in which any instrument has readings, in their order.
+    /// The hours with `from <= hour < to` (hours since 1970) in which any instrument has readings, ascending.
     pub fn hours_with_readings(&self, from: i64, to: i64) -> Result<Vec<i64>, StoreError> {
         let sql = "SELECT DISTINCT hour FROM hour WHERE hour >= ?1 AND hour < ?2 ORDER BY hour";
         self.rows("looking for hours", sql, [from, to], |row| row.get(0))
     }
 
-    /// The days (since 1970, UTC) whose hours are stored for an instrument (its lowest row), of those with any of the hours from
-    /// `from` to before `to`, in their order. None for a named computation: what is stored is made of active values.
+    /// The days (since 1970, UTC) whose hours are stored for an instrument (lowest row of its name) and that overlap the hours
+    /// `from <= hour < to`, ascending. Empty if a computation is selected: roll-ups are made from active values.
     pub fn days_with_hours(&self, instrument: i64, from: i64, to: i64) -> Result<Vec<i64>, StoreError> {
         if self.columns.computation.is_some() {
             return Ok(Vec::new());
@@ -130,8 +131,8 @@ impl Reader {
         self.rows("looking for hours", sql, days, |row| row.get(0))
     }
 
-    /// A quantity in the hours from `from` to before `to` of an instrument (its lowest row), in their order. Only those of the days
-    /// in [`Reader::days_with_hours`] mean anything; an hour of these that is missing here has no value of the quantity.
+    /// The values of a quantity in the hours `from <= hour < to` of an instrument (lowest row of its name), ascending. Valid only
+    /// for the days of [`Reader::days_with_hours`]; in these, a missing hour has no value of the quantity.
     pub fn hour_values(
         &self,
         instrument: i64,
@@ -150,8 +151,8 @@ impl Reader {
         })
     }
 
-    /// The stored days of an instrument (its lowest row) that start in `from <= t < to` and were made with these settings. None
-    /// for a named computation.
+    /// The stored days of an instrument (lowest row of its name) that start in `from <= t < to` and used these settings. Empty if
+    /// a computation is selected.
     pub fn stored_days(
         &self,
         instrument: i64,
@@ -170,8 +171,8 @@ impl Reader {
         })
     }
 
-    /// The beginnings of all these days, without their figures.
-    pub fn beginnings_of_stored_days(&self, instrument: i64, rules: &str) -> Result<Vec<UtcMicros>, StoreError> {
+    /// The first instants of all stored days of an instrument that used these settings.
+    pub fn starts_of_stored_days(&self, instrument: i64, rules: &str) -> Result<Vec<UtcMicros>, StoreError> {
         let sql = "SELECT starts FROM day WHERE instrument = ?1 AND rules = (SELECT id FROM day_rules WHERE text = ?2) \
              ORDER BY starts";
         self.rows("looking for days", sql, params![instrument, rules], |row| Ok(UtcMicros(row.get(0)?)))

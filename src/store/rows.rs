@@ -1,14 +1,14 @@
-//! What goes into the store and comes out of it, beyond the records every module knows.
+//! Types of the store's interface that are not in `record`.
 
 use crate::clock::UtcMicros;
 use crate::record::{AcquisitionContext, DarkProvenance, DarkReference, Event, Flags, Frame, Reading};
 
-/// The rows a reading was made with.
+/// The rows that the values of a reading depend on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct MadeWith {
     /// Row of `instrument`.
     pub instrument: i64,
-    /// Row of `calibration`; `None` where none is active.
+    /// Row of `calibration`; `None` without an active calibration.
     pub calibration: Option<i64>,
     /// Row of `configuration`.
     pub configuration: i64,
@@ -16,23 +16,23 @@ pub struct MadeWith {
     pub computation: i64,
 }
 
-/// A frame and the dark that was used for it: all that reduction received for one bracket.
+/// The input of the reduction for one bracket: a frame and the dark used for it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct FrameRecord {
     /// The counts.
     pub frame: Frame,
     /// The dark.
     pub dark: DarkReference,
-    /// How it was chosen.
+    /// Provenance of the dark.
     pub dark_provenance: DarkProvenance,
 }
 
-/// State that has to outlive a restart: exposure control, a drift monitor, a baseline.
+/// State that persists over restarts: of exposure control, of a drift monitor, of a baseline.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SavedState {
     /// Row of `instrument`.
     pub instrument: i64,
-    /// Its name, unique for the instrument.
+    /// Name, unique for the instrument.
     pub name: String,
     /// The state, as JSON.
     pub json: String,
@@ -43,50 +43,50 @@ pub struct SavedState {
 /// A fitted dark model.
 #[derive(Clone, Debug, PartialEq)]
 pub struct DarkModel {
-    /// Its row.
+    /// Row of `dark_model`.
     pub id: i64,
     /// Row of `instrument`.
     pub instrument: i64,
-    /// When it was fitted.
+    /// Time of the fit.
     pub fitted_at: UtcMicros,
-    /// The model, see [`crate::reduction::DarkModel::encode`].
+    /// The encoded model, see [`crate::reduction::DarkModel::encode`].
     pub blob: Vec<u8>,
 }
 
-/// One reading to be stored, with everything that belongs into the same transaction.
+/// A reading to be stored, with all data of the same transaction.
 #[derive(Clone, Copy, Debug)]
 pub struct NewReading<'a> {
-    /// The reading; its `id` is ignored, its `values` and `window` follow the order of [`super::Reader::quantities`].
+    /// The reading; `id` is ignored, `values` and `window` are in the order of [`super::Reader::quantities`].
     pub reading: &'a Reading,
-    /// What it was made with.
+    /// The rows that its values depend on.
     pub made_with: MadeWith,
-    /// What the station knew beside the frames.
+    /// Conditions of the acquisition.
     pub about: AcquisitionContext,
-    /// What reduction received, shortest bracket first; at most 16.
+    /// The frames, shortest bracket first; at most 16.
     pub frames: &'a [FrameRecord],
-    /// What happened on the way.
+    /// Events during the reading.
     pub events: &'a [Event],
-    /// State as it is after the reading.
+    /// State after the reading.
     pub saved_states: &'a [SavedState],
 }
 
-/// A reading as the database has it, with the active values.
+/// A stored reading with its active values.
 #[derive(Clone, Debug, PartialEq)]
 pub struct StoredReading {
-    /// The reading with every flagged interval applied; values in the order of [`super::Reader::quantities`].
+    /// The reading with all flagged intervals applied; values in the order of [`super::Reader::quantities`].
     pub reading: Reading,
-    /// The reading as it was computed, where a flagged interval affects it.
+    /// The reading without flagged intervals, if one affects it.
     pub before_intervals: Option<Box<Reading>>,
-    /// What it was made with; the computation and calibration are those of the active values.
+    /// The rows that its values depend on; computation and calibration are those of the active values.
     pub made_with: MadeWith,
-    /// Flags as raised when it was taken.
+    /// Flags raised during the acquisition.
     pub flags_when_taken: Flags,
-    /// What the station knew beside the frames.
+    /// Conditions of the acquisition.
     pub about: AcquisitionContext,
 }
 
 impl StoredReading {
-    /// The reading as it was computed, without what was found out or declared about its time.
+    /// The reading as computed, without flagged intervals.
     pub fn as_computed(&self) -> &Reading {
         self.before_intervals.as_deref().unwrap_or(&self.reading)
     }

@@ -1,9 +1,9 @@
-//! The tables: one schema, identified by a number that changes with it.
+//! The database schema, identified by a number.
 //!
-//! Depends on nothing of the store but its errors. Invariants:
-//! - A database with another number is refused, older or newer: there are no migrations before the first release.
-//! - The columns of quantities are not counted: they are added whenever one is missing (`quantity_columns`).
-//! - The tables are created in one transaction with their number.
+//! Depends on the errors of the store only. Invariants:
+//! - A database with another schema number is refused, older or newer: there are no migrations before the first release.
+//! - The schema number does not cover the columns of quantities, which are added when missing (`quantity_columns`).
+//! - Tables and schema number are written in one transaction.
 
 use super::error::StoreError;
 use crate::clock::UtcMicros;
@@ -12,45 +12,45 @@ use std::path::Path;
 
 /// `PRAGMA application_id`: "vglx".
 pub(super) const APPLICATION_ID: i64 = 0x7667_6c78;
-/// `PRAGMA user_version`: the number of [`TABLES`], to be raised with every change of them.
+/// `PRAGMA user_version`: the schema number, to be raised with every change of [`TABLES`].
 pub(super) const VERSION: i64 = 9;
 
-/// Bits of a `value` row's id that hold the reading; the rest hold the computation.
+/// Number of low bits of an id in `value` that hold the reading; the high bits hold the computation.
 pub(super) const READING_BITS: u32 = 40;
-/// Frames a reading may have; a `frame` row's id is reading × this + bracket.
+/// Maximum number of frames of a reading; an id in `frame` is reading × this + bracket.
 pub(super) const FRAMES_PER_READING: i64 = 16;
-/// An hour [µs].
+/// Microseconds per hour.
 pub(super) const MICROS_PER_HOUR: i64 = 3_600_000_000;
 
-/// Hours of a day of UTC, which counts no leap seconds.
+/// Hours per day of UTC without leap seconds.
 pub(super) const HOURS_PER_DAY: i64 = 24;
 
-/// The hour of an instant since 1970.
+/// The hour of an instant, in hours since 1970.
 pub(super) fn hour_of(t: UtcMicros) -> i64 {
     t.0.div_euclid(MICROS_PER_HOUR)
 }
 
-/// The day of an hour since 1970, UTC.
+/// The day (since 1970, UTC) of an hour (since 1970).
 pub(super) fn day_of_hour(hour: i64) -> i64 {
     hour.div_euclid(HOURS_PER_DAY)
 }
 
-/// The day of an instant since 1970, UTC.
+/// The day of an instant, in days since 1970, UTC.
 pub(super) fn day_of(t: UtcMicros) -> i64 {
     day_of_hour(hour_of(t))
 }
 
-/// The id of the row of `value` that holds the active values of the reading `r.id`, as SQL.
+/// SQL expression for the id in `value` of the active values of the reading `r.id`.
 pub(super) const ACTIVE_VALUE: &str = "(SELECT f.computation << 40 | r.id FROM active_values f \
      WHERE f.instrument = r.instrument AND f.first_reading <= r.id ORDER BY f.first_reading DESC LIMIT 1)";
 
 /// Creates the tables in a new database.
 pub(super) fn create(connection: &mut Connection) -> Result<(), StoreError> {
-    let oops = StoreError::sqlite("creating the tables");
-    let tx = connection.transaction().map_err(&oops)?;
-    tx.execute_batch(TABLES).map_err(&oops)?;
-    tx.pragma_update(None, "user_version", VERSION).map_err(&oops)?;
-    tx.commit().map_err(&oops)
+    let store_error = StoreError::sqlite("creating the tables");
+    let tx = connection.transaction().map_err(&store_error)?;
+    tx.execute_batch(TABLES).map_err(&store_error)?;
+    tx.pragma_update(None, "user_version", VERSION).map_err(&store_error)?;
+    tx.commit().map_err(&store_error)
 }
 
 /// Refuses a database whose schema has another number.
@@ -62,32 +62,32 @@ pub(super) fn check(connection: &Connection, path: &Path) -> Result<(), StoreErr
     Err(StoreError::OtherSchema { path: path.to_owned(), found, expected: VERSION })
 }
 
-/// The number of a database's schema; 0 where it has no tables yet.
+/// The schema number of a database; 0 without tables.
 pub(super) fn version(connection: &Connection) -> Result<i64, StoreError> {
     connection
         .query_row("PRAGMA user_version", [], |row| row.get(0))
-        .map_err(StoreError::sqlite("reading the number of the schema"))
+        .map_err(StoreError::sqlite("reading the schema number"))
 }
 
-/// Each reading writes the first page of the file, and where a disk may damage the neighbours of what it writes (`psow=0`), a page is
-/// written together with the other one of its 4 KB. So the table that each reading changes comes first.
+/// Each commit writes the first page of the file, and with `psow=0` a page is written together with the other page of its 4 KB.
+/// `saved_state`, which each reading changes, comes first so that it is this other page.
 const TABLES: &str = "
 CREATE TABLE saved_state (
     instrument INTEGER NOT NULL REFERENCES instrument(id),
     name TEXT NOT NULL,
     json TEXT NOT NULL,
-    time INTEGER NOT NULL,           -- microseconds since 1970, UTC, like every time here
+    time INTEGER NOT NULL,           -- microseconds since 1970, UTC, like all times
     PRIMARY KEY (instrument, name)
 ) STRICT, WITHOUT ROWID;
 CREATE TABLE flag (bit INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
 CREATE TABLE quantity (position INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, unit TEXT NOT NULL) STRICT;
 
--- What readings were made with.
+-- Instruments, calibrations, configurations, computations: what the values of readings depend on.
 CREATE TABLE instrument (
     id INTEGER PRIMARY KEY,
     name TEXT NOT NULL,
     serial TEXT NOT NULL,
-    identity TEXT NOT NULL,          -- the whole answer to *IDN?
+    identity TEXT NOT NULL,          -- answer to *IDN?
     pixels INTEGER NOT NULL,
     full_scale INTEGER NOT NULL,     -- counts
     shielded TEXT NOT NULL,          -- JSON: [[first, last], ...], inclusive
@@ -99,9 +99,9 @@ CREATE TABLE instrument (
 ) STRICT;
 CREATE TABLE stray_matrix (
     id INTEGER PRIMARY KEY,
-    sha256 TEXT NOT NULL UNIQUE,     -- of the numbers as little-endian f64, row by row
+    sha256 TEXT NOT NULL UNIQUE,     -- of the matrix as little-endian f64, row by row
     side INTEGER NOT NULL,           -- pixels
-    complete INTEGER NOT NULL        -- 1 once every row is there
+    complete INTEGER NOT NULL        -- 1 if all rows are stored
 ) STRICT;
 CREATE TABLE stray_matrix_row (
     id INTEGER PRIMARY KEY,          -- matrix << 16 | row
@@ -136,12 +136,12 @@ CREATE TABLE computation (
     sha256 TEXT NOT NULL,
     program_version TEXT NOT NULL,
     created INTEGER NOT NULL,
-    active INTEGER UNIQUE            -- counts the computations that became active; NULL while it is being filled
+    active INTEGER UNIQUE            -- order of activation; NULL for an unfinished computation
 ) STRICT;
 
--- Facts: written once, never changed.
+-- Readings: written once, never changed.
 CREATE TABLE reading (
-    id INTEGER PRIMARY KEY,          -- never reused, since the newest row is never deleted
+    id INTEGER PRIMARY KEY,          -- never reused, because rows are never deleted
     time_start INTEGER NOT NULL,
     time_mid INTEGER NOT NULL,
     time_end INTEGER NOT NULL,
@@ -153,22 +153,22 @@ CREATE TABLE reading (
     detector_temperature REAL,       -- degrees Celsius
     exposures TEXT NOT NULL,         -- JSON: [[integration time in s, number of exposures], ...]
     peak_level REAL,                 -- 1
-    flags INTEGER NOT NULL,          -- as raised when it was taken
+    flags INTEGER NOT NULL,          -- raised during the acquisition; bits, see table flag
     acquisition_context INTEGER NOT NULL, -- bits, see record::AcquisitionContext
     unsteady_share REAL,             -- 1
     wavelength_applied REAL,         -- nm: shift of the wavelength scale beyond that of temperature
     wavelength_age REAL,             -- s since the wavelength scale was last within its limit
     response_age REAL                -- s since the response was last within its limit
 ) STRICT;
--- Where a run of readings begins whose time_mid lies in one hour: finds times without an index on every reading,
--- also when the clock was set back.
+-- First reading of each run of readings with time_mid in the same hour: finds readings by time without an index on all of them,
+-- also after the clock was set back.
 CREATE TABLE hour (
     first_reading INTEGER PRIMARY KEY,
     hour INTEGER NOT NULL            -- hours since 1970
 ) STRICT;
 CREATE INDEX hour_by_hour ON hour(hour);
 
--- What a computation made of a reading; three columns a quantity are added.
+-- Values of a reading in a computation; three columns per quantity are added.
 CREATE TABLE value (
     id INTEGER PRIMARY KEY,          -- computation << 40 | reading
     reading INTEGER NOT NULL GENERATED ALWAYS AS (id & 0xffffffffff) VIRTUAL,
@@ -178,11 +178,11 @@ CREATE TABLE value (
     signal_to_noise REAL,            -- 1
     stray_floor REAL,                -- counts/s
     dark_age REAL,                   -- s
-    reasons TEXT                     -- JSON: {quantity: why it is null}
+    reasons TEXT                     -- JSON: {quantity: reason for its null}
 ) STRICT;
--- Statistics of the exposures of a window, which cannot be recomputed; three columns a quantity are added.
+-- Statistics over the exposures of a window, which cannot be recomputed; three columns per quantity are added.
 CREATE TABLE window_value (reading INTEGER PRIMARY KEY REFERENCES reading(id)) STRICT;
--- From this reading of an instrument on, up to the next row, the values of this computation are active.
+-- The computation is active for the readings of the instrument from first_reading up to the next row.
 CREATE TABLE active_values (
     instrument INTEGER NOT NULL REFERENCES instrument(id),
     first_reading INTEGER NOT NULL,
@@ -191,7 +191,7 @@ CREATE TABLE active_values (
 ) STRICT, WITHOUT ROWID;
 
 -- Frames and darks. `detail` is JSON, see store::frame_row; `sums` is a pco file of u32: the counts of every pixel, summed
--- over the exposures; `crc32` is that of the bytes of detail and then sums.
+-- over the exposures; `crc32` is the CRC-32 of the bytes of detail followed by sums.
 CREATE TABLE dark (
     id INTEGER PRIMARY KEY,
     instrument INTEGER NOT NULL REFERENCES instrument(id),
@@ -215,8 +215,8 @@ CREATE TABLE dark_model (
 CREATE TABLE frame (
     id INTEGER PRIMARY KEY,          -- reading * 16 + bracket
     reading INTEGER NOT NULL GENERATED ALWAYS AS (id / 16) VIRTUAL,
-    dark INTEGER REFERENCES dark(id),             -- the matched dark that was used
-    dark_model INTEGER REFERENCES dark_model(id), -- the model that was used, alone or for the offsets of the matched dark
+    dark INTEGER REFERENCES dark(id),             -- the matched dark used
+    dark_model INTEGER REFERENCES dark_model(id), -- the model used, alone or for the offsets of the matched dark
     dark_provenance INTEGER NOT NULL,             -- bits, see record::DarkProvenance
     detail TEXT NOT NULL,
     sums BLOB NOT NULL,
@@ -235,40 +235,39 @@ CREATE TABLE event (
     kind TEXT NOT NULL,
     cause TEXT,                      -- a gap's cause, a flagged interval's flag, a note's class
     text TEXT NOT NULL,
-    unaffected TEXT,                 -- kind 'flagged_interval': JSON list of the quantities it does not affect
-    pixel INTEGER                    -- kind 'flagged_interval': the pixel it is about; NULL where it is not about one
+    unaffected TEXT,                 -- kind 'flagged_interval': JSON list of the unaffected quantities
+    pixel INTEGER                    -- kind 'flagged_interval': the affected pixel; NULL unless it affects one pixel
 ) STRICT;
 CREATE INDEX event_by_time ON event(time);
 CREATE INDEX flagged_interval_by_time ON event(time) WHERE kind = 'flagged_interval';
 
--- Roll-ups. A row that is there holds for the readings, flagged intervals and active values as they are: whatever changes
--- those deletes it.
--- A day of an instrument whose rows in hour_value hold; without a row here those are left over and mean nothing.
+-- Roll-ups. A stored row is valid for the present readings, flagged intervals and active values: a change of these deletes it.
+-- The days of an instrument whose rows in hour_value are valid; rows of other days are obsolete.
 CREATE TABLE rolled_up_hours (
     instrument INTEGER NOT NULL REFERENCES instrument(id), -- the lowest row of its name
     day INTEGER NOT NULL,            -- days since 1970, UTC
     PRIMARY KEY (instrument, day)
 ) STRICT, WITHOUT ROWID;
--- One quantity in one hour; a year of one quantity lies together. Readings of a check source are not in it.
+-- A quantity in an hour, ordered so that a year of a quantity is contiguous. Readings of a check source are excluded.
 CREATE TABLE hour_value (
     instrument INTEGER NOT NULL,
     quantity INTEGER NOT NULL REFERENCES quantity(position),
     hour INTEGER NOT NULL,           -- hours since 1970
-    minimum REAL,                    -- of the values that are not bad, in the quantity's unit; NULL where all are
+    minimum REAL,                    -- of the values that are not bad, in the unit of the quantity; NULL if all are bad
     mean REAL,
     maximum REAL,
-    good INTEGER NOT NULL,           -- values by verdict
+    good INTEGER NOT NULL,           -- number of values by verdict
     suspect INTEGER NOT NULL,
     bad INTEGER NOT NULL,
     PRIMARY KEY (instrument, quantity, hour)
 ) STRICT, WITHOUT ROWID;
--- The settings figures of days were made with.
+-- Settings that the values of days were computed with.
 CREATE TABLE day_rules (id INTEGER PRIMARY KEY, text TEXT NOT NULL UNIQUE) STRICT;
 CREATE TABLE day (
     id INTEGER PRIMARY KEY,
     instrument INTEGER NOT NULL REFERENCES instrument(id), -- the lowest row of its name
     starts INTEGER NOT NULL,
-    reads_from INTEGER NOT NULL,     -- the readings of this stretch were read
+    reads_from INTEGER NOT NULL,     -- range of the readings used
     reads_to INTEGER NOT NULL,
     rules INTEGER NOT NULL REFERENCES day_rules(id),
     figures TEXT NOT NULL,           -- JSON, see summary::Day

@@ -1,4 +1,4 @@
-//! State that outlives a restart, under a name for each instrument.
+//! Stores and reads state that persists over restarts, by instrument and name.
 
 use super::error::StoreError;
 use super::rows::SavedState;
@@ -15,14 +15,14 @@ pub(super) fn put_state(tx: &Transaction<'_>, state: &SavedState) -> rusqlite::R
 }
 
 impl Store {
-    /// Saves state in place of what was saved under its name.
+    /// Saves state; replaces the state with the same name.
     pub fn save_state(&self, state: &SavedState) -> Result<(), StoreError> {
         self.transact("saving state", |tx| put_state(tx, state))
     }
 }
 
 impl Reader {
-    /// State saved under a name for an instrument (its row).
+    /// The state saved under a name for an instrument (row of `instrument`).
     pub fn load_state(&self, instrument: i64, name: &str) -> Result<Option<SavedState>, StoreError> {
         let sql = "SELECT json, time FROM saved_state WHERE instrument = ?1 AND name = ?2";
         let mut rows = self.rows("reading saved state", sql, params![instrument, name], |row| {

@@ -1,7 +1,7 @@
-//! The contract of the store, one promise a test. Databases lie in memory-backed folders where there are some.
+//! Tests of the store. Databases are created in a memory-backed folder if there is one.
 
 mod computations;
-mod harm;
+mod failures;
 mod matrices;
 mod opening;
 mod rollups;
@@ -75,26 +75,26 @@ pub(super) fn reading(mid: UtcMicros) -> Reading {
     }
 }
 
-/// What the station knew of a reading.
+/// Conditions of the acquisition, each unlike its default.
 pub(super) fn about(peak_level: f64) -> AcquisitionContext {
-    let tracked = Tracked { shift_nm: -0.12, wavelength_age_s: 3600.0, response_age_s: 86_400.5 };
+    let drift = DriftEstimates { shift_nm: -0.12, wavelength_age_s: 3600.0, response_age_s: 86_400.5 };
     AcquisitionContext {
         warming: true,
         single_shot: true,
         unsteady_share: 0.05,
         peak_level,
-        tracked,
+        drift,
         ..AcquisitionContext::default()
     }
 }
 
-pub(super) struct Station {
+pub(super) struct TestDatabase {
     pub(super) folder: TempDir,
     pub(super) store: Store,
     pub(super) made_with: MadeWith,
 }
 
-impl Station {
+impl TestDatabase {
     pub(super) fn new() -> Self {
         let folder = folder();
         let store = Store::open_daemon(&folder.path().join("v.db"), &QUANTITIES).unwrap();
@@ -125,7 +125,7 @@ impl Station {
             saved_states: &[],
         })
     }
-    /// Another connection, as a person with a database shell would have.
+    /// A plain SQLite connection.
     pub(super) fn shell(&self) -> Connection {
         Connection::open(self.path()).unwrap()
     }
@@ -143,10 +143,10 @@ pub(super) fn register(store: &Store) -> MadeWith {
     }
 }
 
-/// Everything of a reading comes back bit for bit, through another connection too.
+/// All parts of a reading are read back bit for bit, also through another connection.
 #[test]
-fn a_reading_comes_back_as_it_was_with_frames_events_and_state() {
-    let s = Station::new();
+fn a_reading_is_read_back_with_its_frames_events_and_state() {
+    let s = TestDatabase::new();
     let dark = Dark { id: 0, source: DarkSource::Night, frame: Frame { shutter: Shutter::Closed, ..frame(NOON, 9) } };
     let dark_id = s.store.add_dark(s.made_with.instrument, &dark).unwrap();
     let model_id = s.store.add_dark_model(s.made_with.instrument, NOON, b"offset and rate").unwrap();
@@ -174,7 +174,7 @@ fn a_reading_comes_back_as_it_was_with_frames_events_and_state() {
         until: None,
         instrument: Some("roof head".into()),
         kind: EventKind::LinkFault,
-        text: "read again".into(),
+        text: "block read again".into(),
     };
     let tracker = SavedState {
         instrument: s.made_with.instrument,
@@ -224,10 +224,10 @@ fn a_reading_comes_back_as_it_was_with_frames_events_and_state() {
     }
 }
 
-/// What is not finite is stored as null and says so; the number columns hold no NaN and no infinity.
+/// A number that is not finite is stored as null with a reason; no column contains NaN or infinity.
 #[test]
 fn a_number_that_is_not_finite_is_never_stored() {
-    let s = Station::new();
+    let s = TestDatabase::new();
     let value = |value, uncertainty| QuantityValue::Value { value, uncertainty, verdict: Verdict::Good };
     let mut r = reading(NOON);
     r.values = vec![value(f64::NAN, 1.0), value(f64::NEG_INFINITY, 1.0), value(1.0, f64::NAN)];
@@ -257,10 +257,10 @@ fn a_number_that_is_not_finite_is_never_stored() {
     assert_eq!(nulls, 1);
 }
 
-/// Independent: a filter over all readings in memory. The clock goes back twice on the way, as after a bad start.
+/// Compares with a filter over all readings in memory. The clock is set back twice, as after a start with a wrong clock.
 #[test]
-fn a_span_of_time_is_found_page_by_page_also_when_the_clock_was_set_back() {
-    let s = Station::new();
+fn a_time_range_is_read_page_by_page_also_after_the_clock_was_set_back() {
+    let s = TestDatabase::new();
     let mut times = Vec::new();
     for (start, count) in [(0.0, 700), (-90_000.0, 80), (20_000.0, 300), (19_000.0, 5)] {
         times.extend((0..count).map(|k| NOON.plus_seconds(start + 61.0 * f64::from(k))));
@@ -284,10 +284,10 @@ fn a_span_of_time_is_found_page_by_page_also_when_the_clock_was_set_back() {
     assert_eq!(reader.counts().unwrap().readings, times.len() as i64);
 }
 
-/// The view is what outsiders rely on: names, units of time, verdicts in words, flags as bits.
+/// The view for other programs: names, time in microseconds, verdicts as text, flags as bits.
 #[test]
-fn the_view_shows_values_in_force() {
-    let s = Station::new();
+fn the_view_shows_active_values() {
+    let s = TestDatabase::new();
     let id = s.commit(NOON).unwrap();
     let shell = s.shell();
     let row: (i64, i64, String, String, f64, String, Option<f64>, i64) = shell
@@ -310,17 +310,17 @@ fn the_view_shows_values_in_force() {
     assert_eq!(reason, "too little light, says \"the\" detector");
 }
 
-/// A computation that is being filled is unseen; one row puts it in force, only for what it has values of.
+/// An unfinished computation has no effect; one row activates it, only for readings with values of it.
 #[test]
-fn a_recomputation_comes_in_force_by_one_row() {
-    let s = Station::new();
+fn a_recomputation_is_activated_by_one_row() {
+    let s = TestDatabase::new();
     for k in 0..3 {
         s.commit(NOON.plus_seconds(f64::from(k))).unwrap();
     }
     let shell = s.shell();
     shell
         .execute_batch(
-            "INSERT INTO computation(id, text, sha256, program_version, created) VALUES (7, 'again', '', '', 0);
+            "INSERT INTO computation(id, text, sha256, program_version, created) VALUES (7, 'recomputation', '', '', 0);
              INSERT INTO value(id, flags, ppfd, ppfd_uncertainty, ppfd_verdict)
                  SELECT 7 << 40 | reading, 4, 99.0, 1.0, 1 FROM value WHERE reading <= 2;",
         )
@@ -338,15 +338,15 @@ fn a_recomputation_comes_in_force_by_one_row() {
     let first = s.store.reading(1).unwrap().unwrap();
     assert_eq!((first.reading.flags, first.flags_when_taken), (Flags(4), reading(NOON).flags));
     assert_eq!(first.made_with.computation, 7);
-    // What is measured afterwards has values of the daemon's computation only.
+    // A later reading has values of the daemon's computation only.
     s.commit(NOON.plus_seconds(9.0)).unwrap();
     assert_eq!(s.store.latest(1).unwrap()[0].made_with.computation, s.made_with.computation);
 }
 
-/// Events are found by the span they cover, gaps keep their cause, and a lasting one can be extended.
+/// Events are found by the interval they cover, gaps keep their cause, and the end of an event can be moved.
 #[test]
-fn events_and_gaps_are_found_by_the_span_they_cover() {
-    let s = Station::new();
+fn events_and_gaps_are_found_by_the_interval_they_cover() {
+    let s = TestDatabase::new();
     let at = |t: f64| NOON.plus_seconds(t);
     let event = |time, until, kind| Event { time, until, instrument: None, kind, text: "x".into() };
     let mut written: Vec<Event> =
@@ -367,10 +367,10 @@ fn events_and_gaps_are_found_by_the_span_they_cover() {
     assert_eq!((counts.events, counts.gaps, counts.readings), (gaps + 1, gaps, 0));
 }
 
-/// A flagged interval keeps the pixel it is about, whatever its text says.
+/// The pixel of a flagged interval is stored in a column, independent of the text.
 #[test]
 fn a_flagged_interval_keeps_its_pixel() {
-    let s = Station::new();
+    let s = TestDatabase::new();
     for pixel in [None, Some(0), Some(65_535)] {
         let mut interval = FlaggedInterval {
             id: 0,
@@ -388,10 +388,10 @@ fn a_flagged_interval_keeps_its_pixel() {
     }
 }
 
-/// State is replaced under its name, and floating-point numbers in it keep every bit.
+/// State is replaced under its name; floating-point numbers keep every bit.
 #[test]
 fn state_is_replaced_under_its_name() {
-    let s = Station::new();
+    let s = TestDatabase::new();
     let numbers = vec![0.1 + 0.2, 1e-310, 123_456_789.123_456_79];
     let mut t = SavedState { instrument: 1, name: "baseline".into(), json: "[]".into(), time: NOON };
     s.store.save_state(&t).unwrap();

@@ -1,4 +1,4 @@
-//! Stores readings: one transaction for everything that belongs together.
+//! Stores readings, each with its frames, values, events and state in one transaction.
 
 use super::error::StoreError;
 use super::events::put_event;
@@ -18,25 +18,26 @@ const INSERT_READING: &str = "INSERT INTO reading(time_start, time_mid, time_end
      unsteady_share, wavelength_applied, wavelength_age, response_age) \
      VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)";
 
-/// Begins a run of readings of one hour, where the reading before lies in another.
+/// Begins a run of readings in an hour, unless the previous reading lies in the same hour.
 const CONTINUE_HOUR: &str = "INSERT INTO hour(first_reading, hour) \
      SELECT ?1, ?2 WHERE ?2 IS NOT (SELECT hour FROM hour ORDER BY first_reading DESC LIMIT 1)";
 
-/// Begins a run of readings with values of one computation, where those of another were active so far.
+/// Begins a run of readings with this active computation, unless it is active already.
 const CONTINUE_RUN: &str = "INSERT OR REPLACE INTO active_values(instrument, first_reading, computation) \
      SELECT ?1, ?2, ?3 WHERE ?3 IS NOT (SELECT computation FROM active_values \
      WHERE instrument = ?1 AND first_reading <= ?2 ORDER BY first_reading DESC LIMIT 1)";
 
 /// Columns of `value` before those of the quantities.
-const VALUE_FACTS: [&str; 7] = ["id", "calibration", "flags", "signal_to_noise", "stray_floor", "dark_age", "reasons"];
+const VALUE_COLUMNS: [&str; 7] =
+    ["id", "calibration", "flags", "signal_to_noise", "stray_floor", "dark_age", "reasons"];
 
-/// The statement that stores values, for quantities in this order.
+/// The INSERT statement for values of quantities in this order.
 pub(super) fn insert_value(ids: &[&str]) -> String {
     let quantities = ids.iter().flat_map(|id| ["", "_uncertainty", "_verdict"].map(|s| format!("\"{id}{s}\"")));
-    insert("value", VALUE_FACTS.map(str::to_owned).into_iter().chain(quantities).collect())
+    insert("value", VALUE_COLUMNS.map(str::to_owned).into_iter().chain(quantities).collect())
 }
 
-/// The statement that stores window statistics, for quantities in this order.
+/// The INSERT statement for window statistics of quantities in this order.
 pub(super) fn insert_window(ids: &[&str]) -> String {
     let quantities = ids.iter().flat_map(|id| ["minimum", "maximum", "deviation"].map(|s| format!("\"{id}_{s}\"")));
     insert("window_value", std::iter::once("reading".to_owned()).chain(quantities).collect())
@@ -47,15 +48,15 @@ fn insert(table: &str, columns: Vec<String>) -> String {
 }
 
 impl Store {
-    /// Stores a reading with its frames, values, events and state; durable when this returns its id.
+    /// Stores a reading with its frames, values, events and state. The reading is durable when its id is returned.
     pub fn commit_reading(&self, new: &NewReading<'_>) -> Result<i64, StoreError> {
         self.check_shape(new)?;
-        // Encoded before the transaction begins, which is then short.
+        // Encoded before the transaction, to keep it short.
         let frames = encode(new)?;
         self.transact("storing a reading", |tx| self.put_reading(tx, new, &frames))
     }
 
-    /// Stores many readings in one transaction, to make a large database for measurements.
+    /// Stores many readings in one transaction, to create large databases for measurements.
     #[doc(hidden)]
     pub fn commit_readings(&self, new: &[NewReading<'_>]) -> Result<(), StoreError> {
         new.iter().try_for_each(|new| self.check_shape(new))?;
@@ -73,7 +74,7 @@ impl Store {
         put_frames(tx, id, new.frames, frames)?;
         self.put_values(tx, id, made_with.computation, made_with.calibration, reading)?;
         self.put_window(tx, id, reading)?;
-        // One that comes late, or after the clock was set back, falls into what was rolled up already.
+        // A late reading, or one after the clock was set back, can lie in a range that is already rolled up.
         let mid = reading.time_mid;
         invalidation::delete_rollups(tx, made_with.instrument, mid, UtcMicros(mid.0.saturating_add(1)))?;
         new.events.iter().try_for_each(|e| put_event(tx, e).map(drop))?;
@@ -81,7 +82,7 @@ impl Store {
         Ok(id)
     }
 
-    /// Stores what a computation made of a reading.
+    /// Stores the values of a reading in a computation.
     pub(super) fn put_values(
         &self,
         tx: &Transaction<'_>,
@@ -108,7 +109,7 @@ impl Store {
         for value in &reading.values {
             match value {
                 QuantityValue::Value { value: v, uncertainty, verdict } if why_null(value).is_none() => {
-                    // Negative zero is zero: SQLite keeps whole numbers as integers.
+                    // Adding 0 turns negative zero into zero, as SQLite stores integral numbers as integers.
                     bind.put(v + 0.0)?;
                     bind.put(uncertainty + 0.0)?;
                     bind.put(*verdict as i64)?;
@@ -173,18 +174,18 @@ fn insert_reading(tx: &Transaction<'_>, new: &NewReading<'_>) -> rusqlite::Resul
         r.flags.0,
         new.about.bits(),
         finite(Some(new.about.unsteady_share)),
-        finite(Some(new.about.tracked.shift_nm)),
-        finite(Some(new.about.tracked.wavelength_age_s)),
-        finite(Some(new.about.tracked.response_age_s)),
+        finite(Some(new.about.drift.shift_nm)),
+        finite(Some(new.about.drift.wavelength_age_s)),
+        finite(Some(new.about.drift.response_age_s)),
     ])
 }
 
-/// Null for what is not finite.
+/// `None` for a number that is not finite.
 fn finite(x: Option<f64>) -> Option<f64> {
     x.filter(|x| x.is_finite())
 }
 
-/// Why a quantity is stored as null, where it is.
+/// The reason why a value is stored as null; `None` if it is not.
 fn why_null(value: &QuantityValue) -> Option<String> {
     match value {
         QuantityValue::Null(reason) => Some(reason.clone()),

@@ -87,7 +87,7 @@ fn brighter(station: &Loop, from: &str, until: &str) -> Calibration {
     c.response.counts_per_s_per_w_m2_nm.iter_mut().for_each(|r| *r *= 1.1);
     (c.valid_from, c.valid_until) = (UtcMicros::parse(from).expect("a time"), UtcMicros::parse(until).expect("a time"));
     c.text = file::write(&c, None);
-    file::parse_record(&c.text, None).expect("it reads back")
+    file::parse_stored(&c.text, None).expect("it reads back")
 }
 
 fn relative(a: f64, b: f64) -> f64 {
@@ -170,7 +170,7 @@ fn what_was_stopped_goes_on_and_comes_out_the_same() {
         let outcome = recompute::recompute(&store, &request, station.clock.now(), &mut go_on).expect("no error");
         assert!(outcome.resumed_after >= last, "{outcome:?}");
         last = outcome.resumed_after;
-        if outcome.switched.is_some() {
+        if outcome.activated.is_some() {
             break outcome;
         }
         stops += 1;
@@ -178,7 +178,7 @@ fn what_was_stopped_goes_on_and_comes_out_the_same() {
         assert!(stops < 100);
     };
     assert!(stops >= 2, "{stops}");
-    assert_eq!(outcome.switched.expect("switched").readings, before.len() as u64);
+    assert_eq!(outcome.activated.expect("activated").readings, before.len() as u64);
     let in_pieces = all(path(&station), None);
     // Another identity in between: without interruption, on the same readings.
     run(&station, &request(None));
@@ -195,7 +195,7 @@ fn an_unfinished_computation_of_another_identity_is_dropped() {
     let other = brighter(&station, "2026-01-01T00:00:00Z", "2027-01-01T00:00:00Z");
     let stopped = recompute::recompute(&store, &request(Some(&other)), station.clock.now(), &mut |seen, _| seen == 0);
     let stopped = stopped.expect("no error");
-    assert_eq!(stopped.switched, None);
+    assert_eq!(stopped.activated, None);
     assert_eq!(store.unfinished_computations().unwrap(), [stopped.computation]);
     drop(store);
     let outcome = run(&station, &request(None));
@@ -263,7 +263,7 @@ fn what_has_no_frames_or_lies_outside_the_span_keeps_its_values() {
     assert!(said(&after) == said(&before));
     let (from, to) = (before[60].reading.time_mid, before[80].reading.time_mid);
     let span = run(&station, &Request { from, to, ..request(None) });
-    assert_eq!((span.recomputed, span.switched.expect("switched").span.0), (20, from));
+    assert_eq!((span.recomputed, span.activated.expect("activated").span.0), (20, from));
     let want =
         [vec![live; 40], vec![outcome.computation; 20], vec![span.computation; 20], vec![outcome.computation; n - 80]];
     assert_eq!(computations(&all(path(&station), None)), want.concat());
@@ -280,10 +280,10 @@ fn what_an_interrupted_run_left_as_it_was_is_counted() {
     let request = Request { threads: 1, ..request(None) };
     let stopped = recompute::recompute(&store, &request, station.clock.now(), &mut |seen, _| seen == 0);
     let stopped = stopped.expect("no error");
-    assert_eq!((stopped.switched, stopped.skipped.get(&SkipReason::NoFrames)), (None, Some(&40)));
+    assert_eq!((stopped.activated, stopped.skipped.get(&SkipReason::NoFrames)), (None, Some(&40)));
     let whole = recompute::recompute(&store, &request, station.clock.now(), &mut |_, _| true).expect("no error");
     assert_eq!(whole.skipped.clone().into_iter().collect::<Vec<_>>(), [(SkipReason::FoundBefore, 40)], "{whole:?}");
-    assert_eq!(whole.switched.expect("switched").readings, before.len() as u64 - 40);
+    assert_eq!(whole.activated.expect("activated").readings, before.len() as u64 - 40);
 }
 
 /// A second recomputation at the same time is refused with a message.
@@ -325,7 +325,7 @@ fn killed_on_the_way_nothing_is_lost() {
         let started = Instant::now();
         let reached = loop {
             let filled = reader.unfinished_computations().expect("computations").first().map_or(0, |id| {
-                let rows = reader.computations_in_full().expect("computations");
+                let rows = reader.computation_summaries().expect("computations");
                 rows.iter().find(|c| c.made.id == *id).map_or(0, |c| c.readings)
             });
             if filled as f64 > share * before.len() as f64 {

@@ -56,7 +56,7 @@ fn a_pixel_that_turns_by_night_is_told_by_the_darks_within_a_day() {
             assert!(ours.len() <= 1, "seed {seed}: one doubt is one span: {ours:?}");
             let span = ours.first().copied();
             let ultraviolet = fault.pixel < 100;
-            let touches = |id: &str| span.is_some_and(|s| s.touches(id));
+            let touches = |id: &str| span.is_some_and(|s| s.affects(id));
             assert_eq!(touches("uv_index"), ultraviolet, "seed {seed}: {named}: {span:?}");
             assert!(!touches("ppfd") && !touches("illuminance"), "seed {seed}: {span:?}");
             // A restless pixel may happen to be quiet in a dark after its turn, and a dead one be just within its limit.

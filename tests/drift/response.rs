@@ -53,7 +53,7 @@ fn a_tenth_of_the_response_lost_is_found_within_ten_clear_days() {
             );
             assert!(clear(whole) <= 10, "{what}, seed {seed}: {} clear days", clear(whole));
             assert!(
-                first.touches("ppfd") && first.touches("uv_index") && !first.touches("cct"),
+                first.affects("ppfd") && first.affects("uv_index") && !first.affects("cct"),
                 "{:?}",
                 first.unaffected
             );
@@ -156,7 +156,7 @@ fn a_doubled_dark_current_is_found_within_a_day() {
         // Until it was found; from then on each reading is flagged by itself.
         let until = found.first().and_then(|s| s.until).map_or(f64::NAN, |t| t.seconds_since(told.time));
         assert!(found.len() == 1 && found[0].from <= told.time && until.abs() < 60.0, "{found:?} {told:?}");
-        assert!(!found[0].touches("ppfd"), "{:?}", found[0].unaffected);
+        assert!(!found[0].affects("ppfd"), "{:?}", found[0].unaffected);
         assert!((0.0..24.0).contains(&hours), "seed {seed}: {hours} h");
         assert_eq!(wrong(&run, "ppfd", |truth| (0.02 * truth).max(1.0)), (0, None), "seed {seed}");
         assert_eq!(wrong(&run, "uv_index", |truth| (0.06 * truth).max(0.15)), (0, None), "seed {seed}");

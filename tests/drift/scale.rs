@@ -40,8 +40,8 @@ fn a_knock_marks_the_ultraviolet_within_an_hour_and_leaves_ppfd_good() {
             // The sun stands above 20° all the while.
             assert!((0.0..=1.0).contains(&hours), "{nm} nm, seed {seed}: found after {hours:.2} h");
             assert!(first.from > at(KNOCK).plus_seconds(-900.0) && first.from <= at(KNOCK).plus_seconds(900.0));
-            assert!(first.touches("uv_index") && first.touches("erythemal_irradiance"), "{:?}", first.unaffected);
-            assert!(!first.touches("ppfd") && !first.touches("illuminance"), "{:?}", first.unaffected);
+            assert!(first.affects("uv_index") && first.affects("erythemal_irradiance"), "{:?}", first.unaffected);
+            assert!(!first.affects("ppfd") && !first.affects("illuminance"), "{:?}", first.unaffected);
             let (k, p) = (crate::closed_loop::index("uv_index"), crate::closed_loop::index("ppfd"));
             let mut good_ppfd = (0, 0);
             for (stored, _) in as_read(&run) {
@@ -104,7 +104,7 @@ fn a_shift_that_is_applied_makes_the_ultraviolet_right_again() {
             &format!("{applied:+.3} nm, {good} good values of the UV index after it"),
         );
         assert!(good > 40, "seed {seed}: {good} of {}", after.len());
-        assert!(after.iter().all(|(r, _)| (r.about.tracked.shift_nm - 0.4).abs() < 0.05));
+        assert!(after.iter().all(|(r, _)| (r.about.drift.shift_nm - 0.4).abs() < 0.05));
         assert_eq!(wrong(&run, "uv_index", |truth| (0.06 * truth).max(0.15)), (0, None), "seed {seed}");
     }
 }

@@ -105,7 +105,7 @@ fn a_whole_database_verifies_and_damage_is_named() {
     let aged = verify(&site, "aged.db");
     assert!(aged.0 == Some(0) && aged.1.to_string().contains("raw frames of 4 readings were purged"), "{aged:?}");
     let (report, _) = damaged("three readings", &change("DELETE FROM reading WHERE id BETWEEN 20 AND 22"));
-    assert_eq!(faults(&report, "readings"), "identifiers have a hole: readings 20 to 22 are missing\n");
+    assert_eq!(faults(&report, "readings"), "identifiers are not consecutive: readings 20 to 22 are missing\n");
     assert!(faults(&report, "gaps").contains("ended in neither a reading nor a gap"), "{report}");
     let (report, _) = damaged("a dark", &change("UPDATE dark SET sums = zeroblob(length(sums))"));
     assert!(faults(&report, "darks").starts_with("dark 1: expected "), "{report}");

@@ -19,19 +19,24 @@ fn a_full_disk_costs_no_reading_while_memory_lasts() {
         let mut daemon = site.run_by(command);
         while site.reading(&daemon).0 < 3 {}
         site.put("full", &error.to_string());
-        site.logged("readings wait in memory");
+        site.logged("readings are queued in memory");
         std::thread::sleep(Duration::from_secs(3));
         assert!(daemon.process.lives(), "{name}; log:\n{}", site.log());
         daemon.process.signal("USR1");
-        site.logged("nothing can be written: ");
+        site.logged("the database cannot be written: ");
         let last_before = daemon.lines.try_iter().last().map_or(3, |line| crate::site::acknowledged(&line).0);
         assert!(daemon.lines.recv_timeout(Duration::from_millis(500)).is_err(), "nothing is called stored meanwhile");
         std::fs::remove_file(folder.join("full")).unwrap();
-        site.logged("there is room again");
+        site.logged("space is available again");
         while site.reading(&daemon).0 < last_before + 20 {}
         daemon.process.signal("TERM");
         assert!(daemon.process.end_within(PATIENCE).success(), "{name}; log:\n{}", site.log());
-        assert_eq!(site.log().matches("readings wait in memory (").count(), 1, "it is said once; log:\n{}", site.log());
+        assert_eq!(
+            site.log().matches("readings are queued in memory (").count(),
+            1,
+            "it is said once; log:\n{}",
+            site.log()
+        );
 
         assert_eq!(site.column::<String>("PRAGMA integrity_check"), ["ok"], "{name}");
         let ids: Vec<i64> = site.column("SELECT id FROM reading ORDER BY id");
@@ -46,6 +51,6 @@ fn a_full_disk_costs_no_reading_while_memory_lasts() {
         let span = minutes[minutes.len() - 1] - minutes[0] + 1;
         assert!(minutes.len() as i64 + missed >= span, "{name}: {} of {span} minutes, {gaps:?}", minutes.len());
         let said: Vec<String> = site.column("SELECT text FROM event WHERE kind = 'storage' AND instrument = 'south'");
-        assert!(said.len() == 1 && said[0].contains("readings waited in memory"), "{name}: {said:?}");
+        assert!(said.len() == 1 && said[0].contains("readings were queued in memory"), "{name}: {said:?}");
     }
 }

@@ -98,12 +98,12 @@ fn pair(value: &Value) -> (f64, f64) {
 
 /// Builds the program's inputs from stored ones and processes them.
 fn process(fixture: &Fixture, stored: &Value) -> Processed {
-    use vigilux::calibration::file::parse_record;
+    use vigilux::calibration::file::parse_stored;
     use vigilux::clock::UtcMicros;
     use vigilux::darks::FrameWithDark;
     use vigilux::processing::pipeline::{Pipeline, mean_time};
     use vigilux::record::{
-        AcquisitionContext, DarkProvenance, Detector, Flag, Frame, PixelRanges, Shutter, Stamp, Tracked,
+        AcquisitionContext, DarkProvenance, Detector, DriftEstimates, Flag, Frame, PixelRanges, Shutter, Stamp,
     };
     use vigilux::reduction::{DarkFor, DarkModel};
 
@@ -173,7 +173,7 @@ fn process(fixture: &Fixture, stored: &Value) -> Processed {
     let context = &stored["context"];
     let about = AcquisitionContext {
         warming: truth(&context["warming"]),
-        stuck: truth(&context["repeated_frame"]),
+        repeated_frame: truth(&context["repeated_frame"]),
         shutter_fault: truth(&context["shutter_fault"]),
         dark_drift: truth(&context["dark_drift"]),
         link_fault: truth(&context["link_fault"]),
@@ -183,7 +183,7 @@ fn process(fixture: &Fixture, stored: &Value) -> Processed {
         peak_level: number(&context["peak_level"]),
         check_source: truth(&context["check_source"]),
         interrupted: truth(&context["interrupted"]),
-        tracked: Tracked {
+        drift: DriftEstimates {
             shift_nm: number(&context["wavelength_shift_nm"]),
             wavelength_age_s: number(&context["wavelength_age_s"]),
             response_age_s: number(&context["response_age_s"]),
@@ -198,7 +198,7 @@ fn process(fixture: &Fixture, stored: &Value) -> Processed {
         has_shutter: truth(&stored["detector"]["has_shutter"]),
         transfer_s: number(&stored["detector"]["transfer_s"]),
     };
-    let calibration = parse_record(&text(string(&stored["calibration"])), None).expect("the calibration is right");
+    let calibration = parse_stored(&text(string(&stored["calibration"])), None).expect("the calibration is right");
     let station = string(&stored["station"]);
     let now = UtcMicros(whole(&stored["expected"]["numbers"]["time_mid_us"]));
     let config = vigilux::config::parse(&folder().join(station), &text(station), now).expect("the station is right");

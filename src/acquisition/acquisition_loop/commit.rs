@@ -1,8 +1,8 @@
-//! Commits a reading with everything that belongs to it, and carries out what the monitors plan from it.
+//! Commits a reading with its frames, events and states, and executes the actions of the monitors.
 
 use super::AcquisitionLoop;
 use super::connection::Connected;
-use super::reading::ReadingFacts;
+use super::reading::ReadingConditions;
 use crate::acquisition::backlog::Committed;
 use crate::acquisition::context::Observer;
 use crate::acquisition::tick::TickOutcome;
@@ -13,20 +13,20 @@ use crate::record::{AcquisitionContext, Event, Frame};
 use crate::store::{MadeWith, NewReading};
 
 impl AcquisitionLoop {
-    /// Processes what a reading acquired and commits it.
+    /// Processes the acquired frames of a reading and commits it.
     pub(super) fn commit(
         &mut self,
         connected: &mut Connected,
         acquired: &AcquiredFrames,
-        facts: &ReadingFacts,
+        conditions: &ReadingConditions,
         observer: &mut dyn Observer,
     ) -> Result<TickOutcome, AcquisitionError> {
         let now = self.context.clock.now();
         monitor_actions::observe_notes(&mut connected.monitors, &self.context.storage.store)?;
-        let about = self.acquisition_context(connected, acquired, facts);
-        let (processed, frames) = connected.process(self.name(), acquired, facts.sun, &about);
+        let about = self.acquisition_context(connected, acquired, conditions);
+        let (processed, frames) = connected.process(self.name(), acquired, conditions.sun, &about);
         let (states, reported) = monitor_actions::reading_record(&mut connected.monitors, connected.row, now);
-        let mut saved_states = self.control.due(connected.row, now, facts.check_source);
+        let mut saved_states = self.control.due(connected.row, now, conditions.check_source);
         saved_states.extend(states);
         let committed = self.recorder.reading(&NewReading {
             reading: &processed.reading,
@@ -36,7 +36,7 @@ impl AcquisitionLoop {
             events: &reported,
             saved_states: &saved_states,
         })?;
-        self.ticks.under_way = None;
+        self.ticks.unfinished = None;
         match committed {
             Committed::Stored(id) => {
                 self.after_stored(connected, id, (processed, &acquired.frames), reported, observer)?;
@@ -49,29 +49,29 @@ impl AcquisitionLoop {
         }
     }
 
-    /// What is known of a reading beside its frames, as it is stored.
+    /// The conditions of the acquisition, which are stored with the reading.
     fn acquisition_context(
         &self,
         connected: &Connected,
         acquired: &AcquiredFrames,
-        facts: &ReadingFacts,
+        conditions: &ReadingConditions,
     ) -> AcquisitionContext {
         let instrument = &self.context.instrument;
         let start = acquired.frames.iter().map(Frame::start).next().unwrap_or_default();
-        let sun_elevation_deg = facts.sun.map(|s| s.elevation_deg);
+        let sun_elevation_deg = conditions.sun.map(|s| s.elevation_deg);
         AcquisitionContext {
             warming: self.control.warm_up.warming(start, instrument.warm_up_s),
-            stuck: facts.repeated,
+            repeated_frame: conditions.repeated,
             shutter_fault: connected.darks.shutter_fault(&acquired.frames, sun_elevation_deg),
             dark_drift: connected.monitors.dark_exceeded(),
-            link_fault: facts.link_fault,
+            link_fault: conditions.link_fault,
             clock_unsynced: (self.context.clock_synchronised)() != Some(true),
             single_shot: instrument.schedule.window_s.is_none(),
-            interrupted: facts.interrupted,
+            interrupted: conditions.interrupted,
             unsteady_share: instrument.exposure.unsteady_share,
             peak_level: acquired.peak_level,
-            check_source: facts.check_source,
-            tracked: connected.monitors.tracked(start),
+            check_source: conditions.check_source,
+            drift: connected.monitors.drift_estimates(start),
         }
     }
 
@@ -84,7 +84,7 @@ impl AcquisitionLoop {
         }
     }
 
-    /// Carries out what the monitors plan, and acknowledges the reading.
+    /// Executes the actions of the monitors, and acknowledges the reading.
     fn after_stored(
         &mut self,
         connected: &mut Connected,
@@ -101,7 +101,7 @@ impl AcquisitionLoop {
         Ok(())
     }
 
-    /// Events that are stored already.
+    /// Reports events that are already stored.
     fn report(&self, events: &[Event], observer: &mut dyn Observer) {
         for event in events {
             tracing::warn!(instrument = self.name(), "{}", event.text);

@@ -1,7 +1,7 @@
-//! Connecting and disconnecting, and what is built once an instrument and its calibration are known.
+//! Connects and disconnects the instrument, and loads what depends on instrument and calibration.
 //!
-//! Takes no exposure. Invariants: an instrument of another serial number than the calibrations' is never connected; a line that
-//! is lost is closed at once and opened again no sooner than the back-off allows.
+//! Takes no exposures. Invariants: an instrument whose serial number differs from that of the calibrations is never connected; a
+//! lost connection is closed at once and opened again no sooner than the back-off allows.
 
 use super::AcquisitionLoop;
 use crate::acquisition::context::Observer;
@@ -19,7 +19,7 @@ use crate::store::{FrameRecord, NewInstrument};
 use crate::sun::Sun;
 use std::sync::Arc;
 
-/// What is known once an instrument has answered.
+/// The state of a connected instrument.
 pub(super) struct Connected {
     serial: String,
     detector: Detector,
@@ -27,12 +27,12 @@ pub(super) struct Connected {
     pub(super) row: i64,
     pub(super) darks: DarkSet,
     pub(super) monitors: MonitorSet,
-    /// What readings are planned from; without a calibration, the detector's own facts and careful guesses.
+    /// The basis for planning readings; without a calibration, properties of the detector and conservative defaults.
     pub(super) setup: ExposureSetup,
     pub(super) calibrated: Option<Calibrated>,
 }
 
-/// The active calibration: its row and what is built from it.
+/// The active calibration: its row, and the pipeline built from it.
 pub(super) struct Calibrated {
     pub(super) row: i64,
     pub(super) pipeline: Pipeline,
@@ -43,7 +43,7 @@ impl Connected {
         self.calibrated.as_ref().map(|c| c.pipeline.calibration())
     }
 
-    /// Processes what a reading acquired, and lets the monitors observe it; answers with the frames as they are stored, too.
+    /// Processes the acquired frames of a reading, and passes the result to the monitors; also returns the frames for storage.
     pub(super) fn process(
         &mut self,
         instrument: &str,
@@ -57,7 +57,7 @@ impl Connected {
                 let pipeline = &mut calibrated.pipeline;
                 let processed = pipeline.process(&frames, &acquired.single_frames(), sun, context);
                 if let Some(reduced) = &processed.reduced {
-                    let (_, matrix) = pipeline.axis(processed.reading.detector_temperature, context.tracked.shift_nm);
+                    let (_, matrix) = pipeline.axis(processed.reading.detector_temperature, context.drift.shift_nm);
                     self.monitors.observe_reading(&processed.reading, reduced, &matrix);
                 }
                 processed
@@ -74,14 +74,14 @@ impl Connected {
 }
 
 impl AcquisitionLoop {
-    /// Why there is no instrument, for the gap of a tick at which no attempt to connect is due.
+    /// The last fault of the connection, for the gap of a tick without an attempt to connect.
     pub(super) fn absent(&self) -> Fault {
         let path = || self.context.instrument.link.display().to_string();
         let fault = self.line.reconnection.last_fault().cloned();
         fault.unwrap_or_else(|| Fault::Absent { path: path(), why: "not connected".to_owned() })
     }
 
-    /// Closes the line, so that a device that is plugged in again gets its old name back.
+    /// Closes the port, so that a device that is plugged in again gets the same name.
     pub(super) fn disconnect(&mut self, fault: &Fault) {
         self.line.session.disconnect();
         self.connected = None;
@@ -95,19 +95,19 @@ impl AcquisitionLoop {
         });
     }
 
-    /// Connects where there is no connection and an attempt is due; answers with the fault that prevents one.
+    /// Connects if disconnected and an attempt is due; returns the fault that prevents a connection.
     pub(super) fn ensure_connected(&mut self, observer: &mut dyn Observer) -> Result<Option<Fault>, AcquisitionError> {
         if self.connected.is_some() {
             return Ok(None);
         }
-        // The back-off holds here, too: a port that cannot be opened is not opened at every tick.
+        // The back-off applies to ticks, too.
         if !self.line.reconnection.is_due(self.context.clock.now()) {
             return Ok(Some(self.absent()));
         }
         self.connect(observer)
     }
 
-    /// Connects and loads everything that depends on which instrument answers; answers with the fault that prevented it.
+    /// Connects, and loads the data of the connected instrument; returns the fault that prevented the connection.
     pub(super) fn connect(&mut self, observer: &mut dyn Observer) -> Result<Option<Fault>, AcquisitionError> {
         let (identity, detector) = match self.line.session.connect() {
             Ok(answered) => answered,
@@ -132,7 +132,7 @@ impl AcquisitionLoop {
         Ok(None)
     }
 
-    /// Loads what the database has of an instrument.
+    /// Loads the stored data of an instrument.
     fn load(
         &mut self,
         identity: &Identity,
@@ -147,17 +147,17 @@ impl AcquisitionLoop {
         let row = store.register_instrument(&new, now)?;
         self.control.load(store, row)?;
         let setup = ExposureSetup::uncalibrated(instrument, station, &detector);
-        let on_record = dark_records::load(store, row, now)?;
-        let darks = DarkSet::new(instrument.darks.clone(), station.place, setup.for_darks(None), on_record, now);
+        let stored = dark_records::load(store, row, now)?;
+        let darks = DarkSet::new(instrument.darks.clone(), station.place, setup.for_darks(None), stored, now);
         let monitors = monitor_actions::load_monitors(store, row, station, instrument, now)?;
         let serial = identity.serial.clone();
         Ok(Connected { serial, detector, row, darks, monitors, setup, calibrated: None })
     }
 
-    /// Makes what is built fit the calibration that is active at an instant.
+    /// Rebuilds pipeline and exposure setup if the calibration active at an instant has changed.
     pub(super) fn calibrate(&self, connected: &mut Connected, now: UtcMicros) -> Result<(), AcquisitionError> {
         let wanted = match self.context.calibrations.active(now, &connected.serial) {
-            // An expired one is still used, with its flag.
+            // An expired calibration is used, with a flag.
             Active::Valid(calibration) | Active::Expired(calibration) => Some(calibration),
             Active::Missing => None,
         };

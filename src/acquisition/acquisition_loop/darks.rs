@@ -1,7 +1,7 @@
-//! Takes and stores the darks that the set of darks asks for.
+//! Takes and stores the darks that the set of darks requests.
 //!
-//! Which darks to take, whether a frame is dark and when to fit are decisions of [`crate::darks`]. Invariants: a dark that a
-//! fault ends early is used as far as it came; nothing is used that is not stored.
+//! [`crate::darks`] decides which darks to take, whether a frame is dark, and when to fit. Invariants: the exposures of a dark
+//! that a fault interrupts are used; a dark is used only after it is stored.
 
 use super::connection::Connected;
 use super::{AcquisitionLoop, TickEnd};
@@ -17,7 +17,7 @@ use crate::record::{Dark, DarkSource, Exposure, Frame, Shutter};
 use crate::sun::Sun;
 
 impl AcquisitionLoop {
-    /// Takes the darks that are due after a reading, as far as there is time before the next tick.
+    /// Takes the darks that are due after a reading, within the time before the next tick.
     pub(super) fn take_darks_after(
         &mut self,
         connected: &mut Connected,
@@ -36,7 +36,7 @@ impl AcquisitionLoop {
         self.take_darks(connected, &pause, observer)
     }
 
-    /// A tick that the gate closes: only darks are taken.
+    /// Performs a tick with a closed gate: takes darks only.
     pub(super) fn take_only_darks(
         &mut self,
         connected: &mut Connected,
@@ -51,7 +51,7 @@ impl AcquisitionLoop {
         let end = self.schedule.next_open_within(tick, CLOSED_GATE_S);
         let pause = DarkPause {
             sun: self.night_sun(self.context.station.sun_at(now)),
-            // The detector's temperature is not known yet: that of the last dark is the best guess.
+            // The present temperature of the detector is unknown; that of the last dark is the best estimate.
             temperature_c: connected.darks.last_temperature_c(),
             ..DarkPause::between(tick, now, Some(end), connected.setup.budget_s())
         };
@@ -63,8 +63,7 @@ impl AcquisitionLoop {
         sun.map(|sun| NightSun::at(self.context.station.place, sun))
     }
 
-    /// Takes the darks that are planned for a pause, then fits the model where that is due; answers with the fault that ended
-    /// it early.
+    /// Takes the darks planned for a pause, then fits the dark model if that is due; returns the fault that ended it early.
     fn take_darks(
         &mut self,
         connected: &mut Connected,
@@ -100,7 +99,7 @@ impl AcquisitionLoop {
         self.save_dark_state(connected, &before)?;
         match submitted {
             None => {}
-            Some(DarkOutcome::Accepted(dark)) => self.keep_dark(connected, dark, warming, observer)?,
+            Some(DarkOutcome::Accepted(dark)) => self.store_dark(connected, dark, warming, observer)?,
             Some(DarkOutcome::Rejected(rejected)) => {
                 self.context.status.update(|s| s.counts.darks_rejected += 1);
                 self.recorder.event(rejected.event(&self.context.instrument.name), observer)?;
@@ -114,7 +113,7 @@ impl AcquisitionLoop {
         let mut exposures = Vec::new();
         for _ in 0..request.exposures.max(1) {
             match self.line.session.expose(request.integration_s, shutter) {
-                // The same counts as the exposure before, noise and all, are no dark of this one.
+                // An exposure with the same counts as the previous one, including the noise, is a repetition and not used.
                 Ok(exposure) if self.line.is_repeated(exposure.crc32) => {}
                 Ok(exposure) => exposures.push(exposure),
                 Err(fault) => return (exposures, Some(fault)),
@@ -128,8 +127,8 @@ impl AcquisitionLoop {
         Ok(dark_records::save_state(store, connected.row, (before, connected.darks.state()), now)?)
     }
 
-    /// Stores an accepted dark, then lets it be used. One that the store cannot take is lost, and another is taken soon.
-    fn keep_dark(
+    /// Stores an accepted dark, then adds it to the set. A dark that cannot be stored is discarded; another is taken soon.
+    fn store_dark(
         &mut self,
         connected: &mut Connected,
         dark: Dark,

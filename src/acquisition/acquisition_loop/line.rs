@@ -1,4 +1,4 @@
-//! The line to the instrument: the session, the attempts to reach it, and what the last exposure on it was.
+//! The line to the instrument: session, reconnection, and checksum of the last exposure.
 
 use crate::acquisition::reconnection::Reconnection;
 use crate::instrument::Session;
@@ -7,7 +7,7 @@ use crate::instrument::Session;
 pub(super) struct Line {
     pub(super) session: Session,
     pub(super) reconnection: Reconnection,
-    /// Checksum of the exposure before, whatever it was for.
+    /// Checksum of the previous exposure, of light or dark.
     last_crc: Option<u32>,
     retries_reported: u64,
 }
@@ -17,17 +17,18 @@ impl Line {
         Self { session, reconnection: Reconnection::default(), last_crc: None, retries_reported: 0 }
     }
 
-    /// Notes the checksum of an exposure; answers whether it is the exposure before once more: the same counts, noise and all.
+    /// Records the checksum of an exposure; returns whether it repeats the previous exposure: the same counts, including the
+    /// noise.
     pub(super) fn is_repeated(&mut self, crc32: u32) -> bool {
         self.last_crc.replace(crc32) == Some(crc32)
     }
 
-    /// Exchanges that were repeated since the session began.
+    /// Number of repeated exchanges since the start of the session.
     pub(super) fn retries(&self) -> u64 {
         self.session.counters().retries
     }
 
-    /// The same since this was called last.
+    /// Number of repeated exchanges since the last call.
     pub(super) fn new_retries(&mut self) -> u64 {
         let retries = self.retries();
         let more = retries.saturating_sub(self.retries_reported);

@@ -1,7 +1,7 @@
-//! One reading: its light, the darks after it, and whether it can be committed.
+//! Performs one reading: its exposures, the darks after it, and the decision whether it can be committed.
 //!
-//! Invariants: a reading that a fault ends early is stored with the frames that were taken; light that was collected while the
-//! clock was set, or before another instrument answered, is never stored.
+//! Invariants: a reading that a fault interrupts is stored with the frames taken so far; exposures during which the clock was
+//! set, or after which another instrument answered, are never stored.
 
 use super::connection::Connected;
 use super::{AcquisitionLoop, TickEnd};
@@ -16,34 +16,34 @@ use crate::processing::mean_time;
 use crate::sun::Sun;
 use std::time::Duration;
 
-/// What is known of a reading beside its frames.
-pub(super) struct ReadingFacts {
+/// Conditions of a reading.
+pub(super) struct ReadingConditions {
     pub(super) check_source: bool,
     pub(super) sun: Option<Sun>,
-    /// One of its exposures is the exposure before once more.
+    /// One of its exposures repeats the previous exposure.
     pub(super) repeated: bool,
-    /// A fault ended its light early.
+    /// A fault ended its exposures early.
     pub(super) interrupted: bool,
-    /// Exchanges were repeated, or a fault came.
+    /// Exchanges were repeated, or a fault occurred.
     pub(super) link_fault: bool,
 }
 
-/// The light of a reading.
+/// The exposures of a reading.
 struct Exposed {
     acquired: AcquiredFrames,
     repeated: bool,
     fault: Option<Fault>,
 }
 
-/// When a reading began.
-struct Beginning {
+/// The state at the start of a reading.
+struct ReadingStart {
     time: UtcMicros,
     monotonic: Duration,
     retries: u64,
 }
 
 impl AcquisitionLoop {
-    /// One reading, with the darks it needs.
+    /// Performs a reading with the darks it needs.
     pub(super) fn read(
         &mut self,
         connected: &mut Connected,
@@ -51,18 +51,18 @@ impl AcquisitionLoop {
         observer: &mut dyn Observer,
     ) -> Result<TickEnd, AcquisitionError> {
         let clock = &self.context.clock;
-        let began = Beginning { time: clock.now(), monotonic: clock.monotonic(), retries: self.line.retries() };
-        // Before a number is trusted, but without an exchange of its own.
+        let began = ReadingStart { time: clock.now(), monotonic: clock.monotonic(), retries: self.line.retries() };
+        // The identity is confirmed before a value is used, in the message of the first exposure.
         self.line.session.check_identity_with_next();
         self.calibrate(connected, began.time)?;
         let check_source = self.schedule.is_check_source(tick);
         let Exposed { acquired, repeated, fault } = self.expose(connected, began.time, check_source);
         if acquired.frames.is_empty() {
-            let fault = fault.unwrap_or_else(|| self.nothing_usable(began.time));
+            let fault = fault.unwrap_or_else(|| self.no_usable_exposure(began.time));
             return Ok(TickEnd { outcome: TickOutcome::of_fault(&fault, Gate::Open), fault: Some(fault) });
         }
         let interrupted = fault.is_some();
-        // Computed once a reading: its darks, its record and its checks all use this one.
+        // Computed once per reading, for its darks, values and checks.
         let sun = self.context.station.sun_at(mean_time(acquired.frames.iter()));
         let fault = match fault {
             None => self.take_darks_after(connected, tick, (&acquired.frames, sun), observer)?,
@@ -76,17 +76,20 @@ impl AcquisitionLoop {
             None => {
                 self.control.warm_up.heard(self.context.clock.now());
                 let link_fault = fault.is_some() || self.line.retries() > began.retries;
-                let facts = ReadingFacts { check_source, sun, repeated, interrupted, link_fault };
-                self.commit(connected, &acquired, &facts, observer)?
+                let conditions = ReadingConditions { check_source, sun, repeated, interrupted, link_fault };
+                self.commit(connected, &acquired, &conditions, observer)?
             }
         };
         if let Some(fault) = fault.as_ref().filter(|f| !ends_the_connection(f)) {
-            tracing::warn!(instrument = self.name(), "{fault}; the reading is stored without what was to follow");
+            tracing::warn!(
+                instrument = self.name(),
+                "{fault}; the reading is stored without its remaining exposures and darks"
+            );
         }
         Ok(TickEnd { outcome, fault })
     }
 
-    /// The light of one reading: all of it, or what there was when a fault came.
+    /// Takes the exposures of a reading, all of them or those before a fault.
     fn expose(&mut self, connected: &Connected, began: UtcMicros, check_source: bool) -> Exposed {
         let state = self.control.exposure(check_source).clone();
         let mut plan = ReadingPlan::new(&connected.setup, state.clone(), began);
@@ -96,7 +99,7 @@ impl AcquisitionLoop {
             self.line.session.wait(delay_s);
             let exposure = match self.line.session.expose(integration_s, shutter) {
                 Ok(exposure) => exposure,
-                // Which instrument's light it was until then cannot be known.
+                // It is unknown which instrument took the exposures so far.
                 Err(fault @ Fault::Identity { .. }) => {
                     return Exposed { acquired: AcquiredFrames::none(state), repeated: false, fault: Some(fault) };
                 }
@@ -116,17 +119,17 @@ impl AcquisitionLoop {
         Exposed { acquired, repeated, fault }
     }
 
-    fn nothing_usable(&self, began: UtcMicros) -> Fault {
+    fn no_usable_exposure(&self, began: UtcMicros) -> Fault {
         let waited = self.context.clock.now().seconds_since(began).max(0.0);
         Fault::NoAnswer {
-            command: "a whole reading".into(),
+            command: "the exposures of a reading".into(),
             waited: Duration::from_secs_f64(waited),
             found: "no exposure was usable".into(),
         }
     }
 
-    /// By how much the clock was set since a reading began [s].
-    fn clock_step_s(&self, began: &Beginning) -> Option<f64> {
+    /// The step by which the clock was set since the start of a reading [s]; `None` without a step.
+    fn clock_step_s(&self, began: &ReadingStart) -> Option<f64> {
         let clock = &self.context.clock;
         clock_step_s(
             clock.now().seconds_since(began.time),

@@ -1,4 +1,4 @@
-//! Whole ticks on a stepped clock, with the fake instrument of the session's tests.
+//! Complete ticks on a stepped clock, with the fake instrument of the tests of the session.
 
 use super::*;
 use crate::acquisition::absence::absence;
@@ -91,7 +91,7 @@ impl Clock for SettableClock {
     }
 }
 
-struct Rig {
+struct Fixture {
     clock: Arc<SettableClock>,
     link: FakeLink,
     stop: Stop,
@@ -101,7 +101,7 @@ struct Rig {
     _folder: tempfile::TempDir,
 }
 
-/// What the observer was told.
+/// The calls that the observer received.
 #[derive(Default)]
 struct Seen {
     stored: Vec<Reading>,
@@ -122,8 +122,8 @@ fn start() -> UtcMicros {
     UtcMicros::parse("2026-06-21T11:59:30Z").unwrap()
 }
 
-impl Rig {
-    /// With darks of a source and a key of the schedule. At noon `night` gives no darks.
+impl Fixture {
+    /// With a source of darks and a key of the schedule. At noon the source `night` gives no darks.
     fn new(source: &str, schedule: &str) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let text = CONFIG.replace("SOURCE", source).replace("LOCAL_WINDOW", schedule);
@@ -146,13 +146,13 @@ impl Rig {
         self.link.0.lock().unwrap()
     }
 
-    /// Runs the ticks of some minutes from noon on.
+    /// Runs the ticks of a number of minutes from noon on.
     fn run_minutes(&mut self, minutes: u32) {
         let until = start().plus_seconds(30.0 + 60.0 * f64::from(minutes) - 1.0);
         self.acquisition.run(&mut self.seen, Some(until)).unwrap();
     }
 
-    /// Causes and texts of the gaps on record, oldest first.
+    /// Causes and texts of the stored gaps, oldest first.
     fn gaps(&self) -> Vec<(GapCause, String)> {
         let mut events: Vec<Event> = self.daemon.store.latest_events(100).unwrap();
         events.sort_by_key(|e| e.time);
@@ -175,179 +175,182 @@ impl Rig {
 /// An instrument that answers is read at every tick.
 #[test]
 fn every_tick_of_an_instrument_that_answers_is_stored() {
-    let mut rig = Rig::new("night", "");
-    assert_eq!(rig.next_outcome(), TickOutcome::Stored);
-    rig.run_minutes(5);
-    assert_eq!((rig.seen.stored.len(), rig.gaps()), (5, vec![]));
-    let status = rig.daemon.loops[0].status.snapshot();
+    let mut fixture = Fixture::new("night", "");
+    assert_eq!(fixture.next_outcome(), TickOutcome::Stored);
+    fixture.run_minutes(5);
+    assert_eq!((fixture.seen.stored.len(), fixture.gaps()), (5, vec![]));
+    let status = fixture.daemon.loops[0].status.snapshot();
     assert_eq!((status.serial.as_deref(), status.counts.stored), (Some("0042"), 5));
 }
 
-/// Without an instrument every tick that is due is missed, and all of them are one gap.
+/// Without an instrument every due tick is missed, and all of them are one gap.
 #[test]
 fn an_absent_instrument_makes_every_due_tick_a_gap() {
-    let mut rig = Rig::new("night", "");
-    rig.state().unplugged = true;
-    rig.run_minutes(5);
-    assert_eq!(rig.gaps(), [(GapCause::InstrumentAbsent, "5 readings missed: fake: unplugged".to_owned())]);
-    rig.state().unplugged = false;
-    rig.run_minutes(7);
-    assert_eq!((rig.seen.stored.len(), rig.gaps().len()), (2, 1), "it is connected before the next tick");
+    let mut fixture = Fixture::new("night", "");
+    fixture.state().unplugged = true;
+    fixture.run_minutes(5);
+    assert_eq!(fixture.gaps(), [(GapCause::InstrumentAbsent, "5 readings missed: fake: unplugged".to_owned())]);
+    fixture.state().unplugged = false;
+    fixture.run_minutes(7);
+    assert_eq!(
+        (fixture.seen.stored.len(), fixture.gaps().len()),
+        (2, 1),
+        "the instrument is connected before the next tick"
+    );
 }
 
-/// Behind a closed gate nothing is due, and nothing is missed.
+/// With a closed gate no tick is due, and none is missed.
 #[test]
 fn a_closed_gate_is_no_gap() {
-    let mut rig = Rig::new("night", "local_window = \"05:00-06:00\"");
-    assert_eq!(rig.next_outcome(), TickOutcome::NotDue);
-    rig.state().unplugged = true;
-    rig.run_minutes(5);
-    assert_eq!((rig.seen.stored.len(), rig.gaps()), (0, vec![]));
+    let mut fixture = Fixture::new("night", "local_window = \"05:00-06:00\"");
+    assert_eq!(fixture.next_outcome(), TickOutcome::NotDue);
+    fixture.state().unplugged = true;
+    fixture.run_minutes(5);
+    assert_eq!((fixture.seen.stored.len(), fixture.gaps()), (0, vec![]));
 }
 
-/// The light of another instrument than the calibration's is never stored.
+/// Exposures of an instrument without a calibration for its serial number are never stored.
 #[test]
 fn an_instrument_of_another_serial_number_is_never_read() {
-    let mut rig = Rig::new("night", "");
-    rig.state().serial = "0043".into();
-    rig.run_minutes(3);
-    assert_eq!((rig.seen.stored.len(), rig.gaps()[0].0), (0, GapCause::InstrumentIdentity));
+    let mut fixture = Fixture::new("night", "");
+    fixture.state().serial = "0043".into();
+    fixture.run_minutes(3);
+    assert_eq!((fixture.seen.stored.len(), fixture.gaps()[0].0), (0, GapCause::InstrumentIdentity));
 }
 
-/// An instrument that is exchanged while the daemon runs is found out before its light is stored.
+/// An instrument replaced while the daemon runs is detected before its exposures are stored.
 #[test]
-fn an_instrument_exchanged_between_two_readings_is_found_out() {
-    let mut rig = Rig::new("night", "");
-    assert_eq!(rig.next_outcome(), TickOutcome::Stored);
-    rig.state().serial = "0043".into();
-    let TickOutcome::Gap(gap) = rig.next_outcome() else { panic!("no gap") };
+fn an_instrument_replaced_between_two_readings_is_detected() {
+    let mut fixture = Fixture::new("night", "");
+    assert_eq!(fixture.next_outcome(), TickOutcome::Stored);
+    fixture.state().serial = "0043".into();
+    let TickOutcome::Gap(gap) = fixture.next_outcome() else { panic!("no gap") };
     assert_eq!(gap.cause, GapCause::InstrumentIdentity);
-    assert_eq!(rig.seen.stored.len(), 1);
+    assert_eq!(fixture.seen.stored.len(), 1);
 }
 
-/// A stop request inside the first exposure of a reading ends the loop, with a gap for the tick.
+/// A stop request during the first exposure of a reading ends the loop, with a gap for the tick.
 #[test]
-fn a_stop_inside_a_reading_ends_the_loop_with_a_gap() {
-    let mut rig = Rig::new("night", "");
-    assert_eq!(rig.next_outcome(), TickOutcome::Stored);
-    rig.state().stop_when_waiting = true;
-    rig.run_minutes(5);
-    assert!(rig.stop.requested());
+fn a_stop_during_a_reading_ends_the_loop_with_a_gap() {
+    let mut fixture = Fixture::new("night", "");
+    assert_eq!(fixture.next_outcome(), TickOutcome::Stored);
+    fixture.state().stop_when_waiting = true;
+    fixture.run_minutes(5);
+    assert!(fixture.stop.requested());
     assert_eq!(
-        (rig.seen.stored.len(), rig.gaps()),
+        (fixture.seen.stored.len(), fixture.gaps()),
         (1, vec![(GapCause::Stopped, "1 reading missed: stopped on request".to_owned())])
     );
 }
 
-/// A clock that is set while a reading runs costs that reading, whose times are not known, and nothing else.
+/// A reading during which the clock is set is discarded, because its times are unknown; the next one is stored.
 #[test]
-fn a_clock_that_is_set_inside_a_reading_costs_that_reading() {
-    let mut rig = Rig::new("night", "");
-    assert_eq!(rig.next_outcome(), TickOutcome::Stored);
-    let clock = Arc::clone(&rig.clock);
-    rig.link.alter(":READ?", move |bytes| {
+fn a_reading_during_which_the_clock_is_set_is_discarded() {
+    let mut fixture = Fixture::new("night", "");
+    assert_eq!(fixture.next_outcome(), TickOutcome::Stored);
+    let clock = Arc::clone(&fixture.clock);
+    fixture.link.alter(":READ?", move |bytes| {
         clock.set_by_us.store(3_600_000_000, Ordering::SeqCst);
         vec![(0.0, bytes)]
     });
-    assert_eq!(rig.next_outcome(), TickOutcome::Gap(GapReason::clock_stepped()));
-    assert_eq!(rig.next_outcome(), TickOutcome::Stored);
+    assert_eq!(fixture.next_outcome(), TickOutcome::Gap(GapReason::clock_stepped()));
+    assert_eq!(fixture.next_outcome(), TickOutcome::Stored);
 }
 
-/// A clock set forward by an hour inside a reading leaves the warm-up as long as it was.
+/// Setting the clock forward by an hour during a reading does not shorten the warm-up.
 #[test]
-fn a_clock_that_is_set_does_not_end_the_warm_up() {
-    let mut rig = Rig::new("night", "");
-    assert_eq!(rig.next_outcome(), TickOutcome::Stored);
-    let length_s = rig.daemon.loops[0].instrument.warm_up_s;
-    let until = rig.acquisition.control.warm_up.until(length_s).unwrap();
-    let clock = Arc::clone(&rig.clock);
-    rig.link.alter(":READ?", move |bytes| {
+fn setting_the_clock_does_not_end_the_warm_up() {
+    let mut fixture = Fixture::new("night", "");
+    assert_eq!(fixture.next_outcome(), TickOutcome::Stored);
+    let length_s = fixture.daemon.loops[0].instrument.warm_up_s;
+    let until = fixture.acquisition.control.warm_up.until(length_s).unwrap();
+    let clock = Arc::clone(&fixture.clock);
+    fixture.link.alter(":READ?", move |bytes| {
         clock.set_by_us.store(3_600_000_000, Ordering::SeqCst);
         vec![(0.0, bytes)]
     });
-    rig.next_outcome();
-    let moved_s = rig.acquisition.control.warm_up.until(length_s).unwrap().seconds_since(until);
+    fixture.next_outcome();
+    let moved_s = fixture.acquisition.control.warm_up.until(length_s).unwrap().seconds_since(until);
     assert!((moved_s - 3600.0).abs() < 1.0, "the end of the warm-up moved by {moved_s} s");
-    assert_eq!(rig.next_outcome(), TickOutcome::Stored);
-    assert!(rig.seen.stored.iter().all(|r| r.flags.has(Flag::Warming)));
+    assert_eq!(fixture.next_outcome(), TickOutcome::Stored);
+    assert!(fixture.seen.stored.iter().all(|r| r.flags.has(Flag::Warming)));
 }
 
-/// A fault in the darks after a reading leaves the reading stored, flagged.
+/// After a fault in the darks following a reading, the reading is stored with a flag.
 #[test]
-fn a_fault_after_the_light_leaves_the_reading_stored() {
-    let mut light_only = Rig::new("night", "");
+fn a_reading_is_stored_despite_a_fault_in_its_darks() {
+    let mut light_only = Fixture::new("night", "");
     assert_eq!(light_only.next_outcome(), TickOutcome::Stored);
     let light = light_only.state().truth.len();
-    let mut rig = Rig::new("shutter", "");
-    // The light arrives; nothing comes back for the first dark, in any of the retries.
-    (0..light).for_each(|_| rig.link.alter(":READ?", |bytes| vec![(0.0, bytes)]));
-    (0..10).for_each(|_| rig.link.alter(":READ?", |_| vec![]));
-    assert_eq!(rig.next_outcome(), TickOutcome::Stored);
-    assert!(rig.seen.stored[0].flags.has(Flag::LinkFault), "{:?}", rig.seen.stored[0].flags);
-    assert!(rig.acquisition.connected.is_none(), "an instrument that does not answer is connected anew");
-    rig.state().alterations.clear();
-    assert_eq!(rig.next_outcome(), TickOutcome::Stored);
-    assert_eq!(rig.gaps(), []);
+    let mut fixture = Fixture::new("shutter", "");
+    // The light exposures arrive; for the first dark nothing arrives in any retry.
+    (0..light).for_each(|_| fixture.link.alter(":READ?", |bytes| vec![(0.0, bytes)]));
+    (0..10).for_each(|_| fixture.link.alter(":READ?", |_| vec![]));
+    assert_eq!(fixture.next_outcome(), TickOutcome::Stored);
+    assert!(fixture.seen.stored[0].flags.has(Flag::LinkFault), "{:?}", fixture.seen.stored[0].flags);
+    assert!(fixture.acquisition.connected.is_none(), "an instrument that does not answer is reconnected");
+    fixture.state().alterations.clear();
+    assert_eq!(fixture.next_outcome(), TickOutcome::Stored);
+    assert_eq!(fixture.gaps(), []);
 }
 
-/// Ticks that come while a reading and its darks still run are gaps `busy`, not readings that are made up for.
+/// Ticks during a reading and its darks are gaps `busy`; their readings are not taken later.
 #[test]
-fn ticks_inside_a_long_reading_are_missed() {
-    let mut rig = Rig::new("night", "");
-    rig.daemon.loops[0].instrument.schedule.window_s = Some(90.0);
-    rig.acquisition = AcquisitionLoop::new(&rig.daemon.loops[0], rig.stop.clone());
-    rig.run_minutes(5);
-    let busy: Vec<String> = rig.gaps().into_iter().filter(|g| g.0 == GapCause::Busy).map(|g| g.1).collect();
-    assert!(!busy.is_empty(), "{:?}", rig.gaps());
+fn ticks_during_a_long_reading_are_missed() {
+    let mut fixture = Fixture::new("night", "");
+    fixture.daemon.loops[0].instrument.schedule.window_s = Some(90.0);
+    fixture.acquisition = AcquisitionLoop::new(&fixture.daemon.loops[0], fixture.stop.clone());
+    fixture.run_minutes(5);
+    let busy: Vec<String> = fixture.gaps().into_iter().filter(|g| g.0 == GapCause::Busy).map(|g| g.1).collect();
+    assert!(!busy.is_empty(), "{:?}", fixture.gaps());
     let missed: usize =
-        rig.gaps().iter().map(|g| g.1.split(' ').next().and_then(|n| n.parse::<usize>().ok()).unwrap_or(0)).sum();
-    // One tick a minute from noon on; the last reading ends after the minutes asked for.
-    let since_noon_s = rig.clock.now().seconds_since(start()) - 30.0;
-    assert_eq!(rig.seen.stored.len() + missed, (since_noon_s / 60.0) as usize + 1, "{:?}", rig.gaps());
+        fixture.gaps().iter().map(|g| g.1.split(' ').next().and_then(|n| n.parse::<usize>().ok()).unwrap_or(0)).sum();
+    // One tick per minute from noon on; the last reading ends after the requested minutes.
+    let since_noon_s = fixture.clock.now().seconds_since(start()) - 30.0;
+    assert_eq!(fixture.seen.stored.len() + missed, (since_noon_s / 60.0) as usize + 1, "{:?}", fixture.gaps());
 }
 
-/// A database that another process holds while a reading is committed queues the reading, and stores it later, ahead of
-/// the one that follows.
+/// If another process locks the database during a commit, the reading is queued, and stored later, before the next one.
 #[test]
-fn a_held_database_queues_the_reading() {
-    let mut rig = Rig::new("night", "");
-    assert_eq!(rig.next_outcome(), TickOutcome::Stored);
-    rig.daemon.store.wait_at_most(Duration::ZERO);
-    let other = rusqlite::Connection::open(rig.daemon.store.path()).unwrap();
+fn a_reading_is_queued_while_the_database_is_locked() {
+    let mut fixture = Fixture::new("night", "");
+    assert_eq!(fixture.next_outcome(), TickOutcome::Stored);
+    fixture.daemon.store.set_busy_timeout(Duration::ZERO);
+    let other = rusqlite::Connection::open(fixture.daemon.store.path()).unwrap();
     other.execute_batch("BEGIN IMMEDIATE").unwrap();
-    assert_eq!(rig.next_outcome(), TickOutcome::Queued);
+    assert_eq!(fixture.next_outcome(), TickOutcome::Queued);
     other.execute_batch("ROLLBACK").unwrap();
-    rig.run_minutes(3);
-    assert_eq!((rig.seen.late.clone(), rig.seen.stored.len(), rig.gaps()), (vec![2, 3], 1, vec![]));
+    fixture.run_minutes(3);
+    assert_eq!((fixture.seen.late.clone(), fixture.seen.stored.len(), fixture.gaps()), (vec![2, 3], 1, vec![]));
 }
 
-/// What a loop that ended in an error left open is recorded by the next one, and no tick is recorded twice.
+/// A loop records the ticks missed since its predecessor ended in an error, and no tick twice.
 #[test]
 fn a_restarted_loop_records_what_was_missed() {
-    let mut rig = Rig::new("night", "");
-    assert_eq!(rig.next_outcome(), TickOutcome::Stored);
-    let tick = rig.acquisition.schedule.next_tick(rig.acquisition.ticks.last).unwrap();
-    rig.acquisition.ticks = Ticks { last: tick, under_way: Some(tick) };
+    let mut fixture = Fixture::new("night", "");
+    assert_eq!(fixture.next_outcome(), TickOutcome::Stored);
+    let tick = fixture.acquisition.schedule.next_tick(fixture.acquisition.ticks.last).unwrap();
+    fixture.acquisition.ticks = Ticks { last: tick, unfinished: Some(tick) };
     let error = AcquisitionError::Thread(std::io::Error::other("an example"));
-    let interrupted = rig.acquisition.interrupted(&error);
-    rig.clock.stepped.advance_to(tick.plus_seconds(150.0));
-    let mut next = AcquisitionLoop::new(&rig.daemon.loops[0], rig.stop.clone());
-    next.resume_after(&interrupted, &mut rig.seen).unwrap();
-    let gaps = rig.gaps();
+    let interrupted = fixture.acquisition.interrupted(&error);
+    fixture.clock.stepped.advance_to(tick.plus_seconds(150.0));
+    let mut next = AcquisitionLoop::new(&fixture.daemon.loops[0], fixture.stop.clone());
+    next.resume_after(&interrupted, &mut fixture.seen).unwrap();
+    let gaps = fixture.gaps();
     assert_eq!((gaps.len(), gaps[0].0), (1, GapCause::Stopped));
     assert!(gaps[0].1.starts_with("3 readings missed: the loop of this instrument ended in an error"), "{gaps:?}");
-    rig.acquisition = next;
-    assert_eq!(rig.next_outcome(), TickOutcome::Stored);
+    fixture.acquisition = next;
+    assert_eq!(fixture.next_outcome(), TickOutcome::Stored);
 }
 
 /// A daemon that was killed leaves a gap from the tick after its last reading up to now.
 #[test]
 fn ticks_since_a_daemon_was_killed_are_a_gap() {
-    let mut rig = Rig::new("night", "");
-    assert_eq!(rig.next_outcome(), TickOutcome::Stored);
-    let name = rig.daemon.loops[0].instrument.name.clone();
-    let first_missed = rig.acquisition.schedule.next_tick(rig.acquisition.ticks.last).unwrap();
-    let store = &rig.daemon.store;
+    let mut fixture = Fixture::new("night", "");
+    assert_eq!(fixture.next_outcome(), TickOutcome::Stored);
+    let name = fixture.daemon.loops[0].instrument.name.clone();
+    let first_missed = fixture.acquisition.schedule.next_tick(fixture.acquisition.ticks.last).unwrap();
+    let store = &fixture.daemon.store;
     assert_eq!(absence(store, &name, first_missed.plus_seconds(-1.0)).unwrap(), None);
     let gap = absence(store, &name, first_missed.plus_seconds(91.0 * 60.0)).unwrap().unwrap();
     assert_eq!((gap.time, gap.until), (first_missed, Some(first_missed.plus_seconds(91.0 * 60.0))));
@@ -358,12 +361,12 @@ fn ticks_since_a_daemon_was_killed_are_a_gap() {
 /// A daemon that was stopped on request leaves a gap that says when.
 #[test]
 fn ticks_since_a_daemon_was_stopped_are_a_gap_that_says_so() {
-    let mut rig = Rig::new("night", "");
-    assert_eq!(rig.next_outcome(), TickOutcome::Stored);
-    rig.daemon.stopped();
-    let name = rig.daemon.loops[0].instrument.name.clone();
-    let stopped = rig.clock.now();
-    let gap = absence(&rig.daemon.store, &name, stopped.plus_seconds(600.0)).unwrap().unwrap();
+    let mut fixture = Fixture::new("night", "");
+    assert_eq!(fixture.next_outcome(), TickOutcome::Stored);
+    fixture.daemon.stopped();
+    let name = fixture.daemon.loops[0].instrument.name.clone();
+    let stopped = fixture.clock.now();
+    let gap = absence(&fixture.daemon.store, &name, stopped.plus_seconds(600.0)).unwrap().unwrap();
     assert_eq!(gap.kind, EventKind::Gap(GapCause::DaemonStopped));
     assert_eq!(gap.text, format!("10 readings missed: the daemon was stopped at {stopped}"));
 }
@@ -371,11 +374,11 @@ fn ticks_since_a_daemon_was_stopped_are_a_gap_that_says_so() {
 /// Ticks behind a closed gate are not missed, and an instrument that was not configured missed nothing.
 #[test]
 fn only_ticks_that_were_due_are_missed() {
-    let mut rig = Rig::new("night", "local_window = \"14:00-14:10\"");
-    assert_eq!(rig.next_outcome(), TickOutcome::Stored);
-    let name = rig.daemon.loops[0].instrument.name.clone();
-    let later = rig.clock.now().plus_seconds(7200.0);
-    let gap = absence(&rig.daemon.store, &name, later).unwrap().unwrap();
+    let mut fixture = Fixture::new("night", "local_window = \"14:00-14:10\"");
+    assert_eq!(fixture.next_outcome(), TickOutcome::Stored);
+    let name = fixture.daemon.loops[0].instrument.name.clone();
+    let later = fixture.clock.now().plus_seconds(7200.0);
+    let gap = absence(&fixture.daemon.store, &name, later).unwrap().unwrap();
     assert!(gap.text.starts_with("9 readings missed"), "{}", gap.text);
-    assert_eq!(absence(&rig.daemon.store, "another", later).unwrap(), None);
+    assert_eq!(absence(&fixture.daemon.store, "another", later).unwrap(), None);
 }

@@ -1,4 +1,4 @@
-//! A reading in memory with all that belongs into its transaction; frames as the store codes them, a quarter of their size.
+//! A queued reading with all data of its transaction. Frames are encoded as in the database, which takes a quarter of the memory.
 
 use crate::record::{
     AcquisitionContext, DarkProvenance, DarkReference, Event, QuantityValue, Reading, WindowStatistics,
@@ -48,7 +48,7 @@ impl QueuedReading {
         &self.reading
     }
 
-    /// Stores it; answers with its identifier.
+    /// Stores the reading; returns its id.
     pub fn commit(&self, store: &Store) -> Result<i64, StoreError> {
         let frames: Vec<FrameRecord> = self
             .frames
@@ -65,7 +65,7 @@ impl QueuedReading {
         })
     }
 
-    /// About what it takes in memory [bytes].
+    /// Approximate size in memory [bytes].
     pub fn bytes(&self) -> usize {
         let frames: usize = self.frames.iter().map(|f| f.row.len()).sum();
         let states: usize = self.saved_states.iter().map(|s| s.json.len() + s.name.len()).sum();

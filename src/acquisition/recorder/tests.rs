@@ -1,4 +1,4 @@
-//! What is recorded, and in which order, while the database can take it and while it cannot.
+//! Tests of the recorder, with a writable and with a locked database.
 
 use super::super::backlog::{Backlog, LIMIT};
 use super::super::disk_space::DiskSpace;
@@ -10,20 +10,20 @@ use crate::processing::ProcessedReading;
 use crate::record::{EventKind, Frame, Reading};
 use std::sync::{Arc, Mutex};
 
-struct Rig {
+struct Fixture {
     db: TestStore,
     recorder: Recorder,
     status: Status,
 }
 
-/// What the observer was told: identifiers of readings stored late, texts of events.
+/// The calls that the observer received: ids of readings stored late, texts of events.
 #[derive(Default)]
-struct Told {
+struct Observed {
     late: Vec<i64>,
     events: Vec<String>,
 }
 
-impl Observer for Told {
+impl Observer for Observed {
     fn stored(&mut self, _: i64, _: &ProcessedReading, _: &[Frame]) {}
     fn stored_late(&mut self, id: i64, _: &Reading) {
         self.late.push(id);
@@ -33,7 +33,7 @@ impl Observer for Told {
     }
 }
 
-impl Rig {
+impl Fixture {
     fn new(limit: usize) -> Self {
         let db = TestStore::new();
         let config = StoreConfig { path: db.store.path().into(), free_space_floor_mb: 0, keep_raw_months: None };
@@ -52,11 +52,11 @@ impl Rig {
         self.db.with_reading(n, |new| self.recorder.reading(new).unwrap())
     }
 
-    fn gap(&mut self, n: u32, reason: &GapReason, told: &mut Told) {
-        self.recorder.gap(minute(n), reason, told).unwrap();
+    fn gap(&mut self, n: u32, reason: &GapReason, observed: &mut Observed) {
+        self.recorder.gap(minute(n), reason, observed).unwrap();
     }
 
-    /// Texts of the gaps on record, oldest first.
+    /// Texts of the stored gaps, oldest first.
     fn gaps(&self) -> Vec<String> {
         let mut events = self.db.events();
         events.retain(|e| matches!(e.kind, EventKind::Gap(_)));
@@ -69,37 +69,37 @@ fn silent() -> GapReason {
     GapReason { cause: GapCause::NoAnswer, why: "nothing came".into() }
 }
 
-/// Neighbours of one cause are one row, as the observer is told at every tick; a reading ends it.
+/// Consecutive ticks of one cause are one row; the observer is notified at each of them; a reading ends the gap.
 #[test]
 fn a_gap_is_one_event_until_a_reading_ends_it() {
-    let (mut rig, mut told) = (Rig::new(LIMIT), Told::default());
-    rig.gap(0, &silent(), &mut told);
-    rig.gap(1, &silent(), &mut told);
-    assert_eq!(rig.reading(2), Committed::Stored(1));
-    rig.gap(3, &silent(), &mut told);
-    assert_eq!(rig.gaps(), ["2 readings missed: nothing came", "1 reading missed: nothing came"]);
-    assert_eq!(told.events.len(), 3);
-    assert_eq!(rig.status.snapshot().counts.gaps.get("no_answer"), Some(&3));
+    let (mut fixture, mut observed) = (Fixture::new(LIMIT), Observed::default());
+    fixture.gap(0, &silent(), &mut observed);
+    fixture.gap(1, &silent(), &mut observed);
+    assert_eq!(fixture.reading(2), Committed::Stored(1));
+    fixture.gap(3, &silent(), &mut observed);
+    assert_eq!(fixture.gaps(), ["2 readings missed: nothing came", "1 reading missed: nothing came"]);
+    assert_eq!(observed.events.len(), 3);
+    assert_eq!(fixture.status.snapshot().counts.gaps.get("no_answer"), Some(&3));
 }
 
-/// Another cause is another event, also without a reading in between.
+/// A gap of another cause is another event, also without a reading in between.
 #[test]
 fn a_gap_of_another_cause_is_another_event() {
-    let (mut rig, mut told) = (Rig::new(LIMIT), Told::default());
-    rig.gap(0, &silent(), &mut told);
-    rig.gap(1, &GapReason::busy(), &mut told);
-    rig.gap(2, &silent(), &mut told);
-    assert_eq!(rig.gaps().len(), 3);
+    let (mut fixture, mut observed) = (Fixture::new(LIMIT), Observed::default());
+    fixture.gap(0, &silent(), &mut observed);
+    fixture.gap(1, &GapReason::busy(), &mut observed);
+    fixture.gap(2, &silent(), &mut observed);
+    assert_eq!(fixture.gaps().len(), 3);
 }
 
-/// While another process holds the database, gaps, events and readings wait, and are written afterwards in the order
-/// in which they happened; the observer is told of a reading only when it is on the disk.
+/// While another process locks the database, gaps, events and readings are queued, and written afterwards in order of time; the
+/// observer is notified of a reading only when it is stored.
 #[test]
-fn what_a_held_database_cannot_take_is_written_later_in_order() {
-    let (mut rig, mut told) = (Rig::new(LIMIT), Told::default());
-    rig.gap(0, &silent(), &mut told);
-    let holder = rig.db.hold();
-    rig.gap(1, &silent(), &mut told);
+fn items_are_queued_while_the_database_is_locked_and_written_later_in_order() {
+    let (mut fixture, mut observed) = (Fixture::new(LIMIT), Observed::default());
+    fixture.gap(0, &silent(), &mut observed);
+    let lock = fixture.db.lock_by_another_process();
+    fixture.gap(1, &silent(), &mut observed);
     let event = |text: &str| Event {
         time: minute(2),
         until: None,
@@ -107,45 +107,45 @@ fn what_a_held_database_cannot_take_is_written_later_in_order() {
         kind: EventKind::LinkFault,
         text: text.into(),
     };
-    rig.recorder.event(event("connected"), &mut told).unwrap();
-    assert_eq!(rig.reading(3), Committed::Queued(0));
-    rig.recorder.write_queued(&mut told).unwrap();
-    assert_eq!((rig.recorder.queued_readings(), told.late.len()), (1, 0));
-    assert_eq!(rig.status.snapshot().storage.queued, 1);
-    drop(holder);
-    rig.recorder.write_queued(&mut told).unwrap();
-    assert!(!rig.recorder.has_queued());
-    assert_eq!((told.late, rig.status.snapshot().counts.stored), (vec![1], 1));
-    // The gap that was open when the database was taken is not extended: another process may have read it.
-    assert_eq!(rig.gaps(), ["1 reading missed: nothing came", "1 reading missed: nothing came"]);
-    assert!(rig.db.events().iter().any(|e| e.text == "connected"));
-    assert!(rig.db.events().iter().any(|e| e.text.ends_with("1 readings waited in memory")));
+    fixture.recorder.event(event("connected"), &mut observed).unwrap();
+    assert_eq!(fixture.reading(3), Committed::Queued(0));
+    fixture.recorder.write_queued(&mut observed).unwrap();
+    assert_eq!((fixture.recorder.queued_readings(), observed.late.len()), (1, 0));
+    assert_eq!(fixture.status.snapshot().storage.queued, 1);
+    drop(lock);
+    fixture.recorder.write_queued(&mut observed).unwrap();
+    assert!(!fixture.recorder.has_queued());
+    assert_eq!((observed.late, fixture.status.snapshot().counts.stored), (vec![1], 1));
+    // The gap that was open before the lock is not extended: another process may have read it.
+    assert_eq!(fixture.gaps(), ["1 reading missed: nothing came", "1 reading missed: nothing came"]);
+    assert!(fixture.db.events().iter().any(|e| e.text == "connected"));
+    assert!(fixture.db.events().iter().any(|e| e.text.ends_with("1 readings were queued in memory")));
 }
 
-/// A gap after what is queued waits too, so that no later event is on record before an earlier one.
+/// A gap after queued items is queued, too, so that events are stored in order of time.
 #[test]
-fn nothing_is_written_ahead_of_what_is_queued() {
-    let (mut rig, mut told) = (Rig::new(LIMIT), Told::default());
-    let holder = rig.db.hold();
-    assert_eq!(rig.reading(0), Committed::Queued(0));
-    drop(holder);
-    rig.gap(1, &silent(), &mut told);
-    assert_eq!((rig.reading(2), rig.gaps().len()), (Committed::Queued(0), 0));
-    rig.recorder.write_queued(&mut told).unwrap();
-    assert_eq!((told.late, rig.gaps().len()), (vec![1, 2], 1));
+fn nothing_is_written_before_queued_items() {
+    let (mut fixture, mut observed) = (Fixture::new(LIMIT), Observed::default());
+    let lock = fixture.db.lock_by_another_process();
+    assert_eq!(fixture.reading(0), Committed::Queued(0));
+    drop(lock);
+    fixture.gap(1, &silent(), &mut observed);
+    assert_eq!((fixture.reading(2), fixture.gaps().len()), (Committed::Queued(0), 0));
+    fixture.recorder.write_queued(&mut observed).unwrap();
+    assert_eq!((observed.late, fixture.gaps().len()), (vec![1, 2], 1));
 }
 
-/// Readings that memory cannot hold are counted as gaps of their cause.
+/// Readings beyond the memory limit are counted as gaps with their cause.
 #[test]
 fn discarded_readings_are_counted_and_recorded() {
-    let (mut rig, mut told) = (Rig::new(4000), Told::default());
-    let holder = rig.db.hold();
-    (0..20).for_each(|n| assert!(matches!(rig.reading(n), Committed::Queued(_))));
-    let (discarded, queued) = (rig.status.snapshot().storage.discarded, rig.recorder.queued_readings());
+    let (mut fixture, mut observed) = (Fixture::new(4000), Observed::default());
+    let lock = fixture.db.lock_by_another_process();
+    (0..20).for_each(|n| assert!(matches!(fixture.reading(n), Committed::Queued(_))));
+    let (discarded, queued) = (fixture.status.snapshot().storage.discarded, fixture.recorder.queued_readings());
     assert!(discarded > 0 && discarded + queued == 20, "{discarded} discarded, {queued} queued");
-    drop(holder);
-    rig.recorder.write_queued(&mut told).unwrap();
-    assert_eq!(told.late.len() as u64, queued);
-    let want = format!("{discarded} readings discarded: database held by another process, and no room in memory");
-    assert_eq!(rig.gaps(), [want]);
+    drop(lock);
+    fixture.recorder.write_queued(&mut observed).unwrap();
+    assert_eq!(observed.late.len() as u64, queued);
+    let want = format!("{discarded} readings discarded: database locked by another process, and memory limit reached");
+    assert_eq!(fixture.gaps(), [want]);
 }

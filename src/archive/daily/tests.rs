@@ -1,4 +1,4 @@
-//! What is kept is what the readings give, whatever happened on the way.
+//! Stored roll-ups equal those computed from the present readings.
 
 use super::*;
 use crate::config::{DailyConfig, StationKind};
@@ -21,7 +21,7 @@ pub(in crate::archive) fn rules() -> Rules {
     }
 }
 
-/// The quantities of days and one more, in another order than days want them.
+/// The quantities of days and one more, in another order.
 const QUANTITIES: [(&str, &str); 6] = [
     ("cct", "K"),
     ("uv_index", "1"),
@@ -109,47 +109,47 @@ impl Site {
             .unwrap();
     }
 
-    /// Everything stored equals what the readings give; answers of how many days (UTC) the hours are stored, and how many days.
-    fn hold(&self) -> (usize, usize) {
+    /// Checks that stored roll-ups equal computed ones; returns the number of days (UTC) with stored hours, and of stored days.
+    fn check(&self) -> (usize, usize) {
         let (store, row) = (&self.store, self.made_with.instrument);
         let days_with_hours = store.days_with_hours(row, 0, i64::MAX / HOUR).unwrap();
-        let kept: Vec<_> =
+        let stored_hours: Vec<_> =
             store.quantities().iter().map(|(id, _)| store.hour_values(row, id, 0, i64::MAX / HOUR).unwrap()).collect();
         for hour in days_with_hours.iter().flat_map(|day| 24 * day..24 * (day + 1)) {
             let readings = store.readings(UtcMicros(hour * HOUR), UtcMicros((hour + 1) * HOUR)).unwrap();
             let readings: Vec<Reading> = readings.map(|r| r.unwrap().reading).collect();
             for (k, want) in summary::hour(readings.iter(), QUANTITIES.len()).iter().enumerate() {
-                let got = kept[k].iter().find(|(h, _)| *h == hour).map(|(_, v)| *v);
+                let got = stored_hours[k].iter().find(|(h, _)| *h == hour).map(|(_, v)| *v);
                 assert_eq!((got, k), (*want, k), "hour {hour}");
             }
         }
         let days = store.stored_days(row, UtcMicros(0), UtcMicros(i64::MAX), &rules().text()).unwrap();
-        for kept in &days {
-            let day = day_of(store, &rules(), "south", &rules().day_of(kept.starts)).unwrap();
-            assert_eq!(parsed(kept).unwrap(), day);
+        for stored in &days {
+            let day = day_of(store, &rules(), "south", &rules().day_of(stored.starts)).unwrap();
+            assert_eq!(parse_row(stored).unwrap(), day);
         }
         (days_with_hours.len(), days.len())
     }
 }
 
-/// One thing that happens.
+/// A step of a random sequence.
 #[derive(Clone, Debug)]
 enum Step {
-    /// So many readings follow each other, a minute to nine apart.
+    /// A number of readings, at an interval of one to eight minutes, with a verdict.
     Read(i64, i64, u8),
-    /// A reading comes that is so many minutes old.
+    /// A late reading, by its age in minutes.
     Late(i64),
-    /// The clock is set back by so many minutes.
+    /// The clock is set back by a number of minutes.
     SetBack(i64),
-    /// A span from so many minutes ago, of so many minutes or open.
+    /// A flagged interval, by its age and its length in minutes; `None` is open.
     FlaggedInterval(i64, Option<i64>),
-    /// The newest open span touches more, from so many minutes ago on.
+    /// The newest open interval is widened, with a start some minutes ago.
     Widen(i64),
-    /// The newest open span ends so many minutes ago.
+    /// The newest open interval ends some minutes ago.
     End(i64),
-    /// The daemon keeps so many pieces.
-    Keep(u8),
-    /// The daemon is started again.
+    /// The daemon stores a number of roll-ups.
+    RollUp(u8),
+    /// The daemon is restarted.
     Restart,
 }
 
@@ -161,20 +161,20 @@ fn step() -> impl Strategy<Value = Step> {
         2 => (0i64..3000, proptest::option::of(1i64..2000)).prop_map(|(ago, long)| Step::FlaggedInterval(ago, long)),
         1 => (0i64..3000).prop_map(Step::Widen),
         1 => (0i64..2000).prop_map(Step::End),
-        8 => (1u8..60).prop_map(Step::Keep),
+        8 => (1u8..60).prop_map(Step::RollUp),
         1 => Just(Step::Restart),
     ]
 }
 
-/// After any sequence of readings in time and late, clocks set back, spans begun, widened and ended, and restarts, what is
-/// kept equals what the readings give, bit for bit, at every step.
+/// After any sequence of readings on time and late, clocks set back, intervals begun, widened and ended, and restarts, stored
+/// roll-ups equal computed ones bit for bit, at every step.
 #[test]
-fn what_is_kept_is_what_the_readings_give() {
+fn stored_roll_ups_equal_computed_ones() {
     let seen = std::cell::Cell::new((0, 0));
     let mut runner = proptest::test_runner::TestRunner::new(ProptestConfig::with_cases(24));
-    let whole = runner.run(&proptest::collection::vec(step(), 1..40), |steps| {
+    let result = runner.run(&proptest::collection::vec(step(), 1..40), |steps| {
         let mut site = Site::new();
-        let mut keeper = Keeper::new("south", rules());
+        let mut writer = RollUpWriter::new("south", rules());
         let (mut minute, mut open) = (0i64, Vec::new());
         for step in steps {
             let now = BEGIN.plus_seconds(MINUTE * minute as f64);
@@ -191,7 +191,7 @@ fn what_is_kept_is_what_the_readings_give() {
                 Step::FlaggedInterval(m, long) => {
                     let until = long.map(|l| ago(m).plus_seconds(MINUTE * l as f64));
                     let (flag, unaffected, text) = (Flag::WavelengthDrift, vec!["ppfd".into()], String::new());
-                    let span = FlaggedInterval {
+                    let interval = FlaggedInterval {
                         id: 0,
                         from: ago(m),
                         until,
@@ -201,7 +201,7 @@ fn what_is_kept_is_what_the_readings_give() {
                         unaffected,
                         text,
                     };
-                    let id = site.store.add_flagged_interval(&span).unwrap();
+                    let id = site.store.add_flagged_interval(&interval).unwrap();
                     open.extend(until.is_none().then_some(id));
                 }
                 Step::Widen(m) => {
@@ -214,49 +214,49 @@ fn what_is_kept_is_what_the_readings_give() {
                         site.store.end_flagged_interval(id, ago(m)).unwrap();
                     }
                 }
-                Step::Keep(n) => {
+                Step::RollUp(n) => {
                     for _ in 0..n {
-                        keeper.keep_one(&site.store, now).unwrap();
+                        writer.store_next(&site.store, now).unwrap();
                     }
-                    let (hours, days) = site.hold();
+                    let (hours, days) = site.check();
                     seen.set((seen.get().0.max(hours), seen.get().1.max(days)));
                 }
                 Step::Restart => {
                     site = site.restart();
-                    keeper = Keeper::new("south", rules());
+                    writer = RollUpWriter::new("south", rules());
                 }
             }
         }
-        site.hold();
+        site.check();
         Ok(())
     });
-    whole.unwrap();
+    result.unwrap();
     let seen = seen.get();
-    assert!(seen.0 >= 2 && seen.1 >= 2, "nothing much was kept: {seen:?}");
+    assert!(seen.0 >= 2 && seen.1 >= 2, "too few roll-ups were stored: {seen:?}");
 }
 
-/// The daemon keeps every hour and day that has passed, also what passed before it was started again in mid-day;
-/// the day that runs is worked out for whoever asks and kept once it has passed. Days asked for are the same either way.
+/// The daemon stores all hours and days that have passed, also those before a restart in the middle of a day. The current day is
+/// computed on request, and stored when it is over. Stored and computed days are equal.
 #[test]
-fn a_daemon_started_again_in_mid_day_keeps_whole_days() {
+fn a_daemon_restarted_in_the_middle_of_a_day_stores_complete_days() {
     let mut site = Site::new();
-    let mut keeper = Keeper::new("south", rules());
+    let mut writer = RollUpWriter::new("south", rules());
     let days_of =
         |site: &Site| days(&site.store, &rules(), "south", BEGIN, BEGIN.plus_seconds(9.0 * 86_400.0)).unwrap();
     for minute in (0..5 * 1440).step_by(5) {
         site.commit(minute, 200.0, Verdict::Good);
-        keeper.keep_one(&site.store, BEGIN.plus_seconds(MINUTE * minute as f64)).unwrap();
+        writer.store_next(&site.store, BEGIN.plus_seconds(MINUTE * minute as f64)).unwrap();
         if minute == 2200 {
             site = site.restart();
-            keeper = Keeper::new("south", rules());
+            writer = RollUpWriter::new("south", rules());
         }
     }
-    // Days begin at 23:00 UTC: one had begun when the record does, four are whole, the last of them ended too lately to be
-    // kept, and one runs.
-    assert_eq!(site.hold(), (4, 4));
-    let kept = days_of(&site);
-    // The hour before the record begins is night.
-    assert_eq!(kept.iter().map(|d| d.partial).collect::<Vec<_>>(), [false, false, false, false, false, true]);
+    // Days begin at 23:00 UTC: the first had begun before the readings, four are complete, of which the last ended too recently
+    // to be stored, and one is the current day.
+    assert_eq!(site.check(), (4, 4));
+    let before = days_of(&site);
+    // The hour before the first reading is night.
+    assert_eq!(before.iter().map(|d| d.partial).collect::<Vec<_>>(), [false, false, false, false, false, true]);
     site.store
         .add_flagged_interval(&FlaggedInterval {
             id: 0,
@@ -269,19 +269,19 @@ fn a_daemon_started_again_in_mid_day_keeps_whole_days() {
             text: String::new(),
         })
         .unwrap();
-    assert_eq!(site.hold(), (0, 0));
-    let again = days_of(&site);
+    assert_eq!(site.check(), (0, 0));
+    let after = days_of(&site);
     assert_eq!(
-        kept.iter().map(|d| &d.figures).collect::<Vec<_>>(),
-        again.iter().map(|d| &d.figures).collect::<Vec<_>>()
+        before.iter().map(|d| &d.figures).collect::<Vec<_>>(),
+        after.iter().map(|d| &d.figures).collect::<Vec<_>>()
     );
-    let mut pieces = 0;
-    keep_all(&site.store, &rules(), "south", BEGIN.plus_seconds(5.0 * 86_400.0), || pieces += 1).unwrap();
-    assert_eq!((site.hold(), pieces), ((5, 5), 10));
-    assert_eq!(days_of(&site), again);
+    let mut stored = 0;
+    store_all(&site.store, &rules(), "south", BEGIN.plus_seconds(5.0 * 86_400.0), || stored += 1).unwrap();
+    assert_eq!((site.check(), stored), ((5, 5), 10));
+    assert_eq!(days_of(&site), after);
     let text = DayRow {
         figures: "{".into(),
         ..site.store.stored_days(1, BEGIN, UtcMicros(i64::MAX), &rules().text()).unwrap()[0].clone()
     };
-    assert!(parsed(&text).unwrap_err().to_string().contains("expected figures of a day"));
+    assert!(parse_row(&text).unwrap_err().to_string().contains("expected values of a day"));
 }

@@ -1,18 +1,18 @@
-//! Stores recomputed values in batches whose size follows the time a transaction takes.
+//! Stores recomputed values in batches, whose size is adapted to the duration of the transactions.
 //!
-//! The daemon writes to the same database meanwhile, and waits for each of these transactions.
+//! The daemon writes to the same database meanwhile and waits for each of these transactions.
 
 use crate::store::{NewValues, Store, StoreError};
 use std::time::{Duration, Instant};
 
 /// Readings in the first transaction.
 const FIRST_BATCH: usize = 128;
-/// A batch grows where its transaction takes less than the first of these, and shrinks where it takes more than the second.
+/// The batch size doubles if a transaction takes less than the first duration, and halves if it takes more than the second.
 const TRANSACTION_TIME: (Duration, Duration) = (Duration::from_millis(15), Duration::from_millis(40));
-/// Readings in one transaction at most, to bound memory.
+/// Maximum number of readings in a transaction, to limit memory.
 const LARGEST_BATCH: usize = 2048;
-/// Values discarded in one transaction.
-const DISCARDED_AT_ONCE: u32 = 2048;
+/// Values deleted in one transaction.
+const DELETED_AT_ONCE: u32 = 2048;
 
 /// Stores the values of one computation.
 pub struct BatchWriter<'a> {
@@ -24,7 +24,7 @@ pub struct BatchWriter<'a> {
 }
 
 impl<'a> BatchWriter<'a> {
-    /// Of a computation, with nothing to store yet.
+    /// For a computation.
     pub fn new(store: &'a Store, computation: i64) -> Self {
         Self { store, computation, batch: Vec::new(), batch_size: FIRST_BATCH, longest: Duration::ZERO }
     }
@@ -34,18 +34,18 @@ impl<'a> BatchWriter<'a> {
         self.store
     }
 
-    /// The longest transaction so far.
+    /// Duration of the longest transaction.
     pub fn longest_transaction(&self) -> Duration {
         self.longest
     }
 
-    /// Takes values, and stores a batch when it is full.
+    /// Adds values to the batch, and stores it when it is full.
     pub fn put(&mut self, values: NewValues) -> Result<(), StoreError> {
         self.batch.push(values);
         if self.batch.len() < self.batch_size { Ok(()) } else { self.flush() }
     }
 
-    /// Stores what was taken.
+    /// Stores the batch.
     pub fn flush(&mut self) -> Result<(), StoreError> {
         if self.batch.is_empty() {
             return Ok(());
@@ -63,13 +63,13 @@ impl<'a> BatchWriter<'a> {
         Ok(())
     }
 
-    /// Discards a computation that is not active, in short transactions.
+    /// Deletes an unfinished computation, in short transactions.
     pub fn discard(&mut self, computation: i64) -> Result<(), StoreError> {
-        while !self.timed(|store| store.drop_computation(computation, DISCARDED_AT_ONCE))? {}
+        while !self.timed(|store| store.drop_computation(computation, DELETED_AT_ONCE))? {}
         Ok(())
     }
 
-    /// Runs one transaction and measures it.
+    /// Runs a transaction and measures its duration.
     pub fn timed<T>(&mut self, transaction: impl FnOnce(&Store) -> Result<T, StoreError>) -> Result<T, StoreError> {
         let started = Instant::now();
         let done = transaction(self.store);

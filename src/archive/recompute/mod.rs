@@ -1,12 +1,13 @@
-//! Recomputes the readings of a time range from their raw frames, on all cores, and makes the new values active in one step at the end.
+//! Recomputes the readings of a time range from raw frames, on all cores, and activates the new values in one step at the end.
 //!
-//! Workers compute, each with a connection of its own; one thread stores what they computed, in the order of the readings.
+//! Worker threads compute; one thread stores their results in the order of the readings.
 //!
 //! Invariants:
-//! - Until the last step no active value changes, so it may be interrupted at any point. Run again with the same identity (program, registry,
-//!   calibration, darks, range) it continues where it stopped.
+//! - Active values change in the last step only, so the recomputation can be interrupted at any time. A run with the same
+//!   identity
+//!   (program, registry, calibration, darks, range) resumes it.
 //! - Memory does not grow with the range.
-//! - Every write transaction is short, since the daemon writes meanwhile.
+//! - Write transactions are short, because the daemon writes to the same database.
 
 pub mod batch_writer;
 pub mod request;
@@ -19,7 +20,7 @@ use crate::clock::UtcMicros;
 use crate::processing::computation_text;
 use crate::quantities;
 use crate::record::{Event, EventKind};
-use crate::store::{Reader, Store, StoreError, Switched};
+use crate::store::{ActivationSummary, Reader, Store, StoreError};
 use batch_writer::BatchWriter;
 pub use request::{Request, SkipReason};
 use std::collections::{BTreeMap, VecDeque};
@@ -30,37 +31,37 @@ use std::sync::mpsc::{Receiver, Sender, channel};
 use std::time::Duration;
 use worker::{Chunk, Computed, RecomputedChunk, Selection};
 
-/// Readings in one chunk of work.
+/// Readings per chunk.
 const CHUNK: i64 = 64;
-/// Chunks handed out ahead for each worker: enough that none waits for the writer, and few enough to bound memory.
+/// Maximum number of unfinished chunks per worker: enough to keep the workers busy, few enough to limit memory.
 const CHUNKS_AHEAD: usize = 4;
 
-/// What was done.
+/// The result of a recomputation.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Outcome {
-    /// The computation; it is deleted again where it recomputed nothing.
+    /// The computation (row); deleted if no reading could be recomputed.
     pub computation: i64,
-    /// What is active now; `None` where nothing could be recomputed, or where it was told to stop.
-    pub switched: Option<Switched>,
-    /// Readings recomputed in this run.
+    /// The activated readings; `None` if no reading could be recomputed, or if the run was interrupted.
+    pub activated: Option<ActivationSummary>,
+    /// Number of readings recomputed in this run.
     pub recomputed: u64,
-    /// The last reading that an earlier, interrupted run had recomputed.
+    /// The last reading recomputed by an earlier, interrupted run.
     pub resumed_after: Option<i64>,
-    /// Readings that keep their values, and why; of those that an interrupted run found, only their number.
+    /// Number of skipped readings by reason; readings skipped by an interrupted run are counted without their reason.
     pub skipped: BTreeMap<SkipReason, u64>,
-    /// Unfinished computations of other identities that were discarded.
+    /// Deleted unfinished computations of other identities.
     pub discarded: Vec<i64>,
-    /// The longest write transaction.
+    /// Duration of the longest write transaction.
     pub longest_transaction: Duration,
 }
 
-/// Opens a database for recomputing; refused while another process recomputes it.
+/// Opens a database for recomputation; an error while another process recomputes.
 pub fn open(path: &Path) -> Result<Store, StoreError> {
     let columns: Vec<(&str, &str)> = quantities::registry().iter().map(|q| (q.id, q.unit)).collect();
     Store::open_recomputer(path, &columns)
 }
 
-/// Called with the readings seen so far and their total; answers whether to continue.
+/// Called with the number of readings processed so far and the total; returns whether to continue.
 pub type Progress<'a> = &'a mut dyn FnMut(u64, u64) -> bool;
 
 /// Recomputes readings and makes the new values active.
@@ -73,7 +74,7 @@ pub fn recompute(
     recompute_by(store, request, Recomputer::new, now, progress)
 }
 
-/// The same with workers of another kind, for benchmarks.
+/// As [`recompute`], with another recomputer, for benchmarks.
 #[doc(hidden)]
 pub fn recompute_by(
     store: &Store,
@@ -82,31 +83,32 @@ pub fn recompute_by(
     now: UtcMicros,
     progress: Progress<'_>,
 ) -> Result<Outcome, ArchiveError> {
-    let begun = store.begin_computation(&identity(request), now)?;
-    let mut writer = BatchWriter::new(store, begun.id);
+    let open = store.begin_computation(&identity(request), now)?;
+    let mut writer = BatchWriter::new(store, open.id);
     let mut outcome = Outcome {
-        computation: begun.id,
-        switched: None,
+        computation: open.id,
+        activated: None,
         recomputed: 0,
-        resumed_after: begun.last,
+        resumed_after: open.last,
         skipped: BTreeMap::new(),
-        discarded: discard_others(&mut writer, begun.id)?,
+        discarded: discard_others(&mut writer, open.id)?,
         longest_transaction: Duration::ZERO,
     };
     let calibrations = request.calibration.map(|c| Ok::<_, StoreError>((c, rows_of(store, c)?))).transpose()?;
     let selection = Selection { calibrations, from: request.from, to: request.to, recomputer };
-    let chunks = chunks(store.ids_between(request.from, request.to)?, begun.last);
+    let chunks = chunks(store.ids_between(request.from, request.to)?, open.last);
     let total = chunks.iter().map(|c| (c.end - c.start) as u64).sum();
     let threads = request.threads.max(1);
-    let finished = fill(&mut writer, &selection, chunks, threads, &mut outcome, &mut |seen| progress(seen, total))?;
+    let finished =
+        recompute_chunks(&mut writer, &selection, chunks, threads, &mut outcome, &mut |seen| progress(seen, total))?;
     if finished {
-        switch(&mut writer, request, now, &mut outcome)?;
+        activate(&mut writer, request, now, &mut outcome)?;
     }
     outcome.longest_transaction = writer.longest_transaction();
     Ok(outcome)
 }
 
-/// Discards unfinished computations of other identities.
+/// Deletes unfinished computations of other identities.
 fn discard_others(writer: &mut BatchWriter<'_>, own: i64) -> Result<Vec<i64>, StoreError> {
     let mut others = writer.store().unfinished_computations()?;
     others.retain(|id| *id != own);
@@ -114,51 +116,51 @@ fn discard_others(writer: &mut BatchWriter<'_>, own: i64) -> Result<Vec<i64>, St
     Ok(others)
 }
 
-/// Makes a complete computation active, or deletes it where it recomputed nothing.
-fn switch(
+/// Activates a complete computation, or deletes it if no reading could be recomputed.
+fn activate(
     writer: &mut BatchWriter<'_>,
     request: &Request<'_>,
     now: UtcMicros,
     outcome: &mut Outcome,
 ) -> Result<(), StoreError> {
-    let Some(switch) = writer.store().switch_of(outcome.computation)? else {
+    let Some(activation) = writer.store().plan_activation(outcome.computation)? else {
         return writer.discard(outcome.computation);
     };
     if let Some(last) = outcome.resumed_after {
         let seen = seen_before(writer.store(), last, request)?;
-        let recomputed_before = switch.switched.readings.saturating_sub(outcome.recomputed);
+        let recomputed_before = activation.summary.readings.saturating_sub(outcome.recomputed);
         let skipped_before = seen.saturating_sub(recomputed_before);
         if skipped_before > 0 {
             outcome.skipped.insert(SkipReason::FoundBefore, skipped_before);
         }
     }
-    let event = event_of(outcome.computation, switch.switched, request, now);
-    writer.timed(|store| store.switch_to(&switch, &event))?;
-    outcome.switched = Some(switch.switched);
+    let event = event_of(outcome.computation, activation.summary, request, now);
+    writer.timed(|store| store.activate(&activation, &event))?;
+    outcome.activated = Some(activation.summary);
     Ok(())
 }
 
-/// Number of readings up to a last one that an earlier run saw.
+/// Number of readings up to the last one that an earlier run processed.
 fn seen_before(store: &Store, last: i64, request: &Request<'_>) -> Result<u64, StoreError> {
     let until = last.saturating_add(1);
     let ranges = store.ids_between(request.from, request.to)?.into_iter();
     ranges.map(|r| store.count_readings(r.start..r.end.min(until), request.from, request.to)).sum()
 }
 
-/// What makes a computation the same as another, beside the version of the program.
+/// The identity of a recomputation, beside the version of the program.
 fn identity(request: &Request<'_>) -> String {
     let calibration = request.calibration.map_or("as each reading was computed".to_owned(), |c| {
         format!("{} sha256 {}", c.id, crate::store::sha256(&c.text))
     });
-    let end = |t: UtcMicros| if [i64::MIN, i64::MAX].contains(&t.0) { "open".to_owned() } else { t.to_string() };
-    let (from, to) = (end(request.from), end(request.to));
+    let bound = |t: UtcMicros| if [i64::MIN, i64::MAX].contains(&t.0) { "open".to_owned() } else { t.to_string() };
+    let (from, to) = (bound(request.from), bound(request.to));
     format!(
         "{}recomputed from raw frames\ncalibration: {calibration}\ndarks: those of each reading\nfrom: {from}\nto: {to}\n",
         computation_text()
     )
 }
 
-fn event_of(computation: i64, done: Switched, request: &Request<'_>, now: UtcMicros) -> Event {
+fn event_of(computation: i64, done: ActivationSummary, request: &Request<'_>, now: UtcMicros) -> Event {
     let calibration =
         request.calibration.map_or("the calibrations they had".to_owned(), |c| format!("calibration `{}`", c.id));
     let (n, (from, to)) = (done.readings, done.span);
@@ -167,15 +169,17 @@ fn event_of(computation: i64, done: Switched, request: &Request<'_>, now: UtcMic
     Event { time: now, until: None, instrument: None, kind: EventKind::Recomputed, text }
 }
 
-/// The rows of a calibration, by row of the instruments it is for.
+/// The rows of a calibration, by row of its instrument.
 fn rows_of(store: &Store, calibration: &Calibration) -> Result<BTreeMap<i64, i64>, StoreError> {
     let matrix = calibration.stray_light.matrix.as_deref();
     let ours = store.instruments()?.into_iter().filter(|i| i.serial == calibration.instrument_serial);
-    ours.map(|i| Ok((i.id, store.register_calibration_beside(i.id, &calibration.id, &calibration.text, matrix)?)))
-        .collect()
+    ours.map(|i| {
+        Ok((i.id, store.register_calibration_for_recomputation(i.id, &calibration.id, &calibration.text, matrix)?))
+    })
+    .collect()
 }
 
-/// Ranges of ids in chunks, from after the last reading that is recomputed already.
+/// Divides ranges of ids into chunks, beginning after the last recomputed reading.
 fn chunks(ranges: Vec<Range<i64>>, after: Option<i64>) -> VecDeque<Range<i64>> {
     let first = after.map_or(i64::MIN, |id| id.saturating_add(1));
     let mut chunks = VecDeque::new();
@@ -190,8 +194,8 @@ fn chunks(ranges: Vec<Range<i64>>, after: Option<i64>) -> VecDeque<Range<i64>> {
     chunks
 }
 
-/// Computes and stores all chunks; answers whether it came to the end.
-fn fill(
+/// Recomputes and stores all chunks; returns whether it was completed.
+fn recompute_chunks(
     writer: &mut BatchWriter<'_>,
     selection: &Selection<'_>,
     chunks: VecDeque<Range<i64>>,
@@ -210,10 +214,10 @@ fn fill(
             scope.spawn(move || worker::run(queue, &results, &reader, selection));
         }
         drop(results);
-        // Dropped on every way out, which ends the workers.
+        // Dropped on return, which ends the workers.
         let work = work;
-        let most = CHUNKS_AHEAD * threads;
-        let mut in_order = InOrder::new(chunks, most, (&work, &computed));
+        let limit = CHUNKS_AHEAD * threads;
+        let mut in_order = InOrder::new(chunks, limit, (&work, &computed));
         let mut proceed = progress(0);
         while proceed {
             let Some((readings, seen)) = in_order.next()? else {
@@ -245,16 +249,16 @@ fn store_chunk(
     Ok(())
 }
 
-/// Hands out chunks and brings what workers computed back into order.
+/// Distributes chunks to workers and returns their results in order.
 struct InOrder<'a> {
     chunks: VecDeque<Range<i64>>,
-    /// Chunks that are handed out and not returned, at most: a fast worker waits for the slowest.
-    most: usize,
+    /// Maximum number of distributed chunks that are not returned: a fast worker waits for the slowest.
+    limit: usize,
     work: &'a Sender<Chunk>,
     computed: &'a Receiver<Computed>,
-    handed_out: usize,
+    distributed: usize,
     returned: usize,
-    /// Chunks that came back before their turn.
+    /// Results that arrived before their turn.
     early: BTreeMap<usize, RecomputedChunk>,
     sizes: VecDeque<u64>,
     seen: u64,
@@ -263,28 +267,29 @@ struct InOrder<'a> {
 impl<'a> InOrder<'a> {
     fn new(
         chunks: VecDeque<Range<i64>>,
-        most: usize,
+        limit: usize,
         (work, computed): (&'a Sender<Chunk>, &'a Receiver<Computed>),
     ) -> Self {
         let (early, sizes) = (BTreeMap::new(), VecDeque::new());
-        Self { chunks, most, work, computed, handed_out: 0, returned: 0, early, sizes, seen: 0 }
+        Self { chunks, limit, work, computed, distributed: 0, returned: 0, early, sizes, seen: 0 }
     }
 
-    /// Whether every chunk came back.
+    /// Whether all chunks were returned.
     fn is_finished(&self) -> bool {
-        self.chunks.is_empty() && self.returned == self.handed_out
+        self.chunks.is_empty() && self.returned == self.distributed
     }
 
-    /// The next chunk in order, and the readings seen with it; `None` after the last, or where the workers ended.
+    /// The next chunk in order, and the number of readings processed with it; `None` after the last, or if all workers have
+    /// ended.
     fn next(&mut self) -> Result<Option<(RecomputedChunk, u64)>, ArchiveError> {
-        self.hand_out();
+        self.distribute();
         while !self.early.contains_key(&self.returned) {
             if self.is_finished() {
                 return Ok(None);
             }
-            // Workers end by a panic alone before the queue is closed.
-            let Ok((place, readings)) = self.computed.recv() else { return Ok(None) };
-            self.early.insert(place, readings?);
+            // Before the queue is closed, workers end only by a panic.
+            let Ok((index, readings)) = self.computed.recv() else { return Ok(None) };
+            self.early.insert(index, readings?);
         }
         let Some(readings) = self.early.remove(&self.returned) else { return Ok(None) };
         self.returned += 1;
@@ -292,13 +297,13 @@ impl<'a> InOrder<'a> {
         Ok(Some((readings, self.seen)))
     }
 
-    fn hand_out(&mut self) {
-        while self.handed_out < self.returned + self.most {
+    fn distribute(&mut self) {
+        while self.distributed < self.returned + self.limit {
             let Some(chunk) = self.chunks.pop_front() else { return };
             self.sizes.push_back((chunk.end - chunk.start) as u64);
-            // It fails once every worker has ended, and then nothing comes back either.
-            let _ = self.work.send((self.handed_out, chunk));
-            self.handed_out += 1;
+            // Fails if all workers have ended; `next` then returns `None`.
+            let _ = self.work.send((self.distributed, chunk));
+            self.distributed += 1;
         }
     }
 }

@@ -1,48 +1,49 @@
-//! What is to be recomputed, and why a reading is not.
+//! The request of a recomputation, and the reasons why a reading is skipped.
 
 use crate::calibration::Calibration;
 use crate::clock::UtcMicros;
 
-/// What is to be recomputed.
+/// The readings to be recomputed, and the calibration.
 #[derive(Clone, Copy, Debug)]
 pub struct Request<'a> {
-    /// Readings from this instant on.
+    /// Start of the range.
     pub from: UtcMicros,
-    /// Readings before this instant.
+    /// End of the range (excluded).
     pub to: UtcMicros,
-    /// The calibration, for its instrument within its validity; `None`: the one that the active values of each reading were computed with.
+    /// The calibration, applied to readings of its instrument within its validity; `None`: the calibration of the active values
+    /// of each reading.
     pub calibration: Option<&'a Calibration>,
-    /// Threads that compute.
+    /// Number of worker threads.
     pub threads: usize,
 }
 
-/// Why a reading keeps its values.
+/// Why a reading is not recomputed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum SkipReason {
-    /// Its raw frames are purged.
+    /// The raw frames were purged.
     NoFrames,
-    /// Its frames, or a dark they need, are damaged.
+    /// A frame or dark is damaged.
     Damaged,
-    /// What it was computed with is not in the database, or not understood by this program.
+    /// A row that it depends on is missing, or not usable by this version of the program.
     Unusable,
-    /// It was taken by another instrument than the calibration is for.
+    /// The calibration is for another instrument.
     OtherInstrument,
-    /// It was taken before or after the calibration is valid.
+    /// The reading is outside the validity of the calibration.
     OutsideValidity,
-    /// An earlier run, which was interrupted, found one of these.
+    /// Skipped by an earlier, interrupted run for one of these reasons.
     FoundBefore,
 }
 
 impl SkipReason {
-    /// In words.
-    pub fn words(self) -> &'static str {
+    /// Text for the operator.
+    pub fn text(self) -> &'static str {
         match self {
-            Self::NoFrames => "no raw frames any more",
-            Self::Damaged => "raw frames or a dark damaged",
-            Self::Unusable => "computed with what is missing or not understood any more",
-            Self::OtherInstrument => "taken by another instrument than the calibration is for",
-            Self::OutsideValidity => "taken outside the calibration's validity",
-            Self::FoundBefore => "found so by an earlier run, which was interrupted",
+            Self::NoFrames => "raw frames purged",
+            Self::Damaged => "a raw frame or dark is damaged",
+            Self::Unusable => "calibration, configuration or dark missing or not usable",
+            Self::OtherInstrument => "the calibration is for another instrument",
+            Self::OutsideValidity => "outside the validity of the calibration",
+            Self::FoundBefore => "skipped by an earlier, interrupted run",
         }
     }
 }

@@ -1,4 +1,4 @@
-//! Computes chunks of readings; one worker a thread, with a connection of its own.
+//! Recomputes chunks of readings. Each worker has a thread and a connection to the database.
 
 use super::super::error::ArchiveError;
 use super::super::recomputer::Recomputer;
@@ -12,28 +12,28 @@ use std::ops::Range;
 use std::sync::mpsc::{Receiver, Sender};
 use std::sync::{Mutex, PoisonError};
 
-/// A chunk of work: its place in the order, and the ids of its readings.
+/// A chunk of work: its index, and the ids of its readings.
 pub type Chunk = (usize, Range<i64>);
-/// The readings of a chunk, in their order: values, or why they keep those they have.
+/// The readings of a chunk in order: new values, or the reason for skipping.
 pub type RecomputedChunk = Vec<Result<NewValues, SkipReason>>;
-/// A chunk that was computed: its place in the order, and its readings.
+/// A processed chunk: its index, and its readings.
 pub type Computed = (usize, Result<RecomputedChunk, ArchiveError>);
 
-/// Which readings, with which calibration.
+/// The readings to be recomputed, and the calibration.
 #[derive(Clone, Debug)]
 pub struct Selection<'a> {
-    /// Another calibration, with its rows by row of the instrument; `None`: that of each reading.
+    /// A calibration, with its row for each row of its instrument; `None`: the calibration of each reading.
     pub calibrations: Option<(&'a Calibration, BTreeMap<i64, i64>)>,
-    /// Readings from this instant on.
+    /// Start of the range.
     pub from: UtcMicros,
-    /// Readings before this instant.
+    /// End of the range (excluded).
     pub to: UtcMicros,
-    /// Makes the recomputer of a worker.
+    /// Creates the recomputer of a worker.
     pub recomputer: fn() -> Recomputer,
 }
 
 impl Selection<'_> {
-    /// The row of the calibration that a reading is recomputed with.
+    /// The calibration (row) for the recomputation of a reading.
     fn calibration(&self, stored: &StoredReading) -> Result<Option<i64>, SkipReason> {
         let Some((calibration, rows)) = &self.calibrations else { return Ok(stored.made_with.calibration) };
         let row = rows.get(&stored.made_with.instrument).ok_or(SkipReason::OtherInstrument)?;
@@ -43,13 +43,13 @@ impl Selection<'_> {
     }
 }
 
-/// One worker: computes chunks until the queue is closed.
+/// Runs a worker until the queue is closed.
 pub fn run(queue: &Mutex<Receiver<Chunk>>, results: &Sender<Computed>, reader: &Reader, selection: &Selection<'_>) {
     let mut recomputer = (selection.recomputer)();
     loop {
         let next = queue.lock().unwrap_or_else(PoisonError::into_inner).recv();
-        let Ok((place, ids)) = next else { return };
-        if results.send((place, chunk(reader, &mut recomputer, selection, ids))).is_err() {
+        let Ok((index, ids)) = next else { return };
+        if results.send((index, chunk(reader, &mut recomputer, selection, ids))).is_err() {
             return;
         }
     }
@@ -62,10 +62,10 @@ fn chunk(
     selection: &Selection<'_>,
     ids: Range<i64>,
 ) -> Result<RecomputedChunk, ArchiveError> {
-    let facts = facts(reader, selection, ids.clone())?;
+    let readings = readings(reader, selection, ids.clone())?;
     let mut frames = reader.frames_of(ids)?.into_iter().peekable();
-    let mut computed = Vec::with_capacity(facts.len());
-    for stored in facts {
+    let mut computed = Vec::with_capacity(readings.len());
+    for stored in readings {
         let stored = match stored {
             Ok(stored) => stored,
             Err(reason) => {
@@ -88,24 +88,24 @@ fn chunk(
     Ok(computed)
 }
 
-/// The facts of the readings with these ids. A damaged row spoils the whole page, so they are then read one by one.
-fn facts(
+/// The readings with these ids, without values. If a row is damaged, the readings are queried one by one.
+fn readings(
     reader: &Reader,
     selection: &Selection<'_>,
     ids: Range<i64>,
 ) -> Result<Vec<Result<StoredReading, SkipReason>>, StoreError> {
-    match reader.facts(ids.clone(), selection.from, selection.to) {
+    match reader.readings_without_values(ids.clone(), selection.from, selection.to) {
         Err(StoreError::Corrupt { .. }) => {}
         page => return Ok(page?.into_iter().map(Ok).collect()),
     }
-    let mut facts = Vec::new();
+    let mut readings = Vec::new();
     for id in ids {
-        match reader.facts(id..id + 1, selection.from, selection.to) {
-            Err(StoreError::Corrupt { .. }) => facts.push(Err(SkipReason::Damaged)),
-            row => facts.extend(row?.into_iter().map(Ok)),
+        match reader.readings_without_values(id..id + 1, selection.from, selection.to) {
+            Err(StoreError::Corrupt { .. }) => readings.push(Err(SkipReason::Damaged)),
+            row => readings.extend(row?.into_iter().map(Ok)),
         }
     }
-    Ok(facts)
+    Ok(readings)
 }
 
 /// Recomputes one reading.
@@ -117,7 +117,7 @@ fn one(
     calibration: Option<i64>,
 ) -> Result<Result<NewValues, SkipReason>, ArchiveError> {
     let recomputed = frames.map_err(ArchiveError::Store).and_then(|frames| {
-        // As many frames as there were brackets: fewer would give other values without notice.
+        // A missing frame would change the values silently.
         if !frames.is_empty() && frames.len() != stored.reading.exposures.len() {
             return Ok(None);
         }

@@ -1,5 +1,5 @@
 use super::super::daily::tests::{BEGIN, Site, rules};
-use super::super::daily::{Keeper, keep_all};
+use super::super::daily::{RollUpWriter, store_all};
 use super::*;
 use crate::record::Verdict;
 
@@ -9,7 +9,7 @@ fn after(minutes: i64) -> UtcMicros {
     BEGIN.plus_seconds(MINUTE * minutes as f64)
 }
 
-/// The light of a minute: never the same twice in a month.
+/// The value of a minute, unique within a month.
 fn light(minute: i64) -> f64 {
     500.0 + ((minute * 7919) % 100_003) as f64 / 128.0
 }
@@ -18,7 +18,7 @@ fn verdict(minute: i64) -> Verdict {
     Verdict::ALL[(minute % 11 / 5) as usize]
 }
 
-/// Days of readings five minutes apart, with a hole of two days.
+/// Days of readings at an interval of five minutes, without readings on the third and fourth day.
 fn site(days: i64) -> Site {
     let site = Site::new();
     for minute in (0..days * 1440).step_by(5).filter(|m| !(2880..5760).contains(m)) {
@@ -27,8 +27,8 @@ fn site(days: i64) -> Site {
     site
 }
 
-/// Every point has the lowest, mean and highest of its readings that are not bad, and counts all of them, whether it
-/// is made of hours or of readings; points follow each other without a hole.
+/// A point has minimum, mean and maximum of its readings that are not bad, and counts all readings, whether computed from hours
+/// or readings; points are contiguous.
 #[test]
 fn a_point_has_the_range_of_its_readings() {
     let site = site(18);
@@ -52,44 +52,44 @@ fn a_point_has_the_range_of_its_readings() {
             let all: Vec<i64> = (0..18 * 1440).step_by(5).filter(within).collect();
             let count = |v: Verdict| all.iter().filter(|m| verdict(**m) == v).count() as u32;
             let counts = Verdict::ALL.map(count);
-            let served: Vec<f64> = all.iter().filter(|m| verdict(**m) != Verdict::Bad).map(|m| light(*m)).collect();
+            let used: Vec<f64> = all.iter().filter(|m| verdict(**m) != Verdict::Bad).map(|m| light(*m)).collect();
             let Some(value) = point.value else {
                 assert!(all.is_empty(), "{point:?}");
                 continue;
             };
             assert_eq!(value.verdicts, counts, "{point:?}");
             let Some([low, mean, high]) = value.range else {
-                assert!(served.is_empty());
+                assert!(used.is_empty());
                 continue;
             };
-            assert_eq!(low, served.iter().copied().fold(f64::INFINITY, f64::min));
-            assert_eq!(high, served.iter().copied().fold(0.0, f64::max));
-            let want = served.iter().sum::<f64>() / served.len() as f64;
+            assert_eq!(low, used.iter().copied().fold(f64::INFINITY, f64::min));
+            assert_eq!(high, used.iter().copied().fold(0.0, f64::max));
+            let want = used.iter().sum::<f64>() / used.len() as f64;
             assert!((mean - want).abs() < 1e-9, "want {want}, got {mean}");
         }
     }
 }
 
-/// Which hours are kept changes no bit of a series.
+/// The set of stored roll-ups changes no bit of a series.
 #[test]
-fn a_series_is_the_same_whichever_hours_are_kept() {
+fn a_series_does_not_depend_on_the_stored_roll_ups() {
     let site = site(18);
-    let ask = || series(&site.store, "south", "illuminance", (after(100), after(17 * 1440)), 90).unwrap();
-    let from_readings = ask();
-    let mut keeper = Keeper::new("south", rules());
+    let query = || series(&site.store, "south", "illuminance", (after(100), after(17 * 1440)), 90).unwrap();
+    let from_readings = query();
+    let mut writer = RollUpWriter::new("south", rules());
     for _ in 0..6 {
-        assert!(keeper.keep_one(&site.store, after(18 * 1440)).unwrap());
+        assert!(writer.store_next(&site.store, after(18 * 1440)).unwrap());
     }
-    assert_eq!(ask(), from_readings);
-    keep_all(&site.store, &rules(), "south", after(18 * 1440), || ()).unwrap();
-    assert_eq!(ask(), from_readings);
+    assert_eq!(query(), from_readings);
+    store_all(&site.store, &rules(), "south", after(18 * 1440), || ()).unwrap();
+    assert_eq!(query(), from_readings);
 }
 
-/// Where there is nothing, there is no point; of another instrument, points are empty.
+/// A range without readings has no points; points of another instrument have no values.
 #[test]
-fn nothing_on_record_is_no_series() {
+fn a_range_without_readings_has_no_points() {
     let site = site(1);
-    let ask = |name: &str, from, to| series(&site.store, name, "ppfd", (after(from), after(to)), 10).unwrap();
-    assert_eq!(ask("south", 9000, 9900).points, []);
-    assert!(ask("north", 0, 1440).points.iter().all(|p| p.value.is_none()));
+    let query = |name: &str, from, to| series(&site.store, name, "ppfd", (after(from), after(to)), 10).unwrap();
+    assert_eq!(query("south", 9000, 9900).points, []);
+    assert!(query("north", 0, 1440).points.iter().all(|p| p.value.is_none()));
 }

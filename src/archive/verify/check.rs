@@ -1,27 +1,27 @@
 //! The result of one check of a database.
 
-/// Faults, and notes, that are listed; further faults are counted.
+/// Maximum number of listed faults, and of notes; further faults are counted.
 const LISTED: usize = 20;
 
-/// One check and what it found.
+/// A check and its result.
 #[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize)]
 pub struct Check {
-    /// Its name.
+    /// Name of the check.
     pub name: &'static str,
-    /// How many things were checked.
+    /// Number of checked items.
     pub checked: u64,
-    /// What they are.
+    /// Kind of the items.
     pub of: &'static str,
-    /// What is wrong, in words; at most 20.
+    /// Descriptions of the faults, at most 20.
     pub faults: Vec<String>,
-    /// Faults beyond those.
+    /// Number of further faults.
     pub more_faults: u64,
-    /// What could not be checked, and why.
+    /// Items that could not be checked, with the reason.
     pub notes: Vec<String>,
 }
 
 impl Check {
-    /// With nothing checked yet.
+    /// A check without results.
     pub fn new(name: &'static str, of: &'static str) -> Self {
         Self { name, of, ..Self::default() }
     }
@@ -35,7 +35,7 @@ impl Check {
         }
     }
 
-    /// Adds a note, once.
+    /// Adds a note, unless it is listed already.
     pub fn note(&mut self, text: String) {
         if !self.notes.contains(&text) && self.notes.len() < LISTED {
             self.notes.push(text);

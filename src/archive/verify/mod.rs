@@ -1,7 +1,7 @@
-//! Verifies a whole database: is everything there, is it consistent, and do the values follow from the facts?
+//! Verifies a database: completeness, consistency, and the values of a sample of readings by recomputation.
 //!
-//! Reads only, and continues after a fault. Invariant: a database that a daemon wrote and nobody damaged has no fault, also after kills and power
-//! cuts; raw frames that were purged as configured are noted, and are no fault.
+//! Reads only, and continues after a fault. Invariant: an undamaged database has no fault, also after kills and power cuts; raw
+//! frames purged as configured are reported as a note.
 
 pub mod check;
 mod readings;
@@ -10,10 +10,10 @@ use crate::store::{Reader, StoreError};
 pub use check::Check;
 use readings::ReadingChecks;
 
-/// Called with the readings seen so far and their total.
+/// Called with the number of readings checked so far and the total.
 pub type Progress<'a> = &'a mut dyn FnMut(u64, u64);
 
-/// Verifies everything; `sample` readings, evenly distributed, are also recomputed.
+/// Runs all checks; `sample` readings, evenly distributed, are recomputed.
 pub fn verify_database(reader: &Reader, sample: u64, progress: Progress<'_>) -> Vec<Check> {
     let mut integrity = integrity(reader);
     let darks = darks(reader);
@@ -29,7 +29,7 @@ pub fn verify_database(reader: &Reader, sample: u64, progress: Progress<'_>) -> 
     vec![integrity, readings, frames, darks, gaps, values]
 }
 
-/// The database as a file, and the references between its rows.
+/// Checks the integrity of the file, and foreign keys.
 fn integrity(reader: &Reader) -> Check {
     let mut check = Check::new("integrity", "database");
     check.checked = 1;
@@ -42,7 +42,7 @@ fn integrity(reader: &Reader) -> Check {
     check
 }
 
-/// Darks and dark models that readings may refer to.
+/// Checks that darks and dark models can be decoded.
 fn darks(reader: &Reader) -> Check {
     let mut check = Check::new("darks", "darks and dark models");
     if let Err(why) = check_darks(reader, &mut check) {

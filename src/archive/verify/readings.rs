@@ -1,4 +1,4 @@
-//! Checks every reading: its identifier, frames and values, the ticks before it, and a sample by recomputing it.
+//! Checks all readings: identifiers, active values, frames, missing ticks, and a sample by recomputation.
 
 use super::super::completeness::{ActiveSchedule, Completeness};
 use super::super::differences::differences;
@@ -12,18 +12,18 @@ use crate::record::{Event, EventKind};
 use crate::store::{DaemonStart, Provenance, Reader, StoreError, StoredReading};
 use std::collections::BTreeMap;
 
-/// The checks of readings, on their way through a database.
+/// The state of the checks of readings.
 pub(super) struct ReadingChecks<'a> {
     reader: &'a Reader,
     sample: u64,
     events: Vec<Event>,
-    /// Time ranges whose raw frames were purged.
+    /// Time ranges with purged raw frames.
     purged: Vec<(UtcMicros, UtcMicros)>,
     recomputer: Recomputer,
-    /// By computation: whether this version of the program made it.
+    /// By computation: whether it was computed by this version of the program.
     own_computations: BTreeMap<i64, bool>,
     starts: Vec<DaemonStart>,
-    /// By instrument: its ticks so far.
+    /// By instrument: the check of its ticks.
     ticks: BTreeMap<String, Completeness>,
     readings: Check,
     frames: Check,
@@ -90,7 +90,7 @@ impl<'a> ReadingChecks<'a> {
         progress(total, total);
     }
 
-    /// Adds an id without a reading to the run of missing ones; a run that ended before it is reported.
+    /// Adds a missing id to the run of missing ids; a run that ended before it is reported.
     fn extend_missing(&mut self, missing: Option<(i64, i64)>, id: i64) -> Option<(i64, i64)> {
         match missing {
             Some((from, until)) if until + 1 == id => Some((from, id)),
@@ -105,10 +105,10 @@ impl<'a> ReadingChecks<'a> {
     fn report_missing(&mut self, (from, until): (i64, i64)) {
         let found =
             if from == until { format!("reading {from} is") } else { format!("readings {from} to {until} are") };
-        self.readings.fault(format!("identifiers have a hole: {found} missing"));
+        self.readings.fault(format!("identifiers are not consecutive: {found} missing"));
     }
 
-    /// Checks a reading without recomputing it; answers whether its frames are there, or should be.
+    /// Checks a reading without recomputation; returns false if its frames were purged.
     fn check_reading(&mut self, stored: &StoredReading) -> bool {
         self.readings.checked += 1;
         if stored.made_with.computation == 0 {
@@ -120,7 +120,7 @@ impl<'a> ReadingChecks<'a> {
         has_frames
     }
 
-    /// Answers whether its frames are there, or should be.
+    /// Checks the frames; returns false if they were purged.
     fn check_frames(&mut self, stored: &StoredReading) -> bool {
         let r = &stored.reading;
         match self.reader.frames(r.id) {
@@ -141,7 +141,7 @@ impl<'a> ReadingChecks<'a> {
         self.purged.iter().any(|(from, until)| (*from..=*until).contains(&time))
     }
 
-    /// Whether each tick before the reading ended in a reading or a gap.
+    /// Checks that each tick before the reading has a reading or a gap.
     fn check_gaps(&mut self, stored: &StoredReading) {
         let name = &stored.reading.instrument;
         if !self.ticks.contains_key(name) {
@@ -159,7 +159,7 @@ impl<'a> ReadingChecks<'a> {
         }
     }
 
-    /// The schedules of an instrument, by the starts of the daemon; one that cannot be read is noted.
+    /// The schedules of an instrument by start of the daemon; one that cannot be read is reported as a note.
     fn schedules(&mut self, instrument: &str) -> Vec<ActiveSchedule> {
         let mut known: BTreeMap<i64, Option<Schedule>> = BTreeMap::new();
         let mut schedules = Vec::new();
@@ -176,7 +176,7 @@ impl<'a> ReadingChecks<'a> {
         schedules
     }
 
-    /// Recomputes a reading and compares every bit.
+    /// Recomputes a reading and compares all bits.
     fn check_values(&mut self, stored: &StoredReading) {
         let id = stored.reading.id;
         if self.own_computations.get(&stored.made_with.computation) != Some(&true) {
@@ -199,7 +199,7 @@ impl<'a> ReadingChecks<'a> {
     }
 }
 
-/// Whether the reading at index `seen` of `total` is in an evenly distributed sample: where the share of the sample passes a whole number.
+/// Whether the reading at index `seen` of `total` is in the sample, whose readings are evenly distributed.
 fn is_sampled(sample: u64, seen: u64, total: u64) -> bool {
     let share = |n: u64| u128::from(n) * u128::from(sample.min(total)) / u128::from(total.max(1));
     share(seen) != share(seen + 1)

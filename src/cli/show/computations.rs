@@ -7,7 +7,7 @@ use std::fmt::Write;
 
 /// Prints the list.
 pub fn run(reader: &Reader, as_json: bool) -> Result<(), Failure> {
-    let rows = reader.computations_in_full()?;
+    let rows = reader.computation_summaries()?;
     if as_json {
         return print_json(&json!({ "computations": rows.iter().map(entry).collect::<Vec<_>>() }));
     }

@@ -32,7 +32,7 @@ relative_uncertainty = 0.02
 "#;
 
 fn calibration() -> Arc<Calibration> {
-    Arc::new(file::parse_record(CALIBRATION, None).unwrap())
+    Arc::new(file::parse_stored(CALIBRATION, None).unwrap())
 }
 
 /// An empty set with a shutter, under a calibration.

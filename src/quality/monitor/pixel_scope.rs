@@ -63,7 +63,7 @@ impl Light<'_> {
     fn affects_any(&self, interval: &FlaggedInterval) -> bool {
         let measurable = |q: &usize| self.matrix.missing(*q).is_none();
         let mut quantities = (0..quantities::registry().len()).filter(measurable).map(|q| quantities::registry()[q].id);
-        quantities.any(|id| interval.touches(id))
+        quantities.any(|id| interval.affects(id))
     }
 
     /// Whether a detection at this instant is assessed even without sufficient light.

@@ -1,6 +1,6 @@
 //! The monitors of one instrument together: receives observations; plans and records actions.
 //!
-//! For each reading, in this order: [`MonitorSet::observe_note`] for the operator's notes since the last one, [`MonitorSet::tracked`] for the
+//! For each reading, in this order: [`MonitorSet::observe_note`] for the operator's notes since the last one, [`MonitorSet::drift_estimates`] for the
 //! processing, [`MonitorSet::observe_reading`], [`MonitorSet::reading_record`] for the transaction of the reading, and after it
 //! [`MonitorSet::actions`], each followed by [`MonitorSet::applied`]. Darks and calibrations are observed when they are available.
 //!
@@ -26,7 +26,7 @@ use crate::calibration::{Calibration, Noise};
 use crate::clock::UtcMicros;
 use crate::config::{InstrumentConfig, LimitsConfig, Station, StationKind};
 use crate::quantities::{self, Matrix};
-use crate::record::{Event, EventKind, Flag, FlaggedInterval, Frame, NoteClass, Reading, Tracked, Transition};
+use crate::record::{DriftEstimates, Event, EventKind, Flag, FlaggedInterval, Frame, NoteClass, Reading, Transition};
 use crate::reduction::{DarkModel, Reduced};
 use saved::Pending;
 
@@ -174,9 +174,9 @@ impl MonitorSet {
     }
 
     /// What processing needs of the monitors: the applied shift, and the time since the last checks within the limits.
-    pub fn tracked(&self, now: UtcMicros) -> Tracked {
+    pub fn drift_estimates(&self, now: UtcMicros) -> DriftEstimates {
         let drift = &self.wavelength.drift;
-        Tracked {
+        DriftEstimates {
             shift_nm: if self.limits.wavelength_apply { drift.applied_nm } else { 0.0 },
             wavelength_age_s: drift.limit_state.age_s(now),
             response_age_s: self.response.level_limit.age_s(now),

@@ -1,20 +1,20 @@
-//! A computation that is filled changes nothing until the switch, and then only what it has values of.
+//! An unfinished computation changes nothing; its activation changes only readings with values of it.
 
 use super::*;
 
 /// Ten readings a minute apart.
-fn ten(s: &Station) {
+fn ten(s: &TestDatabase) {
     for k in 0..10 {
         s.commit(NOON.plus_seconds(60.0 * f64::from(k))).unwrap();
     }
 }
 
-fn begin(s: &Station, text: &str) -> Begun {
+fn begin(s: &TestDatabase, text: &str) -> OpenComputation {
     s.store.begin_computation(text, NOON).unwrap()
 }
 
-/// Values that tell themselves: ppfd is 1000 × the computation.
-fn fill(s: &Station, computation: i64, ids: impl IntoIterator<Item = i64>) {
+/// Stores values that identify their computation: ppfd is 1000 × its id.
+fn add_values(s: &TestDatabase, computation: i64, ids: impl IntoIterator<Item = i64>) {
     let values = |id| {
         let mut reading = reading(NOON);
         reading.id = id;
@@ -25,90 +25,89 @@ fn fill(s: &Station, computation: i64, ids: impl IntoIterator<Item = i64>) {
     s.store.add_values(computation, &ids.into_iter().map(values).collect::<Vec<_>>()).unwrap();
 }
 
-fn switch(s: &Station, computation: i64) -> Switched {
-    let switch = s.store.switch_of(computation).unwrap().unwrap();
+fn activate(s: &TestDatabase, computation: i64) -> ActivationSummary {
+    let activation = s.store.plan_activation(computation).unwrap().unwrap();
     let kind = EventKind::Recomputed;
-    let event = Event { time: NOON, until: None, instrument: None, kind, text: "made again".into() };
-    s.store.switch_to(&switch, &event).unwrap();
-    switch.switched
+    let event = Event { time: NOON, until: None, instrument: None, kind, text: "recomputed".into() };
+    s.store.activate(&activation, &event).unwrap();
+    activation.summary
 }
 
-/// The computation in force for each reading.
-fn active(s: &Station) -> Vec<i64> {
+/// The active computation of each reading.
+fn active(s: &TestDatabase) -> Vec<i64> {
     let readings = s.store.readings(UtcMicros(i64::MIN), UtcMicros(i64::MAX)).unwrap();
     readings.map(|r| r.unwrap().made_with.computation).collect()
 }
 
-fn runs(s: &Station) -> Vec<(i64, i64)> {
+fn runs(s: &TestDatabase) -> Vec<(i64, i64)> {
     let shell = s.shell();
     let mut statement = shell.prepare("SELECT first_reading, computation FROM active_values ORDER BY 1").unwrap();
     statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?))).unwrap().map(Result::unwrap).collect()
 }
 
-/// Until the switch everything is as it was, afterwards what was made again is in force, and what could not be keeps
-/// what it had; each run begins where the computation changes.
+/// Before the activation nothing changes; afterwards recomputed values are active, and other readings keep their values. A run
+/// begins where the computation changes.
 #[test]
-fn a_switch_changes_what_was_made_again_and_nothing_else() {
-    let s = Station::new();
+fn activation_changes_recomputed_readings_and_nothing_else() {
+    let s = TestDatabase::new();
     ten(&s);
     let live = s.made_with.computation;
-    let new = begin(&s, "again").id;
-    fill(&s, new, [3, 4, 5, 7, 8]);
+    let new = begin(&s, "recomputation").id;
+    add_values(&s, new, [3, 4, 5, 7, 8]);
     assert_eq!(active(&s), [live; 10]);
     assert_eq!(s.store.unfinished_computations().unwrap(), [new]);
-    let switched = switch(&s, new);
-    assert_eq!(switched.readings, 5);
-    assert_eq!(switched.span, (NOON.plus_seconds(120.0), NOON.plus_seconds(420.0)));
+    let summary = activate(&s, new);
+    assert_eq!(summary.readings, 5);
+    assert_eq!(summary.span, (NOON.plus_seconds(120.0), NOON.plus_seconds(420.0)));
     assert_eq!(active(&s), [live, live, new, new, new, live, new, new, live, live]);
     assert_eq!(runs(&s), [(1, live), (3, new), (6, live), (7, new), (9, live)]);
     assert_eq!(s.store.latest_events(1).unwrap()[0].kind, EventKind::Recomputed);
-    // A second one over all of it leaves one run, and the end.
-    let third = begin(&s, "once more").id;
-    fill(&s, third, 1..=10);
-    switch(&s, third);
+    // A second computation over all readings leaves one run, and its end.
+    let third = begin(&s, "second recomputation").id;
+    add_values(&s, third, 1..=10);
+    activate(&s, third);
     assert_eq!(runs(&s), [(1, third), (11, live)]);
-    // What was in force stays within reach.
+    // Earlier values can still be read.
     let reader = Reader::open(&s.path()).unwrap().with_computation(Some(new));
     let values: Vec<_> =
         reader.readings(NOON, UtcMicros(i64::MAX)).unwrap().map(|r| r.unwrap().reading.values).collect();
-    assert_eq!(values[0][0], QuantityValue::Null(format!("not made by computation {new}")));
+    assert_eq!(values[0][0], QuantityValue::Null(format!("no value in computation {new}")));
     assert_eq!(values[2][0].value(), Some(1000.0 * new as f64));
 }
 
-/// Readings that are stored while a computation is filled, between finding the runs and the switch, and afterwards
-/// keep their own values.
+/// Readings stored during a recomputation, between planning and activation, and afterwards keep their own values.
 #[test]
-fn readings_stored_meanwhile_keep_their_own_values() {
-    let s = Station::new();
+fn readings_stored_during_a_recomputation_keep_their_values() {
+    let s = TestDatabase::new();
     ten(&s);
     let live = s.made_with.computation;
-    let new = begin(&s, "again").id;
-    fill(&s, new, 1..=10);
+    let new = begin(&s, "recomputation").id;
+    add_values(&s, new, 1..=10);
     s.commit(NOON.plus_seconds(600.0)).unwrap();
-    let switch = s.store.switch_of(new).unwrap().unwrap();
+    let activation = s.store.plan_activation(new).unwrap().unwrap();
     s.commit(NOON.plus_seconds(660.0)).unwrap();
     let kind = EventKind::Recomputed;
     let event = Event { time: NOON, until: None, instrument: None, kind, text: String::new() };
-    s.store.switch_to(&switch, &event).unwrap();
+    s.store.activate(&activation, &event).unwrap();
     s.commit(NOON.plus_seconds(720.0)).unwrap();
     assert_eq!(active(&s)[8..], [new, new, live, live, live]);
-    // The other order: nothing is stored before the switch.
-    let newest = begin(&s, "again, to the end").id;
-    fill(&s, newest, 1..=13);
-    self::switch(&s, newest);
+    // The other order: no reading is stored before the activation.
+    let newest = begin(&s, "second recomputation").id;
+    add_values(&s, newest, 1..=13);
+    activate(&s, newest);
     s.commit(NOON.plus_seconds(780.0)).unwrap();
     assert_eq!(active(&s)[11..], [newest, newest, live]);
-    // A daemon of another version begins a run of its own.
+    // A daemon of another version begins a new run.
     let made_with = MadeWith { computation: s.store.register_computation("registry 2", NOON).unwrap(), ..s.made_with };
-    let s = Station { made_with, ..s };
+    let s = TestDatabase { made_with, ..s };
     s.commit(NOON.plus_seconds(840.0)).unwrap();
     assert_eq!(active(&s)[13..], [live, made_with.computation]);
 }
 
-/// Two instruments whose readings lie between each other have runs of their own.
+/// Two instruments with interleaved readings have separate runs.
 #[test]
-fn instruments_are_switched_each_for_itself() {
-    let mut s = Station::new();
+fn instruments_have_separate_runs() {
+    let mut s = TestDatabase::new();
     let first = s.made_with;
     let d = detector();
     let new = NewInstrument { name: "other", serial: "VB-0002", identity: "", detector: &d };
@@ -118,75 +117,74 @@ fn instruments_are_switched_each_for_itself() {
         s.made_with = if k % 2 == 0 { first } else { second };
         s.commit(NOON.plus_seconds(60.0 * f64::from(k))).unwrap();
     }
-    let new = begin(&s, "again").id;
-    fill(&s, new, [3, 5, 7]);
-    switch(&s, new);
+    let new = begin(&s, "recomputation").id;
+    add_values(&s, new, [3, 5, 7]);
+    activate(&s, new);
     let live = first.computation;
     assert_eq!(active(&s), [live, live, new, live, new, live, new, live, live, live]);
 }
 
-/// What was begun is gone on with while it is the newest; any other is dropped piece by piece, one in force never.
+/// An unfinished computation is continued while it is the newest; others are deleted in parts; an active one is never deleted.
 #[test]
-fn what_was_begun_is_gone_on_with_or_dropped() {
-    let s = Station::new();
+fn an_unfinished_computation_is_continued_or_deleted() {
+    let s = TestDatabase::new();
     ten(&s);
-    let one = begin(&s, "again");
+    let one = begin(&s, "recomputation");
     assert_eq!(one.last, None);
-    fill(&s, one.id, 1..=4);
-    assert_eq!(begin(&s, "again"), Begun { last: Some(4), ..one });
+    add_values(&s, one.id, 1..=4);
+    assert_eq!(begin(&s, "recomputation"), OpenComputation { last: Some(4), ..one });
     let other = begin(&s, "another");
     assert_ne!(other.id, one.id);
-    assert_ne!(begin(&s, "again").id, one.id, "it is not the newest any more");
+    assert_ne!(begin(&s, "recomputation").id, one.id, "it is no longer the newest");
     assert!(!s.store.drop_computation(one.id, 3).unwrap());
     assert!(s.store.drop_computation(one.id, 3).unwrap());
     assert!(s.store.computation(one.id).unwrap().is_none());
     assert!(s.store.drop_computation(s.made_with.computation, 100).unwrap());
     assert_eq!(active(&s), [s.made_with.computation; 10]);
-    assert!(s.store.switch_of(other.id).unwrap().is_none(), "it has no values");
+    assert!(s.store.plan_activation(other.id).unwrap().is_none(), "it has no values");
 }
 
-/// The list tells what each has made and where it is in force.
+/// The list states the values of each computation and for how many readings it is active.
 #[test]
-fn computations_are_listed_with_what_they_made() {
-    let s = Station::new();
+fn computations_are_listed_with_their_values() {
+    let s = TestDatabase::new();
     ten(&s);
-    let new = begin(&s, "again").id;
-    fill(&s, new, 3..=5);
-    let tell = |s: &Station| -> Vec<(i64, bool, u64, u64)> {
-        let rows = s.store.computations_in_full().unwrap();
+    let new = begin(&s, "recomputation").id;
+    add_values(&s, new, 3..=5);
+    let list = |s: &TestDatabase| -> Vec<(i64, bool, u64, u64)> {
+        let rows = s.store.computation_summaries().unwrap();
         rows.into_iter().map(|c| (c.made.id, c.finished, c.readings, c.active_for)).collect()
     };
     let live = s.made_with.computation;
-    assert_eq!(tell(&s), [(live, true, 10, 10), (new, false, 3, 0)]);
-    switch(&s, new);
-    assert_eq!(tell(&s), [(live, true, 10, 7), (new, true, 3, 3)]);
-    let row = s.store.computations_in_full().unwrap().pop().unwrap();
+    assert_eq!(list(&s), [(live, true, 10, 10), (new, false, 3, 0)]);
+    activate(&s, new);
+    assert_eq!(list(&s), [(live, true, 10, 7), (new, true, 3, 3)]);
+    let row = s.store.computation_summaries().unwrap().pop().unwrap();
     assert_eq!(row.span, Some((NOON.plus_seconds(120.0), NOON.plus_seconds(240.0))));
     assert_eq!(row.calibrations, ["lab-7"]);
 }
 
-/// A calibration that only serves what is made again does not come in force for the daemon; the daemon may have it
-/// later, which is an event.
+/// A calibration for recomputation does not become active for the daemon; the daemon may activate it later, which is an event.
 #[test]
-fn a_calibration_beside_is_not_in_force() {
-    let s = Station::new();
+fn a_calibration_for_recomputation_is_not_active() {
+    let s = TestDatabase::new();
     let i = s.made_with.instrument;
-    let beside = s.store.register_calibration_beside(i, "lab-8", "[calibration] # 8", None).unwrap();
-    assert_eq!(s.store.register_calibration_beside(i, "lab-8", "[calibration] # 8", None).unwrap(), beside);
+    let added = s.store.register_calibration_for_recomputation(i, "lab-8", "[calibration] # 8", None).unwrap();
+    assert_eq!(s.store.register_calibration_for_recomputation(i, "lab-8", "[calibration] # 8", None).unwrap(), added);
     let own = s.made_with.calibration.unwrap();
     assert_eq!(s.store.register_calibration(i, "lab-7", "[calibration]", None, NOON).unwrap(), own);
-    assert_eq!(s.store.register_calibration_beside(i, "lab-7", "[calibration]", None).unwrap(), own);
+    assert_eq!(s.store.register_calibration_for_recomputation(i, "lab-7", "[calibration]", None).unwrap(), own);
     assert!(s.store.latest_events(1).unwrap().is_empty());
-    assert_eq!(s.store.register_calibration(i, "lab-8", "[calibration] # 8", None, NOON).unwrap(), beside);
+    assert_eq!(s.store.register_calibration(i, "lab-8", "[calibration] # 8", None, NOON).unwrap(), added);
     assert_eq!(s.store.latest_events(1).unwrap()[0].kind, EventKind::CalibrationChanged);
 }
 
-/// As many runs as a switch may write take less than the 200 ms a transaction may.
+/// An activation of 20 000 runs takes less than the limit of a transaction, 200 ms.
 #[test]
-fn a_switch_with_many_runs_is_short() {
-    let s = Station::new();
+fn activating_many_runs_takes_a_short_transaction() {
+    let s = TestDatabase::new();
     let shell = s.shell();
-    // 20 000 readings without frames, every other of them made again.
+    // 20 000 readings without frames, every other one recomputed.
     shell
         .execute_batch(
             "BEGIN; WITH RECURSIVE n(k) AS (SELECT 1 UNION ALL SELECT k + 1 FROM n WHERE k < 20000)
@@ -197,16 +195,16 @@ fn a_switch_with_many_runs_is_short() {
              INSERT INTO value(id, flags) SELECT 1 << 40 | id, 0 FROM reading; COMMIT",
         )
         .unwrap();
-    let new = begin(&s, "again").id;
+    let new = begin(&s, "recomputation").id;
     shell.execute("INSERT INTO value(id, flags) SELECT ?1 << 40 | id, 0 FROM reading WHERE id % 2 = 0", [new]).unwrap();
     let started = std::time::Instant::now();
-    let found = s.store.switch_of(new).unwrap().unwrap();
-    let looked = started.elapsed();
+    let activation = s.store.plan_activation(new).unwrap().unwrap();
+    let planning = started.elapsed();
     let event = Event { time: NOON, until: None, instrument: None, kind: EventKind::Recomputed, text: String::new() };
     let started = std::time::Instant::now();
-    s.store.switch_to(&found, &event).unwrap();
+    s.store.activate(&activation, &event).unwrap();
     let took = started.elapsed();
-    println!("20 000 runs found in {looked:.1?}, written in {took:.1?}");
+    println!("20 000 runs planned in {planning:.1?}, written in {took:.1?}");
     assert_eq!(runs(&s).len(), 20_001);
     assert!(took.as_millis() < 200, "{took:?}");
 }

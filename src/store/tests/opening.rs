@@ -1,19 +1,19 @@
-//! Opening, coming forward and going on.
+//! Opening databases, locks, registration.
 
 use super::*;
 
-/// A daemon that comes back finds its rows and goes on numbering.
+/// After a restart the daemon finds its rows and continues the ids.
 #[test]
-fn restart_keeps_rows_and_goes_on() {
-    let s = Station::new();
+fn a_restart_keeps_rows_and_continues_ids() {
+    let s = TestDatabase::new();
     for k in 0..3 {
         s.commit(NOON.plus_seconds(60.0 * f64::from(k))).unwrap();
     }
-    let Station { folder, store, made_with } = s;
+    let TestDatabase { folder, store, made_with } = s;
     drop(store);
     let store = Store::open_daemon(&folder.path().join("v.db"), &QUANTITIES).unwrap();
     assert_eq!(register(&store), made_with);
-    let s = Station { folder, store, made_with };
+    let s = TestDatabase { folder, store, made_with };
     assert_eq!(s.commit(NOON.plus_seconds(180.0)).unwrap(), 4);
     assert_eq!(s.store.latest(10).unwrap().iter().map(|r| r.reading.id).collect::<Vec<_>>(), [1, 2, 3, 4]);
     assert_eq!(s.store.events(UtcMicros(0), UtcMicros(i64::MAX)).unwrap(), []);
@@ -21,11 +21,10 @@ fn restart_keeps_rows_and_goes_on() {
     assert_eq!(hours, 1);
 }
 
-/// Regression: of the tables that lie at the beginning of the file a reading writes those that change; the neighbour that is written
-/// with the file's first page is one of them.
+/// A reading writes only pages that it changes; the page written together with the first page of the file is one of them.
 #[test]
-fn a_reading_brings_no_names_of_flags_along() {
-    let s = Station::new();
+fn a_reading_writes_no_unchanged_table() {
+    let s = TestDatabase::new();
     s.commit(NOON).unwrap();
     let log = s.path().with_extension("db-wal");
     let before = std::fs::read(&log).unwrap().len();
@@ -35,22 +34,22 @@ fn a_reading_brings_no_names_of_flags_along() {
     let root = |name: &str| -> u32 {
         s.shell().query_row("SELECT rootpage FROM sqlite_schema WHERE name = ?1", [name], |r| r.get(0)).unwrap()
     };
-    // Each frame of the log: 24 bytes, of which the first four are the page's number, and the page.
+    // A frame of the write-ahead log: a header of 24 bytes, which begins with the page number, and the page.
     let log = std::fs::read(&log).unwrap();
     let pages: Vec<u32> = log[before..]
         .chunks_exact(24 + super::super::PAGE_SIZE as usize)
         .map(|frame| u32::from_be_bytes(*frame.first_chunk().unwrap()))
         .collect();
     assert!(pages.contains(&1) && pages.contains(&root("saved_state")), "{pages:?}");
-    for quiet in ["flag", "event", "event_by_time", "quantity"] {
-        assert!(!pages.contains(&root(quiet)), "{quiet} is page {} of {pages:?}", root(quiet));
+    for unchanged in ["flag", "event", "event_by_time", "quantity"] {
+        assert!(!pages.contains(&root(unchanged)), "{unchanged} is page {} of {pages:?}", root(unchanged));
     }
 }
 
-/// The lock is held as long as the store lives; the message names the process and the database.
+/// The lock is held until the store is dropped; the message names the process and the database.
 #[test]
 fn a_second_daemon_is_refused() {
-    let s = Station::new();
+    let s = TestDatabase::new();
     let error = Store::open_daemon(&s.path(), &QUANTITIES).unwrap_err().to_string();
     let want = format!("process {} holds its lock", std::process::id());
     assert!(error.contains(&want) && error.contains("v.db"), "{error}");
@@ -60,10 +59,10 @@ fn a_second_daemon_is_refused() {
     drop(folder);
 }
 
-/// Other processes write notes while the daemon runs, and need a database that is there.
+/// Another process can add a note while the daemon runs, to an existing database only.
 #[test]
-fn a_note_can_be_added_beside_the_daemon() {
-    let s = Station::new();
+fn a_note_can_be_added_while_the_daemon_runs() {
+    let s = TestDatabase::new();
     let note = Event {
         time: NOON,
         until: None,
@@ -80,10 +79,10 @@ fn a_note_can_be_added_beside_the_daemon() {
     assert!(!missing.exists());
 }
 
-/// A database of another schema is refused by every way in, with what to do, and not one byte of it changes.
+/// A database with another schema is refused however it is opened, with what to do, and is not changed.
 #[test]
 fn databases_of_earlier_and_later_schemas_are_refused() {
-    let s = Station::new();
+    let s = TestDatabase::new();
     let (path, folder) = (s.path(), s.folder);
     drop(s.store);
     for (found, who) in [(schema::VERSION - 1, "an earlier"), (schema::VERSION + 1, "a later")] {
@@ -108,7 +107,7 @@ fn databases_of_earlier_and_later_schemas_are_refused() {
     drop(folder);
 }
 
-/// What this program did not write is not touched, and the message says what it is.
+/// A file that this program did not write is refused unchanged, and the message describes it.
 #[test]
 fn databases_of_others_are_refused() {
     let folder = folder();
@@ -116,7 +115,7 @@ fn databases_of_others_are_refused() {
     Connection::open(&foreign).unwrap().execute_batch("CREATE TABLE t(x)").unwrap();
     let text = folder.path().join("text.db");
     std::fs::write(&text, "this is no database, but long enough to be looked at as one by SQLite".repeat(20)).unwrap();
-    for (path, found) in [(foreign, "application id 0x0"), (text, "no SQLite database")] {
+    for (path, found) in [(foreign, "application id 0x0"), (text, "not an SQLite database")] {
         let before = std::fs::read(&path).unwrap();
         for error in [Store::open_daemon(&path, &QUANTITIES).unwrap_err(), Reader::open(&path).unwrap_err()] {
             let error = error.to_string();
@@ -129,10 +128,10 @@ fn databases_of_others_are_refused() {
     assert!(error.contains("its parent folder does not exist"), "{error}");
 }
 
-/// A quantity that joins later gets its columns; older readings say why they have none of it.
+/// A new quantity gets its columns; values of older readings are null with a reason.
 #[test]
-fn a_new_quantity_gets_columns_and_older_readings_say_why_they_lack_it() {
-    let s = Station::new();
+fn a_new_quantity_gets_columns_and_is_null_with_a_reason_in_older_readings() {
+    let s = TestDatabase::new();
     s.commit(NOON).unwrap();
     let (path, made_with, folder) = (s.path(), s.made_with, s.folder);
     drop(s.store);
@@ -151,7 +150,7 @@ fn a_new_quantity_gets_columns_and_older_readings_say_why_they_lack_it() {
         })
         .unwrap();
     let [old, new] = &store.latest(2).unwrap()[..] else { panic!("two readings") };
-    assert_eq!(old.reading.values[0], QuantityValue::Null("not among the quantities when it was computed".into()));
+    assert_eq!(old.reading.values[0], QuantityValue::Null("the quantity was added after this computation".into()));
     assert_eq!(old.reading.values[1..], reading(NOON).values);
     assert_eq!(new.reading.values, r.values);
     let reader = Reader::open(&path).unwrap();
@@ -164,22 +163,22 @@ fn a_new_quantity_gets_columns_and_older_readings_say_why_they_lack_it() {
     assert_eq!(verdict, "bad");
     drop((store, reader));
     let error = Store::open_daemon(&path, &[("ppfd", "W m-2")]).unwrap_err().to_string();
-    assert_eq!(error, "expected quantity `ppfd` in `umol m-2 s-1`, as the database has it, but found `W m-2`");
+    assert_eq!(error, "expected quantity `ppfd` in `umol m-2 s-1`, its unit in the database, but found `W m-2`");
     assert!(Store::open_daemon(&path, &[("a\"; DROP", "1")]).unwrap_err().to_string().contains("lower-case letters"));
     drop(folder);
 }
 
-/// With `psow=0` a commit is padded to whole sectors, so the log grows by more than its frames; a plain
-/// connection's does not. Shows that the setting of the URI arrives.
+/// With `psow=0` SQLite pads a commit to whole sectors, so the log grows by more than the frames; with a plain connection it does
+/// not. This shows that the URI parameter has an effect.
 #[test]
 fn every_connection_writes_without_power_safe_overwrite() {
-    let grown = |s: &Station, write: &dyn Fn()| {
+    let grown = |s: &TestDatabase, write: &dyn Fn()| {
         let log = || std::fs::metadata(s.folder.path().join("v.db-wal")).unwrap().len();
         let before = log();
         write();
         log() - before
     };
-    let s = Station::new();
+    let s = TestDatabase::new();
     let note =
         Event { time: NOON, until: None, instrument: None, kind: EventKind::Note(NoteClass::Other), text: "n".into() };
     s.store.add_event(&note).unwrap();
@@ -194,16 +193,16 @@ fn every_connection_writes_without_power_safe_overwrite() {
     assert!(ours > plain && writers > plain, "ours {ours}, writer's {writers}, plain {plain} bytes");
 }
 
-/// Registering again is free; a change, also back to what was, is one event.
+/// Registering the same again changes nothing; a change, also back to an earlier text, is one event.
 #[test]
-fn what_comes_in_force_is_registered_once_and_each_change_is_an_event() {
-    let s = Station::new();
+fn an_activated_text_is_registered_once_and_each_change_is_an_event() {
+    let s = TestDatabase::new();
     let store = &s.store;
     assert_eq!(register(store), s.made_with);
     assert!(store.latest_events(9).unwrap().is_empty());
     let b = store.register_configuration("version = 1 # b", NOON.plus_seconds(1.0)).unwrap();
     assert_ne!(b, s.made_with.configuration);
-    // The clock has gone back meanwhile.
+    // The clock was set back.
     let a = store.register_configuration("version = 1", NOON.plus_seconds(-50.0)).unwrap();
     assert_eq!(a, s.made_with.configuration);
     assert_eq!(store.register_configuration("version = 1", NOON).unwrap(), a);

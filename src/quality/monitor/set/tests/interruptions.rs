@@ -99,14 +99,14 @@ fn a_restart_restores_every_state() {
         [Flag::WavelengthDrift, Flag::ResponseDrift, Flag::Obstructed, Flag::DarkDrift, Flag::PixelFault]
             .map(|flag| e.monitors.limit_state(flag))
             .to_vec();
-    let (tracked, reported) = (e.monitors.tracked(e.now()), e.monitors.reported.clone());
+    let (drift, reported) = (e.monitors.drift_estimates(e.now()), e.monitors.reported.clone());
     e.restart();
     let after: Vec<_> =
         [Flag::WavelengthDrift, Flag::ResponseDrift, Flag::Obstructed, Flag::DarkDrift, Flag::PixelFault]
             .map(|flag| e.monitors.limit_state(flag))
             .to_vec();
     assert_eq!(before, after);
-    assert_eq!((e.monitors.tracked(e.now()), &e.monitors.reported), (tracked, &reported));
+    assert_eq!((e.monitors.drift_estimates(e.now()), &e.monitors.reported), (drift, &reported));
     assert_eq!(e.read(), []);
 }
 

@@ -316,5 +316,5 @@ fn opened(actions: &[MonitorAction]) -> Vec<&FlaggedInterval> {
 }
 
 fn affects(interval: &FlaggedInterval, quantity: &str) -> bool {
-    interval.touches(quantity)
+    interval.affects(quantity)
 }

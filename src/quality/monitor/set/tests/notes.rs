@@ -108,5 +108,5 @@ fn another_calibration_restarts_every_monitor_and_the_same_one_none() {
         assert_eq!(ended.until, Some(when), "{flag:?}");
     }
     assert!(!e.monitors.dark_exceeded());
-    assert_eq!(e.monitors.tracked(when).wavelength_age_s, 0.0);
+    assert_eq!(e.monitors.drift_estimates(when).wavelength_age_s, 0.0);
 }

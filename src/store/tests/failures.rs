@@ -1,11 +1,11 @@
-//! What can go wrong on the disk, and what the store must keep through it.
+//! Failures of the disk, and damaged rows.
 
 use super::*;
 
-/// Between two pages no read mark is held, so the log can be folded back and emptied.
+/// No read transaction is open between two pages, so the write-ahead log can be checkpointed and truncated.
 #[test]
-fn a_slow_reader_does_not_keep_the_log_from_being_folded_back() {
-    let s = Station::new();
+fn a_slow_reader_does_not_block_a_checkpoint() {
+    let s = TestDatabase::new();
     for k in 0..600 {
         s.commit_with(&reading(NOON.plus_seconds(f64::from(k))), &[]).unwrap();
     }
@@ -18,10 +18,10 @@ fn a_slow_reader_does_not_keep_the_log_from_being_folded_back() {
     assert_eq!(readings.count(), 599);
 }
 
-/// A transaction that fails in its last statement leaves nothing of its first ones.
+/// A transaction that fails in its last statement stores nothing.
 #[test]
-fn a_reading_that_fails_half_way_leaves_nothing_behind() {
-    let s = Station::new();
+fn a_reading_that_fails_half_way_stores_nothing() {
+    let s = TestDatabase::new();
     s.commit(NOON).unwrap();
     let next_hour = NOON.plus_seconds(3600.0);
     let frames = [FrameRecord {
@@ -30,7 +30,7 @@ fn a_reading_that_fails_half_way_leaves_nothing_behind() {
         dark_provenance: DarkProvenance::default(),
     }];
     let error = s.commit_with(&reading(next_hour), &frames).unwrap_err();
-    assert!(!error.can_wait() && error.to_string().contains("FOREIGN KEY"), "{error}");
+    assert!(!error.is_transient() && error.to_string().contains("FOREIGN KEY"), "{error}");
     let rows = |table: &str| -> i64 {
         s.shell().query_row(&format!("SELECT count(*) FROM {table}"), [], |r| r.get(0)).unwrap()
     };
@@ -42,10 +42,10 @@ fn a_reading_that_fails_half_way_leaves_nothing_behind() {
     assert_eq!(error, "expected values of 3 quantities, but found 0");
 }
 
-/// Without room a reading is refused as a whole, what was stored is readable, and it goes on when there is room.
+/// On a full disk a reading is refused and stored ones are readable; with free space storing works again.
 #[test]
-fn disk_full_is_reported_and_lived_through() {
-    let s = Station::new();
+fn a_full_disk_is_reported_and_storing_works_again_afterwards() {
+    let s = TestDatabase::new();
     s.commit(NOON).unwrap();
     s.store.lock().execute_batch("PRAGMA max_page_count=1").unwrap(); // becomes the present size
     let mut stored = 1;
@@ -56,8 +56,11 @@ fn disk_full_is_reported_and_lived_through() {
         }
         assert!(stored < 1000, "never full");
     };
-    assert!(error.can_wait(), "{error}");
-    assert!(error.to_string().starts_with("no room in the database's file system while storing a reading"), "{error}");
+    assert!(error.is_transient(), "{error}");
+    assert!(
+        error.to_string().starts_with("the file system of the database is full while storing a reading"),
+        "{error}"
+    );
     assert_eq!(s.store.latest(1000).unwrap().len() as i64, stored);
     assert_eq!(Reader::open(&s.path()).unwrap().frames(1).unwrap().len(), 1);
     s.store.lock().execute_batch("PRAGMA max_page_count=100000").unwrap();
@@ -65,11 +68,11 @@ fn disk_full_is_reported_and_lived_through() {
     assert_eq!(s.store.integrity_faults().unwrap(), Vec::<String>::new());
 }
 
-/// Wherever the log was cut by a power loss, the database opens whole, with the first n readings and all
-/// that belongs to them; n grows with the length of the log.
+/// With the write-ahead log truncated anywhere, the database opens consistent, with the first n readings and all their data; n
+/// grows with the length of the log.
 #[test]
-fn a_log_cut_anywhere_opens_with_whole_readings() {
-    let s = Station::new();
+fn a_log_truncated_anywhere_opens_with_complete_readings() {
+    let s = TestDatabase::new();
     for k in 0..6 {
         s.commit(NOON.plus_seconds(f64::from(k))).unwrap();
     }
@@ -83,21 +86,21 @@ fn a_log_cut_anywhere_opens_with_whole_readings() {
         let _ = std::fs::remove_file(copy.path().join("v.db-shm"));
         let store = Store::open_daemon(&path, &QUANTITIES).unwrap();
         let ids: Vec<i64> = store.latest(100).unwrap().iter().map(|r| r.reading.id).collect();
-        assert_eq!(ids, (1..=ids.len() as i64).collect::<Vec<_>>(), "log cut at {cut}");
-        assert!(ids.len() >= last, "log cut at {cut}: {} readings after {last}", ids.len());
+        assert_eq!(ids, (1..=ids.len() as i64).collect::<Vec<_>>(), "log truncated at {cut}");
+        assert!(ids.len() >= last, "log truncated at {cut}: {} readings after {last}", ids.len());
         last = ids.len();
         for id in ids {
             assert_eq!(store.frames(id).unwrap().len(), 1);
         }
-        assert_eq!(store.integrity_faults().unwrap(), Vec::<String>::new(), "log cut at {cut}");
+        assert_eq!(store.integrity_faults().unwrap(), Vec::<String>::new(), "log truncated at {cut}");
     }
     assert_eq!(last, 6);
 }
 
-/// A damaged frame is an error that names its row; nothing panics and the others are read.
+/// A damaged frame or dark is an error with its row; the others are readable.
 #[test]
-fn a_damaged_frame_or_dark_is_an_error_that_names_it() {
-    let s = Station::new();
+fn a_damaged_frame_or_dark_is_an_error_with_its_row() {
+    let s = TestDatabase::new();
     for k in 0..2 {
         s.commit(NOON.plus_seconds(f64::from(k))).unwrap();
         s.store.add_dark(1, &Dark { id: 0, source: DarkSource::Shutter, frame: frame(NOON, k) }).unwrap();
@@ -112,22 +115,22 @@ fn a_damaged_frame_or_dark_is_an_error_that_names_it() {
     assert_eq!(darks.iter().map(Result::is_ok).collect::<Vec<_>>(), [false, true]);
 }
 
-/// Only frames of readings older than the limit go, the oldest first and some at a time; values stay, and the span is one
-/// event on record.
+/// Only frames of readings before the limit are deleted, the oldest first and some per transaction; values remain, and the
+/// interval is one event.
 #[test]
-fn old_frames_are_deleted_and_values_never() {
-    let s = Station::new();
+fn old_frames_are_deleted_and_values_are_not() {
+    let s = TestDatabase::new();
     for k in 0..10 {
         s.commit(NOON.plus_seconds(60.0 * f64::from(k))).unwrap();
     }
     let limit = NOON.plus_seconds(6.5 * 60.0);
-    let mut gone = None;
+    let mut purged = None;
     let mut steps = Vec::new();
-    while let Some(more) = s.store.purge_raw_frames(limit, 3, gone).unwrap() {
+    while let Some(more) = s.store.purge_raw_frames(limit, 3, purged).unwrap() {
         steps.push(more.readings);
-        gone = Some(more);
+        purged = Some(more);
     }
-    // The readings of minutes 0 to 6, taken from a second before; that of minute 7 began after the limit.
+    // Readings of minutes 0 to 6 began before the limit, one second before their minute; the reading of minute 7 began after it.
     assert_eq!(steps, [3, 6, 7]);
     let with_frames: Vec<i64> = (1..=10).filter(|id| !s.store.frames(*id).unwrap().is_empty()).collect();
     assert_eq!(with_frames, [8, 9, 10]);
