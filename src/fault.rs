@@ -23,8 +23,10 @@ pub enum GapCause {
     Stopped,
     /// The database could not store the reading.
     StorageFull,
-    /// The clock was set during the reading.
+    /// The clock was set during the reading, or over the tick.
     ClockStepped,
+    /// The process, or the machine, was suspended at the tick.
+    ProcessSuspended,
     /// No daemon was running: it had been stopped on request.
     DaemonStopped,
     /// No daemon was running: the one before had not ended on request.
@@ -33,7 +35,7 @@ pub enum GapCause {
 
 impl GapCause {
     /// All causes, in the order of their codes.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::InstrumentAbsent,
         Self::InstrumentIdentity,
         Self::NoAnswer,
@@ -42,6 +44,7 @@ impl GapCause {
         Self::Stopped,
         Self::StorageFull,
         Self::ClockStepped,
+        Self::ProcessSuspended,
         Self::DaemonStopped,
         Self::DaemonAbsent,
     ];
@@ -57,6 +60,7 @@ impl GapCause {
             Self::Stopped => "stopped",
             Self::StorageFull => "storage_full",
             Self::ClockStepped => "clock_stepped",
+            Self::ProcessSuspended => "process_suspended",
             Self::DaemonStopped => "daemon_stopped",
             Self::DaemonAbsent => "daemon_absent",
         }

@@ -12,7 +12,7 @@ use crate::record::{Event, EventKind};
 use crate::store::{Reader, StoreError};
 
 /// Ticks that are counted, at most: more than a year of minutes.
-const COUNTED_AT_MOST: usize = 1_000_000;
+pub(super) const COUNTED_AT_MOST: usize = 1_000_000;
 
 /// The readings of an instrument that no daemon could take before `now`; `None` where none was due.
 pub fn absence(reader: &Reader, instrument: &str, now: UtcMicros) -> Result<Option<Event>, StoreError> {
@@ -28,14 +28,8 @@ pub fn absence(reader: &Reader, instrument: &str, now: UtcMicros) -> Result<Opti
     let stopped_at = stopped_at(reader)?;
     let reason = reason(stopped_at);
     let since = last_sign(reader, instrument, start.time)?;
-    let mut span: Option<GapSpan> = None;
-    for tick in schedule.open_ticks(since, now).take(COUNTED_AT_MOST) {
-        match &mut span {
-            Some(span) => span.extend(tick),
-            None => span = Some(GapSpan::of(tick, &reason)),
-        }
-    }
-    Ok(span.map(|span| span.event(instrument)))
+    let ticks = schedule.open_ticks(since, now).take(COUNTED_AT_MOST);
+    Ok(GapSpan::over(ticks, &reason).map(|span| span.event(instrument)))
 }
 
 /// When the daemon before was stopped; `None` where it ended otherwise.

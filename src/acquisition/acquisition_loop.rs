@@ -8,20 +8,23 @@ mod connection;
 mod darks;
 mod line;
 mod reading;
+mod waiting;
 
 use super::AcquisitionError;
+use super::clock_watch::ClockWatch;
 use super::context::{LoopContext, Observer};
 use super::reconnection::ends_the_connection;
 use super::recorder::Recorder;
 use super::saved_control::SavedControl;
 use super::tick::{GapReason, TickOutcome};
 use crate::archive::daily::RollUpWriter;
-use crate::clock::{Stop, UtcMicros, Wake};
+use crate::clock::{Stop, UtcMicros};
 use crate::exposure::{Gate, Schedule};
 use crate::fault::Fault;
 use crate::summary::Rules;
 use connection::Connected;
 use line::Line;
+use waiting::Waited;
 
 /// The position of a loop that ended in an error.
 #[derive(Clone, Debug)]
@@ -44,6 +47,7 @@ pub struct AcquisitionLoop {
     control: SavedControl,
     recorder: Recorder,
     ticks: Ticks,
+    clock_watch: ClockWatch,
     roll_ups: RollUpWriter,
 }
 
@@ -72,6 +76,7 @@ impl AcquisitionLoop {
             control: SavedControl::default(),
             recorder: Recorder::new(name, context.storage.clone(), context.status.clone()),
             ticks: Ticks { last: context.assembled, unfinished: None },
+            clock_watch: ClockWatch::new(&*context.clock),
             roll_ups: RollUpWriter::new(name, Rules::of(&context.station)),
             context: context.clone(),
             stop,
@@ -113,12 +118,18 @@ impl AcquisitionLoop {
 
     fn run_ticks(&mut self, observer: &mut dyn Observer, until: Option<UtcMicros>) -> Result<(), AcquisitionError> {
         loop {
+            self.observe_clock(observer)?;
             let Some(tick) = self.schedule.next_tick(self.ticks.last) else {
                 tracing::warn!(instrument = self.name(), "the schedule has no further tick");
                 return Ok(());
             };
-            if until.is_some_and(|until| tick > until) || self.wait_for(tick, observer)? == Wake::Stopped {
+            if until.is_some_and(|until| tick > until) {
                 return Ok(());
+            }
+            match self.wait_for(tick, observer)? {
+                Waited::Due => {}
+                Waited::AnotherTick => continue,
+                Waited::Stopped => return Ok(()),
             }
             let outcome = self.perform(tick, observer)?;
             let shutdown = outcome == TickOutcome::Shutdown;
@@ -126,35 +137,12 @@ impl AcquisitionLoop {
             if shutdown || self.stop.requested() {
                 return Ok(());
             }
-            self.after_tick(tick, observer)?;
+            self.after_tick(observer)?;
         }
     }
 
     fn name(&self) -> &str {
         &self.context.instrument.name
-    }
-
-    /// Sleeps until the tick; meanwhile attempts to connect a disconnected instrument.
-    fn wait_for(&mut self, tick: UtcMicros, observer: &mut dyn Observer) -> Result<Wake, AcquisitionError> {
-        self.context.status.update(|s| {
-            s.activity = "waiting";
-            s.next = Some(tick);
-        });
-        loop {
-            let attempt = self.line.reconnection.next_attempt(self.context.clock.now());
-            if self.connected.is_some() || attempt >= tick {
-                return Ok(self.context.clock.sleep_until(tick, &self.stop));
-            }
-            if self.context.clock.sleep_until(attempt, &self.stop) == Wake::Stopped {
-                return Ok(Wake::Stopped);
-            }
-            if let Some(fault) = self.connect(observer)? {
-                if fault == Fault::Stopped {
-                    return Ok(Wake::Stopped);
-                }
-                self.disconnect(&fault);
-            }
-        }
     }
 
     /// Performs a tick. If the disk is full or the database locked, the reading is missed and the loop continues.
@@ -166,10 +154,12 @@ impl AcquisitionLoop {
             s.heartbeat = Some(began);
         });
         let gate = self.schedule.gate(tick);
-        match self.tick(tick, gate, observer) {
-            Err(AcquisitionError::Store(error)) if error.is_transient() => Ok(TickOutcome::of_full_store(&error, gate)),
-            other => other,
-        }
+        let outcome = match self.tick(tick, gate, observer) {
+            Err(AcquisitionError::Store(error)) if error.is_transient() => TickOutcome::of_full_store(&error, gate),
+            other => other?,
+        };
+        self.observe_clock(observer)?;
+        Ok(outcome)
     }
 
     fn tick(
@@ -214,16 +204,16 @@ impl AcquisitionLoop {
     }
 
     /// Performs the tasks between two ticks, and records ticks missed meanwhile.
-    fn after_tick(&mut self, tick: UtcMicros, observer: &mut dyn Observer) -> Result<(), AcquisitionError> {
+    fn after_tick(&mut self, observer: &mut dyn Observer) -> Result<(), AcquisitionError> {
         self.report_retries();
         self.recorder.write_queued(observer)?;
         self.check_disk_space()?;
         self.store_roll_up();
         let now = self.context.clock.now();
-        for missed in self.schedule.missed(tick, now) {
+        for missed in self.schedule.missed(self.ticks.last, now) {
             self.recorder.gap(missed, &GapReason::busy(), observer)?;
         }
-        self.ticks.last = self.schedule.last_tick(tick, now).unwrap_or(tick);
+        self.ticks.last = self.schedule.last_tick(self.ticks.last, now).unwrap_or(self.ticks.last);
         Ok(())
     }
 

@@ -26,6 +26,14 @@ impl GapSpan {
         Self { from: tick, until: tick, missed: 1, reason: reason.clone() }
     }
 
+    /// Consecutive ticks; `None` where there are none.
+    pub fn over(ticks: impl IntoIterator<Item = UtcMicros>, reason: &GapReason) -> Option<Self> {
+        let mut ticks = ticks.into_iter();
+        let mut span = Self::of(ticks.next()?, reason);
+        ticks.for_each(|tick| span.extend(tick));
+        Some(span)
+    }
+
     /// Adds a tick of the same cause.
     pub fn extend(&mut self, tick: UtcMicros) {
         self.missed += 1;

@@ -10,6 +10,7 @@ pub mod absence;
 pub mod acquisition_loop;
 pub mod assemble;
 pub mod backlog;
+pub mod clock_watch;
 pub mod context;
 pub mod dark_records;
 pub mod disk_space;

@@ -41,6 +41,11 @@ impl Reconnection {
         is_new
     }
 
+    /// Permits an attempt now: the clock was set, so the time of the next attempt is meaningless.
+    pub fn clock_set(&mut self) {
+        self.retry_at = None;
+    }
+
     /// Records a successful connection.
     pub fn succeeded(&mut self) {
         *self = Self::default();

@@ -5,7 +5,7 @@
 
 use super::backlog::Committed;
 use super::context::{Observer, Storage};
-use super::gaps::{GapWrite, Gaps};
+use super::gaps::{GapSpan, GapWrite, Gaps};
 use super::status::Status;
 use super::tick::GapReason;
 use crate::clock::UtcMicros;
@@ -65,6 +65,13 @@ impl Recorder {
             Err(error) => return Err(error),
         }
         Ok(())
+    }
+
+    /// Records ticks without a reading that are known at once, as a gap of their own.
+    pub fn gap_span(&mut self, span: &GapSpan, observer: &mut dyn Observer) -> Result<(), StoreError> {
+        self.status.gaps(span.cause(), span.missed);
+        self.gaps.close();
+        self.event(span.event(&self.instrument), observer)
     }
 
     /// Records an event.

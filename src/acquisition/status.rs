@@ -158,7 +158,7 @@ impl Status {
         }
     }
 
-    fn gaps(&self, cause: GapCause, n: u64) {
+    pub(super) fn gaps(&self, cause: GapCause, n: u64) {
         self.update(|s| *s.counts.gaps.entry(cause.name()).or_insert(0) += n);
     }
 }

@@ -41,6 +41,17 @@ impl GapReason {
         Self { cause: GapCause::ClockStepped, why: "the clock was set during the reading".to_owned() }
     }
 
+    /// The clock was set past the tick.
+    pub fn clock_passed_over() -> Self {
+        Self { cause: GapCause::ClockStepped, why: "the clock was set forward past their times".to_owned() }
+    }
+
+    /// The process was suspended at the tick.
+    pub fn suspended() -> Self {
+        let why = "the process was suspended: stopped, or the machine was asleep".to_owned();
+        Self { cause: GapCause::ProcessSuspended, why }
+    }
+
     /// The loop had ended in an error before the tick.
     pub fn loop_ended(error: &str) -> Self {
         let why = format!("the loop of this instrument ended in an error and was restarted: {error}");

@@ -42,6 +42,8 @@ pub enum EventKind {
     Drift,
     /// The disk became full, the free space fell below its limit, or space became available again.
     Storage,
+    /// The wall clock was set; from the instant that it shows, until the one that it would have shown where it was set back.
+    Clock,
     /// Raw frames of readings that began in the interval were deleted, as configured.
     RawPurged,
     /// A note of the operator.
@@ -99,6 +101,7 @@ impl EventKind {
             Self::Recomputed => "recomputed",
             Self::Drift => "drift",
             Self::Storage => "storage",
+            Self::Clock => "clock",
             Self::RawPurged => "raw_purged",
             Self::Note(_) => "note",
             Self::FlaggedInterval(_) => "flagged_interval",
@@ -143,6 +146,7 @@ impl EventKind {
             Self::Recomputed,
             Self::Drift,
             Self::Storage,
+            Self::Clock,
             Self::RawPurged,
         ]
         .into_iter()

@@ -69,10 +69,7 @@ impl AcquisitionLoop {
             interrupted_by => interrupted_by,
         };
         let outcome = match self.clock_step_s(&began) {
-            Some(seconds) => {
-                self.control.warm_up.clock_set(seconds);
-                TickOutcome::Gap(GapReason::clock_stepped())
-            }
+            Some(_) => TickOutcome::Gap(GapReason::clock_stepped()),
             None => {
                 self.control.warm_up.heard(self.context.clock.now());
                 let link_fault = fault.is_some() || self.line.retries() > began.retries;

@@ -4,7 +4,7 @@ use super::*;
 use crate::acquisition::absence::absence;
 use crate::acquisition::assemble::{Daemon, assemble};
 use crate::acquisition::context::LinkMaker;
-use crate::clock::{Clock, SteppedClock};
+use crate::clock::{Clock, SteppedClock, Wake};
 use crate::config;
 use crate::fault::GapCause;
 use crate::instrument::Link;
@@ -147,7 +147,7 @@ impl Fixture {
     }
 
     /// Runs the ticks of a number of minutes from noon on.
-    fn run_minutes(&mut self, minutes: u32) {
+    fn run_minutes(&mut self, minutes: i32) {
         let until = start().plus_seconds(30.0 + 60.0 * f64::from(minutes) - 1.0);
         self.acquisition.run(&mut self.seen, Some(until)).unwrap();
     }
@@ -381,4 +381,42 @@ fn only_ticks_that_were_due_are_missed() {
     let gap = absence(&fixture.daemon.store, &name, later).unwrap().unwrap();
     assert!(gap.text.starts_with("9 readings missed"), "{}", gap.text);
     assert_eq!(absence(&fixture.daemon.store, "another", later).unwrap(), None);
+}
+
+/// Minutes of the readings that were stored, after noon.
+fn minutes_stored(fixture: &Fixture) -> Vec<i64> {
+    let noon = start().plus_seconds(30.0);
+    fixture.seen.stored.iter().map(|r| (r.time_start.seconds_since(noon) / 60.0).floor() as i64).collect()
+}
+
+/// A clock set back by an hour between two readings costs none: the next tick is that of the new clock, and both runs through the
+/// hour are stored under rising identifiers.
+#[test]
+fn a_clock_set_back_does_not_stop_measuring() {
+    let mut fixture = Fixture::new("night", "");
+    fixture.run_minutes(3);
+    fixture.clock.set_by_us.store(-3_600_000_000, Ordering::SeqCst);
+    fixture.run_minutes(-55);
+    assert_eq!(minutes_stored(&fixture), [0, 1, 2, -57, -56]);
+    let clock: Vec<Event> = fixture.daemon.store.latest_events(100).unwrap();
+    let clock: Vec<&Event> = clock.iter().filter(|e| e.kind == EventKind::Clock).collect();
+    assert_eq!(clock.len(), 1);
+    let overlap_s = clock[0].until.unwrap().seconds_since(clock[0].time);
+    assert!((overlap_s - 3600.0).abs() < 1.0 && clock[0].text.starts_with("the clock was set back by 3600.0 s"));
+    assert_eq!(fixture.gaps(), []);
+    let ids: Vec<i64> = fixture.daemon.store.latest(100).unwrap().iter().map(|r| r.reading.id).collect();
+    assert_eq!(ids, [1, 2, 3, 4, 5]);
+}
+
+/// A clock set forward by an hour passes over sixty ticks: they are one gap with that cause, and the next tick is read.
+#[test]
+fn a_clock_set_forward_leaves_a_gap_with_its_cause() {
+    let mut fixture = Fixture::new("night", "");
+    fixture.run_minutes(3);
+    fixture.clock.set_by_us.store(3_600_000_000, Ordering::SeqCst);
+    fixture.run_minutes(65);
+    let gaps = fixture.gaps();
+    assert_eq!((gaps.len(), gaps[0].0), (1, GapCause::ClockStepped));
+    assert_eq!(gaps[0].1, "60 readings missed: the clock was set forward past their times");
+    assert_eq!(minutes_stored(&fixture), [0, 1, 2, 63, 64]);
 }
