@@ -1,7 +1,7 @@
-//! Reading and writing the calibration file.
+//! Reads and writes the calibration file.
 //!
-//! All that is wrong with a file is reported together, each with its key, rule and value. A [`Calibration`] that comes
-//! out keeps every promise of its type; whether it is the right one for an instrument and a time is [`super::set`]'s.
+//! Reports all errors of a file together, each with its key, rule and value. A returned [`Calibration`] satisfies the invariants
+//! of its type. The choice of a calibration for an instrument and an instant is made by [`super::set`].
 
 mod write;
 
@@ -14,19 +14,19 @@ use crate::document::{Diagnostics, Document, Range, Section, read_text};
 use std::fmt::Write;
 use std::path::Path;
 
-/// Share of full scale above which a count is clipped, where the file does not say.
+/// Default share of full scale above which counts are clipped.
 pub const DEFAULT_SATURATION_FRACTION: f64 = 0.95;
-/// Share of the response's variance common to all wavelengths, where the file does not say.
+/// Default share of the response's variance that is common to all wavelengths.
 pub const DEFAULT_CORRELATED_FRACTION: f64 = 0.5;
-/// Correlation length of the rest [nm], where the file does not say.
+/// Default correlation length of the remaining variance [nm].
 pub const DEFAULT_CORRELATION_LENGTH_NM: f64 = 50.0;
-/// The longest detector the wavelength scale is followed over [pixels].
+/// Maximum number of pixels over which the wavelength scale is checked.
 const MAX_PIXELS: u32 = 65_536;
 
 const WAVELENGTH: Range = Range::between(100.0, 5000.0, "nm");
 const TEMPERATURE: Range = Range::between(-273.15, 200.0, "°C");
 
-/// Reads and checks a calibration file; a stray-light matrix is looked for beside it.
+/// Reads and checks a calibration file; a stray-light matrix is read from the same folder.
 pub fn load(path: &Path) -> Result<Calibration, Diagnostics> {
     let text = read_text(path)?;
     parse(path, &text)
@@ -37,7 +37,7 @@ pub fn parse(path: &Path, text: &str) -> Result<Calibration, Diagnostics> {
     let mut record = text.to_owned();
     let mut calibration = parse_with(path, text, |name| {
         let (matrix, fingerprint) = matrix::load(&path.parent().unwrap_or(Path::new("")).join(name))?;
-        // The record must tell two matrices under one name apart.
+        // The checksum distinguishes two matrices with the same file name in the stored text.
         let _ = writeln!(record, "\n# {name}: CRC-32 {fingerprint:08x}");
         Ok(matrix)
     })?;
@@ -45,18 +45,18 @@ pub fn parse(path: &Path, text: &str) -> Result<Calibration, Diagnostics> {
     Ok(calibration)
 }
 
-/// Reads a calibration that is on record, with the stray-light matrix that was kept beside its text.
+/// Reads a stored calibration, with the stray-light matrix stored with its text.
 pub fn parse_stored(text: &str, matrix: Option<Vec<f64>>) -> Result<Calibration, Diagnostics> {
-    let path = Path::new("calibration on record");
+    let path = Path::new("stored calibration");
     parse_with(path, text, |name| {
         matrix.ok_or_else(|| {
             let found = format!("only the name of its file, `{name}`");
-            Diagnostics::one(crate::document::Diagnostic::of_file(path, "its stray-light matrix kept with it", found))
+            Diagnostics::one(crate::document::Diagnostic::of_file(path, "its stray-light matrix stored with it", found))
         })
     })
 }
 
-/// The same with another place to find the matrix in; the record is the text itself.
+/// Parses with `find_matrix` as the source of the matrix; `text` of the result is the input.
 fn parse_with(
     path: &Path,
     text: &str,
@@ -78,7 +78,7 @@ fn parse_with(
         root.optional_section("temperature").map_or(Some(TemperatureCoefficient::default()), |s| read_temperature(&s));
     root.close();
     document.finish()?;
-    // Each of them is `Some` where no diagnostic was noted; the last resort keeps a forgotten note from becoming a panic.
+    // Each part is `Some` if no diagnostic was recorded; otherwise an error is returned instead of a panic.
     let (Some(head), Some(wavelength), Some(noise), Some(linearity), Some(response)) =
         (head, wavelength, noise, linearity, response)
     else {
@@ -122,7 +122,7 @@ fn incomplete(path: &Path) -> Diagnostics {
     Diagnostics::one(crate::document::Diagnostic::of_file(
         path,
         "a complete calibration",
-        "one with a part that cannot be used".into(),
+        "one with an unusable part".into(),
     ))
 }
 
@@ -140,8 +140,8 @@ struct Head {
 impl Head {
     fn read(s: &Section) -> Option<Self> {
         let rule = "an instant with its offset, or a date (00:00 UTC)";
-        let id = s.text("id", None, "a name of its own");
-        let instrument_serial = s.text("instrument_serial", None, "the serial number the instrument answers");
+        let id = s.text("id", None, "a unique identifier");
+        let instrument_serial = s.text("instrument_serial", None, "the serial number that the instrument reports");
         let valid_from = s.timestamp("valid_from", rule, instant);
         let valid_until = s.timestamp("valid_until", rule, instant);
         if let (Some(from), Some(until)) = (valid_from, valid_until)
@@ -149,7 +149,7 @@ impl Head {
         {
             s.refuse("valid_until", format!("an instant after valid_from ({from})"));
         }
-        let certificate = s.text("certificate", None, "the certificate it was taken from");
+        let certificate = s.text("certificate", None, "the calibration certificate");
         let temperature_c = s.number("temperature_c", None, TEMPERATURE);
         let range = s.interval("temperature_range_c", true, TEMPERATURE);
         if let (Some(t), Some((low, high))) = (temperature_c, range)
@@ -170,7 +170,7 @@ impl Head {
     }
 }
 
-/// An instant in RFC 3339, or a date, which stands for 00:00 UTC.
+/// An instant in RFC 3339, or a date, which means 00:00 UTC.
 fn instant(text: &str) -> Option<UtcMicros> {
     UtcMicros::parse(text).ok().or_else(|| parse_date(text).map(UtcMicros::midnight))
 }
@@ -214,7 +214,7 @@ fn read_linearity(s: &Section) -> Option<Vec<f64>> {
     {
         s.refuse_with(
             "coefficients[0]",
-            "a number above 0: what the counts of weak light are divided by",
+            "a number above 0, the divisor of the counts of weak light",
             format!("`{}`", c[0]),
         );
     }
@@ -226,7 +226,7 @@ fn read_response(s: &Section) -> Option<Response> {
     let wavelength_nm = s.numbers("wavelength_nm", true, 2, WAVELENGTH);
     let counts = s.numbers("counts_per_s_per_w_m2_nm", true, 2, Range::above(0.0, "counts/s per W m-2 nm-1"));
     let uncertain = Range::between(0.0, 1.0, "k = 1");
-    // One number stands for all wavelengths: many certificates state only one.
+    // A single number applies to all wavelengths: many certificates state only one.
     let relative_uncertainty = if s.has("relative_uncertainty") && !s.is_list("relative_uncertainty") {
         let one = s.number("relative_uncertainty", None, uncertain);
         one.zip(wavelength_nm.as_ref()).map(|(u, w)| vec![u; w.len()])
@@ -250,7 +250,7 @@ fn read_response(s: &Section) -> Option<Response> {
     })
 }
 
-/// `[stray_light]`, with the matrix still a file name.
+/// `[stray_light]`, with the file name of the matrix.
 #[derive(Default)]
 struct StrayFile {
     floor_band_nm: Option<(f64, f64)>,
@@ -277,7 +277,7 @@ fn read_cosine(s: &Section) -> Option<Cosine> {
     let diffuse_ratio = s.number("diffuse_ratio", None, Range::above(0.0, "").up_to(10.0));
     check_axis(s, "zenith_deg", zenith_deg.as_deref());
     if zenith_deg.as_ref().is_some_and(|z| z[0] != 0.0) {
-        s.refuse("zenith_deg", "angles that begin at 0, where the response is compared with the ideal");
+        s.refuse("zenith_deg", "angles that begin at 0, the reference direction of the cosine response");
     }
     check_length(s, "ratio", ratio.as_deref(), "zenith_deg", zenith_deg.as_deref());
     s.close();
@@ -293,7 +293,7 @@ fn read_temperature(s: &Section) -> Option<TemperatureCoefficient> {
     Some(TemperatureCoefficient { wavelength_nm: wavelength_nm?, relative_per_k: relative_per_k? })
 }
 
-/// An axis has to rise from each entry to the next; the first place where it does not is named.
+/// Checks that an axis rises strictly; reports the first entry that does not.
 fn check_axis(s: &Section, key: &str, axis: Option<&[f64]>) {
     let Some(axis) = axis else { return };
     if let Some(i) = axis.windows(2).position(|pair| !(pair[0] < pair[1])) {
@@ -310,10 +310,10 @@ fn check_length(s: &Section, key: &str, values: Option<&[f64]>, axis_key: &str, 
     }
 }
 
-/// The scale has to rise over the pixels that the response gives a meaning.
+/// Checks that the wavelength scale rises over the range of the response.
 ///
-/// How many pixels there are is known only when the instrument answers ([`WavelengthScale::first_fall`] is asked again
-/// then), so the scale is followed until it has passed the last wavelength of the response.
+/// The number of pixels is known only after connection ([`WavelengthScale::first_fall`] is then checked again), so the scale is
+/// checked up to the last wavelength of the response.
 fn check_scale(root: &Section, scale: &WavelengthScale, response: &Response) {
     let last = response.wavelength_nm[response.wavelength_nm.len() - 1];
     let refuse =
@@ -336,7 +336,7 @@ fn check_scale(root: &Section, scale: &WavelengthScale, response: &Response) {
 }
 
 impl WavelengthScale {
-    /// The first of `pixels` pixels whose wavelength is not above the one before it; `None` when the scale rises.
+    /// The first of `pixels` pixels whose wavelength is not above that of the previous pixel; `None` if the scale rises.
     pub fn first_fall(&self, pixels: u32) -> Option<u32> {
         (1..pixels).find(|p| !(self.at(f64::from(*p)) > self.at(f64::from(*p) - 1.0)))
     }

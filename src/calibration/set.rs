@@ -38,7 +38,7 @@ impl CalibrationSet {
         }
         let set = diagnostics.gather(Self::new(read));
         diagnostics.into_result()?;
-        // Without a diagnostic the set exists; the empty set of the fallback answers `Missing` at every instant.
+        // Without a diagnostic the set exists. The empty set of the fallback has no calibration at any instant.
         Ok(set.unwrap_or(Self { entries: Vec::new() }))
     }
 
@@ -64,7 +64,7 @@ impl CalibrationSet {
                     refuse(
                         path,
                         "calibration.id",
-                        format!("another name than {beside}"),
+                        format!("another identifier than that of {beside}"),
                         format!("`{}`", calibration.id),
                     );
                 }
@@ -176,7 +176,7 @@ mod tests {
         );
         assert_eq!(
             refused(calibration("a", "7", 0, 1), calibration("a", "7", 2, 3)),
-            "a.toml: calibration.id: expected another name than `a` in a.toml, but found `a`"
+            "a.toml: calibration.id: expected another identifier than that of `a` in a.toml, but found `a`"
         );
     }
 }

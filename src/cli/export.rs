@@ -11,8 +11,8 @@ mod values;
 use super::source::{Archive, ComputationArg, Source, instant};
 use super::{Failure, print};
 use crate::clock::{Clock, RealClock, UtcMicros, zone_name};
+use crate::export::atomic_file::AtomicFile;
 use crate::export::netcdf::Per;
-use crate::export::whole::Whole;
 use crate::export::{ExportError, Header, What, long};
 use crate::quantities::cautions;
 use std::fs::File;
@@ -170,11 +170,11 @@ fn write_atomically<T>(
     path: &Path,
     write: impl FnOnce(&mut BufWriter<File>) -> Result<T, WriteError>,
 ) -> Result<T, WriteError> {
-    let file = Whole::new(path);
-    let mut out = BufWriter::new(File::create(file.part()).map_err(WriteError::Output)?);
+    let file = AtomicFile::new(path);
+    let mut out = BufWriter::new(File::create(file.temporary_path()).map_err(WriteError::Output)?);
     let result = write(&mut out)?;
     out.into_inner().map_err(|e| WriteError::Output(e.into_error()))?;
-    file.keep()?;
+    file.commit()?;
     Ok(result)
 }
 

@@ -1,9 +1,9 @@
 //! Files of the NetCDF classic format with 64-bit offsets (CDF-2), written record by record.
 //!
 //! A file is a header, the variables without the unlimited dimension, and then the records, each with its part of every variable
-//! over that dimension. The header states the number of records, so it is written when the file is begun and again when it is
-//! finished. All values are of 4 or 8 bytes, which the format never pads. Source: NetCDF Classic and 64-bit Offset Format
-//! Specification (Unidata), from memory; the tests read the files with three other implementations.
+//! over that dimension. The header states the number of records, so it is written at the start and again at the end. All values
+//! have 4 or 8 bytes, so no padding occurs. Source: NetCDF Classic and 64-bit Offset Format Specification (Unidata), from memory;
+//! the tests read the files with three other implementations.
 
 use std::fs::File;
 use std::io::{self, BufWriter, Seek, SeekFrom, Write};
@@ -16,7 +16,7 @@ const ATTRIBUTES: u32 = 0x0C;
 /// Type of a variable.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Kind {
-    /// Whole numbers of 32 bits.
+    /// Integer of 32 bits.
     Int,
     /// Single precision.
     Float,
@@ -43,7 +43,7 @@ impl Kind {
 pub enum Value {
     /// Text, UTF-8.
     Text(String),
-    /// Whole numbers.
+    /// Integers.
     Int(Vec<i32>),
     /// A number in single precision.
     Float(f32),
@@ -57,24 +57,24 @@ pub type Attributes = Vec<(String, Value)>;
 /// A variable.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Variable {
-    /// Its name.
+    /// Name.
     pub name: String,
-    /// Its type.
+    /// Type.
     pub kind: Kind,
-    /// Its dimensions, by their place in [`Definition::dimensions`].
+    /// Dimensions, as indices into [`Definition::dimensions`].
     pub dimensions: Vec<usize>,
-    /// Its attributes.
+    /// Attributes.
     pub attributes: Attributes,
 }
 
-/// What a file holds, but for the data.
+/// Dimensions, attributes and variables of a file, without data.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Definition {
-    /// Name and length; the first is the unlimited one, whose length is left out.
+    /// Name and length; the first is the unlimited one, whose length is not used.
     pub dimensions: Vec<(String, u32)>,
     /// Attributes of the file.
     pub attributes: Attributes,
-    /// The variables; within a record their parts follow each other in this order.
+    /// Variables; a record contains their parts in this order.
     pub variables: Vec<Variable>,
 }
 
@@ -83,15 +83,15 @@ impl Definition {
         variable.dimensions.first() == Some(&0)
     }
 
-    /// Bytes of a variable, or of its part of one record.
+    /// Size of a variable, or of its part of one record [bytes].
     fn size(&self, variable: &Variable) -> u64 {
         let lengths = variable.dimensions.iter().filter(|d| **d > 0).map(|d| u64::from(self.dimensions[*d].1));
         lengths.product::<u64>() * variable.kind.bytes()
     }
 
-    /// The header of a file with so many records.
+    /// The header of a file with a number of records.
     fn header(&self, records: u32) -> Vec<u8> {
-        // Where a variable begins does not change the length of the header.
+        // The length of the header does not depend on the offsets of the variables.
         let length = self.header_with(records, &mut |_| 0).len() as u64;
         let fixed = |v: &&Variable| !Self::is_record(v);
         let (mut next, mut next_record) =
@@ -131,7 +131,7 @@ fn put(out: &mut Vec<u8>, number: u32) {
     out.extend(number.to_be_bytes());
 }
 
-/// The head of a list; an empty one has no tag.
+/// The head of a list; an empty list has no tag.
 fn list(out: &mut Vec<u8>, tag: u32, count: usize) {
     put(out, if count == 0 { 0 } else { tag });
     put(out, count as u32);
@@ -173,7 +173,7 @@ fn attributes(out: &mut Vec<u8>, all: &Attributes) {
     }
 }
 
-/// A file that is being written.
+/// Writer of one file.
 #[derive(Debug)]
 pub struct Writer {
     definition: Definition,
@@ -182,24 +182,24 @@ pub struct Writer {
 }
 
 impl Writer {
-    /// Begins a file; the data of the variables without the unlimited dimension comes next, then the records.
+    /// Creates a file; the caller appends the variables without the unlimited dimension, then the records.
     pub fn create(path: &Path, definition: Definition) -> io::Result<Self> {
         let mut out = BufWriter::new(File::create(path)?);
         out.write_all(&definition.header(0))?;
         Ok(Self { definition, out, records: 0 })
     }
 
-    /// What the file holds.
+    /// The definition of the file.
     pub fn definition(&self) -> &Definition {
         &self.definition
     }
 
-    /// Whether the format can count so many more records.
-    pub fn takes(&self, records: usize) -> bool {
+    /// Whether the format allows so many further records.
+    pub fn has_room_for(&self, records: usize) -> bool {
         i32::try_from(self.records as usize + records).is_ok()
     }
 
-    /// Appends whole numbers.
+    /// Appends integers.
     pub fn ints(&mut self, values: impl IntoIterator<Item = i32>) -> io::Result<()> {
         values.into_iter().try_for_each(|v| self.out.write_all(&v.to_be_bytes()))
     }
@@ -214,7 +214,7 @@ impl Writer {
         values.into_iter().try_for_each(|v| self.out.write_all(&v.to_be_bytes()))
     }
 
-    /// Counts a record, whose every part has been appended.
+    /// Ends a record after all its parts were appended.
     pub fn end_record(&mut self) {
         self.records += 1;
     }
@@ -233,7 +233,7 @@ mod tests {
 
     /// Independent: the `netcdf3` crate reads back dimensions, attributes and data.
     #[test]
-    fn another_reader_finds_what_was_written() {
+    fn another_reader_reads_the_written_data() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("a.nc");
         let variable = |name: &str, kind, dimensions: &[usize], attributes| Variable {

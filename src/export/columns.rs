@@ -1,16 +1,16 @@
-//! The columns of each kind of sheet, and putting a row into them.
+//! The columns of each kind of sheet, and the writer of one row.
 
 use super::sheet::{Column, Data, Sheet};
 use crate::clock::UtcMicros;
 use crate::quantities;
 
-/// Puts the cells of one row, column after column.
-pub(super) struct Put<'a> {
+/// Writes the cells of one row, column by column.
+pub(super) struct RowWriter<'a> {
     sheet: &'a mut Sheet,
     column: usize,
 }
 
-impl<'a> Put<'a> {
+impl<'a> RowWriter<'a> {
     pub(super) fn new(sheet: &'a mut Sheet) -> Self {
         Self { sheet, column: 0 }
     }
@@ -26,8 +26,8 @@ impl<'a> Put<'a> {
         }
         self
     }
-    pub(super) fn whole(&mut self, n: Option<i64>) -> &mut Self {
-        if let Data::Whole(v) = self.next() {
+    pub(super) fn integer(&mut self, n: Option<i64>) -> &mut Self {
+        if let Data::Integer(v) = self.next() {
             v.push(n);
         }
         self
@@ -68,8 +68,8 @@ impl<'a> Put<'a> {
         }
         self
     }
-    /// The row is whole: every column has got its cell.
-    pub(super) fn done(self) {
+    /// Ends the row; every column must have its cell.
+    pub(super) fn end_row(self) {
         debug_assert_eq!(self.column, self.sheet.columns.len());
         self.sheet.rows += 1;
     }
@@ -78,28 +78,28 @@ impl<'a> Put<'a> {
 fn time_columns() -> Vec<Column> {
     let time = |name, title| Column::new(name, "", title, Data::Time(vec![]));
     vec![
-        time("time", "mean time of the light collected"),
-        time("time_start", "first light collected"),
-        time("time_end", "last light collected"),
+        time("time", "mean time of the exposures"),
+        time("time_start", "start of the first exposure"),
+        time("time_end", "end of the last exposure"),
     ]
 }
 
-fn fact_columns() -> Vec<Column> {
-    let row = |name, title| Column::new(name, "", title, Data::Whole(vec![]));
+fn reading_columns() -> Vec<Column> {
+    let row = |name, title| Column::new(name, "", title, Data::Integer(vec![]));
     let mut columns = time_columns();
     columns.extend([
         row("id", "sequence number of the reading"),
         row("calibration", "row of the calibration"),
         row("configuration", "row of the configuration"),
         row("computation", "row of the computation"),
-        Column::new("flags", "1", "doubts and facts about the reading", Data::Flags(vec![])),
+        Column::new("flags", "1", "flags of the reading", Data::Flags(vec![])),
     ]);
     columns
 }
 
 pub(super) fn value_columns(known: &[(String, String)], windows: bool) -> Vec<Column> {
     let real = |name: &str, unit: &str, title: &str| Column::new(name, unit, title, Data::Real(vec![]));
-    let mut columns = fact_columns();
+    let mut columns = reading_columns();
     columns.extend([
         real("sun_elevation", "degree", "apparent elevation of the sun"),
         real("sun_azimuth", "degree", "azimuth of the sun from north through east"),
@@ -107,41 +107,41 @@ pub(super) fn value_columns(known: &[(String, String)], windows: bool) -> Vec<Co
         real("detector_temperature", "degree_Celsius", "detector temperature"),
         real("integration_time_short", "s", "integration time of the shortest bracket"),
         real("integration_time_long", "s", "integration time of the longest bracket"),
-        Column::new("exposures", "1", "number of exposures", Data::Whole(vec![])),
-        real("light_time", "s", "light collected in all"),
-        real("peak_level", "1", "highest peak_level of the shortest bracket"),
-        real("signal_to_noise", "1", "median of signal over noise"),
-        real("stray_floor", "s-1", "stray-light floor that was subtracted, in counts"),
-        real("dark_age", "s", "age of the dark that served"),
+        Column::new("exposures", "1", "number of exposures", Data::Integer(vec![])),
+        real("light_time", "s", "total integration time of all exposures"),
+        real("peak_level", "1", "peak level of the shortest bracket, share of full scale"),
+        real("signal_to_noise", "1", "median signal-to-noise ratio"),
+        real("stray_floor", "s-1", "subtracted stray-light floor, in counts"),
+        real("dark_age", "s", "age of the dark used"),
     ]);
     for (id, unit) in known {
         let title = quantities::registry().iter().find(|q| q.id == id).map_or(id.as_str(), |q| q.title);
         columns.push(real(id, unit, title));
         columns.push(real(&format!("{id}_uncertainty"), unit, &format!("standard uncertainty (k = 1) of {id}")));
-        columns.push(Column::new(&format!("{id}_verdict"), "1", &format!("verdict on {id}"), Data::Verdict(vec![])));
+        columns.push(Column::new(&format!("{id}_verdict"), "1", &format!("verdict of {id}"), Data::Verdict(vec![])));
         if windows {
-            columns.push(real(&format!("{id}_minimum"), unit, &format!("lowest {id} in the window")));
-            columns.push(real(&format!("{id}_maximum"), unit, &format!("highest {id} in the window")));
+            columns.push(real(&format!("{id}_minimum"), unit, &format!("minimum of {id} in the window")));
+            columns.push(real(&format!("{id}_maximum"), unit, &format!("maximum of {id} in the window")));
             columns.push(real(&format!("{id}_deviation"), unit, &format!("standard deviation of {id} in the window")));
         }
     }
-    columns.push(Column::new("reasons", "", "why values are absent", Data::Text(vec![])));
+    columns.push(Column::new("reasons", "", "reasons for absent values", Data::Text(vec![])));
     columns
 }
 
 pub(super) fn spectrum_columns() -> Vec<Column> {
     let spectrum = |name, title| Column::new(name, "W m-2 nm-1", title, Data::Spectrum(vec![]));
-    let mut columns = fact_columns();
+    let mut columns = reading_columns();
     columns.push(spectrum("spectral_irradiance", "spectral irradiance"));
     columns
         .push(spectrum("spectral_irradiance_uncertainty", "standard uncertainty (k = 1) of the spectral irradiance"));
     columns
 }
 
-fn taking_columns() -> [Column; 3] {
+fn acquisition_columns() -> [Column; 3] {
     [
         Column::new("integration_time", "s", "integration time of each exposure", Data::Real(vec![])),
-        Column::new("exposures", "1", "number of exposures summed", Data::Whole(vec![])),
+        Column::new("exposures", "1", "number of exposures summed", Data::Integer(vec![])),
         Column::new("detector_temperature", "degree_Celsius", "detector temperature", Data::Real(vec![])),
     ]
 }
@@ -152,19 +152,19 @@ fn counts_column() -> Column {
 
 pub(super) fn dark_columns() -> Vec<Column> {
     let mut columns = time_columns();
-    columns.push(Column::new("id", "", "row of the dark", Data::Whole(vec![])));
-    columns.push(Column::new("source", "", "how darkness was had", Data::Text(vec![])));
-    columns.extend(taking_columns());
+    columns.push(Column::new("id", "", "row of the dark", Data::Integer(vec![])));
+    columns.push(Column::new("source", "", "source of darkness", Data::Text(vec![])));
+    columns.extend(acquisition_columns());
     columns.push(counts_column());
     columns
 }
 
 pub(super) fn frame_columns() -> Vec<Column> {
-    let row = |name, title| Column::new(name, "", title, Data::Whole(vec![]));
+    let row = |name, title| Column::new(name, "", title, Data::Integer(vec![]));
     let mut columns = time_columns();
     columns.push(row("id", "sequence number of the reading"));
-    columns.push(row("bracket", "bracket of the bracketing, from the shortest"));
-    columns.extend(taking_columns());
+    columns.push(row("bracket", "number of the bracket, from the shortest"));
+    columns.extend(acquisition_columns());
     columns.push(row("dark", "row of the matched dark"));
     columns.push(row("dark_model", "row of the dark model"));
     columns.push(counts_column());

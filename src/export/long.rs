@@ -1,8 +1,8 @@
 //! Spectra and counts as CSV: one row per wavelength or pixel, for spreadsheets and scripts.
 
 use super::ExportError;
+use super::atomic_file::output;
 use super::sheet::{Axis, Data, Place, Sheet, Sink};
-use super::whole::output;
 use crate::clock::UtcMicros;
 use crate::record::Flags;
 use std::fmt::Write as _;
@@ -14,13 +14,13 @@ pub struct Long<W> {
     out: W,
     /// Name of the stream in messages.
     path: PathBuf,
-    begun: bool,
+    has_header: bool,
 }
 
 impl<W: Write> Long<W> {
     /// Writes to a stream; `path` is its name in messages.
     pub fn new(out: W, path: PathBuf) -> Self {
-        Self { out, path, begun: false }
+        Self { out, path, has_header: false }
     }
 
     fn header(&mut self, sheet: &Sheet) -> std::io::Result<()> {
@@ -36,19 +36,19 @@ impl<W: Write> Long<W> {
     }
 
     fn row(&mut self, place: &Place, sheet: &Sheet, row: usize) -> std::io::Result<()> {
-        let mut facts = quoted(&place.instrument);
+        let mut cells = quoted(&place.instrument);
         for column in &sheet.columns {
             let cell = match &column.data {
                 Data::Time(v) => UtcMicros(v[row]).to_string(),
-                Data::Whole(v) => v[row].map_or(String::new(), |n| n.to_string()),
+                Data::Integer(v) => v[row].map_or(String::new(), |n| n.to_string()),
                 Data::Real(v) => number(v[row]),
                 Data::Flags(v) => Flags(v[row]).names().join(" "),
                 Data::Text(v) => quoted(&v[row]),
                 Data::Verdict(v) => v[row].map_or(String::new(), |c| c.to_string()),
                 Data::Spectrum(_) | Data::Counts(_) => continue,
             };
-            facts.push(',');
-            facts.push_str(&cell);
+            cells.push(',');
+            cells.push_str(&cell);
         }
         let width = sheet.axis.len();
         let mut text = String::new();
@@ -56,8 +56,8 @@ impl<W: Write> Long<W> {
             text.clear();
             // Writing to a String cannot fail.
             let _ = match &sheet.axis {
-                Axis::Wavelength(w) => write!(text, "{facts},{:.4}", w[k]),
-                _ => write!(text, "{facts},{k}"),
+                Axis::Wavelength(w) => write!(text, "{cells},{:.4}", w[k]),
+                _ => write!(text, "{cells},{k}"),
             };
             for column in &sheet.columns {
                 let _ = match &column.data {
@@ -76,9 +76,9 @@ impl<W: Write> Long<W> {
 impl<W: Write> Sink for Long<W> {
     fn put(&mut self, place: &Place, sheet: &Sheet) -> Result<(), ExportError> {
         let mut write = || {
-            if !self.begun {
+            if !self.has_header {
                 self.header(sheet)?;
-                self.begun = true;
+                self.has_header = true;
             }
             (0..sheet.rows).try_for_each(|row| self.row(place, sheet, row))
         };

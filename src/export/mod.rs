@@ -1,9 +1,14 @@
-//! A record in the forms of other programs: what goes out, sheet by sheet, and how a file comes to be whole.
+//! Export of stored data to CSV, NetCDF and Parquet.
 //!
-//! Reads a database and writes files; knows nothing of instruments. [`rows`] turns what is stored into sheets of at most a
-//! day of one instrument, [`netcdf`] and [`parquet`] write them, [`long`] writes the longest of them as text. What must
-//! stay true: memory does not grow with the span; a file appears whole or not at all; every form holds the same numbers.
+//! Reads a database and writes files; does not access instruments. [`rows`] converts stored data to sheets of at most a day of
+//! one instrument; [`netcdf`] and [`parquet`] write them, and [`long`] writes spectra and counts as text.
+//!
+//! Invariants:
+//! - Memory does not grow with the exported range.
+//! - Files are atomic: a file appears complete or not at all.
+//! - All formats contain the same numbers.
 
+pub mod atomic_file;
 mod classic;
 mod columns;
 pub mod long;
@@ -12,47 +17,46 @@ pub mod parquet;
 pub mod rows;
 pub mod sheet;
 pub mod spectra;
-pub mod whole;
 
 use crate::archive::ArchiveError;
 use crate::store::StoreError;
 use std::path::PathBuf;
 
-/// Why an export ended.
+/// The reason why an export failed.
 #[derive(Debug, thiserror::Error)]
 pub enum ExportError {
     /// A file or folder could not be written.
     #[error("{path}: {why}")]
     Output {
-        /// Which one.
+        /// The file or folder.
         path: PathBuf,
-        /// What the system said.
+        /// The error of the operating system.
         why: std::io::Error,
     },
-    /// The library that writes the form refused.
-    #[error("{path}: {form} could not be written: {why}")]
-    Form {
-        /// Which file.
+    /// The library for the format returned an error.
+    #[error("{path}: {format} could not be written: {why}")]
+    Format {
+        /// The file.
         path: PathBuf,
-        /// Which form.
-        form: &'static str,
-        /// What it said.
+        /// The format.
+        format: &'static str,
+        /// The error of the library.
         why: String,
     },
-    /// The database.
+    /// The database could not be read.
     #[error(transparent)]
     Store(#[from] StoreError),
-    /// A spectrum could not be made again, for a reason that concerns more than one reading.
+    /// A spectrum could not be recomputed, for a reason that affects more than one reading.
     #[error(transparent)]
-    Recomputer(#[from] ArchiveError),
+    Archive(#[from] ArchiveError),
 }
 
-/// What is exported.
+/// The exported data.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
 pub enum What {
-    /// One row a reading: every quantity with uncertainty and verdict
+    /// One row per reading: every quantity with uncertainty and verdict
     Values,
-    /// Spectral irradiance with its standard uncertainty, made again from the raw frames
+    /// Spectral irradiance with its standard uncertainty, recomputed from the raw frames
     Spectra,
     /// Accepted darks, as counts
     Darks,
@@ -61,7 +65,7 @@ pub enum What {
 }
 
 impl What {
-    /// Its name in file names.
+    /// Name in file names.
     pub fn name(self) -> &'static str {
         match self {
             Self::Values => "values",
@@ -72,7 +76,7 @@ impl What {
     }
 }
 
-/// What stands at the head of every file.
+/// Metadata of every file.
 #[derive(Clone, Debug, Default)]
 pub struct Header {
     /// Origin of the numbers, as (key, text).
@@ -82,7 +86,7 @@ pub struct Header {
 }
 
 impl Header {
-    /// All of it as (key, text), for formats whose headers are key and text.
+    /// All metadata as (key, text).
     pub fn lines(&self) -> impl Iterator<Item = (String, &str)> {
         let cautions = self.cautions.iter().map(|(group, text)| (format!("caution on {group}"), text.as_str()));
         self.provenance.iter().map(|(key, text)| (key.clone(), text.as_str())).chain(cautions)

@@ -1,24 +1,24 @@
-//! NetCDF with the Climate and Forecast conventions 1.11: 64-bit offset, unlimited time, a file a day or one for the range.
+//! NetCDF with the Climate and Forecast conventions 1.11: 64-bit offset, unlimited time, one file per day or for the range.
 //!
-//! Where the axis changes, with another calibration, another file begins. Text columns are left out: they have no form that every
-//! reader of this format shares. A file grows row by row, so memory does not depend on its length.
+//! A new file begins where the axis changes, with another calibration. Text columns are omitted, because readers of the format
+//! differ in their representation. A file is written row by row, so memory does not depend on its length.
 
 mod definition;
 
+use super::atomic_file::{AtomicFile, escaped, output};
 use super::classic::Writer;
 use super::sheet::{Axis, Data, Place, Sheet, Sink};
-use super::whole::{Whole, escaped, output};
 use super::{ExportError, Header, What};
-use definition::{NO_FLOAT, NO_REAL, NO_VERDICT, NO_WHOLE};
+use definition::{NO_FLOAT, NO_INTEGER, NO_REAL, NO_VERDICT};
 use std::io;
 use std::path::{Path, PathBuf};
 
-/// What one file holds.
+/// The range of one file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
 pub enum Per {
     /// A day, from 00:00 UTC
     Day,
-    /// The whole range
+    /// The complete range
     Range,
 }
 
@@ -28,18 +28,18 @@ pub struct NetCdf {
     what: What,
     per: Per,
     header: Header,
-    /// When this export began, for `history`.
-    made: String,
-    /// What the last file is called but for its part, and which part it is.
+    /// Start of the export, for the attribute `history`.
+    created: String,
+    /// Stem of the last file name, and number of the part.
     last: Option<(String, u32)>,
     open: Option<Open>,
     /// Files written.
     pub files: u64,
 }
 
-/// The file that is being written.
+/// The open file.
 struct Open {
-    whole: Whole,
+    file: AtomicFile,
     path: PathBuf,
     stem: String,
     axis: Axis,
@@ -47,12 +47,12 @@ struct Open {
 }
 
 impl NetCdf {
-    /// Into a folder.
-    pub fn new(folder: &Path, what: What, per: Per, header: Header, made: String) -> Self {
-        Self { folder: folder.to_owned(), what, per, header, made, last: None, open: None, files: 0 }
+    /// Writes into a folder.
+    pub fn new(folder: &Path, what: What, per: Per, header: Header, created: String) -> Self {
+        Self { folder: folder.to_owned(), what, per, header, created, last: None, open: None, files: 0 }
     }
 
-    /// The name of a file for a place, without its part.
+    /// The stem of a file name for a place, without the number of the part.
     fn stem(&self, place: &Place) -> String {
         let instrument = escaped(&place.instrument);
         match self.per {
@@ -61,7 +61,7 @@ impl NetCdf {
         }
     }
 
-    /// The file for a sheet: the open one where it fits, or a new one.
+    /// The file for a sheet: the open one if the sheet fits, or a new one.
     fn file_for(&mut self, place: &Place, sheet: &Sheet) -> Result<&mut Open, ExportError> {
         let (definition, stem) = (self.definition(place, sheet), self.stem(place));
         let fits = |open: &Open| {
@@ -69,7 +69,7 @@ impl NetCdf {
             open.stem == stem
                 && open.axis == sheet.axis
                 && *writer.definition() == definition
-                && writer.takes(sheet.rows)
+                && writer.has_room_for(sheet.rows)
         };
         if !self.open.as_ref().is_some_and(fits) {
             self.finish()?;
@@ -84,20 +84,20 @@ impl NetCdf {
                 let suffix = if part == 1 { String::new() } else { format!("_{part}") };
                 let path = self.folder.join(format!("{stem}{suffix}.nc"));
                 self.last = Some((stem.clone(), part));
-                let whole = Whole::with_folder(&path)?;
-                let mut writer = Writer::create(whole.part(), definition).map_err(output(&path))?;
+                let file = AtomicFile::with_folder(&path)?;
+                let mut writer = Writer::create(file.temporary_path(), definition).map_err(output(&path))?;
                 write_axis(&mut writer, &sheet.axis).map_err(output(&path))?;
-                Open { whole, path, stem, axis: sheet.axis.clone(), writer }
+                Open { file, path, stem, axis: sheet.axis.clone(), writer }
             }
         };
         Ok(self.open.insert(open))
     }
 
-    /// Ends the file that is still open: no further sheet will come.
+    /// Ends the open file after the last sheet.
     pub fn finish(&mut self) -> Result<(), ExportError> {
         if let Some(open) = self.open.take() {
             open.writer.finish().map_err(output(&open.path))?;
-            open.whole.keep()?;
+            open.file.commit()?;
             self.files += 1;
         }
         Ok(())
@@ -124,7 +124,7 @@ fn write_axis(writer: &mut Writer, axis: &Axis) -> io::Result<()> {
     }
 }
 
-/// Writes a row as a record, its parts in the order of the definition.
+/// Writes a row as a record, with its parts in the order of the definition.
 fn write_row(writer: &mut Writer, sheet: &Sheet, row: usize) -> io::Result<()> {
     let seconds = |us: i64| us as f64 / 1e6;
     for bound in ["time_start", "time_end"] {
@@ -139,7 +139,7 @@ fn write_row(writer: &mut Writer, sheet: &Sheet, row: usize) -> io::Result<()> {
             Data::Text(_) => {}
             Data::Time(v) if column.name == "time" => writer.doubles([seconds(v[row])])?,
             Data::Time(_) => {}
-            Data::Whole(v) => writer.ints([v[row].and_then(|n| i32::try_from(n).ok()).unwrap_or(NO_WHOLE)])?,
+            Data::Integer(v) => writer.ints([v[row].and_then(|n| i32::try_from(n).ok()).unwrap_or(NO_INTEGER)])?,
             Data::Real(v) => writer.doubles([if v[row].is_finite() { v[row] } else { NO_REAL }])?,
             Data::Flags(v) => writer.ints([v[row] as i32])?,
             Data::Verdict(v) => writer.ints([v[row].map_or(NO_VERDICT, i32::from)])?,
@@ -163,7 +163,7 @@ mod tests {
         Place { station: "roof".into(), kind: "roof", instrument: "south".into(), date: date.into() }
     }
 
-    /// Rows `from..to` of a record with every kind of column.
+    /// Rows `from..to` with every kind of column.
     fn sheet(from: i64, to: i64, wavelengths: &[f64]) -> Sheet {
         let ids = from..to;
         let time = |add: i64| Data::Time(ids.clone().map(|k| k * 60_000_000 + add).collect());
@@ -172,7 +172,7 @@ mod tests {
             ("time", time(1)),
             ("time_start", time(0)),
             ("time_end", time(2)),
-            ("id", Data::Whole(ids.clone().map(Some).collect())),
+            ("id", Data::Integer(ids.clone().map(Some).collect())),
             ("ppfd", Data::Real(ids.clone().map(|k| if k == 3 { f64::NAN } else { k as f64 }).collect())),
             ("flags", Data::Flags(ids.clone().map(|k| k as u32).collect())),
             ("ppfd_verdict", Data::Verdict(ids.clone().map(|k| (k != 3).then_some(1)).collect())),
@@ -199,9 +199,9 @@ mod tests {
         sink.files
     }
 
-    /// A file of three days is, byte for byte, the one of the same rows in one piece.
+    /// A file of three days has the same bytes as a file of the same rows in one sheet.
     #[test]
-    fn a_file_of_the_range_is_the_file_written_in_one_piece() {
+    fn a_file_written_day_by_day_equals_one_written_in_one_sheet() {
         let folder = tempfile::tempdir().unwrap();
         let path = |name: &str| folder.path().join(name);
         let w = [300.0, 301.0, 302.0];
@@ -219,9 +219,9 @@ mod tests {
         assert_eq!(reader.read_var_f64("ppfd").unwrap(), [0.0, 1.0, 2.0, NO_REAL, 4.0, 5.0]);
     }
 
-    /// Where the wavelengths change, another file begins, and nothing is lost.
+    /// A new file begins where the wavelengths change, and no row is lost.
     #[test]
-    fn another_axis_begins_another_file() {
+    fn a_changed_axis_begins_a_new_file() {
         let folder = tempfile::tempdir().unwrap();
         let (a, b) = ([300.0, 301.0], [300.0, 302.0]);
         let days = [("2026-06-21", sheet(0, 2, &a)), ("2026-06-21", sheet(2, 3, &b)), ("2026-06-22", sheet(3, 6, &b))];

@@ -1,10 +1,10 @@
-//! Parquet in folders `station=/instrument=/date=`, as query engines partition: one file a day, zstd, timestamps in UTC.
+//! Parquet in folders `station=/instrument=/date=`, the partitions of query engines: one file per day, zstd, timestamps in UTC.
 //!
-//! Spectra and counts are lists a row (three levels: column, `list`, `element`), their wavelengths a list beside them. What the
-//! folders say is not said again in the file.
+//! Spectra and counts are one list per row (three levels: column, `list`, `element`), with the wavelengths in another list
+//! column. The values in the folder names are not repeated in the file.
 
+use super::atomic_file::{AtomicFile, escaped, output};
 use super::sheet::{Axis, Column, Data, Place, Sheet, Sink};
-use super::whole::{Whole, escaped, output};
 use super::{ExportError, Header, What};
 use crate::record::{Flags, Verdict};
 use parquet::basic::{Compression, Encoding, LogicalType, Repetition, TimeUnit, Type as Physical, ZstdLevel};
@@ -29,13 +29,13 @@ pub struct Parquet {
 }
 
 struct Open {
-    whole: Whole,
+    file: AtomicFile,
     path: PathBuf,
     writer: SerializedFileWriter<File>,
 }
 
 impl Parquet {
-    /// Below a folder.
+    /// Writes partitions below a folder.
     pub fn new(folder: &Path, what: What, header: Header) -> Self {
         Self { folder: folder.to_owned(), what, header, open: None, files: 0 }
     }
@@ -49,9 +49,9 @@ impl Parquet {
     }
 
     fn begin(&self, path: &Path, sheet: &Sheet) -> Result<Open, ExportError> {
-        let form = refused(path);
-        let schema = schema(sheet).map_err(&form)?;
-        let level = ZstdLevel::try_new(1).map_err(&form)?;
+        let failed = parquet_error(path);
+        let schema = schema(sheet).map_err(&failed)?;
+        let level = ZstdLevel::try_new(1).map_err(&failed)?;
         let mut metadata: Vec<KeyValue> =
             self.header.lines().map(|(key, text)| KeyValue::new(key, text.to_owned())).collect();
         let with_unit = sheet.columns.iter().filter(|c| !c.unit.is_empty());
@@ -61,7 +61,7 @@ impl Parquet {
             .set_compression(Compression::ZSTD(level))
             .set_key_value_metadata(Some(metadata));
         for column in &sheet.columns {
-            // Measured numbers hardly repeat: no dictionary, and their bytes by significance, which zstd takes better.
+            // Measured values rarely repeat: no dictionary; bytes grouped by significance compress better with zstd.
             let path = match column.data {
                 Data::Real(_) => ColumnPath::from(column.name.as_str()),
                 Data::Spectrum(_) => list_path(&column.name),
@@ -71,15 +71,15 @@ impl Parquet {
                 .set_column_dictionary_enabled(path.clone(), false)
                 .set_column_encoding(path, Encoding::BYTE_STREAM_SPLIT);
         }
-        let whole = Whole::with_folder(path)?;
-        let file = File::create(whole.part()).map_err(output(path))?;
-        let writer = SerializedFileWriter::new(file, schema, Arc::new(properties.build())).map_err(&form)?;
-        Ok(Open { whole, path: path.to_owned(), writer })
+        let atomic = AtomicFile::with_folder(path)?;
+        let file = File::create(atomic.temporary_path()).map_err(output(path))?;
+        let writer = SerializedFileWriter::new(file, schema, Arc::new(properties.build())).map_err(&failed)?;
+        Ok(Open { file: atomic, path: path.to_owned(), writer })
     }
 }
 
-fn refused(path: &Path) -> impl Fn(ParquetError) -> ExportError + '_ {
-    |why| ExportError::Form { path: path.to_owned(), form: "Parquet", why: why.to_string() }
+fn parquet_error(path: &Path) -> impl Fn(ParquetError) -> ExportError + '_ {
+    |why| ExportError::Format { path: path.to_owned(), format: "Parquet", why: why.to_string() }
 }
 
 fn list_path(name: &str) -> ColumnPath {
@@ -92,7 +92,7 @@ fn leaf(name: &str, physical: Physical, logical: Option<LogicalType>, optional: 
     Ok(Arc::new(built.build()?))
 }
 
-/// A list column: required, of elements that may be absent.
+/// A required list column with optional elements.
 fn list(name: &str, physical: Physical, logical: Option<LogicalType>) -> Result<TypePtr, ParquetError> {
     let element = leaf("element", physical, logical, true)?;
     let group = Type::group_type_builder("list").with_repetition(Repetition::REPEATED).with_fields(vec![element]);
@@ -109,7 +109,7 @@ fn schema(sheet: &Sheet) -> Result<TypePtr, ParquetError> {
     for Column { name, data, .. } in &sheet.columns {
         fields.push(match data {
             Data::Time(_) => leaf(name, Physical::INT64, Some(instant.clone()), false)?,
-            Data::Whole(_) => leaf(name, Physical::INT64, None, true)?,
+            Data::Integer(_) => leaf(name, Physical::INT64, None, true)?,
             Data::Real(_) => leaf(name, Physical::DOUBLE, None, true)?,
             Data::Flags(_) | Data::Text(_) => leaf(name, Physical::BYTE_ARRAY, Some(LogicalType::String), false)?,
             Data::Verdict(_) => leaf(name, Physical::BYTE_ARRAY, Some(LogicalType::String), true)?,
@@ -123,7 +123,7 @@ fn schema(sheet: &Sheet) -> Result<TypePtr, ParquetError> {
     Ok(Arc::new(Type::group_type_builder("row").with_fields(fields).build()?))
 }
 
-/// The group being written, column by column.
+/// The row group, written column by column.
 struct Group<'a, 'b>(&'a mut SerializedRowGroupWriter<'b, File>);
 
 impl Group<'_, '_> {
@@ -151,7 +151,7 @@ impl Group<'_, '_> {
         self.column::<T>(&values, Some(&definitions), None)
     }
 
-    /// Lists of `width` elements a row.
+    /// Lists of `width` elements per row.
     fn lists<T: parquet::data_type::DataType>(
         &mut self,
         elements: impl Iterator<Item = Option<T::T>>,
@@ -159,7 +159,7 @@ impl Group<'_, '_> {
     ) -> Result<(), ParquetError> {
         let (mut values, mut definitions, mut repetitions) = (Vec::new(), Vec::new(), Vec::new());
         for (i, element) in elements.enumerate() {
-            // 0: an empty list, 1: an absent element, 2: an element. A row begins where the repetition is 0.
+            // Definition level 0: empty list, 1: absent element, 2: element. A row begins at repetition level 0.
             definitions.push(1 + i16::from(element.is_some()));
             repetitions.push(i16::from(i % width != 0));
             values.extend(element);
@@ -172,7 +172,7 @@ impl Group<'_, '_> {
         for column in &sheet.columns {
             match &column.data {
                 Data::Time(v) => self.column::<Int64Type>(v, None, None)?,
-                Data::Whole(v) => self.optional::<Int64Type>(v.iter().copied())?,
+                Data::Integer(v) => self.optional::<Int64Type>(v.iter().copied())?,
                 Data::Real(v) => self.optional::<DoubleType>(v.iter().map(|x| x.is_finite().then_some(*x)))?,
                 Data::Flags(v) => {
                     let names: Vec<ByteArray> =
@@ -184,8 +184,8 @@ impl Group<'_, '_> {
                     self.column::<ByteArrayType>(&texts, None, None)?;
                 }
                 Data::Verdict(v) => {
-                    let word = |c: &Option<u8>| Some(ByteArray::from(Verdict::from_code(i64::from((*c)?))?.name()));
-                    self.optional::<ByteArrayType>(v.iter().map(word))?;
+                    let name = |c: &Option<u8>| Some(ByteArray::from(Verdict::from_code(i64::from((*c)?))?.name()));
+                    self.optional::<ByteArrayType>(v.iter().map(name))?;
                 }
                 Data::Spectrum(v) => {
                     self.lists::<FloatType>(v.iter().map(|x| x.is_finite().then_some(*x)), width)?;
@@ -213,15 +213,15 @@ impl Sink for Parquet {
             Group(&mut group).sheet(sheet)?;
             group.close()
         })();
-        written.map_err(refused(&path))?;
+        written.map_err(parquet_error(&path))?;
         self.open = Some(open);
         Ok(())
     }
 
     fn close(&mut self) -> Result<(), ExportError> {
         let Some(open) = self.open.take() else { return Ok(()) };
-        open.writer.close().map_err(refused(&open.path))?;
-        open.whole.keep()?;
+        open.writer.close().map_err(parquet_error(&open.path))?;
+        open.file.commit()?;
         self.files += 1;
         Ok(())
     }

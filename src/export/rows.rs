@@ -1,6 +1,6 @@
-//! From what is stored to sheets: walks through the days of an instrument and hands each sheet to a sink.
+//! Converts stored data to sheets, day by day for one instrument, and passes each sheet to a sink.
 
-use super::columns::{Put, dark_columns, frame_columns, spectrum_columns, value_columns};
+use super::columns::{RowWriter, dark_columns, frame_columns, spectrum_columns, value_columns};
 use super::sheet::{Axis, Column, Place, Sheet, Sink};
 use super::spectra::FixedAxis;
 use super::{ExportError, What};
@@ -13,34 +13,35 @@ use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
 
 const DAY: i64 = 86_400_000_000;
-/// Numbers a sheet holds at most: what bounds the memory.
-const MOST_NUMBERS: usize = 8 << 20;
+/// Maximum number of values in a sheet, which limits the memory.
+const MAX_VALUES: usize = 8 << 20;
 
-/// What was written.
+/// Counts of an export.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Written {
-    /// Rows.
+    /// Rows written.
     pub rows: u64,
-    /// Readings whose spectrum could not be made again: no frames are kept, or a row they need is damaged.
-    pub lacking: u64,
+    /// Readings whose spectrum could not be recomputed: the frames were purged, or a required row is damaged.
+    pub missing: u64,
 }
 
-/// Walks through a record.
-pub struct Walk<'a> {
+/// The range of an export.
+pub struct ExportRange<'a> {
     /// The database.
     pub reader: &'a Reader,
-    /// The station, where it is known.
+    /// The configuration, if known.
     pub config: Option<&'a Config>,
     /// What to export.
     pub what: What,
-    /// From this instant on.
+    /// Start of the range.
     pub from: UtcMicros,
-    /// Up to this instant.
+    /// End of the range (excluded).
     pub to: UtcMicros,
 }
 
-impl Walk<'_> {
-    /// Hands every sheet of an instrument's name to the sink, day by day; `progress` is told of the days done and of all.
+impl ExportRange<'_> {
+    /// Passes all sheets of an instrument to the sink, day by day; `progress` receives the number of finished days and of all
+    /// days.
     pub fn run(
         &self,
         instrument: &str,
@@ -56,19 +57,19 @@ impl Walk<'_> {
         let rows: Vec<InstrumentRow> =
             self.reader.instruments()?.into_iter().filter(|i| i.name == instrument).collect();
         let (begin, end) = (from.0.div_euclid(DAY), (to.0 - 1).div_euclid(DAY));
-        let mut again = Recomputer::new();
+        let mut recomputer = Recomputer::new();
         let mut axes = BTreeMap::new();
         for day in begin..=end {
             let (a, b) = (UtcMicros((day * DAY).max(from.0)), UtcMicros(((day + 1) * DAY).min(to.0)));
-            let mut page =
-                Page { sheet: None, place: self.place(instrument, a), sink: &mut *sink, written: &mut written };
+            let mut current =
+                CurrentSheet { sheet: None, place: self.place(instrument, a), sink: &mut *sink, written: &mut written };
             match self.what {
-                What::Values => self.values(instrument, a, b, &mut page)?,
-                What::Spectra => self.spectra(instrument, a, b, &mut again, &mut axes, &mut page)?,
-                What::Darks => self.darks(&rows, a, b, &mut page)?,
-                What::Frames => self.frames(instrument, a, b, &mut page)?,
+                What::Values => self.values(instrument, a, b, &mut current)?,
+                What::Spectra => self.spectra(instrument, a, b, &mut recomputer, &mut axes, &mut current)?,
+                What::Darks => self.darks(&rows, a, b, &mut current)?,
+                What::Frames => self.frames(instrument, a, b, &mut current)?,
             }
-            page.end()?;
+            current.end()?;
             progress((day - begin + 1) as u64, (end - begin + 1) as u64);
         }
         Ok(written)
@@ -99,19 +100,25 @@ impl Walk<'_> {
         Ok(())
     }
 
-    fn values(&self, instrument: &str, from: UtcMicros, to: UtcMicros, page: &mut Page<'_>) -> Result<(), ExportError> {
+    fn values(
+        &self,
+        instrument: &str,
+        from: UtcMicros,
+        to: UtcMicros,
+        current: &mut CurrentSheet<'_>,
+    ) -> Result<(), ExportError> {
         let windows = self.reader.has_windows()?;
         let known = self.reader.quantities();
         self.readings(instrument, from, to, |stored| {
-            let sheet = page.sheet_for(&Axis::None, || value_columns(known, windows))?;
-            let mut put = Put::new(sheet);
-            facts(stored, &mut put);
+            let sheet = current.sheet_for(&Axis::None, || value_columns(known, windows))?;
+            let mut put = RowWriter::new(sheet);
+            put_reading(stored, &mut put);
             let r = &stored.reading;
             put.real(r.sun_elevation).real(r.sun_azimuth).real(r.relative_air_mass).real(r.detector_temperature);
             let light: f64 = r.exposures.iter().map(|e| f64::from(e.exposures) * e.integration_s).sum();
             let exposures: i64 = r.exposures.iter().map(|e| i64::from(e.exposures)).sum();
             put.real(r.exposures.first().map(|e| e.integration_s)).real(r.exposures.last().map(|e| e.integration_s));
-            put.whole(Some(exposures)).real(Some(light)).real(Some(r.peak_level)).real(r.signal_to_noise);
+            put.integer(Some(exposures)).real(Some(light)).real(Some(r.peak_level)).real(r.signal_to_noise);
             put.real(r.stray_floor).real(r.dark_age);
             let mut reasons: Vec<String> = Vec::new();
             for (k, (id, _)) in known.iter().enumerate() {
@@ -132,7 +139,7 @@ impl Walk<'_> {
                 }
             }
             put.text(&reasons.join("; "));
-            put.done();
+            put.end_row();
             Ok(())
         })
     }
@@ -142,38 +149,38 @@ impl Walk<'_> {
         instrument: &str,
         from: UtcMicros,
         to: UtcMicros,
-        again: &mut Recomputer,
+        recomputer: &mut Recomputer,
         axes: &mut BTreeMap<(i64, i64), FixedAxis>,
-        page: &mut Page<'_>,
+        current: &mut CurrentSheet<'_>,
     ) -> Result<(), ExportError> {
         let reader = self.reader;
         self.readings(instrument, from, to, |stored| {
             let id = stored.reading.id;
             let (row, Some(calibration)) = (stored.made_with.instrument, stored.made_with.calibration) else {
-                page.written.lacking += 1;
+                current.written.missing += 1;
                 return Ok(());
             };
             let key = (row, calibration);
             let axis = match axes.entry(key) {
-                Entry::Occupied(made) => made.into_mut(),
+                Entry::Occupied(known) => known.into_mut(),
                 Entry::Vacant(place) => {
-                    let detector = again.inputs().instrument(reader, id, row)?;
-                    let calibration = again.inputs().calibration(reader, id, calibration)?;
+                    let detector = recomputer.inputs().instrument(reader, id, row)?;
+                    let calibration = recomputer.inputs().calibration(reader, id, calibration)?;
                     place.insert(FixedAxis::new(&calibration, &detector.detector))
                 }
             };
-            let spectrum = match again.recompute(reader, stored) {
+            let spectrum = match recomputer.recompute(reader, stored) {
                 Ok(processed) => processed.reduced.map(|reduced| axis.resample(&reduced)),
                 Err(error) if error.is_of_one_reading() => None,
                 Err(error) => return Err(error.into()),
             };
-            page.written.lacking += u64::from(spectrum.is_none());
+            current.written.missing += u64::from(spectrum.is_none());
             let spectrum = spectrum.unwrap_or_else(|| axis.unknown());
-            let sheet = page.sheet_for(&Axis::Wavelength(axis.wavelength_nm.clone()), spectrum_columns)?;
-            let mut put = Put::new(sheet);
-            facts(stored, &mut put);
+            let sheet = current.sheet_for(&Axis::Wavelength(axis.wavelength_nm.clone()), spectrum_columns)?;
+            let mut put = RowWriter::new(sheet);
+            put_reading(stored, &mut put);
             put.spectrum(&spectrum.irradiance).spectrum(&spectrum.uncertainty);
-            put.done();
+            put.end_row();
             Ok(())
         })
     }
@@ -183,23 +190,32 @@ impl Walk<'_> {
         rows: &[InstrumentRow],
         from: UtcMicros,
         to: UtcMicros,
-        page: &mut Page<'_>,
+        current: &mut CurrentSheet<'_>,
     ) -> Result<(), ExportError> {
         for row in rows {
             for dark in self.reader.darks_between(row.id, from, to)? {
                 let dark = dark?;
-                let sheet = page.sheet_for(&Axis::Pixel(dark.frame.sums.len()), dark_columns)?;
-                let mut put = Put::new(sheet);
+                let sheet = current.sheet_for(&Axis::Pixel(dark.frame.sums.len()), dark_columns)?;
+                let mut put = RowWriter::new(sheet);
                 let f = &dark.frame;
-                put.time(f.start()).time(f.start()).time(f.end()).whole(Some(dark.id)).text(dark.source.name());
-                put.real(Some(f.integration_s)).whole(Some(f.exposures() as i64)).real(f.temperature_c).counts(&f.sums);
-                put.done();
+                put.time(f.start()).time(f.start()).time(f.end()).integer(Some(dark.id)).text(dark.source.name());
+                put.real(Some(f.integration_s))
+                    .integer(Some(f.exposures() as i64))
+                    .real(f.temperature_c)
+                    .counts(&f.sums);
+                put.end_row();
             }
         }
         Ok(())
     }
 
-    fn frames(&self, instrument: &str, from: UtcMicros, to: UtcMicros, page: &mut Page<'_>) -> Result<(), ExportError> {
+    fn frames(
+        &self,
+        instrument: &str,
+        from: UtcMicros,
+        to: UtcMicros,
+        current: &mut CurrentSheet<'_>,
+    ) -> Result<(), ExportError> {
         self.readings(instrument, from, to, |stored| {
             for (bracket, record) in self.reader.frames(stored.reading.id)?.iter().enumerate() {
                 let f = &record.frame;
@@ -208,37 +224,37 @@ impl Walk<'_> {
                     DarkReference::Model(model) => (None, Some(model)),
                     DarkReference::None => (None, None),
                 };
-                let sheet = page.sheet_for(&Axis::Pixel(f.sums.len()), frame_columns)?;
-                let mut put = Put::new(sheet);
+                let sheet = current.sheet_for(&Axis::Pixel(f.sums.len()), frame_columns)?;
+                let mut put = RowWriter::new(sheet);
                 put.time(f.start())
                     .time(f.start())
                     .time(f.end())
-                    .whole(Some(stored.reading.id))
-                    .whole(Some(bracket as i64));
-                put.real(Some(f.integration_s)).whole(Some(f.exposures() as i64)).real(f.temperature_c);
-                put.whole(dark).whole(model).counts(&f.sums);
-                put.done();
+                    .integer(Some(stored.reading.id))
+                    .integer(Some(bracket as i64));
+                put.real(Some(f.integration_s)).integer(Some(f.exposures() as i64)).real(f.temperature_c);
+                put.integer(dark).integer(model).counts(&f.sums);
+                put.end_row();
             }
             Ok(())
         })
     }
 }
 
-/// The sheet that is being filled.
-struct Page<'a> {
+/// The current sheet and its destination.
+struct CurrentSheet<'a> {
     sheet: Option<Sheet>,
     place: Place,
     sink: &'a mut dyn Sink,
     written: &'a mut Written,
 }
 
-impl Page<'_> {
-    /// The sheet to put the next row on: the one at hand, or a new one where the axis is another or it is full.
+impl CurrentSheet<'_> {
+    /// The sheet for the next row: the current one, or a new one if the axis differs or the sheet is full.
     fn sheet_for(&mut self, axis: &Axis, columns: impl FnOnce() -> Vec<Column>) -> Result<&mut Sheet, ExportError> {
         let fits = self
             .sheet
             .as_ref()
-            .is_some_and(|s| s.axis == *axis && (s.rows + 1) * (s.columns.len() + 2 * axis.len()) <= MOST_NUMBERS);
+            .is_some_and(|s| s.axis == *axis && (s.rows + 1) * (s.columns.len() + 2 * axis.len()) <= MAX_VALUES);
         if !fits {
             self.flush()?;
         }
@@ -259,9 +275,9 @@ impl Page<'_> {
     }
 }
 
-fn facts(stored: &StoredReading, put: &mut Put<'_>) {
+fn put_reading(stored: &StoredReading, put: &mut RowWriter<'_>) {
     let r = &stored.reading;
-    put.time(r.time_mid).time(r.time_start).time(r.time_end).whole(Some(r.id));
-    put.whole(stored.made_with.calibration).whole(Some(stored.made_with.configuration));
-    put.whole(Some(stored.made_with.computation)).flags(r.flags.0);
+    put.time(r.time_mid).time(r.time_start).time(r.time_end).integer(Some(r.id));
+    put.integer(stored.made_with.calibration).integer(Some(stored.made_with.configuration));
+    put.integer(Some(stored.made_with.computation)).flags(r.flags.0);
 }

@@ -10,7 +10,7 @@ pub enum Data {
     /// Instants [µs since 1970, UTC].
     Time(Vec<i64>),
     /// Integers; `None` if absent.
-    Whole(Vec<Option<i64>>),
+    Integer(Vec<Option<i64>>),
     /// Real numbers; NaN if absent.
     Real(Vec<f64>),
     /// Sets of flags.
@@ -39,7 +39,7 @@ pub struct Column {
 }
 
 impl Column {
-    /// A column, usually empty.
+    /// A column.
     pub fn new(name: &str, unit: &str, title: &str, data: Data) -> Self {
         Self { name: name.to_owned(), unit: unit.to_owned(), title: title.to_owned(), data }
     }

@@ -96,8 +96,8 @@ impl Rules {
 
     /// Range of readings that a day depends on: the day and the interpolation time on either side.
     pub fn reads(&self, day: &DayBounds) -> (UtcMicros, UtcMicros) {
-        let bridge = self.interpolate_up_to_us();
-        (UtcMicros(day.starts.0.saturating_sub(bridge)), UtcMicros(day.ends.0.saturating_add(bridge).saturating_add(1)))
+        let margin = self.interpolate_up_to_us();
+        (UtcMicros(day.starts.0.saturating_sub(margin)), UtcMicros(day.ends.0.saturating_add(margin).saturating_add(1)))
     }
 
     pub(super) fn interpolate_up_to_us(&self) -> i64 {

@@ -81,7 +81,7 @@ fn close(got: f64, want: f64, tolerance: f64) {
 /// Identity: for constant light, integral and uncertainty are those of the light times the day: the uncertainty does not average
 /// out.
 #[test]
-fn constant_light_is_itself_times_the_day() {
+fn the_integral_of_constant_light_is_the_light_times_the_day() {
     let d = summed(&rules(StationKind::Lamp), "2026-06-21", minutes("2026-06-21", |_| 250.0, |_| true));
     let (dli, u, suspect) = parts(&d, "light_integral");
     close(dli, 250.0 * 86_400.0 / 1e6, ROUNDING);
@@ -186,7 +186,7 @@ fn the_sampling_uncertainty_comes_from_second_differences() {
 /// Gaps of 14 and 15 minutes are interpolated; 16 minutes make the day partial, lower the integral and are reported in the data
 /// coverage.
 #[test]
-fn a_short_gap_is_bridged_and_a_longer_one_makes_the_day_partial() {
+fn a_short_gap_is_interpolated_and_a_longer_one_makes_the_day_partial() {
     let with_gap = |gap: i64| {
         let keep = move |m: i64| m <= 700 || m >= 700 + gap;
         let light = |s: f64| 100.0 + s / 1000.0;
@@ -211,7 +211,7 @@ fn a_short_gap_is_bridged_and_a_longer_one_makes_the_day_partial() {
 /// A bad value is treated as missing, a suspect one is used and counts in the suspect share, and readings of a check source are
 /// excluded.
 #[test]
-fn bad_values_are_gaps_and_suspect_ones_are_told() {
+fn bad_values_are_gaps_and_suspect_ones_count_in_the_suspect_share() {
     let mut readings = minutes("2026-06-21", |_| 100.0, |_| true);
     let set = |r: &mut Reading, v: Verdict| {
         if let QuantityValue::Value { verdict, .. } = &mut r.values[0] {
@@ -237,7 +237,7 @@ fn bad_values_are_gaps_and_suspect_ones_are_told() {
 /// A station without readings while the sun is below −6° has complete days, because it is dark then; a station without readings
 /// below 0° has not, nor has a glasshouse without a lamp schedule, whose lamps may have been on.
 #[test]
-fn a_night_nobody_looks_at_is_dark_under_the_open_sky() {
+fn a_night_without_readings_is_dark_under_the_open_sky() {
     let place = rules(StationKind::Roof).place;
     let seen = |limit: f64| {
         let light = move |s: f64| {
@@ -262,7 +262,7 @@ fn a_night_nobody_looks_at_is_dark_under_the_open_sky() {
 /// Identity: the shares of lamps of 150 from 02:00 to 22:00 and of a known sun are found; lamps that are dimmed, unsteady or never
 /// measured without sun give null.
 #[test]
-fn lamps_are_parted_from_the_sun_by_their_level_at_night() {
+fn lamps_are_separated_from_the_sun_by_their_level_at_night() {
     let lamps = Rules { lamps_s: vec![(2 * 3600, 22 * 3600)], ..rules(StationKind::Glasshouse) };
     let on = |s: f64| (7200.0..79_200.0).contains(&s);
     let sun = |s: f64| {
@@ -311,7 +311,7 @@ fn dusk_is_the_evenings_civil_twilight() {
 
 /// A day that begins at 04:00 integrates from 04:00 on; readings beyond its edges are used only for interpolation to the edges.
 #[test]
-fn a_day_that_begins_at_four_takes_its_light_from_four_on() {
+fn a_day_that_begins_at_four_integrates_from_four_on() {
     let early = Rules { day_starts_at_s: 4 * 3600, ..rules(StationKind::Lamp) };
     let step = |s: f64| if s < 4.0 * 3600.0 { 500.0 } else { 10.0 };
     let mut readings = minutes("2026-06-21", step, |_| true);
@@ -325,7 +325,7 @@ fn a_day_that_begins_at_four_takes_its_light_from_four_on() {
 /// For random readings every figure is finite, shares are from 0 to 1, the JSON text reads back to the same bits, and the order of
 /// the readings has no effect.
 #[test]
-fn any_readings_give_a_day_that_survives_its_text() {
+fn any_readings_give_a_day_that_is_read_back_from_its_text() {
     use proptest::prelude::*;
     let one = (0i64..2880, -10.0..2000.0f64, 0u8..4, 0u32..2);
     proptest!(ProptestConfig::with_cases(200), |(picks in proptest::collection::vec(one, 0..300))| {
@@ -367,7 +367,7 @@ fn any_readings_give_a_day_that_survives_its_text() {
 
 /// An hour has minimum, mean and maximum of the values that are not bad, and the count of every verdict.
 #[test]
-fn an_hour_has_the_range_of_what_is_not_bad() {
+fn an_hour_has_the_range_of_the_values_that_are_not_bad() {
     let mut readings: Vec<Reading> = [3.0, 1.0, 8.0, 2.0].map(|v| reading(at("2026-06-21T12:00:00Z"), v)).into();
     for (r, v) in readings.iter_mut().zip([Verdict::Good, Verdict::Suspect, Verdict::Bad, Verdict::Good]) {
         if let QuantityValue::Value { verdict, .. } = &mut r.values[0] {

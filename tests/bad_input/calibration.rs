@@ -95,7 +95,7 @@ fn calibrations_that_contradict_each_other_are_refused() {
         &[
             "second.toml: calibration.valid_from: expected a validity that begins when `example-2026` in calibration.toml has \
              ended (2100-01-01T00:00:00Z), but found 2027-01-01T00:00:00Z",
-            "second.toml: calibration.id: expected another name than `example-2026` in calibration.toml, but found `example-2026`",
+            "second.toml: calibration.id: expected another identifier than that of `example-2026` in calibration.toml, but found `example-2026`",
         ],
     );
 }

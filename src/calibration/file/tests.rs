@@ -1,6 +1,6 @@
 use super::*;
 
-/// A small calibration that is right, each value unlike its default.
+/// A small valid calibration; no value equals its default.
 pub const GOOD: &str = r#"
 [calibration]
 id = "example-2026"
@@ -47,7 +47,7 @@ wavelength_nm = [300, 900]
 relative_per_k = [0.0, 0.001]
 "#;
 
-fn refused(from: &str, to: &str) -> Vec<String> {
+fn errors_of(from: &str, to: &str) -> Vec<String> {
     assert!(GOOD.contains(from), "the example has no `{from}`");
     match parse(Path::new("c.toml"), &GOOD.replacen(from, to, 1)) {
         Ok(_) => Vec::new(),
@@ -55,9 +55,9 @@ fn refused(from: &str, to: &str) -> Vec<String> {
     }
 }
 
-/// Identity: every number of the file arrives in its place.
+/// Every number of the file is read into its field.
 #[test]
-fn a_good_file_is_read_whole() {
+fn a_valid_file_is_read_completely() {
     let c = parse(Path::new("c.toml"), GOOD).unwrap();
     assert_eq!((c.id.as_str(), c.instrument_serial.as_str()), ("example-2026", "BR-0042"));
     assert_eq!(c.valid_from, UtcMicros::parse("2026-01-01T00:00:00Z").unwrap());
@@ -74,9 +74,9 @@ fn a_good_file_is_read_whole() {
     assert_eq!(c.text, GOOD);
 }
 
-/// Identity: sections that may be absent stand for no correction, keys for the documented defaults.
+/// An absent optional section means no correction; an absent optional key has its documented default.
 #[test]
-fn what_may_be_left_out_has_its_documented_default() {
+fn optional_sections_and_keys_have_documented_defaults() {
     let required = GOOD.split("[linearity]").next().unwrap();
     let text = format!(
         "{}[response]\nwavelength_nm = [280, 1000]\ncounts_per_s_per_w_m2_nm = [1, 2]\nrelative_uncertainty = 0.02\n",
@@ -90,16 +90,16 @@ fn what_may_be_left_out_has_its_documented_default() {
     assert_eq!((c.stray_light.floor_band_nm, c.cosine, c.temperature.wavelength_nm.len()), (None, None, 0));
 }
 
-/// Identity: what is written is read back to the same numbers.
+/// Identity: the written text reads back to the same numbers.
 #[test]
-fn a_calibration_survives_its_file() {
+fn a_written_calibration_is_read_back() {
     let c = parse(Path::new("c.toml"), GOOD).unwrap();
     let text = write(&c, None);
-    let again = parse(Path::new("c.toml"), &text).unwrap();
-    assert_eq!(again, Calibration { text, ..c });
+    let parsed = parse(Path::new("c.toml"), &text).unwrap();
+    assert_eq!(parsed, Calibration { text, ..c });
 }
 
-/// Identity: each broken rule is refused with key, rule and value.
+/// Each broken rule is reported with key, rule and value.
 #[test]
 fn each_broken_rule_names_key_rule_and_value() {
     let cases = [
@@ -175,13 +175,13 @@ fn each_broken_rule_names_key_rule_and_value() {
         (
             "zenith_deg = [0, 60, 90]",
             "zenith_deg = [10, 60, 90]",
-            "c.toml:38: cosine.zenith_deg: expected angles that begin at 0, where the response is compared with the ideal, \
+            "c.toml:38: cosine.zenith_deg: expected angles that begin at 0, the reference direction of the cosine response, \
              but found `[10, 60, 90]`",
         ),
         (
             "coefficients = [1.0, 1e-7]",
             "coefficients = [0.0, 1e-7]",
-            "c.toml:24: linearity.coefficients[0]: expected a number above 0: what the counts of weak light are divided by, \
+            "c.toml:24: linearity.coefficients[0]: expected a number above 0, the divisor of the counts of weak light, \
              but found `0`",
         ),
         (
@@ -191,13 +191,13 @@ fn each_broken_rule_names_key_rule_and_value() {
         ),
     ];
     for (from, to, want) in cases {
-        assert_eq!(refused(from, to), [want], "{from} -> {to}");
+        assert_eq!(errors_of(from, to), [want], "{from} -> {to}");
     }
 }
 
-/// Identity: a matrix that is not there is refused by its name.
+/// A missing matrix is reported with its file name.
 #[test]
 fn a_matrix_that_is_missing_is_refused() {
-    let found = refused("relative_uncertainty = 0.3", "relative_uncertainty = 0.3\nmatrix = \"none.csv\"");
+    let found = errors_of("relative_uncertainty = 0.3", "relative_uncertainty = 0.3\nmatrix = \"none.csv\"");
     assert_eq!(found, ["none.csv: expected a readable matrix, but found no such file"]);
 }

@@ -1,10 +1,10 @@
-//! Writing a calibration file.
+//! Writes a calibration file.
 
 use crate::calibration::Calibration;
 
 /// The text of a calibration file that [`super::parse`] reads back to the same numbers.
 ///
-/// A matrix is not in it: `matrix_file` names the file the caller keeps it in.
+/// The matrix is not included: `matrix_file` is the name of its file, which the caller writes.
 pub fn write(c: &Calibration, matrix_file: Option<&str>) -> String {
     let mut t = String::new();
     let quoted = |text: &str| toml::Value::String(text.to_owned()).to_string();

@@ -6,7 +6,7 @@ use super::{Selection, header, noun};
 use crate::clock::UtcMicros;
 use crate::export::netcdf::{NetCdf, Per};
 use crate::export::parquet::Parquet;
-use crate::export::rows::{Walk, Written};
+use crate::export::rows::{ExportRange, Written};
 use crate::export::sheet::Sink;
 use crate::export::{ExportError, What};
 use indicatif::{ProgressBar, ProgressStyle};
@@ -47,8 +47,13 @@ fn report(rows: u64, files: u64, what: What, folder: &Path) -> Result<(), Failur
 
 /// Passes all selected rows to a sink, instrument by instrument; returns their number.
 pub fn walk(archive: &Archive, selection: &Selection, what: What, sink: &mut dyn Sink) -> Result<u64, ExportError> {
-    let walk =
-        Walk { reader: &archive.reader, config: archive.config.as_ref(), what, from: selection.from, to: selection.to };
+    let walk = ExportRange {
+        reader: &archive.reader,
+        config: archive.config.as_ref(),
+        what,
+        from: selection.from,
+        to: selection.to,
+    };
     let mut names: Vec<String> = archive.reader.instruments()?.into_iter().map(|i| i.name).collect();
     names.sort();
     names.dedup();
@@ -63,12 +68,12 @@ pub fn walk(archive: &Archive, selection: &Selection, what: What, sink: &mut dyn
         bar.finish_and_clear();
         let written = written?;
         all.rows += written.rows;
-        all.lacking += written.lacking;
+        all.missing += written.missing;
     }
-    if all.lacking > 0 {
+    if all.missing > 0 {
         eprintln!(
             "{} readings have no spectrum: their calibration, dark or raw frames are not stored or damaged",
-            all.lacking
+            all.missing
         );
     }
     Ok(all.rows)

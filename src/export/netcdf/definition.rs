@@ -1,19 +1,19 @@
-//! What a file says of itself: dimensions, variables and attributes of a sheet, by the conventions.
+//! Dimensions, variables and attributes of a file, by the conventions.
 
 use super::super::classic::{Attributes, Definition, Kind, Value, Variable};
 use super::super::sheet::{Axis, Column, Data, Place, Sheet};
 use super::{NetCdf, Per};
 use crate::record::Flag;
 
-/// Stands where there is no whole number.
-pub(super) const NO_WHOLE: i32 = i32::MIN;
-/// Stands where there is no verdict.
+/// Fill value of integers.
+pub(super) const NO_INTEGER: i32 = i32::MIN;
+/// Fill value of verdicts.
 pub(super) const NO_VERDICT: i32 = -1;
-/// Stands where there is no number: the format's own default (`NC_FILL_DOUBLE` and `NC_FILL_FLOAT` of the netCDF library).
+/// Fill value of real numbers: the default of the format (`NC_FILL_DOUBLE` and `NC_FILL_FLOAT` of the netCDF library).
 pub(super) const NO_REAL: f64 = 9.969_209_968_386_869e36;
 pub(super) const NO_FLOAT: f32 = 9.969_21e36;
 
-/// Standard names of the conventions' table (version 83), for quantities whose definition is the table's, on a plane under the sky.
+/// Standard names of the conventions' table (version 83), for quantities with the table's definition, on a plane under the sky.
 const STANDARD_NAMES: [(&str, &str); 7] = [
     ("ppfd", "surface_downwelling_photosynthetic_photon_flux_in_air"),
     ("par_irradiance", "surface_downwelling_photosynthetic_radiative_flux_in_air"),
@@ -24,7 +24,7 @@ const STANDARD_NAMES: [(&str, &str); 7] = [
     ("time", "time"),
 ];
 
-/// Places of the dimensions. The third, where there is one, is the axis.
+/// Indices of the dimensions. The third, if present, is the axis.
 const TIME: usize = 0;
 const BOUNDS: usize = 1;
 const AXIS: usize = 2;
@@ -34,7 +34,7 @@ impl NetCdf {
         let mut dimensions = vec![("time".to_owned(), 0), ("bounds".to_owned(), 2)];
         let mut variables = Vec::new();
         if let Some(variable) = axis_variable(&sheet.axis) {
-            // No detector has more than 65 536 pixels.
+            // At most 65 536 pixels.
             dimensions.push((variable.name.clone(), sheet.axis.len() as u32));
             variables.push(variable);
         }
@@ -57,8 +57,8 @@ impl NetCdf {
             ("title", self.title(place)),
             ("institution", place.station.clone()),
             ("source", format!("vigilux {}, calibrated spectrometer", env!("CARGO_PKG_VERSION"))),
-            ("history", format!("{} vigilux {} export", self.made, env!("CARGO_PKG_VERSION"))),
-            ("comment", "flagged values are kept: look at the verdict beside each quantity".to_owned()),
+            ("history", format!("{} vigilux {} export", self.created, env!("CARGO_PKG_VERSION"))),
+            ("comment", "flagged values are included: see the verdict of each quantity".to_owned()),
             ("instrument", place.instrument.clone()),
             ("station_kind", place.kind.to_owned()),
             ("provenance", lines(provenance)),
@@ -88,18 +88,18 @@ fn axis_variable(axis: &Axis) -> Option<Variable> {
         Axis::None => return None,
         Axis::Wavelength(_) => {
             let name = "radiation_wavelength";
-            let words = [("standard_name", name), ("units", "nm"), ("long_name", "wavelength in air")];
-            (name, Kind::Double, texts(&words))
+            let pairs = [("standard_name", name), ("units", "nm"), ("long_name", "wavelength in air")];
+            (name, Kind::Double, texts(&pairs))
         }
         Axis::Pixel(_) => {
-            let words = [("units", "1"), ("long_name", "pixel, from 0, in detector order")];
-            ("pixel", Kind::Int, texts(&words))
+            let pairs = [("units", "1"), ("long_name", "pixel, from 0, in detector order")];
+            ("pixel", Kind::Int, texts(&pairs))
         }
     };
     Some(Variable { name: name.into(), kind, dimensions: vec![AXIS], attributes })
 }
 
-/// A column as a variable; `None` for text, and for the beginning and end of the light, which are the bounds of the time.
+/// A column as a variable; `None` for text, and for start and end of the exposures, which are the bounds of the time.
 fn variable(column: &Column, station_kind: &str) -> Option<Variable> {
     let fill = |value| vec![("_FillValue".to_owned(), value)];
     let (kind, mut attributes) = match &column.data {
@@ -110,7 +110,7 @@ fn variable(column: &Column, station_kind: &str) -> Option<Variable> {
             let pairs = [("units", units), ("calendar", "standard"), ("axis", "T"), ("bounds", "time_bounds")];
             (Kind::Double, [texts(&pairs), texts(&[("units_metadata", "leap_seconds: utc")])].concat())
         }
-        Data::Whole(_) => (Kind::Int, fill(Value::Int(vec![NO_WHOLE]))),
+        Data::Integer(_) => (Kind::Int, fill(Value::Int(vec![NO_INTEGER]))),
         Data::Real(_) => (Kind::Double, fill(Value::Double(NO_REAL))),
         Data::Flags(_) => {
             let masks = Flag::ALL.iter().map(|f| 1 << *f as u8).collect();
@@ -124,7 +124,7 @@ fn variable(column: &Column, station_kind: &str) -> Option<Variable> {
             (Kind::Int, [fill(Value::Int(vec![NO_VERDICT])), values, meanings].concat())
         }
         Data::Spectrum(_) => (Kind::Float, fill(Value::Float(NO_FLOAT))),
-        // Sums may exceed what the format's whole numbers hold; every one of them is exact as a double.
+        // Sums may exceed 32-bit integers; as doubles they are exact.
         Data::Counts(_) => (Kind::Double, Vec::new()),
     };
     attributes.extend(texts(&[("long_name", &column.title)]));

@@ -21,7 +21,7 @@ fn a_stored_calibration_is_read_back_without_its_files() {
     let calibration = file::parse(&path, &text).unwrap();
     let register = |matrix| s.store.register_calibration(1, &calibration.id, &calibration.text, matrix, NOON).unwrap();
     let found = file::parse_stored(&calibration.text, None).unwrap_err().to_string();
-    assert!(found.contains("expected its stray-light matrix kept with it, but found only the name"), "{found}");
+    assert!(found.contains("expected its stray-light matrix stored with it, but found only the name"), "{found}");
     let row = register(calibration.stray_light.matrix.as_deref());
     assert_eq!(register(calibration.stray_light.matrix.as_deref()), row);
     let reader = Reader::open(&s.path()).unwrap();

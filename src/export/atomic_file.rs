@@ -1,26 +1,26 @@
-//! Files that appear whole or not at all: written beside their name, made durable, then renamed.
+//! Atomic files: written under a temporary name in the same folder, synced, then renamed.
 
 use super::ExportError;
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
-/// A file that is being written beside its final name; dropped before [`Whole::keep`], it leaves nothing behind.
+/// A file in preparation under a temporary name, which is deleted on drop unless [`AtomicFile::commit`] was called.
 #[derive(Debug)]
-pub struct Whole {
-    part: PathBuf,
+pub struct AtomicFile {
+    temporary: PathBuf,
     path: PathBuf,
-    kept: bool,
+    committed: bool,
 }
 
-impl Whole {
-    /// For a final path in a folder that is there.
+impl AtomicFile {
+    /// For a final path in an existing folder.
     pub fn new(path: &Path) -> Self {
         let mut name = path.as_os_str().to_owned();
         name.push(format!(".{}.part", std::process::id()));
-        Self { part: PathBuf::from(name), path: path.to_owned(), kept: false }
+        Self { temporary: PathBuf::from(name), path: path.to_owned(), committed: false }
     }
 
-    /// For a final path, whose folder is made where it is missing.
+    /// For a final path whose folder is created if missing.
     pub fn with_folder(path: &Path) -> Result<Self, ExportError> {
         if let Some(folder) = path.parent() {
             std::fs::create_dir_all(folder).map_err(output(folder))?;
@@ -28,36 +28,36 @@ impl Whole {
         Ok(Self::new(path))
     }
 
-    /// Where to write.
-    pub fn part(&self) -> &Path {
-        &self.part
+    /// The temporary path.
+    pub fn temporary_path(&self) -> &Path {
+        &self.temporary
     }
 
-    /// Makes what was written durable and gives it its name.
-    pub fn keep(mut self) -> Result<(), ExportError> {
+    /// Syncs the file and renames it to its final path.
+    pub fn commit(mut self) -> Result<(), ExportError> {
         let done = || {
-            File::open(&self.part)?.sync_all()?;
-            std::fs::rename(&self.part, &self.path)?;
-            // The new name is durable with its folder.
+            File::open(&self.temporary)?.sync_all()?;
+            std::fs::rename(&self.temporary, &self.path)?;
+            // The rename is durable after a sync of the folder.
             let folder = self.path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
             File::open(folder)?.sync_all()
         };
         done().map_err(output(&self.path))?;
-        self.kept = true;
+        self.committed = true;
         Ok(())
     }
 }
 
-impl Drop for Whole {
+impl Drop for AtomicFile {
     fn drop(&mut self) {
-        if !self.kept {
-            // It may never have been created.
-            let _ = std::fs::remove_file(&self.part);
+        if !self.committed {
+            // Fails if the file was never created.
+            let _ = std::fs::remove_file(&self.temporary);
         }
     }
 }
 
-/// A name as part of a path: whatever has a meaning there is escaped as query engines expect.
+/// A name as a component of a path: special characters are escaped as query engines expect.
 pub fn escaped(name: &str) -> String {
     let plain = |c: char| c.is_alphanumeric() || " _.-".contains(c);
     let escape = |c: char| {
@@ -65,11 +65,11 @@ pub fn escaped(name: &str) -> String {
         c.encode_utf8(&mut bytes).bytes().map(|b| format!("%{b:02X}")).collect::<String>()
     };
     let text: String = name.chars().map(|c| if plain(c) { c.to_string() } else { escape(c) }).collect();
-    // A name of dots alone would be a folder of another kind.
+    // A name of dots alone would refer to another folder.
     if text.chars().all(|c| c == '.') { text.replace('.', "%2E") } else { text }
 }
 
-/// Names the file an error of the system is about.
+/// Adds the path to an error of the operating system.
 pub fn output(path: &Path) -> impl Fn(std::io::Error) -> ExportError + '_ {
     |why| ExportError::Output { path: path.to_owned(), why }
 }
@@ -78,23 +78,23 @@ pub fn output(path: &Path) -> impl Fn(std::io::Error) -> ExportError + '_ {
 mod tests {
     use super::*;
 
-    /// A file that is not kept leaves the old one and no rest.
+    /// Without a commit, the previous file is unchanged and the temporary file is deleted.
     #[test]
-    fn a_file_appears_whole_or_not_at_all() {
+    fn a_file_appears_complete_or_not_at_all() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("a/b.nc");
-        let first = Whole::with_folder(&path).unwrap();
-        std::fs::write(first.part(), "first").unwrap();
+        let first = AtomicFile::with_folder(&path).unwrap();
+        std::fs::write(first.temporary_path(), "first").unwrap();
         assert!(!path.exists());
-        first.keep().unwrap();
-        let second = Whole::with_folder(&path).unwrap();
-        std::fs::write(second.part(), "second").unwrap();
+        first.commit().unwrap();
+        let second = AtomicFile::with_folder(&path).unwrap();
+        std::fs::write(second.temporary_path(), "second").unwrap();
         drop(second);
         assert_eq!(std::fs::read_to_string(&path).unwrap(), "first");
         assert_eq!(std::fs::read_dir(path.parent().unwrap()).unwrap().count(), 1);
     }
 
-    /// What has a meaning in a path is escaped, so that a name is one folder.
+    /// Special characters are escaped, so that a name is a single folder.
     #[test]
     fn a_name_becomes_one_folder() {
         assert_eq!(escaped("roof, head/2=a%"), "roof%2C head%2F2%3Da%25");
