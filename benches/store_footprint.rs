@@ -47,7 +47,7 @@ fn frame(rng: &mut impl Rng, start: UtcMicros, n: u32, fill: f64) -> (Frame, f64
         stamps,
         sums,
         clipped: PixelRanges::default(),
-        spread: 0.01,
+        light_variation: 0.01,
         ripple: Vec::new(),
     };
     (frame, bits / 8.0)

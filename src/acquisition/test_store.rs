@@ -112,7 +112,7 @@ pub fn frame(seed: u32) -> Frame {
         stamps: vec![Stamp { start: NOON, crc32: seed }],
         sums: (0..64u32).map(|i| 4000 + (i * 7919 + seed * 104_729) % 977).collect(),
         clipped: Default::default(),
-        spread: 0.0,
+        light_variation: 0.0,
         ripple: Vec::new(),
     }
 }

@@ -196,9 +196,9 @@ mod tests {
         assert_eq!(missing_after(&back, &[], &[0.1, 5.1]), [(at(3.0), 2)]);
     }
 
-    /// Every tick from the first start of the daemon on is asked for.
+    /// Ticks from the first start of the daemon on are checked.
     #[test]
-    fn ticks_before_the_first_reading_are_asked_for() {
+    fn ticks_before_the_first_reading_are_checked() {
         let start = ActiveSchedule { from: at(0.5), schedule: Some(every("0 * * * * *")) };
         let mut ticks = Completeness::new("south", &[], vec![start]);
         let found = ticks.reading(at(4.1));

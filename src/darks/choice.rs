@@ -73,7 +73,7 @@ mod tests {
             stamps: vec![Stamp { start: NOW, crc32: 0 }],
             sums: Vec::new(),
             clipped: Default::default(),
-            spread: 0.0,
+            light_variation: 0.0,
             ripple: Vec::new(),
         }
     }

@@ -146,7 +146,7 @@ mod tests {
                 stamps: vec![Stamp { start: UtcMicros(0), crc32: 0 }; exposures as usize],
                 sums,
                 clipped: PixelRanges::from_mask(&clipped),
-                spread: 0.0,
+                light_variation: 0.0,
                 ripple: Vec::new(),
             }
         }
@@ -319,7 +319,7 @@ mod tests {
             stamps: Vec::new(),
             sums,
             clipped: PixelRanges::default(),
-            spread: 0.0,
+            light_variation: 0.0,
             ripple: Vec::new(),
         };
         assert!(matches!(

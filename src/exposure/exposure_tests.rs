@@ -179,7 +179,7 @@ fn short_is_clean(taken: &AcquiredFrames) -> bool {
 
 /// Largest change of the light between the exposures of a frame [1].
 fn variation(taken: &AcquiredFrames) -> f64 {
-    taken.frames.iter().map(|f| f64::from(f.spread)).fold(0.0, f64::max)
+    taken.frames.iter().map(|f| f64::from(f.light_variation)).fold(0.0, f64::max)
 }
 
 /// Exposures of the short bracket up to and including the first that is used.
@@ -277,7 +277,7 @@ fn a_jump_between_the_exposures_of_a_frame_shows_in_its_variation() {
             for frame in &taken.frames {
                 let after = frame.stamps.iter().filter(|s| s.crc32 as usize >= at).count();
                 let one_light = after == 0 || after == frame.exposures();
-                let found = f64::from(frame.spread);
+                let found = f64::from(frame.light_variation);
                 assert!(one_light || found > 0.7 * change, "×{factor} at {at}, shielded {shielded}: {found}");
             }
             assert!(short_is_clean(&taken), "×{factor} at {at}");
@@ -518,7 +518,7 @@ proptest! {
                     && frame.stamps.iter().any(|s| s.crc32 as usize >= *at);
                 let bright = frame.integration_s * peak * 10f64.powf(jump.max(0.0)) > 3000.0;
                 if mixed && bright && change > 0.2 {
-                    prop_assert!(f64::from(frame.spread) > 0.5 * change, "×{} shows as {} only", 10f64.powf(*jump), frame.spread);
+                    prop_assert!(f64::from(frame.light_variation) > 0.5 * change, "×{} shows as {} only", 10f64.powf(*jump), frame.light_variation);
                 }
             }
             if let Some(after) = taken.frames.first().filter(|f| !f.clipped.is_empty()) {

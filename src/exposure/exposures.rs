@@ -54,7 +54,7 @@ impl ExposureGroup {
             true => exposure_variation(&self.exposures, &usable(setup, &clipped)),
             false => Vec::new(),
         };
-        Some(Frame { spread: self.light_variation(setup, &clipped) as f32, ripple, ..frame })
+        Some(Frame { light_variation: self.light_variation(setup, &clipped) as f32, ripple, ..frame })
     }
 
     /// Largest relative change of the unclipped signal in use between two exposures [1]; 0 where noise can

@@ -83,7 +83,11 @@ fn the_second_reading_in_steady_light_needs_no_further_tries_and_finds_it_steady
         let (taken, spent) = read(&mut session, &setup, first.state, &clock);
         assert!(spent <= 20.0, "×{factor}: {spent} s");
         assert!(taken.converged && taken.frames[0].clipped.is_empty(), "×{factor}: peak_level {}", taken.peak_level);
-        assert!(taken.frames.iter().all(|f| f.spread < 0.02), "×{factor}: {:?}", taken.frames[0].spread);
+        assert!(
+            taken.frames.iter().all(|f| f.light_variation < 0.02),
+            "×{factor}: {:?}",
+            taken.frames[0].light_variation
+        );
         assert_eq!(taken.frames[0].exposures(), 2, "×{factor}");
         assert_eq!(taken.frames.len(), 2 - usize::from(factor < 1e-2), "×{factor}");
     }

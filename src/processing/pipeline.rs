@@ -143,7 +143,7 @@ impl Pipeline {
             &reduced.variance,
             &reduced.errors,
         );
-        let spreads: Vec<f64> = served.iter().map(|t| f64::from(t.frame.spread)).collect();
+        let spreads: Vec<f64> = served.iter().map(|t| f64::from(t.frame.light_variation)).collect();
         let mains_hz = self.station.mains_hz;
         let unknown_ripple = |f: &Frame| has_ripple(f, mains_hz) && mean_uncertainty(f, mains_hz).is_none();
         let flickers: Vec<bool> = served.iter().map(|t| unknown_ripple(t.frame)).collect();

@@ -66,7 +66,7 @@ pub struct Frame {
     /// Pixels above the saturation limit in at least one of the exposures (without the blooming margin).
     pub clipped: PixelRanges,
     /// Largest relative change of the unclipped signal between two exposures [1]; 0 for a single exposure.
-    pub spread: f32,
+    pub light_variation: f32,
     /// Standard deviation of single exposures due to quick changes of the light, in equal ranges of pixels
     /// ([`super::mains_ripple::exposure_variation`]) [counts]; empty where lamps leave no ripple or exposures are too few.
     pub ripple: Vec<f32>,
@@ -74,7 +74,7 @@ pub struct Frame {
 
 impl Frame {
     /// The sum of exposures with equal settings; `clipped` decides whether a count is clipped. `None` for no exposures, and if
-    /// their numbers of pixels differ. The change between exposures is not computed: `spread` is 0, `ripple` empty.
+    /// their numbers of pixels differ. The change between exposures is not computed: `light_variation` is 0, `ripple` empty.
     pub fn of(exposures: &[Exposure], clipped: impl Fn(u32) -> bool) -> Option<Self> {
         let first = exposures.first()?;
         let pixels = first.counts.len();
@@ -98,7 +98,7 @@ impl Frame {
             stamps: exposures.iter().map(|e| Stamp { start: e.start, crc32: e.crc32 }).collect(),
             sums,
             clipped: PixelRanges::from_mask(&mask),
-            spread: 0.0,
+            light_variation: 0.0,
             ripple: Vec::new(),
         })
     }

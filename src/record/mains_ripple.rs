@@ -1,12 +1,12 @@
-//! Ripple of mains-driven lamps in exposures that are no whole half-cycles of the mains.
+//! Ripple of lamps on the mains in exposures that are not multiples of the half-cycle.
 //!
-//! Lamps ripple at twice the mains frequency. What one short exposure receives depends on the phase at which it begins, so
-//! the exposures of a frame begin at random phases and their mean is a sample mean. This module holds the two facts that
-//! state its uncertainty: how far the recorded phases cover the cycle, and how much the light changed from one exposure to the
-//! next, in ranges of pixels, because lamps have another spectrum than the sun. Pure.
+//! Lamps ripple at twice the mains frequency. The light of a short exposure depends on its phase, so the exposures of a frame
+//! begin at random phases and their mean is a sample mean. Its uncertainty follows from how far the recorded phases cover the
+//! cycle, and from the variation between consecutive exposures in ranges of pixels, because the spectrum of lamps differs from
+//! that of the sun. Pure.
 //!
-//! Invariants: exposures in phase with the ripple never count as covering the cycle; slow changes of the light (clouds, the sun's
-//! path) hardly enter the variation, which is made of differences between consecutive exposures.
+//! Invariants: exposures in phase with the ripple never count as covering the cycle; slow changes of the light (clouds, path of
+//! the sun) contribute little to the variation, which is computed from differences between consecutive exposures.
 
 use super::frame::{Exposure, Frame};
 use super::integration_grid::whole_half_cycles;
@@ -14,11 +14,11 @@ use std::ops::Range;
 
 /// Number of equal ranges of pixels for which the variation is stored.
 pub const RIPPLE_RANGES: usize = 32;
-/// Fewest exposures from which the ripple of their mean can be estimated: with three degrees of freedom the variance of Student's t
-/// is finite.
+/// Minimum number of exposures from which the ripple of their mean can be estimated: with three degrees of freedom the variance
+/// of Student's t is finite.
 const LEAST_EXPOSURES: usize = 4;
-/// Largest length of the mean of the phases, as unit vectors, that counts as covering the cycle [1]. Beyond it, exposures near
-/// a peak of the ripple would differ little from each other and all be wrong.
+/// Largest length of the mean of the phases, as unit vectors, that counts as covering the cycle [1]. Above it,
+/// exposures near a peak of the ripple would differ little from each other and have a common error.
 const COVERING: f64 = 0.7;
 
 /// One period of the ripple [s]: half a cycle of the mains; `None` without mains.
@@ -32,12 +32,12 @@ pub fn has_ripple(frame: &Frame, mains_hz: f64) -> bool {
 }
 
 /// Standard uncertainty of the mean of a frame's exposures due to ripple, in units of [`Frame::ripple`] [1]; `None` where the
-/// recorded phases do not cover the cycle, so that the exposures say nothing of the ripple.
+/// recorded phases do not cover the cycle, so that the ripple cannot be estimated from the exposures.
 ///
-/// For the ripple a·sin(φ) and phases whose unit vectors have a mean of length R, exposures scatter with the variance
-/// s² = a²/2·(1 − R²) and their mean errs with the variance a²/2·R². Random phases have R² = 1/n in the mean. This is taken as the
-/// least value, because the ripple has harmonics and the mains frequency is not exactly the nominal one. The standard deviation of Student's
-/// t allows for the estimate of s from few exposures.
+/// For the ripple a·sin(φ) and phases whose unit vectors have a mean of length R, the variance of single exposures is s² =
+/// a²/2·(1 − R²) and that of the error of their mean a²/2·R². Random phases have R² = 1/n in the mean. This is the lower limit,
+/// because the ripple has harmonics and the mains frequency is not exactly the nominal one. The standard deviation of Student's t
+/// allows for the estimate of s from few exposures.
 pub fn mean_uncertainty(frame: &Frame, mains_hz: f64) -> Option<f64> {
     let n = frame.stamps.len();
     let squared = phase_concentration(frame, mains_hz)?;
@@ -70,8 +70,8 @@ pub fn ripple_range(pixels: usize, k: usize) -> Range<usize> {
 /// Standard deviation of the light of single exposures of a frame [counts, mean over the pixels of each range], from the
 /// differences between consecutive exposures; empty for too few exposures.
 ///
-/// Only the part is counted that changes in step with the total over `used` pixels, since all lamps ripple together; so noise
-/// hardly contributes. A range whose light falls as the total rises is negative.
+/// Only the part correlated with the total over `used` pixels is counted, because all lamps ripple in phase; noise contributes
+/// little. The value of a range whose light decreases when the total increases is negative.
 pub fn exposure_variation(exposures: &[Exposure], used: &[bool]) -> Vec<f32> {
     let pixels = used.len();
     if exposures.len() < LEAST_EXPOSURES || exposures.iter().any(|e| e.counts.len() != pixels) {
@@ -92,7 +92,7 @@ pub fn exposure_variation(exposures: &[Exposure], used: &[bool]) -> Vec<f32> {
             let together: f64 = sums.windows(2).zip(&changes).map(|(p, d)| (p[1][k] - p[0][k]) * d).sum();
             let n = ripple_range(pixels, k).filter(|i| used[*i]).count();
             let variation = if n > 0 && per_exposure > 0.0 { together / per_exposure / n as f64 } else { 0.0 };
-            // A tenth of a count is far below the noise, and short as text.
+            // Rounded to a tenth of a count, which is far below the noise, for a short text.
             ((variation * 10.0).round() * 0.1) as f32
         })
         .collect()
@@ -168,10 +168,9 @@ mod tests {
         assert_eq!(mean_uncertainty(&all, MAINS_HZ), None);
     }
 
-    /// Identity: phases of a few exposures, or of many within a small part of the cycle, do not cover it; evenly distributed
-    /// ones do.
+    /// The phases of few exposures, or of many within a small part of the cycle, do not cover it; evenly distributed ones do.
     #[test]
-    fn only_phases_all_over_the_cycle_cover_it() {
+    fn only_phases_distributed_over_the_cycle_cover_it() {
         let at = |phases: &[f64]| -> Frame {
             let stamp = |p: &f64| Stamp { start: UtcMicros((p * 1e4).round() as i64 + 410_000), crc32: 0 };
             Frame {
@@ -181,7 +180,7 @@ mod tests {
                 stamps: phases.iter().map(stamp).collect(),
                 sums: vec![1],
                 clipped: PixelRanges::default(),
-                spread: 0.0,
+                light_variation: 0.0,
                 ripple: vec![1.0; RIPPLE_RANGES],
             }
         };
@@ -193,15 +192,15 @@ mod tests {
         assert_eq!(mean_uncertainty(&Frame { ripple: Vec::new(), ..at(&even) }, MAINS_HZ), None);
     }
 
-    /// Identity: light that rises evenly, as at a cloud's edge, has little variation from exposure to exposure.
+    /// Identity: steadily increasing light, as at the edge of a cloud, has a small variation between exposures.
     #[test]
-    fn slow_changes_of_the_light_are_no_ripple() {
+    fn slow_changes_of_the_light_are_not_ripple() {
         let mut rising = exposures(&[0.0; 40]);
         for (k, e) in rising.iter_mut().enumerate() {
             e.counts.fill(10_000 + 100 * k as u32);
         }
         let variation = exposure_variation(&rising, &[true; PIXELS]);
-        // Their standard deviation as a whole is 1170 counts.
+        // The standard deviation of all exposures is 1170 counts.
         assert!(variation.iter().all(|v| (*v - 70.7).abs() < 0.1), "{variation:?}");
     }
 }

@@ -247,7 +247,7 @@ mod tests {
             stamps,
             sums,
             clipped,
-            spread: 0.0,
+            light_variation: 0.0,
             ripple: Vec::new(),
         }
     }

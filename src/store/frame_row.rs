@@ -6,7 +6,7 @@
 //! - `integration_s` \[s\] and `temperature_c` \[°C, null without a sensor\], the same for all exposures;
 //! - `shutter`: "open" or "closed";
 //! - `stamps`: \[\[start in microseconds since 1970 UTC, CRC-32 of the block that the instrument sent\], ...\], one per exposure;
-//! - `spread`: largest relative change of the signal between two exposures \[1\];
+//! - `light_variation`: largest relative change of the signal between two exposures \[1\];
 //! - `ripple`: where lamps ripple within the exposures, the standard deviation of single exposures in 32 equal ranges of pixels
 //!   \[counts\]; otherwise absent;
 //! - `clipped`: \[\[first, last\], ...\], inclusive, of pixels above the saturation limit;
@@ -59,7 +59,7 @@ struct Detail {
     temperature_c: Option<f64>,
     shutter: ShutterName,
     stamps: Vec<(i64, u32)>,
-    spread: f32,
+    light_variation: f32,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     ripple: Vec<f32>,
     clipped: Vec<(u16, u16)>,
@@ -86,7 +86,7 @@ impl FrameRow {
                 Shutter::Closed => ShutterName::Closed,
             },
             stamps: frame.stamps.iter().map(|s| (s.start.0, s.crc32)).collect(),
-            spread: frame.spread,
+            light_variation: frame.light_variation,
             ripple: frame.ripple.clone(),
             clipped: frame.clipped.0.clone(),
             pixels: frame.sums.len(),
@@ -132,7 +132,7 @@ impl FrameRow {
             stamps: detail.stamps.iter().map(|(t, crc32)| Stamp { start: UtcMicros(*t), crc32: *crc32 }).collect(),
             sums,
             clipped: PixelRanges(detail.clipped),
-            spread: detail.spread,
+            light_variation: detail.light_variation,
             ripple: detail.ripple,
         };
         check_frame(&frame)?;
@@ -159,8 +159,8 @@ fn check_frame(frame: &Frame) -> Result<(), FrameRowError> {
     if !frame.integration_s.is_finite() {
         return wrong("a finite integration time", frame.integration_s);
     }
-    if !frame.spread.is_finite() {
-        return wrong("a finite spread", frame.spread);
+    if !frame.light_variation.is_finite() {
+        return wrong("a finite light variation", frame.light_variation);
     }
     if !frame.ripple.iter().all(|r| r.is_finite()) || ![0, RIPPLE_RANGES].contains(&frame.ripple.len()) {
         return wrong(
@@ -210,14 +210,14 @@ mod tests {
         let mask = prop::collection::vec(any::<bool>(), 0..300);
         let ripple = prop_oneof![Just(Vec::new()), prop::collection::vec(-1e4..1e4f32, RIPPLE_RANGES)];
         (1e-3..60.0f64, any::<bool>(), prop::option::of(-20.0..60.0f64), stamps, sums, mask, 0.0..1f32, ripple)
-            .prop_map(|(integration_s, closed, temperature_c, stamps, sums, mask, spread, ripple)| Frame {
+            .prop_map(|(integration_s, closed, temperature_c, stamps, sums, mask, light_variation, ripple)| Frame {
                 integration_s,
                 shutter: if closed { Shutter::Closed } else { Shutter::Open },
                 temperature_c,
                 stamps,
                 sums,
                 clipped: PixelRanges::from_mask(&mask),
-                spread,
+                light_variation,
                 ripple,
             })
     }
@@ -230,7 +230,7 @@ mod tests {
             stamps: vec![Stamp { start: UtcMicros(1_782_043_200_000_000), crc32: 0xdead_beef }],
             sums: (0..500u32).map(|i| 1000 + i * 7 % 91).collect(),
             clipped: PixelRanges(vec![(20, 29)]),
-            spread: 0.25,
+            light_variation: 0.25,
             ripple: Vec::new(),
         }
     }
@@ -302,12 +302,12 @@ mod tests {
         let crc32 = crc32_of(&small_frame().sums);
         let want = format!(
             "{{\"integration_s\":0.1,\"temperature_c\":null,\"shutter\":\"open\",\"stamps\":[[1782043200000000,3735928559]],\
-             \"spread\":0.25,\"clipped\":[[20,29]],\"pixels\":500,\"sums_crc32\":{crc32}}}"
+             \"light_variation\":0.25,\"clipped\":[[20,29]],\"pixels\":500,\"sums_crc32\":{crc32}}}"
         );
         assert_eq!(row.detail, want);
         let ripple = (0..RIPPLE_RANGES).map(|k| k as f32 * 0.5).collect();
         let row = FrameRow::encode(&Frame { ripple, ..small_frame() }).unwrap();
-        assert!(row.detail.contains("\"spread\":0.25,\"ripple\":[0.0,0.5,1.0,"), "{}", row.detail);
+        assert!(row.detail.contains("\"light_variation\":0.25,\"ripple\":[0.0,0.5,1.0,"), "{}", row.detail);
     }
 
     /// A frame that cannot be encoded is refused, with what was expected.
@@ -319,8 +319,8 @@ mod tests {
         assert_eq!(error_of(Frame { stamps: vec![], ..frame.clone() }), "expected 1 to 1048576 exposures, but found 0");
         let nan = Frame { integration_s: f64::NAN, ..frame.clone() };
         assert_eq!(error_of(nan), "expected a finite integration time, but found NaN");
-        let nan = Frame { spread: f32::NAN, ..frame.clone() };
-        assert_eq!(error_of(nan), "expected a finite spread, but found NaN");
+        let nan = Frame { light_variation: f32::NAN, ..frame.clone() };
+        assert_eq!(error_of(nan), "expected a finite light variation, but found NaN");
         let one = Frame { ripple: vec![1.0], ..frame };
         assert_eq!(error_of(one), "expected a finite ripple of no or 32 ranges of pixels, but found [1.0]");
     }

@@ -44,7 +44,7 @@ impl Store {
         let Some(run) = self.oldest_with_frames(older_than, at_most)? else { return Ok(None) };
         let readings = before.map_or(0, |b| b.readings) + (run.last - run.first + 1) as u64;
         let (from, until) = (before.map_or(run.starts.0, |b| b.from.min(run.starts.0)), run.starts.1);
-        let text = format!("raw frames of {readings} readings deleted: older than the configuration keeps them");
+        let text = format!("raw frames of {readings} readings deleted after their retention time");
         self.transact("deleting old raw frames", |tx| {
             tx.prepare_cached("DELETE FROM frame WHERE id >= ?1 AND id < ?2")?
                 .execute([run.first * FRAMES_PER_READING, (run.last + 1) * FRAMES_PER_READING])?;

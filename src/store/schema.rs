@@ -13,7 +13,7 @@ use std::path::Path;
 /// `PRAGMA application_id`: "vglx".
 pub(super) const APPLICATION_ID: i64 = 0x7667_6c78;
 /// `PRAGMA user_version`: the schema number, to be raised with every change of [`TABLES`].
-pub(super) const VERSION: i64 = 9;
+pub(super) const VERSION: i64 = 10;
 
 /// Number of low bits of an id in `value` that hold the reading; the high bits hold the computation.
 pub(super) const READING_BITS: u32 = 40;

@@ -41,7 +41,7 @@ pub(super) fn frame(start: UtcMicros, seed: u32) -> Frame {
         stamps: (0..4).map(|k| Stamp { start: UtcMicros(start.0 + k * 460_017), crc32: seed ^ k as u32 }).collect(),
         sums: (0..64u32).map(|i| 4000 + (i * 7919 + seed * 104_729) % 977).collect(),
         clipped: PixelRanges(vec![(10, 12), (40, 40)]),
-        spread: 0.0125,
+        light_variation: 0.0125,
         ripple: Vec::new(),
     }
 }

@@ -1,17 +1,18 @@
 //! The course of one quantity through a day: linear between readings, with gaps where readings are missing.
 //!
 //! **Gap rule.** The course is linear between two values that are not bad and at most `interpolate_up_to_s` apart. Over a longer
-//! time it is unknown, except in periods that are dark independent of readings ([`super::Rules`]): there it is zero, and the
-//! edge of the dark period is interpolated to like a reading. Readings beyond the edges of the day are used under the same
-//! rule. Integrals are trapezoids, exact for light that is linear between readings. Where lamps were switched between two readings
-//! the light steps half-way, since the instant is not known.
+//! time it is unknown, except in periods that are dark independent of readings ([`super::Rules`]): there it is zero, and the edge
+//! of the dark period is interpolated to like a reading. Readings beyond the edges of the day are used under the same rule.
+//! Integrals are trapezoids, exact for light that is linear between readings. Where lamps were switched between two readings the
+//! light steps half-way, because the instant is unknown.
 //!
 //! **Uncertainty** of a sum, from three independent parts:
 //! - That of the values. It combines all components; its division into the part common to the day (from the calibration, by far
 //!   the largest in daylight) and noise that averages out is not stored. So it is the sum of the uncertainties, as for full
 //!   correlation: an upper bound.
 //! - That of light between readings ([`super::sampling`]).
-//! - That of the instants of switching, each evenly distributed between two readings. They recur with a schedule that may be in step
+//! - That of the instants of switching, each evenly distributed between two readings. They recur with a schedule that may be in
+//!   step
 //!   with the readings, so those of one direction are fully correlated; switching on and off are independent.
 
 use super::sample::Sample;
@@ -86,8 +87,8 @@ pub(super) struct Course {
 }
 
 impl Course {
-    /// The course from `starts` to `ends` through samples in order of time; `dark`: the dark periods, `switchings`: those of the lamps,
-    /// both in order.
+    /// The course from `starts` to `ends` through samples in order of time; `dark`: the dark periods, `switchings`: those of the
+    /// lamps, both in order.
     pub(super) fn new(
         samples: &[Sample],
         (starts, ends): (i64, i64),
@@ -194,8 +195,8 @@ impl Course {
 
     /// Time with the value above a level [s], its standard uncertainty [s], and the share of it that comes from suspect values.
     ///
-    /// Where the level was crossed between two readings is not known. Crossings are independent of each other, except switchings
-    /// of lamps.
+    /// The instant of a crossing between two readings is unknown. Crossings are independent of each other, except switchings of
+    /// lamps.
     pub(super) fn above(&self, level: f64) -> (f64, f64, f64) {
         let (mut all, mut suspect, mut crossings, mut switching) = (0.0, 0.0, 0.0, [0.0; 2]);
         for p in &self.pieces {

@@ -75,8 +75,8 @@ struct Collected {
 
 /// The figures of a day.
 ///
-/// `readings`: the readings of one instrument in the range of [`Rules::reads`], in any order, with the values of [`QUANTITIES`] and
-/// with flagged intervals applied. The same readings give the same bits.
+/// `readings`: the readings of one instrument in the range of [`Rules::reads`], in any order, with the values of [`QUANTITIES`]
+/// and with flagged intervals applied. The same readings give the same bits.
 pub fn day(rules: &Rules, bounds: &DayBounds, mut readings: Vec<Reading>) -> Day {
     // After a clock was set back two readings may have the same instant: the one stored last is used.
     readings.sort_by_key(|r| (r.time_mid, r.id));

@@ -1,11 +1,11 @@
-//! What is not known of the light between two readings: the variance of its integral, from how far readings are off the line
-//! between their neighbours.
+//! The uncertainty from the unknown light between two readings: the variance of its integral, estimated from the deviation of
+//! readings from the line between their neighbours.
 //!
-//! For values every h the variance of the sum is h²/6 · Σ (xᵢ − 2xᵢ₊₁ + xᵢ₊₂)². This is exact for values that are independent of
-//! each other, as of clouds that pass within one interval, and an upper bound for smoother light. It holds in measured minutes
-//! (BSRN Payerne, SURFRAD Alamosa) thinned to 2 to 15 minutes: see `tests/references/daily.rs`. Here it is shared among the
-//! intervals, so that each may have its own length: both ends of an interval are compared with the line through points one
-//! length away, at readings or between them.
+//! For values at an interval h the variance of the sum is h²/6 · Σ (xᵢ − 2xᵢ₊₁ + xᵢ₊₂)². This is exact for independent values, as
+//! of clouds that pass within one interval, and an upper bound for smoother light. It was confirmed with measured minutes (BSRN
+//! Payerne, SURFRAD Alamosa) thinned to 2 to 15 minutes: see `tests/references/daily.rs`. Here it is divided among the intervals,
+//! which may differ in length: both ends of an interval are compared with the line through points one length away, at readings or
+//! between them.
 
 use super::sample::Sample;
 use super::switching::{Switching, between};
@@ -20,7 +20,7 @@ pub(super) struct Neighbours<'a> {
 }
 
 impl Neighbours<'_> {
-    /// Variance of the integral over the interval between two samples, straight between them [(unit of the quantity × s)²].
+    /// Variance of the integral over the interval between two samples with linear interpolation [(unit of the quantity × s)²].
     pub(super) fn variance(&self, a: &Sample, b: &Sample) -> f64 {
         let length = b.t - a.t;
         let before = self.value(a.t - length, a).map(|v| a.value - 0.5 * (v + b.value));
@@ -28,14 +28,15 @@ impl Neighbours<'_> {
         let square = match (before, after) {
             (Some(e), Some(f)) => 0.5 * (e * e + f * f),
             (Some(e), None) | (None, Some(e)) => e * e,
-            // Nothing else is known but that the light changed by so much.
+            // Only the change between the two samples is known.
             (None, None) => 0.25 * (b.value - a.value).powi(2),
         };
         let seconds = length as f64 * 1e-6;
         seconds * seconds * 2.0 / 3.0 * square
     }
 
-    /// The light at an instant, straight between readings; `None` where it is not known or lamps were switched between it and `from`.
+    /// The light at an instant, linear between readings; `None` if it is unknown, or if lamps were switched between it and
+    /// `from`.
     fn value(&self, t: i64, from: &Sample) -> Option<f64> {
         if between(self.switchings, t.min(from.t), t.max(from.t)) != Ok(None) {
             return None;

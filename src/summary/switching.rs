@@ -1,13 +1,13 @@
 //! Detects when lamps are switched, from the course of their light.
 //!
-//! Between two readings only one of which sees the lamps, the light did not change gradually: it stepped, at an instant that is not
-//! known. Pure; does not know any schedule.
+//! Between two readings of which only one has the light of the lamps, the light changed in a step at an unknown instant. Pure;
+//! independent of any schedule.
 
-/// Smallest change that is a switching, as a share of the larger level [1]: below, lamps warm up or are dimmed.
+/// Smallest change of a switching, as a share of the larger level [1]; smaller changes are warm-up or dimming.
 const LEAST_CHANGE: f64 = 0.2;
-/// Smallest change as a share of the highest level [1]: darkness has large relative changes too.
+/// Smallest change of a switching, as a share of the highest level [1], because relative changes are large in darkness, too.
 const LEAST_OF_HIGHEST: f64 = 0.02;
-/// Smallest change in standard uncertainties of the two levels.
+/// Smallest change of a switching, in standard uncertainties of the difference of the levels.
 const SIGNIFICANT: f64 = 3.0;
 
 /// Light of the lamps at an instant.
@@ -59,9 +59,9 @@ pub(super) fn between(switchings: &[Switching], from: i64, to: i64) -> Result<Op
 mod tests {
     use super::*;
 
-    /// Identity: lamps that are switched, dimmed by half or warming up; and darkness with its noise.
+    /// Switching and dimming by half are detected; warm-up, and noise in darkness, are not.
     #[test]
-    fn switched_lamps_are_told_from_dimming_warm_up_and_noise() {
+    fn switching_is_distinguished_from_warm_up_and_noise() {
         let level = |(k, value): (usize, &f64)| Level { t: k as i64, value: *value, uncertainty: 0.02 * value + 0.001 };
         let found = |values: &[f64]| -> Vec<(i64, bool)> {
             let levels: Vec<Level> = values.iter().enumerate().map(level).collect();

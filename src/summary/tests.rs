@@ -124,9 +124,10 @@ fn cycled(s: f64) -> f64 {
     if s.rem_euclid(10_800.0) < 9900.0 { 145.2 } else { 0.0 }
 }
 
-/// Independent: 8 cycles of 165 minutes with and 15 without 145.2 µmol m⁻² s⁻¹, read every 10 minutes. The true integral is
-/// 145.2 × 22 h, the true photoperiod 22 h; straight lines across the switchings gave 11.83 ± 0.19 mol and 24.0 h. The switching instants
-/// are in step with the readings: 8 edges of 10 min in either direction have 8 × 10/√12 min, both directions √2 times this, 33 min.
+/// Independent: 8 cycles of 165 minutes with and 15 without 145.2 µmol m⁻² s⁻¹, read every 10 minutes. The true integral is 145.2
+/// × 22 h, the true photoperiod 22 h; straight lines across the switchings gave 11.83 ± 0.19 mol and 24.0 h. The switching
+/// instants are in step with the readings: 8 edges of 10 min in either direction have 8 × 10/√12 min, both directions √2 times
+/// this, 33 min.
 #[test]
 fn a_sum_across_switched_lamps_holds_the_true_one() {
     let readings: Vec<Reading> = minutes("2026-06-21", cycled, |m| m % 10 == 0)
@@ -259,8 +260,8 @@ fn a_night_without_readings_is_dark_under_the_open_sky() {
     assert!(!summed(&known, "2026-06-21", seen(-6.0)).partial);
 }
 
-/// Identity: the shares of lamps of 150 from 02:00 to 22:00 and of a known sun are found; lamps that are dimmed, unsteady or never
-/// measured without sun give null.
+/// Identity: the shares of lamps of 150 from 02:00 to 22:00 and of a known sun are found; lamps that are dimmed, unsteady or
+/// never measured without sun give null.
 #[test]
 fn lamps_are_separated_from_the_sun_by_their_level_at_night() {
     let lamps = Rules { lamps_s: vec![(2 * 3600, 22 * 3600)], ..rules(StationKind::Glasshouse) };
@@ -322,8 +323,8 @@ fn a_day_that_begins_at_four_integrates_from_four_on() {
     close(value(&d, "light_integral"), 10.0 * 86_400.0 / 1e6, ROUNDING);
 }
 
-/// For random readings every figure is finite, shares are from 0 to 1, the JSON text reads back to the same bits, and the order of
-/// the readings has no effect.
+/// For random readings every figure is finite, shares are from 0 to 1, the JSON text reads back to the same bits, and the order
+/// of the readings has no effect.
 #[test]
 fn any_readings_give_a_day_that_is_read_back_from_its_text() {
     use proptest::prelude::*;

@@ -119,7 +119,7 @@ fn process(fixture: &Fixture, stored: &Value) -> Processed {
             stamps: list(&stored["starts_us"]).iter().map(stamp).collect(),
             sums: fixture.counts(&stored["counts"]),
             clipped: ranges(&stored["clipped_pixels"]),
-            spread: number(&stored["light_variation"]) as f32,
+            light_variation: number(&stored["light_variation"]) as f32,
             ripple: Vec::new(),
         }
     };

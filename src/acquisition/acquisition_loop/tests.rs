@@ -371,7 +371,7 @@ fn ticks_since_a_daemon_was_stopped_are_a_gap_that_says_so() {
     assert_eq!(gap.text, format!("10 readings missed: the daemon was stopped at {stopped}"));
 }
 
-/// Ticks behind a closed gate are not missed, and an instrument that was not configured missed nothing.
+/// Ticks with a closed gate are not missed; an instrument that was not configured has no missed ticks.
 #[test]
 fn only_ticks_that_were_due_are_missed() {
     let mut fixture = Fixture::new("night", "local_window = \"14:00-14:10\"");

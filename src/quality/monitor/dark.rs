@@ -248,7 +248,7 @@ mod tests {
             stamps: vec![Stamp { start: UtcMicros(9), crc32: 0 }],
             sums: vec![],
             clipped: PixelRanges::default(),
-            spread: 0.0,
+            light_variation: 0.0,
             ripple: Vec::new(),
         }
     }

@@ -259,7 +259,7 @@ mod tests {
                 stamps: vec![Stamp { start: UtcMicros(0).plus_seconds(self.at_s), crc32: 0 }],
                 sums,
                 clipped,
-                spread: 0.0,
+                light_variation: 0.0,
                 ripple: Vec::new(),
             };
             self.drift.check(&self.model, &dark, |i| i >= 8, &noise(), &limits());

@@ -61,7 +61,7 @@ fn frame(t: f64, light: f64, exposures: usize, salt: u64, clipped: &[(u16, u16)]
         stamps,
         sums,
         clipped,
-        spread: 0.0,
+        light_variation: 0.0,
         ripple: Vec::new(),
     }
 }

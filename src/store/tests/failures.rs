@@ -138,7 +138,7 @@ fn old_frames_are_deleted_and_values_are_not() {
     let events: Vec<Event> =
         s.store.latest_events(9).unwrap().into_iter().filter(|e| e.kind == EventKind::RawPurged).collect();
     assert_eq!(events.len(), 1);
-    assert_eq!(events[0].text, "raw frames of 7 readings deleted: older than the configuration keeps them");
+    assert_eq!(events[0].text, "raw frames of 7 readings deleted after their retention time");
     assert_eq!((events[0].time, events[0].until), (NOON.plus_seconds(-1.0), Some(NOON.plus_seconds(359.0))));
     assert_eq!(s.store.purge_raw_frames(limit, 3, None).unwrap(), None);
 }

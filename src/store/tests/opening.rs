@@ -114,7 +114,8 @@ fn databases_of_others_are_refused() {
     let foreign = folder.path().join("foreign.db");
     Connection::open(&foreign).unwrap().execute_batch("CREATE TABLE t(x)").unwrap();
     let text = folder.path().join("text.db");
-    std::fs::write(&text, "this is no database, but long enough to be looked at as one by SQLite".repeat(20)).unwrap();
+    std::fs::write(&text, "this is not a database, but it is long enough to be opened as one by SQLite".repeat(20))
+        .unwrap();
     for (path, found) in [(foreign, "application id 0x0"), (text, "not an SQLite database")] {
         let before = std::fs::read(&path).unwrap();
         for error in [Store::open_daemon(&path, &QUANTITIES).unwrap_err(), Reader::open(&path).unwrap_err()] {

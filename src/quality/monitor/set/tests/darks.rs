@@ -37,7 +37,7 @@ fn dark(e: &mut Example, counts: f64) -> Option<Event> {
         stamps: vec![Stamp { start: e.now(), crc32: 0 }],
         sums: vec![counts as u32; PIXELS],
         clipped: PixelRanges::default(),
-        spread: 0.0,
+        light_variation: 0.0,
         ripple: Vec::new(),
     };
     let shielded: Vec<bool> = (0..PIXELS).map(|i| i < 4).collect();
@@ -160,7 +160,7 @@ fn single_pixels_are_not_tested_without_known_noise() {
         stamps: vec![Stamp { start: e.now(), crc32: 0 }],
         sums: vec![1400; PIXELS],
         clipped: PixelRanges::default(),
-        spread: 0.0,
+        light_variation: 0.0,
         ripple: Vec::new(),
     };
     e.monitors.observe_dark(DarkObservation { frame: &frame, shielded: &[false; PIXELS], noise: None });
