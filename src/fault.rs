@@ -23,6 +23,8 @@ pub enum GapCause {
     Stopped,
     /// The database could not store the reading.
     StorageFull,
+    /// The database file was missing.
+    StorageMissing,
     /// The clock was set during the reading, or over the tick.
     ClockStepped,
     /// The process, or the machine, was suspended at the tick.
@@ -35,7 +37,7 @@ pub enum GapCause {
 
 impl GapCause {
     /// All causes, in the order of their codes.
-    pub const ALL: [Self; 11] = [
+    pub const ALL: [Self; 12] = [
         Self::InstrumentAbsent,
         Self::InstrumentIdentity,
         Self::NoAnswer,
@@ -43,6 +45,7 @@ impl GapCause {
         Self::Busy,
         Self::Stopped,
         Self::StorageFull,
+        Self::StorageMissing,
         Self::ClockStepped,
         Self::ProcessSuspended,
         Self::DaemonStopped,
@@ -59,6 +62,7 @@ impl GapCause {
             Self::Busy => "busy",
             Self::Stopped => "stopped",
             Self::StorageFull => "storage_full",
+            Self::StorageMissing => "storage_missing",
             Self::ClockStepped => "clock_stepped",
             Self::ProcessSuspended => "process_suspended",
             Self::DaemonStopped => "daemon_stopped",

@@ -1,4 +1,5 @@
-//! A queue in memory for readings, gaps and events while the disk is full or another process locks the database.
+//! A queue in memory for readings, gaps and events while the disk is full, the database file is missing, or another
+//! process locks the database.
 //!
 //! Invariants:
 //! - Items are written in order of time, and no item is written before an earlier queued one.
@@ -43,22 +44,29 @@ pub struct Backlog {
 enum WriteBlocker {
     DiskFull,
     Locked,
+    FileMissing,
 }
 
 impl WriteBlocker {
     fn of(error: &StoreError) -> Self {
-        if matches!(error, StoreError::Busy { .. }) { Self::Locked } else { Self::DiskFull }
+        match error {
+            StoreError::Busy { .. } => Self::Locked,
+            StoreError::FileMissing { .. } | StoreError::FileReplaced { .. } => Self::FileMissing,
+            _ => Self::DiskFull,
+        }
     }
     fn text(self) -> &'static str {
         match self {
             Self::DiskFull => "disk full",
             Self::Locked => "database locked by another process",
+            Self::FileMissing => "database file missing",
         }
     }
     fn end_text(self) -> &'static str {
         match self {
             Self::DiskFull => "space is available again",
             Self::Locked => "the lock was released",
+            Self::FileMissing => "the file is in place again",
         }
     }
 }

@@ -59,6 +59,16 @@ impl GapReason {
     }
 }
 
+impl From<&StoreError> for GapReason {
+    fn from(error: &StoreError) -> Self {
+        let cause = match error {
+            StoreError::FileMissing { .. } | StoreError::FileReplaced { .. } => GapCause::StorageMissing,
+            _ => GapCause::StorageFull,
+        };
+        Self { cause, why: error.to_string() }
+    }
+}
+
 impl From<&Fault> for GapReason {
     fn from(fault: &Fault) -> Self {
         Self { cause: fault.cause(), why: fault.to_string() }
@@ -79,7 +89,7 @@ impl TickOutcome {
     pub fn of_full_store(error: &StoreError, gate: Gate) -> Self {
         match gate {
             Gate::Closed => Self::NotDue,
-            Gate::Open => Self::Gap(GapReason { cause: GapCause::StorageFull, why: error.to_string() }),
+            Gate::Open => Self::Gap(error.into()),
         }
     }
 }

@@ -31,7 +31,7 @@ impl Reader {
         })
     }
 
-    fn copy_into(&self, part: &Path) -> Result<(), StoreError> {
+    pub(super) fn copy_into(&self, part: &Path) -> Result<(), StoreError> {
         // Deletes the file of an interrupted run: SQLite refuses to copy into a database that is not empty.
         let _ = std::fs::remove_file(part);
         let name = part
@@ -47,13 +47,13 @@ pub fn part_of(target: &Path) -> PathBuf {
     with_end(target, ".part")
 }
 
-fn with_end(path: &Path, end: &str) -> PathBuf {
+pub(super) fn with_end(path: &Path, end: &str) -> PathBuf {
     let mut name = path.as_os_str().to_owned();
     name.push(end);
     PathBuf::from(name)
 }
 
-fn rename_durably(part: &Path, target: &Path) -> std::io::Result<()> {
+pub(super) fn rename_durably(part: &Path, target: &Path) -> std::io::Result<()> {
     File::open(part)?.sync_all()?;
     std::fs::rename(part, target)?;
     // The rename is durable after the folder is synced.

@@ -74,6 +74,23 @@ pub enum StoreError {
         /// The error of SQLite.
         cause: rusqlite::Error,
     },
+    /// The file of the open database was deleted or moved, and cannot be written again now.
+    #[error("{path}: the database was deleted or moved while in use, and cannot be written again: {why}")]
+    FileMissing {
+        /// The file.
+        path: PathBuf,
+        /// Why it cannot be written again.
+        why: String,
+    },
+    /// Another file was put in place of the open database.
+    #[error(
+        "{path}: expected the database that was opened, but another file was put in its place; restore it, or restart the \
+         daemon to use the new one"
+    )]
+    FileReplaced {
+        /// The file.
+        path: PathBuf,
+    },
     /// An argument does not fit the database.
     #[error("expected {expected}, but found {found}")]
     Shape {
@@ -134,8 +151,11 @@ impl StoreError {
         Self::Open { path: path.to_owned(), why }
     }
 
-    /// Whether a later attempt may succeed: the disk is full, or another process holds a lock.
+    /// Whether a later attempt may succeed: the disk is full, the file is missing, or another process holds a lock.
     pub fn is_transient(&self) -> bool {
-        matches!(self, Self::StorageFull { .. } | Self::Busy { .. })
+        matches!(
+            self,
+            Self::StorageFull { .. } | Self::Busy { .. } | Self::FileMissing { .. } | Self::FileReplaced { .. }
+        )
     }
 }

@@ -33,6 +33,7 @@ mod frames;
 mod instruments;
 mod invalidation;
 mod matrices;
+mod missing_file;
 mod open;
 mod provenance;
 mod quantity_columns;
@@ -82,6 +83,8 @@ pub struct Store {
     reader: Reader,
     insert_value: String,
     insert_window: String,
+    /// The file that the daemon opened.
+    opened: missing_file::OpenedFile,
     /// The lock is released when this file is closed.
     _lock: Option<File>,
 }
@@ -145,13 +148,18 @@ impl Reader {
 }
 
 impl Store {
-    /// Runs `work` in one write transaction, which is rolled back if `work` fails.
+    /// Runs `work` in one write transaction, which is rolled back if `work` fails. What it wrote is in the file at the path when
+    /// this returns.
     fn transact<T>(
         &self,
         doing: &'static str,
         work: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<T>,
     ) -> Result<T, StoreError> {
-        connection::transact(&mut self.lock(), doing, work)
+        self.ensure_file()?;
+        let done = connection::transact(&mut self.lock(), doing, work)?;
+        // The file may have gone during the transaction: only then is what was written not yet in it.
+        self.ensure_file()?;
+        Ok(done)
     }
 }
 

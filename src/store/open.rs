@@ -1,6 +1,7 @@
 //! Opens databases: applies settings, takes locks, and refuses databases of other programs or schemas.
 
 use super::error::StoreError;
+use super::missing_file::OpenedFile;
 use super::reading_row::Columns;
 use super::{PAGE_SIZE, Reader, Store, quantity_columns, schema, write};
 use rusqlite::config::DbConfig;
@@ -43,26 +44,15 @@ impl Store {
             check_ours(&connection, path)?;
             schema::check(&connection, path)?;
         }
-        let mode: String =
-            connection.query_row("PRAGMA journal_mode=WAL", [], |row| row.get(0)).map_err(open_failed(path))?;
-        if mode != "wal" {
-            let why =
-                format!("expected its file system to allow a write-ahead log, but the journal mode stays `{mode}`");
-            return Err(StoreError::Open { path: path.to_owned(), why });
-        }
-        // A reading accesses about thirty pages, and the daemon rarely reads data twice: a small cache suffices.
-        connection
-            .execute_batch(
-                "PRAGMA synchronous=FULL; PRAGMA wal_autocheckpoint=1000; PRAGMA journal_size_limit=8388608;
-                 PRAGMA foreign_keys=ON; PRAGMA cache_size=-256;",
-            )
-            .map_err(&store_error)?;
+        use_write_ahead_log(&connection, path)?;
+        set_up_daemon(&connection)?;
         if fresh {
             schema::create(&mut connection)?;
         }
         quantity_columns::add(&mut connection, quantities)?;
         let owned = quantities.iter().map(|(id, unit)| ((*id).to_owned(), (*unit).to_owned())).collect();
-        Ok(Self::assemble(connection, path, owned, Some(lock)))
+        let opened = OpenedFile::at(path);
+        Ok(Self { opened, ..Self::assemble(connection, path, owned, Some(lock)) })
     }
 
     /// Opens an existing database for another process, which adds a note or a dark; the daemon may be running.
@@ -92,7 +82,7 @@ impl Store {
         let ids: Vec<&str> = quantities.iter().map(|(id, _)| id.as_str()).collect();
         let (insert_value, insert_window) = (write::insert_value(&ids), write::insert_window(&ids));
         let reader = Reader::assemble(connection, path, quantities);
-        Self { reader, insert_value, insert_window, _lock: lock }
+        Self { reader, insert_value, insert_window, opened: OpenedFile::default(), _lock: lock }
     }
 }
 
@@ -108,6 +98,35 @@ impl Reader {
         let columns = Columns::of(quantities, None);
         Self { connection: Mutex::new(connection), path: path.to_owned(), columns }
     }
+}
+
+/// Opens the daemon's database anew at its path, under the lock that it holds.
+pub(super) fn reopen_daemon(path: &Path) -> Result<Connection, StoreError> {
+    let connection = connect_existing(path, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
+    use_write_ahead_log(&connection, path)?;
+    set_up_daemon(&connection)?;
+    Ok(connection)
+}
+
+fn use_write_ahead_log(connection: &Connection, path: &Path) -> Result<(), StoreError> {
+    let mode: String =
+        connection.query_row("PRAGMA journal_mode=WAL", [], |row| row.get(0)).map_err(open_failed(path))?;
+    if mode == "wal" {
+        return Ok(());
+    }
+    let why = format!("expected its file system to allow a write-ahead log, but the journal mode stays `{mode}`");
+    Err(StoreError::Open { path: path.to_owned(), why })
+}
+
+/// Settings of the daemon's connection. A reading accesses about thirty pages, and the daemon rarely reads data twice: a small
+/// cache suffices.
+fn set_up_daemon(connection: &Connection) -> Result<(), StoreError> {
+    connection
+        .execute_batch(
+            "PRAGMA synchronous=FULL; PRAGMA wal_autocheckpoint=1000; PRAGMA journal_size_limit=8388608;
+             PRAGMA foreign_keys=ON; PRAGMA cache_size=-256;",
+        )
+        .map_err(StoreError::sqlite("preparing the database"))
 }
 
 fn connect_existing(path: &Path, flags: OpenFlags) -> Result<Connection, StoreError> {

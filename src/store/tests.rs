@@ -3,6 +3,7 @@
 mod computations;
 mod failures;
 mod matrices;
+mod missing_file;
 mod opening;
 mod rollups;
 
