@@ -65,6 +65,14 @@ struct Attempt {
     shorts_since_long: u32,
 }
 
+/// An integration time with its frames to be discarded.
+#[derive(Clone, Copy, Debug)]
+struct ActiveTime {
+    integration_s: f64,
+    /// Frames still to be discarded after the change to this time.
+    discards_left: u32,
+}
+
 /// A reading in progress.
 #[derive(Clone, Debug)]
 pub struct ReadingPlan<'a> {
@@ -79,12 +87,8 @@ pub struct ReadingPlan<'a> {
     earlier: Vec<Attempt>,
     /// The requested exposure: bracket and integration time [s].
     pending: Option<(Bracket, f64)>,
-    /// Integration time that was requested last [s].
-    active: Option<f64>,
-    /// Frames still to be discarded after the last change of the integration time.
-    discards_left: u32,
-    /// An exposure has been requested.
-    exposed: bool,
+    /// The integration time that was requested last; `None` before the first exposure.
+    active: Option<ActiveTime>,
     /// Exposures used to find the integration time.
     tries: u32,
     done: bool,
@@ -105,8 +109,6 @@ impl<'a> ReadingPlan<'a> {
             earlier: Vec::new(),
             pending: None,
             active: None,
-            discards_left: 0,
-            exposed: false,
             tries: 0,
             done: false,
             delays: Pcg64Mcg::seed_from_u64(start.0.cast_unsigned()),
@@ -122,11 +124,9 @@ impl<'a> ReadingPlan<'a> {
             self.done = true;
             return Action::Finish;
         };
-        if !self.active.is_some_and(|t| Frame::same_integration(t, integration_s)) {
-            self.active = Some(integration_s);
-            self.discards_left = self.setup.exposure.discard_frames;
+        if !self.active.is_some_and(|active| Frame::same_integration(active.integration_s, integration_s)) {
+            self.active = Some(ActiveTime { integration_s, discards_left: self.setup.exposure.discard_frames });
         }
-        self.exposed = true;
         self.pending = Some((bracket, integration_s));
         Action::Expose { integration_s, shutter: Shutter::Open, delay_s: self.delay_s(integration_s) }
     }
@@ -160,7 +160,7 @@ impl<'a> ReadingPlan<'a> {
 
     /// The first exposure with an integration time, shortened where it would exceed the budget.
     fn first_of_attempt(&mut self) -> Option<(Bracket, f64)> {
-        if !self.exposed {
+        if self.active.is_none() {
             return Some((Bracket::Short, self.current));
         }
         if self.tries >= MAX_TRIES {
@@ -223,8 +223,10 @@ impl<'a> ReadingPlan<'a> {
     /// Longest integration time of an exposure that ends within the budget [s], including the frames to be discarded before
     /// it: those left where `integration_s` is the active time, otherwise as many as configured.
     fn longest_in_budget_s(&self, integration_s: Option<f64>) -> f64 {
-        let same = self.active.zip(integration_s).is_some_and(|(a, b)| Frame::same_integration(a, b));
-        let discards = if same { self.discards_left } else { self.setup.exposure.discard_frames };
+        let discards = match (self.active, integration_s) {
+            (Some(active), Some(t)) if Frame::same_integration(active.integration_s, t) => active.discards_left,
+            _ => self.setup.exposure.discard_frames,
+        };
         self.end.seconds_since(self.now) / (1.0 + f64::from(discards)) - self.setup.overhead_s()
     }
 
@@ -235,8 +237,8 @@ impl<'a> ReadingPlan<'a> {
         if exposure.counts.len() != self.setup.detector.pixels || exposure.shutter != Shutter::Open {
             return;
         }
-        if self.discards_left > 0 {
-            self.discards_left -= 1;
+        if let Some(active) = self.active.as_mut().filter(|active| active.discards_left > 0) {
+            active.discards_left -= 1;
             return;
         }
         match bracket {

@@ -1,42 +1,43 @@
-//! From what capture brought home to a reading: reduction, quantities and quality in one pure step.
+//! The pipeline from frames with their darks to a reading.
 //!
-//! Live logging, recomputation and tests all come through [`Pipeline::process`]. It does no I/O and takes no clock; axes
-//! and weights are built once for each calibration and wavelength shift and kept.
+//! Live readings, recomputation and tests all call [`Pipeline::process`]. Pure: no input or output, no clock. Axes and weights are
+//! computed once for each calibration, detector temperature and wavelength shift, and the most recent ones are kept.
 
+use super::window;
 use crate::calibration::Calibration;
 use crate::clock::UtcMicros;
 use crate::config::{LimitsConfig, Station};
 use crate::darks::FrameWithDark;
 use crate::quality::limits::PlausibilityLimit;
-use crate::quality::verdict::judge_without_numbers;
-use crate::quality::{Assessment, DarkProvenance, Judged, judge};
+use crate::quality::verdict::judge_without_values;
+use crate::quality::{BracketConditions, Judged, ReadingConditions, judge};
 use crate::quantities::{self, Matrix};
 pub use crate::record::AcquisitionContext;
 use crate::record::mains_ripple::{has_ripple, mean_uncertainty};
-use crate::record::{Bracket, Detector, Flag, Flags, Frame, Reading, WindowStatistics};
+use crate::record::{Bracket, Detector, DriftEstimates, Flag, Flags, Frame, Reading, WindowStatistics};
 use crate::reduction::{Aged, BracketInput, Reduced, ReductionContext, Scale, reduce, scale};
 use crate::sun::{self, Sun};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-/// Axes and weights kept at most (some 0.3 MB each) unless told otherwise: the shift in force and one neighbour; building
-/// one takes a millisecond.
+/// Number of axes with their weights that are kept unless set otherwise: the active one and one neighbour. Each takes about 0.3 MB, and
+/// computing it about a millisecond.
 const KEPT_AXES: usize = 2;
 /// Seconds in a mean year.
 const YEAR_S: f64 = 365.25 * 86_400.0;
 
-/// A reading and what it was made through.
+/// A reading with its spectrum and flags.
 #[derive(Clone, Debug)]
 pub struct ProcessedReading {
     /// The reading, not yet stored.
     pub reading: Reading,
-    /// Its spectrum; `None` where no dark could serve.
+    /// Its spectrum; `None` without a dark or a calibration.
     pub reduced: Option<Reduced>,
-    /// Flags that touch each quantity, in the order of the registry.
-    pub touching: Vec<Flags>,
+    /// Flags of each quantity, in the order of the registry.
+    pub quantity_flags: Vec<Flags>,
 }
 
-/// Everything that turns frames of one instrument into readings, for one calibration.
+/// Processes frames of one instrument with one calibration.
 #[derive(Debug)]
 pub struct Pipeline {
     instrument: String,
@@ -46,11 +47,11 @@ pub struct Pipeline {
     detector: Detector,
     axes: BTreeMap<i32, (Arc<Scale>, Arc<Matrix>)>,
     kept_axes: usize,
-    evaluating: quantities::Workspace,
+    workspace: quantities::Workspace,
 }
 
 impl Pipeline {
-    /// For an instrument at a station under a calibration.
+    /// For an instrument at a station with a calibration.
     pub fn new(
         instrument: &str,
         station: Station,
@@ -66,32 +67,31 @@ impl Pipeline {
             detector,
             axes: BTreeMap::new(),
             kept_axes: KEPT_AXES,
-            evaluating: quantities::Workspace::default(),
+            workspace: quantities::Workspace::default(),
         }
     }
 
-    /// Keeps so many axes at most, for whoever goes through whole days, whose temperatures come back.
-    pub fn keeping_axes(self, at_most: usize) -> Self {
-        Self { kept_axes: at_most.max(1), ..self }
+    /// Keeps up to `number` axes with their weights: for processing whole days, in which detector temperatures recur.
+    pub fn keeping_axes(self, number: usize) -> Self {
+        Self { kept_axes: number.max(1), ..self }
     }
 
-    /// With indices of colour rendering as if nothing were known of their uncertainty, so that they are null: for measuring what
-    /// all else takes.
+    /// Without the uncertainty of colour-rendering indices, which are then null: for measuring the time of everything else.
     #[doc(hidden)]
     pub fn without_rendering_uncertainty(self) -> Self {
-        Self { evaluating: quantities::Workspace::without_rendering_uncertainty(), ..self }
+        Self { workspace: quantities::Workspace::without_rendering_uncertainty(), ..self }
     }
 
-    /// The calibration it works with.
+    /// Its calibration.
     pub fn calibration(&self) -> &Arc<Calibration> {
         &self.calibration
     }
 
-    /// The axis and weights for a detector temperature [°C], moved further by a shift [nm].
+    /// The axis and the weights for a detector temperature [°C] and a further wavelength shift [nm].
     pub fn axis(&mut self, temperature_c: Option<f64>, shift_nm: f64) -> (Arc<Scale>, Arc<Matrix>) {
         let step = scale::step_for(&self.calibration, temperature_c, shift_nm);
         if self.axes.len() >= self.kept_axes && !self.axes.contains_key(&step) {
-            // Temperatures drift: what is farthest away is needed last.
+            // Temperatures change slowly: the farthest axis is the least likely to be needed next.
             if let Some(farthest) = self.axes.keys().copied().max_by_key(|s| s.abs_diff(step)) {
                 self.axes.remove(&farthest);
             }
@@ -104,157 +104,149 @@ impl Pipeline {
         (Arc::clone(scale), Arc::clone(matrix))
     }
 
-    /// Makes the reading. `frames_with_darks` are the brackets, shortest first, at least one. `singles` are the exposures of a window,
-    /// bracket by bracket, as frames of one; empty for a single shot. `sun` is its position at the [`mean_time`] of the frames,
-    /// [`Station::sun_at`].
+    /// Processes the frames of a reading.
+    ///
+    /// frames: one per bracket, shortest first, at least one; singles: the exposures of each bracket of a window as frames of one, empty
+    /// for a single shot; sun: its position at the [`mean_time`] of the frames ([`Station::sun_at`]).
     pub fn process(
         &mut self,
-        frames_with_darks: &[FrameWithDark<'_>],
+        frames: &[FrameWithDark<'_>],
         singles: &[Vec<Frame>],
         sun: Option<Sun>,
-        about: &AcquisitionContext,
+        context: &AcquisitionContext,
     ) -> ProcessedReading {
-        let mut reading = facts(&self.instrument, frames_with_darks, sun, about);
-        let served: Vec<&FrameWithDark<'_>> = frames_with_darks.iter().filter(|t| t.dark.is_some()).collect();
-        let brackets: Vec<BracketInput<'_>> =
-            served.iter().filter_map(|t| t.dark.map(|dark| BracketInput { frame: t.frame, dark })).collect();
-        if brackets.is_empty() {
-            let judged = judge_without_numbers(Flag::DarkMissing, "no dark can serve", bare_flags(about));
-            return finish(reading, None, judged, Vec::new());
+        let mut reading = reading_without_values(&self.instrument, frames, sun, context);
+        let inputs: Vec<BracketInput<'_>> =
+            frames.iter().filter_map(|f| f.dark.map(|dark| BracketInput { frame: f.frame, dark })).collect();
+        if inputs.is_empty() {
+            let judged = judge_without_values(Flag::DarkMissing, "no dark is available", context);
+            return complete(reading, None, judged, Vec::new());
         }
-
-        let (scale, matrix) = self.axis(reading.detector_temperature, about.drift.shift_nm);
-        let context = ReductionContext {
-            calibration: &self.calibration,
+        let (scale, matrix) = self.axis(reading.detector_temperature, context.drift.shift_nm);
+        let calibration = Arc::clone(&self.calibration);
+        let reduction = ReductionContext {
+            calibration: &calibration,
             scale: &scale,
             temperature_c: reading.detector_temperature,
             sun_elevation_deg: reading.sun_elevation.filter(|_| self.station.kind.sunlit()),
             mains_hz: self.station.mains_hz,
-            aged: Aged {
-                wavelength_nm: self.limits.wavelength_growth_nm_per_year * about.drift.wavelength_age_s / YEAR_S,
-                response: self.limits.response_growth_per_year * about.drift.response_age_s / YEAR_S,
-            },
+            aged: self.uncertainty_by_age(&context.drift),
         };
-        let reduced = reduce(&brackets, &context);
-        let outcomes = quantities::evaluate_with(
-            &mut self.evaluating,
-            &matrix,
-            &reduced.irradiance,
-            &reduced.variance,
-            &reduced.errors,
-        );
-        let spreads: Vec<f64> = served.iter().map(|t| f64::from(t.frame.light_variation)).collect();
-        let mains_hz = self.station.mains_hz;
-        let unknown_ripple = |f: &Frame| has_ripple(f, mains_hz) && mean_uncertainty(f, mains_hz).is_none();
-        let flickers: Vec<bool> = served.iter().map(|t| unknown_ripple(t.frame)).collect();
-        let darks: Vec<DarkProvenance> = served.iter().map(|t| t.provenance).collect();
-        let judged = judge(
-            &reduced,
-            &matrix,
-            &outcomes,
-            self.evaluating.rendering(),
-            &Assessment {
-                calibration: &self.calibration,
-                limits: &self.limits,
-                plausibility_limit: PlausibilityLimit {
-                    kind: self.station.kind,
-                    sun_elevation_deg: reading.sun_elevation,
-                    inverse_distance_squared: sun::inverse_distance_squared(reading.time_mid),
-                    lamp_rating_ppfd: self.limits.lamp_rating_ppfd,
-                },
-                temperature_c: reading.detector_temperature,
-                warming: about.warming,
-                expired: reading.time_mid > self.calibration.valid_until,
-                repeated_frame: about.repeated_frame,
-                shutter_fault: about.shutter_fault,
-                incomplete: about.interrupted || served.len() < frames_with_darks.len(),
-                single_shot: about.single_shot,
-                unsteady_share: about.unsteady_share,
-                spreads: &spreads,
-                flickers: &flickers,
-                darks: &darks,
-                dark_drift: about.dark_drift,
-                link_fault: about.link_fault,
-                clock_unsynced: about.clock_unsynced,
-                check_source: about.check_source,
-            },
-        );
-        self.evaluating.recycle(outcomes);
+        let reduced = reduce(&inputs, &reduction);
+        let judged = self.evaluate_and_judge(&reduced, &matrix, &reading, frames, context);
         reading.signal_to_noise = reduced.signal_to_noise;
         reading.stray_floor = reduced.floor_rate;
         let window = match singles {
             [] => Vec::new(),
-            _ => statistics(&brackets, singles, &reduced, &matrix, &context),
+            _ => window::statistics(&inputs, singles, &reduced, &matrix, &reduction),
         };
-        finish(reading, Some(reduced), judged, window)
+        complete(reading, Some(reduced), judged, window)
+    }
+
+    /// Uncertainty by possible drift since scale and response were last found within their limits.
+    fn uncertainty_by_age(&self, drift: &DriftEstimates) -> Aged {
+        Aged {
+            wavelength_nm: self.limits.wavelength_growth_nm_per_year * drift.wavelength_age_s / YEAR_S,
+            response: self.limits.response_growth_per_year * drift.response_age_s / YEAR_S,
+        }
+    }
+
+    /// Computes all quantities with their uncertainty and verdicts.
+    fn evaluate_and_judge(
+        &mut self,
+        reduced: &Reduced,
+        matrix: &Matrix,
+        reading: &Reading,
+        frames: &[FrameWithDark<'_>],
+        context: &AcquisitionContext,
+    ) -> Judged {
+        let outcomes = quantities::evaluate_with(
+            &mut self.workspace,
+            matrix,
+            &reduced.irradiance,
+            &reduced.variance,
+            &reduced.errors,
+        );
+        let brackets: Vec<BracketConditions> =
+            frames.iter().filter(|f| f.dark.is_some()).map(|f| self.bracket_conditions(f)).collect();
+        let conditions = ReadingConditions {
+            calibration: &self.calibration,
+            limits: &self.limits,
+            plausibility_limit: PlausibilityLimit {
+                kind: self.station.kind,
+                sun_elevation_deg: reading.sun_elevation,
+                inverse_distance_squared: sun::inverse_distance_squared(reading.time_mid),
+                lamp_rating_ppfd: self.limits.lamp_rating_ppfd,
+            },
+            context,
+            temperature_c: reading.detector_temperature,
+            calibration_expired: reading.time_mid > self.calibration.valid_until,
+            incomplete: context.interrupted || brackets.len() < frames.len(),
+            brackets: &brackets,
+        };
+        let judged = judge(reduced, matrix, &outcomes, self.workspace.rendering(), &conditions);
+        self.workspace.recycle(outcomes);
+        judged
+    }
+
+    fn bracket_conditions(&self, bracket: &FrameWithDark<'_>) -> BracketConditions {
+        let (frame, mains_hz) = (bracket.frame, self.station.mains_hz);
+        BracketConditions {
+            light_variation: f64::from(frame.light_variation),
+            unknown_ripple: has_ripple(frame, mains_hz) && mean_uncertainty(frame, mains_hz).is_none(),
+            dark: bracket.provenance,
+        }
     }
 }
 
-/// A reading without numbers, since no calibration is in force: its frames are kept, all else can be computed later.
+/// A reading without values, since no calibration is active: its frames are stored, and values can be computed later.
 pub fn without_calibration(
     instrument: &str,
-    frames_with_darks: &[FrameWithDark<'_>],
+    frames: &[FrameWithDark<'_>],
     sun: Option<Sun>,
-    about: &AcquisitionContext,
+    context: &AcquisitionContext,
 ) -> ProcessedReading {
-    let judged = judge_without_numbers(Flag::CalibrationMissing, "no calibration is in force", bare_flags(about));
-    finish(facts(instrument, frames_with_darks, sun, about), None, judged, Vec::new())
+    let judged = judge_without_values(Flag::CalibrationMissing, "no calibration is active", context);
+    complete(reading_without_values(instrument, frames, sun, context), None, judged, Vec::new())
 }
 
-/// Flags that are known without any number.
-fn bare_flags(about: &AcquisitionContext) -> Flags {
-    let mut flags = Flags::NONE;
-    flags.raise_if(about.warming, Flag::Warming);
-    flags.raise_if(about.repeated_frame, Flag::RepeatedFrame);
-    flags.raise_if(about.shutter_fault, Flag::ShutterFault);
-    flags.raise_if(about.link_fault, Flag::LinkFault);
-    flags.raise_if(about.clock_unsynced, Flag::ClockUnsynced);
-    flags.raise_if(about.check_source, Flag::CheckSource);
-    flags
-}
-
-/// Times, sun and how it was taken.
-fn facts(
+/// Times, position of the sun and settings of a reading.
+fn reading_without_values(
     instrument: &str,
     frames_with_darks: &[FrameWithDark<'_>],
     sun: Option<Sun>,
-    about: &AcquisitionContext,
+    context: &AcquisitionContext,
 ) -> Reading {
-    let frames = || frames_with_darks.iter().map(|t| t.frame);
-    let time_start = begin(frames());
-    let time_end = frames().map(Frame::end).max().unwrap_or_default();
+    let frames = || frames_with_darks.iter().map(|f| f.frame);
     let time_mid = mean_time(frames());
     let temperatures: Vec<f64> = frames().filter_map(|f| f.temperature_c).collect();
     let detector_temperature =
         (!temperatures.is_empty()).then(|| temperatures.iter().sum::<f64>() / temperatures.len() as f64);
+    let dark_ages = frames_with_darks.iter().filter_map(|f| f.dark_time).map(|t| time_mid.seconds_since(t).abs());
+    let bracket = |f: &Frame| Bracket { integration_s: f.integration_s, exposures: f.exposures() as u32 };
     Reading {
         id: 0,
-        time_start,
+        time_start: start_of(frames()),
         time_mid,
-        time_end,
+        time_end: frames().map(Frame::end).max().unwrap_or_default(),
         instrument: instrument.to_owned(),
         sun_elevation: sun.map(|s| s.elevation_deg),
         sun_azimuth: sun.map(|s| s.azimuth_deg),
         relative_air_mass: sun.and_then(|s| sun::relative_air_mass(s.elevation_deg)),
         detector_temperature,
-        exposures: frames()
-            .map(|f| Bracket { integration_s: f.integration_s, exposures: f.exposures() as u32 })
-            .collect(),
-        peak_level: about.peak_level,
+        exposures: frames().map(bracket).collect(),
+        peak_level: context.peak_level,
         signal_to_noise: None,
         stray_floor: None,
-        dark_age: frames_with_darks
-            .iter()
-            .filter_map(|t| t.dark_time)
-            .map(|t| time_mid.seconds_since(t).abs())
-            .max_by(f64::total_cmp),
+        dark_age: dark_ages.max_by(f64::total_cmp),
         flags: Flags::NONE,
         values: Vec::new(),
         window: Vec::new(),
     }
 }
 
-fn finish(
+/// Adds values, flags and statistics to a reading.
+fn complete(
     mut reading: Reading,
     reduced: Option<Reduced>,
     judged: Judged,
@@ -263,76 +255,49 @@ fn finish(
     reading.flags = judged.flags;
     reading.values = judged.values;
     reading.window = window;
-    ProcessedReading { reading, reduced, touching: judged.touching }
+    ProcessedReading { reading, reduced, quantity_flags: judged.quantity_flags }
 }
 
-fn begin<'a>(frames: impl Iterator<Item = &'a Frame>) -> UtcMicros {
+fn start_of<'a>(frames: impl Iterator<Item = &'a Frame>) -> UtcMicros {
     frames.map(Frame::start).min().unwrap_or_default()
 }
 
-/// Mean time of the light collected, every second of exposure counting once.
+/// Mean time of the collected light: the mean over all exposures, weighted with their integration times.
 pub fn mean_time<'a>(frames: impl Iterator<Item = &'a Frame> + Clone) -> UtcMicros {
-    let origin = begin(frames.clone());
-    let (mut sum, mut light) = (0.0, 0.0);
+    let origin = start_of(frames.clone());
+    let (mut weighted_sum, mut weight) = (0.0, 0.0);
     for frame in frames {
         for stamp in &frame.stamps {
-            sum += (stamp.start.seconds_since(origin) + 0.5 * frame.integration_s) * frame.integration_s;
-            light += frame.integration_s;
+            weighted_sum += (stamp.start.seconds_since(origin) + 0.5 * frame.integration_s) * frame.integration_s;
+            weight += frame.integration_s;
         }
     }
-    if light > 0.0 { origin.plus_seconds(sum / light) } else { origin }
+    if weight > 0.0 { origin.plus_seconds(weighted_sum / weight) } else { origin }
 }
 
-/// Minimum, maximum and deviation of every quantity over the exposures of a window.
-///
-/// Each exposure is reduced with its bracket's dark; pixels that its bracket does not mainly serve take the window's mean. A
-/// quantity is followed through the bracket that serves most of its light ([`Matrix::shares`]).
-fn statistics(
-    brackets: &[BracketInput<'_>],
-    singles: &[Vec<Frame>],
-    reduced: &Reduced,
-    matrix: &Matrix,
-    context: &ReductionContext<'_>,
-) -> Vec<Option<WindowStatistics>> {
-    let parts: Vec<Vec<f64>> =
-        reduced.merge_weights.iter().map(|s| s.iter().zip(&reduced.irradiance).map(|(s, e)| s * e).collect()).collect();
-    let shares = matrix.shares(&parts);
-    let series: Vec<Vec<Vec<f64>>> = brackets
-        .iter()
-        .zip(singles)
-        .zip(&reduced.merge_weights)
-        .map(|((bracket, exposures), served)| {
-            exposures
-                .iter()
-                .map(|frame| {
-                    let one = reduce(&[BracketInput { frame, dark: bracket.dark }], context);
-                    let spectrum: Vec<f64> = (0..served.len())
-                        .map(|i| if served[i] > 0.5 { one.irradiance[i] } else { reduced.irradiance[i] })
-                        .collect();
-                    quantities::values(matrix, &spectrum).into_iter().map(|v| v.unwrap_or(f64::NAN)).collect()
-                })
-                .collect()
-        })
-        .collect();
-    (0..quantities::registry().len())
-        .map(|q| {
-            let main = (0..series.len()).max_by(|a, b| shares[*a][q].abs().total_cmp(&shares[*b][q].abs()))?;
-            let of: Vec<f64> = series[main].iter().map(|v| v[q]).filter(|v| v.is_finite()).collect();
-            spread_of(&of)
-        })
-        .collect()
-}
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::record::{PixelRanges, Shutter, Stamp};
 
-fn spread_of(values: &[f64]) -> Option<WindowStatistics> {
-    if values.len() < 2 {
-        return None;
+    fn frame(integration_s: f64, starts_s: &[f64]) -> Frame {
+        Frame {
+            integration_s,
+            shutter: Shutter::Open,
+            temperature_c: None,
+            stamps: starts_s.iter().map(|s| Stamp { start: UtcMicros(0).plus_seconds(*s), crc32: 0 }).collect(),
+            sums: vec![],
+            clipped: PixelRanges::default(),
+            light_variation: 0.0,
+            ripple: Vec::new(),
+        }
     }
-    let n = values.len() as f64;
-    let mean = values.iter().sum::<f64>() / n;
-    let square = values.iter().map(|v| (v - mean) * (v - mean)).sum::<f64>();
-    Some(WindowStatistics {
-        minimum: values.iter().copied().fold(f64::INFINITY, f64::min),
-        maximum: values.iter().copied().fold(f64::NEG_INFINITY, f64::max),
-        deviation: (square / (n - 1.0)).sqrt(),
-    })
+
+    /// Identity: two exposures of 1 s centred at 0.5 s and 2.5 s, and one of 6 s centred at 7 s: (0.5 + 2.5 + 6 · 7) / 8 = 5.625 s.
+    #[test]
+    fn the_mean_time_is_weighted_with_the_integration_times() {
+        let frames = [frame(1.0, &[0.0, 2.0]), frame(6.0, &[4.0])];
+        assert_eq!(mean_time(frames.iter()), UtcMicros(5_625_000));
+        assert_eq!(mean_time([].iter()), UtcMicros::default());
+    }
 }

@@ -1,15 +1,15 @@
-//! What is physically possible.
+//! Plausibility limits: the lowest and the highest physically possible value of a quantity. Pure.
 
 use crate::config::StationKind;
 use crate::quantities::{Quantity, registry};
 use std::sync::LazyLock;
 
-/// Where the light comes from and how strong it can be.
+/// What the plausibility limits of a reading depend on.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PlausibilityLimit {
-    /// What lights the station.
+    /// The light source of the station.
     pub kind: StationKind,
-    /// The sun's apparent elevation [degrees], where the sun is (part of) the source.
+    /// Apparent elevation of the sun [degrees], where the sun is a source.
     pub sun_elevation_deg: Option<f64>,
     /// (Mean Earth–Sun distance / distance)² [1].
     pub inverse_distance_squared: f64,
@@ -21,11 +21,13 @@ pub struct PlausibilityLimit {
 /// `constants.L_sun` and `constants.au`: 1361.2).
 const SOLAR_CONSTANT: f64 = 1361.0;
 
-/// How a quantity scales with global irradiance [unit / (W m⁻²)], generously: by 5 % and more above its share in the global
-/// spectrum of ASTM G173-03, for what is blue or infrared by more than a fifth, and for ultraviolet, which grows faster than the
-/// rest with the sun's height, several times: below the factors here stay all ultraviolet sums of musica 0.17.2 (the TUV model, sun
-/// overhead, 200 DU of ozone: UV index 21.1, UV-B 3.01, UV-A 67.8, vitamin D 1.05, actinic 0.165 W/m²) over a clear sky's global
-/// 1096 W/m² (pvlib 0.16.1, `ineichen`, turbidity 2). Every sum of light that the sun sends has one; ratios and colours have none.
+/// Highest ratio of a quantity to global irradiance [unit / (W m⁻²)]; for every linear quantity under the sun, and for no ratio or
+/// colour.
+///
+/// Above the ratio in the global spectrum of ASTM G173-03 by 5 % or more; by more than a fifth for blue and infrared quantities; and
+/// several times for ultraviolet ones, which increase faster with the elevation of the sun: the values here exceed all ultraviolet
+/// integrals of musica 0.17.2 (the TUV model, sun overhead, 200 DU of ozone: UV index 21.1, UV-B 3.01, UV-A 67.8, vitamin D 1.05,
+/// actinic 0.165 W/m²) over the global irradiance of a clear sky, 1096 W/m² (pvlib 0.16.1, `ineichen`, turbidity 2).
 const PER_GLOBAL: [(&str, f64); 26] = [
     ("ppfd", 2.1),
     ("eppfd", 2.6),
@@ -55,9 +57,9 @@ const PER_GLOBAL: [(&str, f64); 26] = [
     ("actinic_uv_irradiance", 0.0002),
 ];
 
-/// The most that lamps can add for each µmol m⁻² s⁻¹ of their rating [unit / (µmol m⁻² s⁻¹)], for what lies within 400–700 nm like the
-/// rating: no part is more than the whole, no photon there has more energy than one of 400 nm (0.2991 J/µmol), and none more
-/// light than one of 553 nm (147.5 lm s/µmol; the eye sees hardly anything outside).
+/// Highest ratio of a quantity to the rating of the lamps [unit / (µmol m⁻² s⁻¹)], for quantities within 400–700 nm, the range of the
+/// rating: a part is at most the whole, a photon in that range has at most the energy of 400 nm (0.2991 J/µmol), and at most the
+/// luminous energy of 553 nm (147.5 lm s/µmol; the eye is hardly sensitive outside the range).
 const PER_RATING: [(&str, f64); 6] = [
     ("ppfd", 1.0),
     ("pfd_blue", 1.0),
@@ -67,42 +69,47 @@ const PER_RATING: [(&str, f64); 6] = [
     ("illuminance", 150.0),
 ];
 
-/// What a quantity scales with.
-struct Scales {
+/// The ratios of one quantity.
+struct Ratios {
     per_global: Option<f64>,
     per_rating: Option<f64>,
 }
 
-/// Those of every quantity, in the order of the registry: each reading asks for all of them.
-static SCALES: LazyLock<Vec<Scales>> = LazyLock::new(|| {
-    let of = |table: &[(&str, f64)], q: &Quantity| table.iter().find(|(id, _)| *id == q.id).map(|(_, scale)| *scale);
-    registry().iter().map(|q| Scales { per_global: of(&PER_GLOBAL, q), per_rating: of(&PER_RATING, q) }).collect()
+/// The ratios of all quantities in the order of the registry. Every reading needs all of them.
+static RATIOS: LazyLock<Vec<Ratios>> = LazyLock::new(|| {
+    let ratios = |q: &Quantity| Ratios { per_global: ratio(&PER_GLOBAL, q), per_rating: ratio(&PER_RATING, q) };
+    registry().iter().map(ratios).collect()
 });
 
-/// Whether a physical limit is known for a quantity.
+fn ratio(table: &[(&str, f64)], quantity: &Quantity) -> Option<f64> {
+    table.iter().find(|(id, _)| *id == quantity.id).map(|(_, ratio)| *ratio)
+}
+
+/// Whether a quantity has a plausibility limit.
 pub fn has_limit(quantity: &str) -> bool {
     PER_GLOBAL.iter().any(|(id, _)| *id == quantity)
 }
 
-/// Lowest and highest possible value of a quantity, by its place in the registry; `None` where no limit is known for it.
+/// Lowest and highest possible value of a quantity, by its index in the registry; `None` where it has no limit.
 ///
-/// Sun: the physically possible limits for global irradiance, −4 to 1.5·Sₐ·µ₀^1.2 + 100 W m⁻² (Long & Dutton 2002,
-/// BSRN recommended QC tests V2.0), scaled to the quantity. Lamps add their rating. A lamp without a rating has no plausibility_limit.
-pub fn physically_possible(plausibility_limit: &PlausibilityLimit, quantity: usize) -> Option<(f64, f64)> {
-    let scales = SCALES.get(quantity)?;
-    let scale = scales.per_global?;
-    let lamp = match plausibility_limit.kind {
+/// Sun: the physically possible limits of global irradiance, −4 to 1.5·Sₐ·µ₀^1.2 + 100 W m⁻² (Long & Dutton 2002,
+/// BSRN recommended QC tests V2.0), times the ratio of the quantity to global irradiance. Lamps: their rating times the ratio to it;
+/// without a rating there is no limit.
+pub fn physically_possible(source: &PlausibilityLimit, quantity: usize) -> Option<(f64, f64)> {
+    let ratios = RATIOS.get(quantity)?;
+    let per_global = ratios.per_global?;
+    let lamp = match source.kind {
         StationKind::Roof => 0.0,
-        // A rating bounds what lies in its own band only: lamps may send any amount of infrared beside it.
-        _ => plausibility_limit.lamp_rating_ppfd? * scales.per_rating?,
+        // A rating limits quantities within its own range only: it says nothing of the infrared of the lamps.
+        _ => source.lamp_rating_ppfd? * ratios.per_rating?,
     };
-    let sun = if plausibility_limit.kind.sunlit() {
-        let height = plausibility_limit.sun_elevation_deg?.to_radians().sin().max(0.0);
-        1.5 * SOLAR_CONSTANT * plausibility_limit.inverse_distance_squared * height.powf(1.2) + 100.0
+    let sun = if source.kind.sunlit() {
+        let sine = source.sun_elevation_deg?.to_radians().sin().max(0.0);
+        1.5 * SOLAR_CONSTANT * source.inverse_distance_squared * sine.powf(1.2) + 100.0
     } else {
         0.0
     };
-    Some((-4.0 * scale, sun * scale + lamp))
+    Some((-4.0 * per_global, sun * per_global + lamp))
 }
 
 #[cfg(test)]
@@ -111,8 +118,8 @@ mod tests {
     use crate::quantities::{Group, Matrix, Recipe, SourceRule, index_of, values};
     use crate::spectrum::g173::g173;
 
-    fn possible(plausibility_limit: &PlausibilityLimit, id: &str) -> Option<(f64, f64)> {
-        physically_possible(plausibility_limit, index_of(id).expect("a quantity"))
+    fn possible(source: &PlausibilityLimit, id: &str) -> Option<(f64, f64)> {
+        physically_possible(source, index_of(id).expect("a quantity"))
     }
 
     /// Published: BSRN physically possible limits for global irradiance at Sₐ = 1361 W m⁻² (Long & Dutton 2002).
@@ -133,9 +140,9 @@ mod tests {
         }
     }
 
-    /// Identity: a lamp is bounded by its rating only, in the unit it is rated in.
+    /// Identity: the limit of PPFD is the rating itself.
     #[test]
-    fn a_lamp_is_bounded_by_its_rating_only() {
+    fn quantities_under_a_lamp_are_limited_by_its_rating_only() {
         let mut c = PlausibilityLimit {
             kind: StationKind::Lamp,
             sun_elevation_deg: None,
@@ -150,9 +157,9 @@ mod tests {
         assert_eq!(possible(&c, "uva"), None);
     }
 
-    /// Identity: no light of 400 to 700 nm alone is beyond what its photon flux density allows.
+    /// Identity: for lines of 1 nm, every quantity is at most its ratio times the photon flux density.
     #[test]
-    fn no_single_line_is_beyond_what_a_rating_allows() {
+    fn no_monochromatic_light_exceeds_the_limits_of_its_rating() {
         let axis: Vec<f64> = (3800..=7800).map(|i| f64::from(i) / 10.0).collect();
         let matrix = Matrix::build(&axis, (380.0, 780.0), SourceRule::Lamp);
         for line in (210..3200).step_by(10) {
@@ -166,27 +173,27 @@ mod tests {
         }
     }
 
-    /// Independent: ASTM G173-03's global spectrum, 1000.4 W m⁻² from 280 to 4000 nm, lies below every plausibility_limit, and below none by
-    /// so much that nothing could be found by it.
+    /// Independent: the ratios exceed those of the global spectrum of ASTM G173-03, 1000.4 W m⁻² from 280 to 4000 nm, by a factor of at
+    /// most 3, or 12 in the ultraviolet.
     #[test]
-    fn every_sum_of_light_has_a_ceiling_above_the_suns() {
+    fn every_linear_quantity_under_the_sun_has_a_limit_above_the_reference_spectrum() {
         const GLOBAL: f64 = 1000.4;
         let sun = g173();
         let inside = sun.wavelength_nm.iter().filter(|nm| **nm <= 1050.0).count();
         let axis = &sun.wavelength_nm[..inside];
         let matrix = Matrix::build(axis, (axis[0], axis[inside - 1]), SourceRule::Sun);
         for (q, value) in registry().iter().zip(values(&matrix, &sun.global_tilt[..inside])) {
-            let scale = PER_GLOBAL.iter().find(|(id, _)| *id == q.id).map(|(_, scale)| scale * GLOBAL);
-            let (scale, value) = match (&q.recipe, scale, value) {
-                (Recipe::Linear { .. }, Some(scale), Ok(value)) => (scale, value),
+            let limit = ratio(&PER_GLOBAL, q).map(|ratio| ratio * GLOBAL);
+            let (limit, value) = match (&q.recipe, limit, value) {
+                (Recipe::Linear { .. }, Some(limit), Ok(value)) => (limit, value),
                 (Recipe::Linear { .. }, None, _) if !q.serves(SourceRule::Sun) => continue,
-                (Recipe::Linear { .. }, scale, value) => panic!("{}: {value:?}, plausibility_limit {scale:?}", q.id),
+                (Recipe::Linear { .. }, limit, value) => panic!("{}: {value:?}, limit {limit:?}", q.id),
                 (_, None, _) => continue,
-                (_, Some(_), _) => panic!("{} is no sum of light", q.id),
+                (_, Some(_), _) => panic!("{} is not linear and has a limit", q.id),
             };
             let ultraviolet = q.group == Group::Ultraviolet;
             let most = if ultraviolet { 12.0 } else { 3.0 };
-            assert!(scale > 1.05 * value && scale < most * value, "{}: {value}, plausibility_limit {scale}", q.id);
+            assert!(limit > 1.05 * value && limit < most * value, "{}: {value}, limit {limit}", q.id);
         }
     }
 }

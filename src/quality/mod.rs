@@ -1,8 +1,7 @@
-//! What to think of a number: flags, verdicts, physical limits, faulty pixels, a covered optic, drift of dark, scale and
-//! response.
+//! Flags and verdicts, plausibility limits, faulty pixels, and the monitors of an instrument.
 //!
-//! Pure. A flag touches a quantity only through the wavelengths it uses and the size of the effect; nothing flagged is
-//! dropped, nothing is corrected here.
+//! Pure. Invariants: a flag is raised on a quantity only by the wavelengths that the quantity uses and the size of the effect; no
+//! flagged value is discarded, and none is corrected here.
 
 pub mod clear_sky;
 pub mod flag_scope;
@@ -11,5 +10,4 @@ pub mod monitor;
 pub mod pixel_anomaly;
 pub mod verdict;
 
-pub use crate::record::DarkProvenance;
-pub use verdict::{Assessment, Judged, judge};
+pub use verdict::{BracketConditions, Judged, ReadingConditions, judge};

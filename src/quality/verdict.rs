@@ -1,163 +1,119 @@
-//! From outcomes and facts to flags and verdicts, quantity by quantity.
+//! Raises flags on quantities and derives the verdict of each value.
+//!
+//! Some flags hold for all quantities. The others stand for a plausible error, and are raised on a quantity where the effect of that
+//! error is a considerable share of the quantity's uncertainty limit. Pure. Invariants:
+//!
+//! - no value is changed, and none that has a flag is discarded;
+//! - a flag is raised only on quantities within its scope ([`super::flag_scope`]).
 
-use super::flag_scope::{Reach, reach};
+use super::flag_scope::{FlagScope, flag_scope};
 use super::limits::{PlausibilityLimit, physically_possible};
 use super::pixel_anomaly;
 use crate::calibration::Calibration;
 use crate::config::LimitsConfig;
 use crate::quantities::{self, Matrix, Outcome};
-use crate::record::{DarkProvenance, Effect, Flag, Flags, QuantityValue, Verdict};
+use crate::record::{AcquisitionContext, DarkProvenance, Effect, Flag, Flags, QuantityValue, Verdict};
 use crate::reduction::{Reduced, mode_names};
 use crate::spectrum::weights::SparseRow;
 
-/// A doubt whose plausible size could eat this share of a quantity's limit touches it.
+/// Share of a quantity's uncertainty limit above which the effect of a plausible error, expanded with k = 2, raises a flag [1].
 const SHARE_OF_LIMIT: f64 = 0.5;
-/// Share of a quantity that a bracket must have served for its faults to touch it.
-const SHARE_OF_RUNG: f64 = 0.05;
-/// How wrong a doubtful dark may plausibly be, relative to the dark current it subtracted: two kelvin at a doubling of 7 K.
-pub const DOUBTFUL_DARK: f64 = 0.2;
-/// Optic without a known cosine response: how far off a low sun may be read (common practice).
-const UNKNOWN_COSINE: f64 = 0.10;
+/// Share of a quantity that comes from one bracket, above which the flags of the bracket are raised on the quantity [1].
+const SHARE_OF_BRACKET: f64 = 0.05;
+/// Merge weight above which a pixel is attributed to a bracket [1].
+const MAIN_WEIGHT: f64 = 0.5;
+/// Share of a quantity above which an uncertain stray-light floor raises a flag [1].
+const STRAY_SHARE: f64 = 0.05;
+/// Plausible relative error of the dark current subtracted with a stale, suspect or drifting dark [1]: two kelvin at a doubling
+/// every 7 K.
+pub const PLAUSIBLE_DARK_ERROR: f64 = 0.2;
+/// Plausible relative error under a low sun without a known cosine response [1] (common practice).
+const UNKNOWN_COSINE_ERROR: f64 = 0.10;
 
-/// Everything known about a reading that is not in its numbers.
+/// The conditions under which a reading was taken and processed.
 #[derive(Clone, Debug)]
-pub struct Assessment<'a> {
-    /// The calibration in force.
+pub struct ReadingConditions<'a> {
+    /// The calibration that the reading is processed with.
     pub calibration: &'a Calibration,
-    /// Limits of the station.
+    /// Uncertainty limits and others of the configuration.
     pub limits: &'a LimitsConfig,
-    /// What is physically possible here and now.
+    /// What the plausibility limits depend on.
     pub plausibility_limit: PlausibilityLimit,
+    /// What was known when the reading was taken.
+    pub context: &'a AcquisitionContext,
     /// Mean detector temperature [°C].
     pub temperature_c: Option<f64>,
-    /// Inside warm-up.
-    pub warming: bool,
-    /// The calibration's validity has ended.
-    pub expired: bool,
-    /// The same counts as the frame before.
-    pub repeated_frame: bool,
-    /// A shutter dark that is lit, or a light frame that is a dark.
-    pub shutter_fault: bool,
-    /// A bracket, or a part of one, is missing: a fault came between, or no dark could serve it.
+    /// The calibration was no longer valid.
+    pub calibration_expired: bool,
+    /// A bracket, or a part of one, is missing: a fault interrupted the reading, or there is no dark for it.
     pub incomplete: bool,
-    /// A single shot (a window mean is not degraded by changing light).
-    pub single_shot: bool,
-    /// Change between exposures that makes a single shot unsteady [1].
-    pub unsteady_share: f64,
-    /// Change of the light between the exposures of each bracket [1].
-    pub spreads: &'a [f64],
-    /// Whether ripple of lamps is left in the exposures and nothing tells how much, bracket by bracket.
-    pub flickers: &'a [bool],
-    /// How the dark of each bracket was had.
-    pub darks: &'a [DarkProvenance],
-    /// The tracker of the dark is past its limit.
-    pub dark_drift: bool,
-    /// Frames were read again.
-    pub link_fault: bool,
-    /// The clock was not known to be synchronised.
-    pub clock_unsynced: bool,
-    /// The check source was before the head.
-    pub check_source: bool,
+    /// The brackets that were used, in the order of the merge weights.
+    pub brackets: &'a [BracketConditions],
 }
 
-/// Flags and values with verdicts.
+/// The conditions of one bracket.
+#[derive(Clone, Copy, Debug)]
+pub struct BracketConditions {
+    /// Relative variation of the light between its exposures [1].
+    pub light_variation: f64,
+    /// Its exposures contain mains ripple, and its uncertainty cannot be estimated from them.
+    pub unknown_ripple: bool,
+    /// Its dark.
+    pub dark: DarkProvenance,
+}
+
+/// Values with verdicts, and their flags.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Judged {
-    /// Flags of the reading: every flag that touches any quantity, and the informative ones.
+    /// Flags of the reading: every flag of a quantity that has a value, and those for information.
     pub flags: Flags,
     /// Values in the order of the registry.
     pub values: Vec<QuantityValue>,
-    /// Flags that touch each quantity, in the order of the registry.
-    pub touching: Vec<Flags>,
+    /// Flags of each quantity, in the order of the registry.
+    pub quantity_flags: Vec<Flags>,
 }
 
-/// The allowance of a quantity at a value: expanded uncertainty (k = 2) up to which it is good.
-pub fn allowance(limits: &LimitsConfig, index: usize, value: f64) -> f64 {
+/// Relative and absolute uncertainty limit of a quantity (k = 2), from the configuration or else from the registry.
+pub fn uncertainty_limits(limits: &LimitsConfig, index: usize) -> (f64, f64) {
     let quantity = &quantities::registry()[index];
-    let (relative, absolute) = limits
-        .uncertainty
-        .iter()
-        .find(|(id, _, _)| id == quantity.id)
-        .map_or((quantity.limit.relative, quantity.limit.absolute), |(_, r, a)| (*r, *a));
-    (relative * value.abs()).max(absolute)
+    let configured = limits.uncertainty.iter().find(|(id, _, _)| id == quantity.id);
+    configured
+        .map_or((quantity.limit.relative, quantity.limit.absolute), |(_, relative, absolute)| (*relative, *absolute))
 }
 
-/// A doubt with a size: how much every pixel may plausibly be off if it is true.
-struct Doubt {
-    flag: Flag,
-    column: Vec<f64>,
-}
-
-/// Judges a reading. `outcomes` are the registry's, evaluated with `reduced`'s own modes in their order; `rendering` is what
-/// evaluating them told of colour rendering ([`quantities::Workspace::rendering`]).
+/// Judges a reading.
+///
+/// outcomes: those of the registry, evaluated with the modes of `reduced` in their order; rendering: rows of the colour-rendering
+/// indices from the same evaluation ([`quantities::Workspace::rendering`]).
 pub fn judge(
     reduced: &Reduced,
     matrix: &Matrix,
     outcomes: &[Outcome],
     rendering: &[SparseRow],
-    facts: &Assessment<'_>,
+    conditions: &ReadingConditions<'_>,
 ) -> Judged {
-    let mut touching = vec![Flags::NONE; outcomes.len()];
-    let always = flags_of_everything(facts);
-    let has_value = |q: usize| outcomes[q].value.is_ok();
-    let allow = |q: usize| outcomes[q].value.as_ref().map_or(f64::INFINITY, |v| allowance(facts.limits, q, *v));
-
-    let clipped: Vec<usize> = (0..reduced.saturated.len()).filter(|i| reduced.saturated[*i]).collect();
-    let stray = reduced.errors.modes.iter().position(|m| m.name == mode_names::STRAY_FLOOR);
-    let flicker = reduced.errors.modes.iter().position(|m| m.name == mode_names::FLICKER);
-    for (q, outcome) in outcomes.iter().enumerate() {
-        touching[q] = always;
-        touching[q].raise_if(clipped.iter().any(|i| matrix.uses(q, *i)), Flag::Saturated);
-        let Ok(value) = outcome.value else { continue };
-        let possible = physically_possible(&facts.plausibility_limit, q);
-        touching[q].raise_if(possible.is_some_and(|(lo, hi)| !(value >= lo && value <= hi)), Flag::OutOfLimits);
-        // Where light is missing that was to make a quantity certain, being just within the limit is not enough.
-        let allowed = if facts.incomplete { SHARE_OF_LIMIT * allow(q) } else { allow(q) };
-        touching[q].raise_if(!(2.0 * outcome.uncertainty <= allowed), Flag::Uncertain);
-        if let Some(effect) = flicker.and_then(|k| outcome.effects.get(k)) {
-            touching[q].raise_if(!(2.0 * effect.abs() <= allow(q)), Flag::Flicker);
-        }
-        if let Some(effect) = stray.and_then(|k| outcome.effects.get(k)) {
-            // Relative to the quantity, unless both are next to nothing: weak light is not a fault.
-            let matters = 2.0 * effect.abs() > SHARE_OF_LIMIT * allow(q);
-            touching[q].raise_if(matters && effect.abs() > 0.05 * value.abs(), Flag::StrayLight);
-        }
-    }
-
-    let doubts = doubts(reduced, facts);
-    let columns: Vec<&[f64]> = doubts.iter().map(|d| &d.column[..]).collect();
-    let effects = quantities::effects_with(matrix, &reduced.irradiance, rendering, &columns);
-    for (doubt, effects) in doubts.iter().zip(effects) {
-        for q in (0..outcomes.len()).filter(|q| has_value(*q)) {
-            let touches = !(2.0 * effects[q].abs() <= SHARE_OF_LIMIT * allow(q));
-            touching[q].raise_if(touches, doubt.flag);
-        }
-    }
-    if let Some(share) = low_sun(reduced, facts) {
-        // A factor common to all wavelengths moves what follows the level of the light by as much, and nothing else.
-        for (q, quantity) in quantities::registry().iter().enumerate() {
-            let Ok(value) = outcomes[q].value else { continue };
-            let touches = reach(quantity, Flag::LowSun) == Reach::BySize
-                && !(2.0 * (share * value).abs() <= SHARE_OF_LIMIT * allow(q));
-            touching[q].raise_if(touches, Flag::LowSun);
-        }
-    }
-    touch_by_rung(reduced, matrix, outcomes, facts, &mut touching);
-
-    let mut flags = information(facts);
-    touching.iter().enumerate().filter(|(q, _)| has_value(*q)).for_each(|(_, t)| flags = flags.union(*t));
-    flags = flags.union(always);
-    let values = outcomes.iter().zip(&touching).map(|(o, t)| value_of(o, *t)).collect();
-    Judged { flags, values, touching }
+    let of_all_quantities = flags_of_all_quantities(conditions);
+    let mut quantity_flags = vec![of_all_quantities; outcomes.len()];
+    let judgement = Judgement { reduced, matrix, outcomes, conditions };
+    judgement.raise_by_value(&mut quantity_flags);
+    judgement.raise_by_plausible_error(rendering, &mut quantity_flags);
+    judgement.raise_low_sun(&mut quantity_flags);
+    judgement.raise_by_bracket(&mut quantity_flags);
+    let of_values = outcomes.iter().zip(&quantity_flags).filter(|(outcome, _)| outcome.value.is_ok());
+    let flags = of_values.fold(informative_flags(conditions).union(of_all_quantities), |all, (_, f)| all.union(*f));
+    let values = outcomes.iter().zip(&quantity_flags).map(|(outcome, f)| value_of(outcome, *f)).collect();
+    Judged { flags, values, quantity_flags }
 }
 
-/// All quantities null for one reason: no calibration in force, or no dark.
-pub fn judge_without_numbers(flag: Flag, reason: &str, facts: Flags) -> Judged {
+/// A reading in which all quantities are null for one reason: no active calibration, or no dark. `flag` stands for the reason.
+pub fn judge_without_values(flag: Flag, reason: &str, context: &AcquisitionContext) -> Judged {
     let n = quantities::registry().len();
-    let mut flags = facts;
+    let mut flags = context_flags(context);
+    flags.raise_if(context.link_fault, Flag::LinkFault);
+    flags.raise_if(context.clock_unsynced, Flag::ClockUnsynced);
     flags.raise(flag);
     let values = vec![QuantityValue::Null(reason.to_owned()); n];
-    Judged { flags, values, touching: vec![Flags::from_iter([flag]); n] }
+    Judged { flags, values, quantity_flags: vec![Flags::from_iter([flag]); n] }
 }
 
 fn value_of(outcome: &Outcome, flags: Flags) -> QuantityValue {
@@ -177,109 +133,220 @@ fn value_of(outcome: &Outcome, flags: Flags) -> QuantityValue {
     }
 }
 
-/// Flags that no wavelength escapes.
-fn flags_of_everything(facts: &Assessment<'_>) -> Flags {
-    let calibration = facts.calibration;
+/// Flags of the acquisition context that hold for all quantities.
+fn context_flags(context: &AcquisitionContext) -> Flags {
     let mut flags = Flags::NONE;
-    flags.raise_if(facts.repeated_frame, Flag::RepeatedFrame);
-    flags.raise_if(facts.shutter_fault, Flag::ShutterFault);
-    flags.raise_if(facts.warming, Flag::Warming);
-    flags.raise_if(facts.expired, Flag::CalibrationExpired);
-    flags.raise_if(facts.check_source, Flag::CheckSource);
-    let (lo, hi) = calibration.temperature_range_c;
-    let needs_it = calibration.wavelength.shift_nm_per_k != 0.0
+    flags.raise_if(context.repeated_frame, Flag::RepeatedFrame);
+    flags.raise_if(context.shutter_fault, Flag::ShutterFault);
+    flags.raise_if(context.warming, Flag::Warming);
+    flags.raise_if(context.check_source, Flag::CheckSource);
+    flags
+}
+
+/// Flags that hold for all quantities.
+fn flags_of_all_quantities(conditions: &ReadingConditions<'_>) -> Flags {
+    let calibration = conditions.calibration;
+    let mut flags = context_flags(conditions.context);
+    flags.raise_if(conditions.calibration_expired, Flag::CalibrationExpired);
+    let (lowest, highest) = calibration.temperature_range_c;
+    let depends_on_temperature = calibration.wavelength.shift_nm_per_k != 0.0
         || calibration.temperature.relative_per_k.iter().any(|k| *k != 0.0);
-    let doubtful = facts.temperature_c.map_or(needs_it, |t| !(t >= lo && t <= hi));
-    flags.raise_if(doubtful, Flag::Temperature);
+    let unsuitable = conditions.temperature_c.map_or(depends_on_temperature, |t| !(t >= lowest && t <= highest));
+    flags.raise_if(unsuitable, Flag::Temperature);
     flags
 }
 
-/// Flags that degrade nothing.
-fn information(facts: &Assessment<'_>) -> Flags {
+/// Flags for information, which change no verdict.
+fn informative_flags(conditions: &ReadingConditions<'_>) -> Flags {
     let mut flags = Flags::NONE;
-    flags.raise_if(facts.darks.iter().any(|d| d.modelled), Flag::DarkModelled);
-    flags.raise_if(facts.link_fault, Flag::LinkFault);
-    flags.raise_if(facts.clock_unsynced, Flag::ClockUnsynced);
+    flags.raise_if(conditions.brackets.iter().any(|b| b.dark.modelled), Flag::DarkModelled);
+    flags.raise_if(conditions.context.link_fault, Flag::LinkFault);
+    flags.raise_if(conditions.context.clock_unsynced, Flag::ClockUnsynced);
     flags
 }
 
-fn doubts(reduced: &Reduced, facts: &Assessment<'_>) -> Vec<Doubt> {
-    let mut doubts = Vec::new();
-    let dark = |k: f64| reduced.dark_irradiance.iter().map(|d| d * k).collect::<Vec<f64>>();
-    let by_rung = |pick: fn(&DarkProvenance) -> bool| -> Option<Vec<f64>> {
-        if !facts.darks.iter().any(pick) {
+/// An error that the spectrum may have where a flag applies, pixel by pixel [W m⁻² nm⁻¹].
+struct PlausibleError {
+    flag: Flag,
+    column: Vec<f64>,
+}
+
+/// What the flags of single quantities are derived from.
+struct Judgement<'a> {
+    reduced: &'a Reduced,
+    matrix: &'a Matrix,
+    outcomes: &'a [Outcome],
+    conditions: &'a ReadingConditions<'a>,
+}
+
+impl Judgement<'_> {
+    fn has_value(&self, quantity: usize) -> bool {
+        self.outcomes[quantity].value.is_ok()
+    }
+
+    /// Expanded uncertainty (k = 2) up to which a quantity is good at its value; infinite without a value.
+    fn uncertainty_limit(&self, quantity: usize) -> f64 {
+        let (relative, absolute) = uncertainty_limits(self.conditions.limits, quantity);
+        self.outcomes[quantity].value.as_ref().map_or(f64::INFINITY, |value| (relative * value.abs()).max(absolute))
+    }
+
+    /// Whether an error with this effect on a quantity raises a flag. NaN does.
+    fn matters(&self, quantity: usize, effect: f64) -> bool {
+        !(2.0 * effect.abs() <= SHARE_OF_LIMIT * self.uncertainty_limit(quantity))
+    }
+
+    /// Raises the flags that follow from a value, its uncertainty and its saturated pixels.
+    fn raise_by_value(&self, flags: &mut [Flags]) {
+        let saturated: Vec<usize> = (0..self.reduced.saturated.len()).filter(|i| self.reduced.saturated[*i]).collect();
+        let mode = |name: &str| self.reduced.errors.modes.iter().position(|m| m.name == name);
+        let (ripple, stray) = (mode(mode_names::FLICKER), mode(mode_names::STRAY_FLOOR));
+        for (q, outcome) in self.outcomes.iter().enumerate() {
+            flags[q].raise_if(saturated.iter().any(|i| self.matrix.uses(q, *i)), Flag::Saturated);
+            let Ok(value) = outcome.value else { continue };
+            let possible = physically_possible(&self.conditions.plausibility_limit, q);
+            let impossible = possible.is_some_and(|(lowest, highest)| !(value >= lowest && value <= highest));
+            flags[q].raise_if(impossible, Flag::OutOfLimits);
+            // A missing bracket would have reduced the uncertainty: just within the limit is not sufficient.
+            let share = if self.conditions.incomplete { SHARE_OF_LIMIT } else { 1.0 };
+            flags[q].raise_if(!(2.0 * outcome.uncertainty <= share * self.uncertainty_limit(q)), Flag::Uncertain);
+            if let Some(effect) = ripple.and_then(|k| outcome.effects.get(k)) {
+                flags[q].raise_if(!(2.0 * effect.abs() <= self.uncertainty_limit(q)), Flag::Flicker);
+            }
+            if let Some(effect) = stray.and_then(|k| outcome.effects.get(k)) {
+                // In very weak light every relative effect is large; the absolute limit decides there.
+                let considerable = effect.abs() > STRAY_SHARE * value.abs();
+                flags[q].raise_if(considerable && self.matters(q, *effect), Flag::StrayLight);
+            }
+        }
+    }
+
+    /// Raises the flags that stand for a plausible error of the spectrum.
+    fn raise_by_plausible_error(&self, rendering: &[SparseRow], flags: &mut [Flags]) {
+        let errors = self.plausible_errors();
+        let columns: Vec<&[f64]> = errors.iter().map(|error| &error.column[..]).collect();
+        let effects = quantities::effects_with(self.matrix, &self.reduced.irradiance, rendering, &columns);
+        for (error, effects) in errors.iter().zip(effects) {
+            for q in (0..self.outcomes.len()).filter(|q| self.has_value(*q)) {
+                flags[q].raise_if(self.matters(q, effects[q]), error.flag);
+            }
+        }
+    }
+
+    fn plausible_errors(&self) -> Vec<PlausibleError> {
+        let dark_drift = || self.reduced.dark_irradiance.iter().map(|d| d * PLAUSIBLE_DARK_ERROR).collect();
+        let errors = [
+            (Flag::DarkStale, self.error_of_darks(|dark| dark.stale)),
+            (Flag::DarkSuspect, self.error_of_darks(|dark| dark.suspect)),
+            (Flag::DarkDrift, self.conditions.context.dark_drift.then(dark_drift)),
+            (Flag::PixelFault, self.error_of_faulty_pixels()),
+        ];
+        errors.into_iter().filter_map(|(flag, column)| Some(PlausibleError { flag, column: column? })).collect()
+    }
+
+    /// The plausible error of the darks with a property; `None` where no bracket has such a dark.
+    fn error_of_darks(&self, has_property: fn(&DarkProvenance) -> bool) -> Option<Vec<f64>> {
+        let brackets = self.conditions.brackets;
+        if !brackets.iter().any(|b| has_property(&b.dark)) {
             return None;
         }
-        let mut column = vec![0.0; reduced.irradiance.len()];
-        for (served, _) in reduced.merge_weights.iter().zip(facts.darks).filter(|(_, d)| pick(d)) {
-            for ((c, s), d) in column.iter_mut().zip(served).zip(&reduced.dark_irradiance) {
-                *c += s * d * DOUBTFUL_DARK;
+        let mut column = vec![0.0; self.reduced.irradiance.len()];
+        let concerned = self.reduced.merge_weights.iter().zip(brackets).filter(|(_, b)| has_property(&b.dark));
+        for (weights, _) in concerned {
+            for ((error, weight), dark) in column.iter_mut().zip(weights).zip(&self.reduced.dark_irradiance) {
+                *error += weight * dark * PLAUSIBLE_DARK_ERROR;
             }
         }
         Some(column)
-    };
-    if let Some(column) = by_rung(|d| d.stale) {
-        doubts.push(Doubt { flag: Flag::DarkStale, column });
     }
-    if let Some(column) = by_rung(|d| d.suspect) {
-        doubts.push(Doubt { flag: Flag::DarkSuspect, column });
-    }
-    if facts.dark_drift {
-        doubts.push(Doubt { flag: Flag::DarkDrift, column: dark(DOUBTFUL_DARK) });
-    }
-    if let Some(column) = pixel_faults(reduced, facts.calibration) {
-        doubts.push(Doubt { flag: Flag::PixelFault, column });
-    }
-    doubts
-}
 
-/// How far off all irradiances may plausibly be since the sun is low [1]; `None` where it is not.
-fn low_sun(reduced: &Reduced, facts: &Assessment<'_>) -> Option<f64> {
-    let low = facts.plausibility_limit.sun_elevation_deg.is_some_and(|e| e > 0.0 && e < facts.limits.low_sun_deg);
-    (low && facts.plausibility_limit.kind.sunlit()).then(|| reduced.cosine.map_or(UNKNOWN_COSINE, |c| c.beam_effect))
-}
-
-/// Faulty pixels, looked for where a pixel and both neighbours were served by the same bracket.
-fn pixel_faults(reduced: &Reduced, calibration: &Calibration) -> Option<Vec<f64>> {
-    let scale = &reduced.scale;
-    let main = |i: usize| reduced.merge_weights.iter().position(|s| s[i] > 0.5);
-    let comparable = |i: usize| {
-        (i - 1..=i + 1).all(|j| scale.valid[j] && !reduced.saturated[j])
-            && main(i).is_some()
-            && main(i - 1) == main(i)
-            && main(i + 1) == main(i)
-    };
-    let (first, last) = scale.valid_pixels;
-    let pitch =
-        (scale.wavelength_nm.get(last)? - scale.wavelength_nm.get(first)?) / (last.max(first + 1) - first) as f64;
-    pixel_anomaly::faults(&reduced.irradiance, &reduced.variance, comparable, calibration.wavelength.fwhm_nm / pitch)
-}
-
-/// Flicker and unsteady light touch what the bracket in question served.
-fn touch_by_rung(
-    reduced: &Reduced,
-    matrix: &Matrix,
-    outcomes: &[Outcome],
-    facts: &Assessment<'_>,
-    touching: &mut [Flags],
-) {
-    let unsteady = |k: usize| facts.single_shot && facts.spreads.get(k).is_some_and(|s| !(*s <= facts.unsteady_share));
-    let flicker = |k: usize| facts.flickers.get(k).copied().unwrap_or(false);
-    // A difference between brackets counts once it stands clear of its own noise.
-    let apart = facts.single_shot
-        && reduced.disagreement.is_some_and(|(d, u)| d.abs() > facts.unsteady_share + 3.0 * u && d.abs() > 6.0 * u);
-    let brackets = reduced.merge_weights.len();
-    if !apart && !(0..brackets).any(|k| unsteady(k) || flicker(k)) {
-        return;
+    /// The error of faulty pixels. A pixel is compared with its neighbours where all three come mainly from one bracket.
+    fn error_of_faulty_pixels(&self) -> Option<Vec<f64>> {
+        let (reduced, scale) = (self.reduced, &self.reduced.scale);
+        let main_bracket = |i: usize| reduced.merge_weights.iter().position(|weights| weights[i] > MAIN_WEIGHT);
+        let comparable = |i: usize| {
+            (i - 1..=i + 1).all(|j| scale.valid[j] && !reduced.saturated[j])
+                && main_bracket(i).is_some()
+                && main_bracket(i - 1) == main_bracket(i)
+                && main_bracket(i + 1) == main_bracket(i)
+        };
+        let (first, last) = scale.valid_pixels;
+        let span_nm = scale.wavelength_nm.get(last)? - scale.wavelength_nm.get(first)?;
+        let pitch_nm = span_nm / (last.max(first + 1) - first) as f64;
+        let slit_pixels = self.conditions.calibration.wavelength.fwhm_nm / pitch_nm;
+        pixel_anomaly::faults(&reduced.irradiance, &reduced.variance, comparable, slit_pixels)
     }
-    let marks: Vec<Vec<bool>> = reduced.merge_weights.iter().map(|s| s.iter().map(|w| *w > 0.5).collect()).collect();
-    for q in (0..outcomes.len()).filter(|q| outcomes[*q].value.is_ok()) {
-        let used: Vec<bool> =
-            marks.iter().map(|m| !(matrix.share(q, &reduced.irradiance, m) <= SHARE_OF_RUNG)).collect();
-        for k in (0..brackets).filter(|k| used[*k]) {
-            touching[q].raise_if(unsteady(k), Flag::Unsteady);
-            touching[q].raise_if(flicker(k), Flag::Flicker);
+
+    /// Raises `low_sun`. Its plausible error is a factor common to all wavelengths, which changes linear quantities in
+    /// proportion and the others not at all.
+    fn raise_low_sun(&self, flags: &mut [Flags]) {
+        let Some(error) = self.low_sun_error() else { return };
+        for (q, quantity) in quantities::registry().iter().enumerate() {
+            let Ok(value) = self.outcomes[q].value else { continue };
+            let within_scope = flag_scope(quantity, Flag::LowSun) == FlagScope::BySize;
+            flags[q].raise_if(within_scope && self.matters(q, error * value), Flag::LowSun);
         }
-        touching[q].raise_if(apart && used.iter().filter(|u| **u).count() > 1, Flag::Unsteady);
+    }
+
+    /// Plausible relative error of all irradiances under a low sun [1]; `None` where the sun is not low, or not the source.
+    fn low_sun_error(&self) -> Option<f64> {
+        let limit = &self.conditions.plausibility_limit;
+        let is_low = limit.sun_elevation_deg.is_some_and(|e| e > 0.0 && e < self.conditions.limits.low_sun_deg);
+        let error = || self.reduced.cosine.map_or(UNKNOWN_COSINE_ERROR, |cosine| cosine.beam_effect);
+        (is_low && limit.kind.sunlit()).then(error)
+    }
+
+    /// Raises `flicker` and `unsteady` on the quantities that come from the bracket concerned.
+    fn raise_by_bracket(&self, flags: &mut [Flags]) {
+        let context = self.conditions.context;
+        let is_unsteady = |b: &BracketConditions| context.single_shot && !(b.light_variation <= context.unsteady_share);
+        let brackets_differ = self.brackets_differ();
+        let concerned = |b: &BracketConditions| is_unsteady(b) || b.unknown_ripple;
+        if !brackets_differ && !self.conditions.brackets.iter().any(concerned) {
+            return;
+        }
+        let mainly_from = |weights: &Vec<f64>| weights.iter().map(|w| *w > MAIN_WEIGHT).collect::<Vec<bool>>();
+        let pixels: Vec<Vec<bool>> = self.reduced.merge_weights.iter().map(mainly_from).collect();
+        for q in (0..self.outcomes.len()).filter(|q| self.has_value(*q)) {
+            let share = |pixels: &Vec<bool>| self.matrix.share(q, &self.reduced.irradiance, pixels);
+            let used: Vec<bool> = pixels.iter().map(|pixels| !(share(pixels) <= SHARE_OF_BRACKET)).collect();
+            for (bracket, _) in self.conditions.brackets.iter().zip(&used).filter(|(_, used)| **used) {
+                flags[q].raise_if(is_unsteady(bracket), Flag::Unsteady);
+                flags[q].raise_if(bracket.unknown_ripple, Flag::Flicker);
+            }
+            flags[q].raise_if(brackets_differ && used.iter().filter(|u| **u).count() > 1, Flag::Unsteady);
+        }
+    }
+
+    /// Whether the light of a single shot changed between brackets, significantly beside the noise of their difference.
+    fn brackets_differ(&self) -> bool {
+        let context = self.conditions.context;
+        let significant = |(d, u): (f64, f64)| d.abs() > context.unsteady_share + 3.0 * u && d.abs() > 6.0 * u;
+        context.single_shot && self.reduced.disagreement.is_some_and(significant)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::quality::monitor::test_limits;
+
+    #[test]
+    fn a_reading_without_values_has_the_flags_of_its_context_and_one_reason_for_every_quantity() {
+        let context = AcquisitionContext { warming: true, link_fault: true, ..AcquisitionContext::default() };
+        let judged = judge_without_values(Flag::DarkMissing, "no dark is available", &context);
+        assert_eq!(judged.flags, Flags::from_iter([Flag::DarkMissing, Flag::Warming, Flag::LinkFault]));
+        assert_eq!(judged.values.len(), quantities::registry().len());
+        assert!(judged.values.iter().all(|v| *v == QuantityValue::Null("no dark is available".to_owned())));
+        assert!(judged.quantity_flags.iter().all(|flags| *flags == Flags::from_iter([Flag::DarkMissing])));
+    }
+
+    #[test]
+    fn uncertainty_limits_of_the_configuration_replace_those_of_the_registry() {
+        let index = quantities::index_of("ppfd").unwrap();
+        let of_registry = quantities::registry()[index].limit;
+        let mut limits = test_limits();
+        assert_eq!(uncertainty_limits(&limits, index), (of_registry.relative, of_registry.absolute));
+        limits.uncertainty.push(("ppfd".into(), 0.2, 3.0));
+        assert_eq!(uncertainty_limits(&limits, index), (0.2, 3.0));
     }
 }

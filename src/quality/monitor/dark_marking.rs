@@ -7,7 +7,7 @@ use super::action::MonitorAction;
 use super::dark::DarkDrift;
 use super::intervals::FlaggedIntervals;
 use crate::clock::UtcMicros;
-use crate::quality::verdict::DOUBTFUL_DARK;
+use crate::quality::verdict::PLAUSIBLE_DARK_ERROR;
 use crate::record::Flag;
 
 /// Photon flux density from which effects are assessed [µmol m⁻² s⁻¹]: at night, ratios and colours are null and would all count as
@@ -41,7 +41,7 @@ impl DarkMonitor {
     /// Plausible relative error of the subtracted dark current [1].
     pub fn error_share(&self) -> f64 {
         let change = self.drift.rate.exceeded_since.and(self.drift.rate.latest).unwrap_or(0.0);
-        change.abs().max(DOUBTFUL_DARK)
+        change.abs().max(PLAUSIBLE_DARK_ERROR)
     }
 
     /// Start of a drift whose earlier readings are not flagged yet. marked: start of the last drift whose earlier readings are.

@@ -22,7 +22,7 @@ const MAX_SHARE: f64 = 0.02;
 pub(super) struct PixelComparison<'a> {
     baseline: &'a DarkModel,
     limits: &'a LimitsConfig,
-    electrons_per_count: f64,
+    noise: DeviationNoise,
     /// Pixels that receive light.
     open: Vec<usize>,
     clipped: Vec<bool>,
@@ -36,11 +36,27 @@ pub(super) struct PixelComparison<'a> {
     typical_signal: f64,
     /// Relative standard uncertainty of the dark signal by that of the temperature law [1].
     signal_uncertainty: f64,
+}
+
+/// Noise of a deviation: that of the dark and that of the baseline.
+#[derive(Debug)]
+struct DeviationNoise {
+    electrons_per_count: f64,
+    /// Exposures of the dark.
     exposures: f64,
-    /// Variance of the baseline's prediction [counts²].
-    model_variance: f64,
-    /// Variance by read noise [counts²].
+    /// Variance of the read noise [counts²].
     read_variance: f64,
+    /// Variance of the baseline's prediction for a pixel without dark signal [counts²].
+    model_variance: f64,
+}
+
+impl DeviationNoise {
+    /// Variance of the deviation of a pixel with a dark signal [counts], in counts².
+    fn variance(&self, signal: f64) -> f64 {
+        let shot_variance = signal / self.electrons_per_count;
+        (self.read_variance + shot_variance) / self.exposures
+            + self.model_variance * (1.0 + shot_variance / self.read_variance)
+    }
 }
 
 impl<'a> PixelComparison<'a> {
@@ -67,7 +83,12 @@ impl<'a> PixelComparison<'a> {
         Some(Self {
             baseline,
             limits,
-            electrons_per_count: noise.electrons_per_count,
+            noise: DeviationNoise {
+                electrons_per_count: noise.electrons_per_count,
+                exposures: dark.exposures().max(1) as f64,
+                read_variance: noise.read_noise_counts.powi(2).max(1e-6),
+                model_variance: baseline.variance(dark.integration_s, temperature_c),
+            },
             open,
             clipped: dark.clipped.to_mask(pixels),
             equivalent_s,
@@ -75,9 +96,6 @@ impl<'a> PixelComparison<'a> {
             common,
             typical_signal: typical_rate * equivalent_s,
             signal_uncertainty: baseline.exponent_uncertainty * (temperature_c - baseline.reference_c).abs(),
-            exposures: dark.exposures().max(1) as f64,
-            model_variance: baseline.variance(dark.integration_s, temperature_c),
-            read_variance: noise.read_noise_counts.powi(2).max(1e-6),
         })
     }
 
@@ -115,13 +133,10 @@ impl<'a> PixelComparison<'a> {
     /// Largest deviation of a pixel, upwards or downwards, that noise, the uncertainty of the baseline and the limits allow [counts].
     pub fn allowed(&self, pixel: usize, upwards: bool) -> f64 {
         let signal = (f64::from(self.baseline.rate[pixel]) * self.equivalent_s).max(0.0);
-        let shot_variance = signal / self.electrons_per_count;
-        let noise_variance = (self.read_variance + shot_variance) / self.exposures
-            + self.model_variance * (1.0 + shot_variance / self.read_variance);
         let reference = if upwards { signal.max(self.typical_signal) } else { signal };
         // The common deviation may be in proportion to the dark rate of each pixel.
         let common = self.common.abs() * signal / self.typical_signal.max(1e-9);
-        SIGNIFICANCE * noise_variance.sqrt()
+        SIGNIFICANCE * self.noise.variance(signal).sqrt()
             + self.limits.dark_offset_counts
             + 2.0 * self.signal_uncertainty * signal
             + self.limits.dark_rate_relative * reference

@@ -1,6 +1,7 @@
 //! Determines which quantities an error of the spectrum leaves unaffected. Pure.
 
 use crate::config::LimitsConfig;
+use crate::quality::verdict::uncertainty_limits;
 use crate::quantities::{self, Matrix};
 
 /// Share of a quantity's uncertainty limit above which an error affects the quantity [1].
@@ -29,9 +30,7 @@ pub fn unaffected(
     let effects = quantities::effects(matrix, irradiance, &[error]);
     let values = quantities::values(matrix, irradiance);
     let is_unaffected = |q: usize| {
-        let quantity = &quantities::registry()[q];
-        let own = limits.uncertainty.iter().find(|(id, _, _)| id == quantity.id);
-        let (relative, absolute) = own.map_or((quantity.limit.relative, quantity.limit.absolute), |(_, r, a)| (*r, *a));
+        let (relative, absolute) = uncertainty_limits(limits, q);
         let Some(Ok(value)) = values.get(q) else { return false };
         let limit = match kind {
             Error::Proportional if relative > 0.0 => relative * value.abs(),
