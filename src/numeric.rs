@@ -3,6 +3,8 @@
 //! Pure: no I/O, no clock, no panic on data. Every function gives the same bits for the same input, and has a documented
 //! answer for empty input and NaN.
 
+pub mod nonnegative;
+
 /// The element of rank `rank` (from 0) in rising order; `None` where there are fewer elements. NaN sorts last.
 ///
 /// Reorders the values.

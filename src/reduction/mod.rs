@@ -10,6 +10,7 @@ mod columns;
 pub mod cosine;
 pub mod counts;
 pub mod dark_model;
+pub mod lamps;
 pub mod linearity;
 pub mod merge;
 mod modes;

@@ -12,6 +12,7 @@ mod colours;
 mod daily;
 mod data;
 mod fixed_frames;
+mod lamps;
 mod published;
 mod solar;
 mod tables;
