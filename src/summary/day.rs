@@ -219,11 +219,16 @@ impl Collected {
         if !rules.kind.sunlit() {
             return none("the station receives no sunlight");
         }
-        let (Some(first), Some(last)) = (self.dusk.first(), self.dusk.last()) else {
+        if self.dusk.is_empty() {
             return none("no value of red_far_red_ratio in the evening's civil twilight");
+        }
+        // Lamps outshine the twilight: what is left of it in a reading says nothing.
+        let sunlit: Vec<&Sample> = self.dusk.iter().filter(|s| !rules.lamps_on(s.t)).collect();
+        let (Some(first), Some(last)) = (sunlit.first(), sunlit.last()) else {
+            return none("lamps are on by schedule throughout the evening's civil twilight");
         };
-        let n = self.dusk.len() as f64;
-        let mean = |of: fn(&Sample) -> f64| self.dusk.iter().map(of).sum::<f64>() / n;
+        let n = sunlit.len() as f64;
+        let mean = |of: fn(&Sample) -> f64| sunlit.iter().map(|s| of(s)).sum::<f64>() / n;
         let suspect_share = mean(|s| f64::from(u8::from(s.suspect)));
         let ratio = Figure::Value {
             value: mean(|s| s.value),

@@ -85,7 +85,7 @@ pub const FIGURES: [FigureInfo; 12] = [
         "dusk_red_far_red_ratio",
         "1",
         MEAN,
-        "mean red_far_red_ratio of readings in the evening's civil twilight: sun in the west, from 0 to -6 degrees",
+        "mean red_far_red_ratio of readings in the evening's civil twilight, sun in the west from 0 to -6 degrees, without those with lamps on by schedule",
     ),
     info("dusk_minutes", "min", LENGTH, "time from the first to the last of these readings"),
 ];

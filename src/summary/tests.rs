@@ -310,6 +310,30 @@ fn dusk_is_the_evenings_civil_twilight() {
     assert!((31.0..=37.0).contains(&value(&d, "dusk_minutes")), "{}", value(&d, "dusk_minutes"));
 }
 
+/// Under lamps the ratio of a reading at dusk is theirs: only readings with lamps off by schedule count, and where there is none
+/// the figure is null with the reason.
+#[test]
+fn dusk_under_lamps_is_not_that_of_the_sun() {
+    let ratio = |v: f64| QuantityValue::Value { value: v, uncertainty: 0.02, verdict: Verdict::Good };
+    let figures = |lamps_s: Vec<(u32, u32)>| {
+        let rules = Rules { lamps_s: lamps_s.clone(), ..rules(StationKind::Glasshouse) };
+        let mut readings = minutes("2026-03-20", |_| 1.0, |_| true);
+        for r in &mut readings {
+            r.values[4] = ratio(if rules.lamps_on(r.time_mid.0) { 1949.0 } else { 0.7 });
+        }
+        let d = summed(&rules, "2026-03-20", readings);
+        (d.figures["dusk_red_far_red_ratio"].clone(), d.figures["dusk_minutes"].value())
+    };
+    let (whole, minutes) = figures(vec![(2 * 3600, 16 * 3600)]);
+    close(whole.value().unwrap(), 0.7, ROUNDING);
+    // The sun sets at about 18:10 UTC; the lamps go on at 18:30.
+    let (half, fewer) = figures(vec![(18 * 3600 + 1800, 23 * 3600)]);
+    close(half.value().unwrap(), 0.7, ROUNDING);
+    assert!(fewer.unwrap() < minutes.unwrap() - 10.0, "{fewer:?} of {minutes:?}");
+    let (none, _) = figures(vec![(2 * 3600, 20 * 3600)]);
+    assert_eq!(none, Figure::null("lamps are on by schedule throughout the evening's civil twilight"));
+}
+
 /// A day that begins at 04:00 integrates from 04:00 on; readings beyond its edges are used only for interpolation to the edges.
 #[test]
 fn a_day_that_begins_at_four_integrates_from_four_on() {
