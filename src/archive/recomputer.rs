@@ -7,7 +7,8 @@ use super::error::ArchiveError;
 use super::stored_inputs::{StoredDark, StoredInputs};
 use crate::darks::FrameWithDark;
 use crate::processing::pipeline::{Pipeline, ProcessedReading, mean_time, without_calibration};
-use crate::record::{AcquisitionContext, DriftEstimates};
+use crate::quantities::NullReason;
+use crate::record::{AcquisitionContext, DriftEstimates, QuantityValue};
 use crate::store::{FrameRecord, Reader, StoredReading};
 use std::collections::BTreeMap;
 
@@ -16,15 +17,15 @@ const CACHED_PIPELINES: usize = 4;
 /// Axes with weights in memory per pipeline (about 0.3 MB each): those of the temperatures of a day.
 const CACHED_AXES: usize = 32;
 
-/// Rows of instrument, configuration and calibration.
-type PipelineKey = (i64, i64, i64);
+/// Rows of instrument, configuration and calibration, and whether colour rendering is left out.
+type PipelineKey = (i64, i64, i64, bool);
 
 /// Recomputes stored readings. Caches pipelines and inputs shared by neighbouring readings.
 #[derive(Debug, Default)]
 pub struct Recomputer {
     inputs: StoredInputs,
     pipelines: BTreeMap<PipelineKey, Pipeline>,
-    without_rendering_uncertainty: bool,
+    without_colour_rendering: bool,
 }
 
 impl Recomputer {
@@ -33,10 +34,9 @@ impl Recomputer {
         Self::default()
     }
 
-    /// Without the uncertainty of colour rendering ([`Pipeline::without_rendering_uncertainty`]).
-    #[doc(hidden)]
-    pub fn without_rendering_uncertainty() -> Self {
-        Self { without_rendering_uncertainty: true, ..Self::default() }
+    /// With nothing in memory yet; [`Self::recompute_with`] leaves out colour rendering ([`Pipeline::without_colour_rendering`]).
+    pub fn without_colour_rendering() -> Self {
+        Self { without_colour_rendering: true, ..Self::default() }
     }
 
     /// The stored inputs.
@@ -44,10 +44,10 @@ impl Recomputer {
         &mut self.inputs
     }
 
-    /// Recomputes a reading with the calibration of its active values.
+    /// Recomputes a reading as its active values were computed: with their calibration, and without what was not requested of them.
     pub fn recompute(&mut self, reader: &Reader, stored: &StoredReading) -> Result<ProcessedReading, ArchiveError> {
         let frames = reader.frames(stored.reading.id)?;
-        self.recompute_with(reader, stored, &frames, stored.made_with.calibration)
+        self.process(reader, stored, &frames, stored.made_with.calibration, is_partial(stored))
     }
 
     /// Recomputes a reading from its frames with a calibration (row); without one, all values are null.
@@ -57,6 +57,17 @@ impl Recomputer {
         stored: &StoredReading,
         frames: &[FrameRecord],
         calibration: Option<i64>,
+    ) -> Result<ProcessedReading, ArchiveError> {
+        self.process(reader, stored, frames, calibration, self.without_colour_rendering)
+    }
+
+    fn process(
+        &mut self,
+        reader: &Reader,
+        stored: &StoredReading,
+        frames: &[FrameRecord],
+        calibration: Option<i64>,
+        without_colour_rendering: bool,
     ) -> Result<ProcessedReading, ArchiveError> {
         let id = stored.reading.id;
         if frames.is_empty() {
@@ -79,7 +90,10 @@ impl Recomputer {
             .collect();
         let sun = config.station.sun_at(mean_time(frames.iter().map(|f| &f.frame)));
         match calibration {
-            Some(row) => Ok(self.pipeline(reader, stored, row)?.process(&frames_with_darks, &[], sun, &about)),
+            Some(row) => {
+                let pipeline = self.pipeline(reader, stored, row, without_colour_rendering)?;
+                Ok(pipeline.process(&frames_with_darks, &[], sun, &about))
+            }
             None => Ok(without_calibration(&stored.reading.instrument, &frames_with_darks, sun, &about)),
         }
     }
@@ -89,11 +103,13 @@ impl Recomputer {
         reader: &Reader,
         stored: &StoredReading,
         calibration: i64,
+        without_colour_rendering: bool,
     ) -> Result<&mut Pipeline, ArchiveError> {
         let made_with = stored.made_with;
-        let key = (made_with.instrument, made_with.configuration, calibration);
+        let key = (made_with.instrument, made_with.configuration, calibration, without_colour_rendering);
         if !self.pipelines.contains_key(&key) {
             let pipeline = self.new_pipeline(reader, stored, calibration)?;
+            let pipeline = if without_colour_rendering { pipeline.without_colour_rendering() } else { pipeline };
             if self.pipelines.len() >= CACHED_PIPELINES {
                 self.pipelines.clear();
             }
@@ -118,13 +134,16 @@ impl Recomputer {
         })?;
         let detector = self.inputs.instrument(reader, id, made_with.instrument)?.detector.clone();
         let calibration = self.inputs.calibration(reader, id, calibration)?;
-        let pipeline = Pipeline::new(name, config.station.clone(), instrument.limits.clone(), calibration, detector)
-            .keeping_axes(CACHED_AXES);
-        Ok(match self.without_rendering_uncertainty {
-            true => pipeline.without_rendering_uncertainty(),
-            false => pipeline,
-        })
+        let (station, limits) = (config.station.clone(), instrument.limits.clone());
+        Ok(Pipeline::new(name, station, limits, calibration, detector).keeping_axes(CACHED_AXES))
     }
+}
+
+/// Whether the active values of a reading were computed without colour rendering.
+fn is_partial(stored: &StoredReading) -> bool {
+    let not_requested = NullReason::NotRequested.to_string();
+    let values = &stored.as_computed().values;
+    values.iter().any(|value| matches!(value, QuantityValue::Null(reason) if *reason == not_requested))
 }
 
 /// The acquisition context of a reading. Drift estimates refer to the calibration at the time of the reading and are reset for

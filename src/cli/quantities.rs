@@ -3,8 +3,7 @@
 //! Holds no list of its own. `docs/quantities.md` is the output of `--markdown`; a test compares them.
 
 use super::{Failure, wrapped};
-use crate::quality::flag_scope::{FlagScope, flags_with};
-use crate::quantities::{Group, Limit, Quantity, SourceRule, registry};
+use crate::quantities::{FlagScope, Group, Limit, Quantity, SourceRule, registry};
 use crate::record::Flag;
 use serde_json::{Value, json};
 
@@ -87,7 +86,7 @@ fn as_json(q: &Quantity) -> Value {
         "remark": q.remark,
         "needs": { "sun": needs(SourceRule::Sun), "lamp": needs(SourceRule::Lamp) },
         "limit": { "relative": q.limit.relative, "absolute": q.limit.absolute },
-        "flags": { "always": names(flags_with(q, FlagScope::Always)), "by_size": names(flags_with(q, FlagScope::BySize)) },
+        "flags": { "always": names(q.flags_with(FlagScope::Always)), "by_size": names(q.flags_with(FlagScope::BySize)) },
         "caution": q.group.caution(None),
     })
 }
@@ -117,8 +116,8 @@ fn text(chosen: &[&Quantity]) -> String {
                 out += &wrapped(&format!("note: {}", q.remark), 6);
             }
             out += &format!("      needs {}; good within {}\n", ranges(q), limit(q));
-            out += &wrapped(&format!("flags: {}", names(flags_with(q, FlagScope::BySize)).join(" ")), 6);
-            out += &wrapped(&format!("always: {}", names(flags_with(q, FlagScope::Always)).join(" ")), 6);
+            out += &wrapped(&format!("flags: {}", names(q.flags_with(FlagScope::BySize)).join(" ")), 6);
+            out += &wrapped(&format!("always: {}", names(q.flags_with(FlagScope::Always)).join(" ")), 6);
         }
     }
     out
@@ -154,7 +153,7 @@ fn markdown(chosen: &[&Quantity]) -> String {
                 cell(q.source),
                 ranges(q),
                 limit(q),
-                code(names(flags_with(q, FlagScope::BySize)))
+                code(names(q.flags_with(FlagScope::BySize)))
             );
         }
     }
@@ -167,7 +166,7 @@ fn code(names: Vec<&str>) -> String {
 
 /// Whether a flag always affects every quantity.
 fn everywhere(flag: Flag) -> bool {
-    registry().iter().all(|q| flags_with(q, FlagScope::Always).any(|f| f == flag))
+    registry().iter().all(|q| q.flags_with(FlagScope::Always).any(|f| f == flag))
 }
 
 #[cfg(test)]

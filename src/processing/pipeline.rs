@@ -11,7 +11,7 @@ use crate::darks::FrameWithDark;
 use crate::quality::limits::PlausibilityLimit;
 use crate::quality::verdict::judge_without_values;
 use crate::quality::{BracketConditions, Judged, ReadingConditions, judge};
-use crate::quantities::{self, Matrix};
+use crate::quantities::{self, Matrix, Quantity};
 pub use crate::record::AcquisitionContext;
 use crate::record::mains_ripple::{has_ripple, mean_uncertainty};
 use crate::record::{Bracket, Detector, DriftEstimates, Flag, Flags, Frame, Reading, WindowStatistics};
@@ -47,7 +47,8 @@ pub struct Pipeline {
     detector: Detector,
     axes: BTreeMap<i32, (Arc<Scale>, Arc<Matrix>)>,
     kept_axes: usize,
-    workspace: quantities::Workspace,
+    /// Whether colour rendering is evaluated.
+    colour_rendering: bool,
 }
 
 impl Pipeline {
@@ -67,7 +68,7 @@ impl Pipeline {
             detector,
             axes: BTreeMap::new(),
             kept_axes: KEPT_AXES,
-            workspace: quantities::Workspace::default(),
+            colour_rendering: true,
         }
     }
 
@@ -76,10 +77,9 @@ impl Pipeline {
         Self { kept_axes: number.max(1), ..self }
     }
 
-    /// Without the uncertainty of colour-rendering indices, which are then null: for measuring the time of everything else.
-    #[doc(hidden)]
-    pub fn without_rendering_uncertainty(self) -> Self {
-        Self { workspace: quantities::Workspace::without_rendering_uncertainty(), ..self }
+    /// Without colour rendering, whose uncertainty takes longer than all else: its indices are null as not requested.
+    pub fn without_colour_rendering(self) -> Self {
+        Self { colour_rendering: false, ..self }
     }
 
     /// Its calibration.
@@ -96,9 +96,12 @@ impl Pipeline {
                 self.axes.remove(&farthest);
             }
         }
+        let colour_rendering = self.colour_rendering;
         let (scale, matrix) = self.axes.entry(step).or_insert_with(|| {
             let scale = Scale::new(&self.calibration, &self.detector, step);
-            let matrix = Matrix::build(&scale.wavelength_nm, scale.valid_nm, self.station.source_rule());
+            let wanted = |q: &Quantity| colour_rendering || !q.recipe.is_rendering();
+            let source = self.station.source_rule();
+            let matrix = Matrix::build_of(&scale.wavelength_nm, scale.valid_nm, source, wanted);
             (Arc::new(scale), Arc::new(matrix))
         });
         (Arc::clone(scale), Arc::clone(matrix))
@@ -153,20 +156,14 @@ impl Pipeline {
 
     /// Computes all quantities with their uncertainty and verdicts.
     fn evaluate_and_judge(
-        &mut self,
+        &self,
         reduced: &Reduced,
         matrix: &Matrix,
         reading: &Reading,
         frames: &[FrameWithDark<'_>],
         context: &AcquisitionContext,
     ) -> Judged {
-        let outcomes = quantities::evaluate_with(
-            &mut self.workspace,
-            matrix,
-            &reduced.irradiance,
-            &reduced.variance,
-            &reduced.errors,
-        );
+        let outcomes = quantities::evaluate(matrix, &reduced.irradiance, &reduced.variance, &reduced.errors);
         let brackets: Vec<BracketConditions> =
             frames.iter().filter(|f| f.dark.is_some()).map(|f| self.bracket_conditions(f)).collect();
         let conditions = ReadingConditions {
@@ -184,9 +181,7 @@ impl Pipeline {
             incomplete: context.interrupted || brackets.len() < frames.len(),
             brackets: &brackets,
         };
-        let judged = judge(reduced, matrix, &outcomes, self.workspace.rendering(), &conditions);
-        self.workspace.recycle(outcomes);
-        judged
+        judge(reduced, matrix, &outcomes, &conditions)
     }
 
     fn bracket_conditions(&self, bracket: &FrameWithDark<'_>) -> BracketConditions {

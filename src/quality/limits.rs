@@ -1,8 +1,7 @@
 //! Plausibility limits: the lowest and the highest physically possible value of a quantity. Pure.
 
 use crate::config::StationKind;
-use crate::quantities::{Quantity, registry};
-use std::sync::LazyLock;
+use crate::quantities::{Plausible, Quantity};
 
 /// What the plausibility limits of a reading depend on.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -21,87 +20,17 @@ pub struct PlausibilityLimit {
 /// `constants.L_sun` and `constants.au`: 1361.2).
 const SOLAR_CONSTANT: f64 = 1361.0;
 
-/// Highest ratio of a quantity to global irradiance [unit / (W m⁻²)]; for every linear quantity under the sun, and for no ratio or
-/// colour.
-///
-/// Above the ratio in the global spectrum of ASTM G173-03 by 5 % or more; by more than a fifth for blue and infrared quantities; and
-/// several times for ultraviolet ones, which increase faster with the elevation of the sun: the values here exceed all ultraviolet
-/// integrals of musica 0.17.2 (the TUV model, sun overhead, 200 DU of ozone: UV index 21.1, UV-B 3.01, UV-A 67.8, vitamin D 1.05,
-/// actinic 0.165 W/m²) over the global irradiance of a clear sky, 1096 W/m² (pvlib 0.16.1, `ineichen`, turbidity 2).
-const PER_GLOBAL: [(&str, f64); 26] = [
-    ("ppfd", 2.1),
-    ("eppfd", 2.6),
-    ("par_irradiance", 0.5),
-    ("pfd_blue", 0.75),
-    ("pfd_green", 0.85),
-    ("pfd_red", 0.95),
-    ("pfd_far_red", 0.9),
-    ("ypfd", 2.1),
-    ("illuminance", 120.0),
-    ("scotopic_illuminance", 350.0),
-    ("edi_s_cone", 150.0),
-    ("edi_m_cone", 140.0),
-    ("edi_l_cone", 140.0),
-    ("edi_rhodopic", 145.0),
-    ("edi_melanopic", 145.0),
-    ("irradiance", 1.0),
-    ("irradiance_visible", 0.65),
-    ("irradiance_nir", 0.6),
-    ("photon_flux_density", 7.0),
-    ("blue_light_hazard_irradiance", 0.14),
-    ("uva", 0.07),
-    ("uvb", 0.005),
-    ("erythemal_irradiance", 0.0005),
-    ("uv_index", 0.02),
-    ("vitamin_d_irradiance", 0.001),
-    ("actinic_uv_irradiance", 0.0002),
-];
-
-/// Highest ratio of a quantity to the rating of the lamps [unit / (µmol m⁻² s⁻¹)], for quantities within 400–700 nm, the range of the
-/// rating: a part is at most the whole, a photon in that range has at most the energy of 400 nm (0.2991 J/µmol), and at most the
-/// luminous energy of 553 nm (147.5 lm s/µmol; the eye is hardly sensitive outside the range).
-const PER_RATING: [(&str, f64); 6] = [
-    ("ppfd", 1.0),
-    ("pfd_blue", 1.0),
-    ("pfd_green", 1.0),
-    ("pfd_red", 1.0),
-    ("par_irradiance", 0.3),
-    ("illuminance", 150.0),
-];
-
-/// The ratios of one quantity.
-struct Ratios {
-    per_global: Option<f64>,
-    per_rating: Option<f64>,
-}
-
-/// The ratios of all quantities in the order of the registry. Every reading needs all of them.
-static RATIOS: LazyLock<Vec<Ratios>> = LazyLock::new(|| {
-    let ratios = |q: &Quantity| Ratios { per_global: ratio(&PER_GLOBAL, q), per_rating: ratio(&PER_RATING, q) };
-    registry().iter().map(ratios).collect()
-});
-
-fn ratio(table: &[(&str, f64)], quantity: &Quantity) -> Option<f64> {
-    table.iter().find(|(id, _)| *id == quantity.id).map(|(_, ratio)| *ratio)
-}
-
-/// Whether a quantity has a plausibility limit.
-pub fn has_limit(quantity: &str) -> bool {
-    PER_GLOBAL.iter().any(|(id, _)| *id == quantity)
-}
-
-/// Lowest and highest possible value of a quantity, by its index in the registry; `None` where it has no limit.
+/// Lowest and highest possible value of a quantity; `None` where it has no limit.
 ///
 /// Sun: the physically possible limits of global irradiance, −4 to 1.5·Sₐ·µ₀^1.2 + 100 W m⁻² (Long & Dutton 2002,
 /// BSRN recommended QC tests V2.0), times the ratio of the quantity to global irradiance. Lamps: their rating times the ratio to it;
 /// without a rating there is no limit.
-pub fn physically_possible(source: &PlausibilityLimit, quantity: usize) -> Option<(f64, f64)> {
-    let ratios = RATIOS.get(quantity)?;
-    let per_global = ratios.per_global?;
+pub fn physically_possible(source: &PlausibilityLimit, quantity: &Quantity) -> Option<(f64, f64)> {
+    let Plausible { per_global, per_rating } = quantity.plausible?;
     let lamp = match source.kind {
         StationKind::Roof => 0.0,
         // A rating limits quantities within its own range only: it says nothing of the infrared of the lamps.
-        _ => source.lamp_rating_ppfd? * ratios.per_rating?,
+        _ => source.lamp_rating_ppfd? * per_rating?,
     };
     let sun = if source.kind.sunlit() {
         let sine = source.sun_elevation_deg?.to_radians().sin().max(0.0);
@@ -115,11 +44,11 @@ pub fn physically_possible(source: &PlausibilityLimit, quantity: usize) -> Optio
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::quantities::{Group, Matrix, Recipe, SourceRule, index_of, values};
+    use crate::quantities::{Group, Matrix, Recipe, SourceRule, index_of, registry, values};
     use crate::spectrum::g173::g173;
 
     fn possible(source: &PlausibilityLimit, id: &str) -> Option<(f64, f64)> {
-        physically_possible(source, index_of(id).expect("a quantity"))
+        physically_possible(source, &registry()[index_of(id).expect("a quantity")])
     }
 
     /// Published: BSRN physically possible limits for global irradiance at Sₐ = 1361 W m⁻² (Long & Dutton 2002).
@@ -167,7 +96,7 @@ mod tests {
             light[line] = 100.0;
             let value = values(&matrix, &light);
             let value = |id: &str| value[index_of(id).unwrap()].clone().unwrap();
-            for (id, most) in PER_RATING {
+            for (id, most) in registry().iter().filter_map(|q| Some((q.id, q.plausible?.per_rating?))) {
                 assert!(value(id) <= most * value("ppfd") * (1.0 + 1e-12), "{id} of {} nm", axis[line]);
             }
         }
@@ -183,7 +112,7 @@ mod tests {
         let axis = &sun.wavelength_nm[..inside];
         let matrix = Matrix::build(axis, (axis[0], axis[inside - 1]), SourceRule::Sun);
         for (q, value) in registry().iter().zip(values(&matrix, &sun.global_tilt[..inside])) {
-            let limit = ratio(&PER_GLOBAL, q).map(|ratio| ratio * GLOBAL);
+            let limit = q.plausible.map(|p| p.per_global * GLOBAL);
             let (limit, value) = match (&q.recipe, limit, value) {
                 (Recipe::Linear { .. }, Some(limit), Ok(value)) => (limit, value),
                 (Recipe::Linear { .. }, None, _) if !q.serves(SourceRule::Sun) => continue,

@@ -4,7 +4,6 @@
 //! flagged value is discarded, and none is corrected here.
 
 pub mod clear_sky;
-pub mod flag_scope;
 pub mod limits;
 pub mod monitor;
 pub mod pixel_anomaly;

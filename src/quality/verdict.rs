@@ -4,17 +4,15 @@
 //! error is a considerable share of the quantity's uncertainty limit. Pure. Invariants:
 //!
 //! - no value is changed, and none that has a flag is discarded;
-//! - a flag is raised only on quantities within its scope ([`super::flag_scope`]).
+//! - a flag is raised only on quantities within its scope ([`Quantity::flag_scope`](quantities::Quantity::flag_scope)).
 
-use super::flag_scope::{FlagScope, flag_scope};
 use super::limits::{PlausibilityLimit, physically_possible};
 use super::pixel_anomaly;
 use crate::calibration::Calibration;
 use crate::config::LimitsConfig;
-use crate::quantities::{self, Matrix, Outcome};
+use crate::quantities::{self, FlagScope, Matrix, Outcome};
 use crate::record::{AcquisitionContext, DarkProvenance, Effect, Flag, Flags, QuantityValue, Verdict};
 use crate::reduction::{Reduced, mode_names};
-use crate::spectrum::weights::SparseRow;
 
 /// Share of a quantity's uncertainty limit above which the effect of a plausible error, expanded with k = 2, raises a flag [1].
 const SHARE_OF_LIMIT: f64 = 0.5;
@@ -81,22 +79,13 @@ pub fn uncertainty_limits(limits: &LimitsConfig, index: usize) -> (f64, f64) {
         .map_or((quantity.limit.relative, quantity.limit.absolute), |(_, relative, absolute)| (*relative, *absolute))
 }
 
-/// Judges a reading.
-///
-/// outcomes: those of the registry, evaluated with the modes of `reduced` in their order; rendering: rows of the colour-rendering
-/// indices from the same evaluation ([`quantities::Workspace::rendering`]).
-pub fn judge(
-    reduced: &Reduced,
-    matrix: &Matrix,
-    outcomes: &[Outcome],
-    rendering: &[SparseRow],
-    conditions: &ReadingConditions<'_>,
-) -> Judged {
+/// Judges a reading. outcomes: those of the registry, evaluated with the errors of `reduced`.
+pub fn judge(reduced: &Reduced, matrix: &Matrix, outcomes: &[Outcome], conditions: &ReadingConditions<'_>) -> Judged {
     let of_all_quantities = flags_of_all_quantities(conditions);
     let mut quantity_flags = vec![of_all_quantities; outcomes.len()];
     let judgement = Judgement { reduced, matrix, outcomes, conditions };
     judgement.raise_by_value(&mut quantity_flags);
-    judgement.raise_by_plausible_error(rendering, &mut quantity_flags);
+    judgement.raise_by_error(&mut quantity_flags);
     judgement.raise_low_sun(&mut quantity_flags);
     judgement.raise_by_bracket(&mut quantity_flags);
     let of_values = outcomes.iter().zip(&quantity_flags).filter(|(outcome, _)| outcome.value.is_ok());
@@ -198,36 +187,34 @@ impl Judgement<'_> {
     /// Raises the flags that follow from a value, its uncertainty and its saturated pixels.
     fn raise_by_value(&self, flags: &mut [Flags]) {
         let saturated: Vec<usize> = (0..self.reduced.saturated.len()).filter(|i| self.reduced.saturated[*i]).collect();
-        let mode = |name: &str| self.reduced.errors.modes.iter().position(|m| m.name == name);
-        let (ripple, stray) = (mode(mode_names::FLICKER), mode(mode_names::STRAY_FLOOR));
         for (q, outcome) in self.outcomes.iter().enumerate() {
             flags[q].raise_if(saturated.iter().any(|i| self.matrix.uses(q, *i)), Flag::Saturated);
             let Ok(value) = outcome.value else { continue };
-            let possible = physically_possible(&self.conditions.plausibility_limit, q);
+            let possible = physically_possible(&self.conditions.plausibility_limit, &quantities::registry()[q]);
             let impossible = possible.is_some_and(|(lowest, highest)| !(value >= lowest && value <= highest));
             flags[q].raise_if(impossible, Flag::OutOfLimits);
             // A missing bracket would have reduced the uncertainty: just within the limit is not sufficient.
             let share = if self.conditions.incomplete { SHARE_OF_LIMIT } else { 1.0 };
             flags[q].raise_if(!(2.0 * outcome.uncertainty <= share * self.uncertainty_limit(q)), Flag::Uncertain);
-            if let Some(effect) = ripple.and_then(|k| outcome.effects.get(k)) {
-                flags[q].raise_if(!(2.0 * effect.abs() <= self.uncertainty_limit(q)), Flag::Flicker);
-            }
-            if let Some(effect) = stray.and_then(|k| outcome.effects.get(k)) {
-                // In very weak light every relative effect is large; the absolute limit decides there.
-                let considerable = effect.abs() > STRAY_SHARE * value.abs();
-                flags[q].raise_if(considerable && self.matters(q, *effect), Flag::StrayLight);
-            }
         }
     }
 
-    /// Raises the flags that stand for a plausible error of the spectrum.
-    fn raise_by_plausible_error(&self, rendering: &[SparseRow], flags: &mut [Flags]) {
+    /// Raises the flags that stand for a plausible error of the spectrum, or for a component of its uncertainty.
+    fn raise_by_error(&self, flags: &mut [Flags]) {
         let errors = self.plausible_errors();
         let columns: Vec<&[f64]> = errors.iter().map(|error| &error.column[..]).collect();
-        let effects = quantities::effects_with(self.matrix, &self.reduced.irradiance, rendering, &columns);
+        let effects = quantities::effects(self.matrix, &self.reduced.irradiance, &columns);
         for (error, effects) in errors.iter().zip(effects) {
-            for q in (0..self.outcomes.len()).filter(|q| self.has_value(*q)) {
-                flags[q].raise_if(self.matters(q, effects[q]), error.flag);
+            for (q, outcome) in self.outcomes.iter().enumerate() {
+                let Ok(value) = outcome.value else { continue };
+                let effect = effects[q].abs();
+                let raised = match error.flag {
+                    Flag::Flicker => !(2.0 * effect <= self.uncertainty_limit(q)),
+                    // In very weak light every relative effect is large; the absolute limit decides there.
+                    Flag::StrayLight => !(effect <= STRAY_SHARE * value.abs()) && self.matters(q, effect),
+                    _ => self.matters(q, effect),
+                };
+                flags[q].raise_if(raised, error.flag);
             }
         }
     }
@@ -239,8 +226,17 @@ impl Judgement<'_> {
             (Flag::DarkSuspect, self.error_of_darks(|dark| dark.suspect)),
             (Flag::DarkDrift, self.conditions.context.dark_drift.then(dark_drift)),
             (Flag::PixelFault, self.error_of_faulty_pixels()),
+            (Flag::StrayLight, self.component(mode_names::STRAY_FLOOR)),
+            (Flag::Flicker, self.component(mode_names::FLICKER)),
         ];
         errors.into_iter().filter_map(|(flag, column)| Some(PlausibleError { flag, column: column? })).collect()
+    }
+
+    /// One standard deviation of a component of the uncertainty; `None` where the reading has no such component.
+    fn component(&self, name: &str) -> Option<Vec<f64>> {
+        let errors = &self.reduced.errors;
+        let mode = errors.modes.iter().find(|mode| mode.name == name)?;
+        Some((0..self.reduced.irradiance.len()).map(|i| errors.at(mode, i)).collect())
     }
 
     /// The plausible error of the darks with a property; `None` where no bracket has such a dark.
@@ -282,7 +278,7 @@ impl Judgement<'_> {
         let Some(error) = self.low_sun_error() else { return };
         for (q, quantity) in quantities::registry().iter().enumerate() {
             let Ok(value) = self.outcomes[q].value else { continue };
-            let within_scope = flag_scope(quantity, Flag::LowSun) == FlagScope::BySize;
+            let within_scope = quantity.flag_scope(Flag::LowSun) == FlagScope::BySize;
             flags[q].raise_if(within_scope && self.matters(q, error * value), Flag::LowSun);
         }
     }

@@ -1,8 +1,8 @@
-//! Light as each of the five receptors of the human eye takes it: α-opic equivalent daylight illuminances.
+//! Light weighted by the action spectra of the five receptors of the human eye: α-opic equivalent daylight illuminances.
 //!
-//! An equivalent daylight illuminance is the illuminance of standard daylight (D65) that gives the receptor the same.
+//! An equivalent daylight illuminance is the illuminance of standard daylight (D65) with the same α-opic irradiance.
 
-use super::registry::{Group, Limit, Quantity, Recipe};
+use super::quantity::{Group, Limit, Plausible, Quantity, Recipe};
 use super::row::{Band, Curve, Row};
 use super::tables;
 use crate::spectrum::weights::Table;
@@ -30,6 +30,7 @@ const fn illuminance(
     definition: &'static str,
     row: &'static Row,
     receptor: usize,
+    per_global: f64,
 ) -> Quantity {
     Quantity {
         id,
@@ -40,6 +41,7 @@ const fn illuminance(
         remark: "",
         group: Group::AlphaOpic,
         limit: Limit { relative: 0.10, absolute: 50.0 },
+        plausible: Plausible::sun(per_global),
         recipe: Recipe::Linear { row, factor: 1e3 / DAYLIGHT_EFFICACY[receptor] },
     }
 }
@@ -51,6 +53,7 @@ pub const EDI_S_CONE: Quantity = illuminance(
     "Irradiance weighted for the S cones over D65's 0.8173 mW/lm, 380-780 nm",
     &S_CONE,
     0,
+    150.0,
 );
 
 /// For the medium-wavelength cones.
@@ -60,6 +63,7 @@ pub const EDI_M_CONE: Quantity = illuminance(
     "Irradiance weighted for the M cones over D65's 1.4558 mW/lm, 380-780 nm",
     &M_CONE,
     1,
+    140.0,
 );
 
 /// For the long-wavelength cones.
@@ -69,6 +73,7 @@ pub const EDI_L_CONE: Quantity = illuminance(
     "Irradiance weighted for the L cones over D65's 1.6289 mW/lm, 380-780 nm",
     &L_CONE,
     2,
+    140.0,
 );
 
 /// For the rods.
@@ -78,6 +83,7 @@ pub const EDI_RHODOPIC: Quantity = illuminance(
     "Irradiance weighted for the rods over D65's 1.4497 mW/lm, 380-780 nm",
     &RHODOPIC,
     3,
+    145.0,
 );
 
 /// For the ganglion cells that hold melanopsin.
@@ -87,4 +93,5 @@ pub const EDI_MELANOPIC: Quantity = illuminance(
     "Irradiance weighted for melanopsin over D65's 1.3262 mW/lm, 380-780 nm",
     &MELANOPIC,
     4,
+    145.0,
 );

@@ -1,9 +1,9 @@
 //! Safety notices that accompany values wherever they are shown or exported.
 //!
-//! One text for each group of quantities that describes a hazard, chosen by what lights the station. Depends on groups and
+//! One text for each group of quantities that describes a hazard, chosen by the light source of the station. Depends on groups and
 //! source rules only. Invariant: the advice to protect eyes and skin from UV index 3 on never stands beside values of lamps.
 
-use super::registry::Group;
+use super::quantity::Group;
 use super::row::SourceRule;
 
 /// WHO, WMO, UNEP, ICNIRP 2002, *Global Solar UV Index: a practical guide*.

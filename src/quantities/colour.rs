@@ -2,17 +2,18 @@
 
 use super::locus;
 use super::photometry::{CIE_Y_SUM, VISIBLE};
+use super::quantity::{FinishFn, Group, Limit, Quantity, Recipe};
 use super::reason::NullReason;
-use super::registry::{Group, Limit, Quantity, Recipe};
 use super::row::{Curve, Row};
 use super::tables;
 
 static CIE_X_SUM: Row = Row::new("cie 1931 x", Curve::Tabulated(tables::x_bar), false, VISIBLE);
 static CIE_Z_SUM: Row = Row::new("cie 1931 z", Curve::Tabulated(tables::z_bar), false, VISIBLE);
-static TRISTIMULUS: &[&Row] = &[&CIE_X_SUM, &CIE_Y_SUM, &CIE_Z_SUM];
+/// X, Y and Z, of which every colour is a function.
+pub(super) static TRISTIMULUS: &[&Row] = &[&CIE_X_SUM, &CIE_Y_SUM, &CIE_Z_SUM];
 
-/// Y, which has to stand out of its noise.
-const BRIGHT: usize = 1;
+/// The place of Y, which must exceed its own uncertainty.
+pub(super) const BRIGHT: usize = 1;
 
 pub(super) const fn quantity(
     id: &'static str,
@@ -21,10 +22,10 @@ pub(super) const fn quantity(
     definition: &'static str,
     source: &'static str,
     limit: Limit,
-    finish: super::registry::FinishFn,
+    finish: FinishFn,
 ) -> Quantity {
     let recipe = Recipe::Finish { rows: TRISTIMULUS, bright: BRIGHT, finish };
-    Quantity { id, unit, title, definition, source, remark: "", group: Group::Colour, limit, recipe }
+    Quantity { id, unit, title, definition, source, remark: "", group: Group::Colour, limit, plausible: None, recipe }
 }
 
 pub(super) const COLORIMETRY: &str = "CIE 015:2018; ISO/CIE 11664-3:2019; CIE 1931 observer, 1 nm, linear";
@@ -97,7 +98,7 @@ pub const DUV: Quantity = quantity(
     duv,
 );
 
-/// The sum that chromaticities are relative to; noise may make it vanish although Y stands out.
+/// The sum that chromaticities are relative to; noise may make it zero or less although Y exceeds its uncertainty.
 fn total(sums: &[f64]) -> Result<f64, NullReason> {
     let sum = sums[0] + sums[1] + sums[2];
     if sum > 0.0 && sums[1] > 0.0 { Ok(sum) } else { Err(NullReason::TooLittleLight) }
@@ -134,7 +135,7 @@ fn uv(sums: &[f64]) -> Result<([f64; 2], [[f64; 3]; 2]), NullReason> {
     Ok(([u, v], [of_u, of_v]))
 }
 
-/// From derivatives by a pair of coordinates, and theirs by X, Y, Z, to derivatives by X, Y, Z.
+/// The chain rule: derivatives by X, Y, Z from those by a pair of coordinates and the coordinates' own by X, Y, Z.
 pub(super) fn chain(gradient: &mut [f64], by_uv: [f64; 2], [of_u, of_v]: [[f64; 3]; 2]) {
     for (k, g) in gradient.iter_mut().take(3).enumerate() {
         *g = by_uv[0] * of_u[k] + by_uv[1] * of_v[k];
@@ -163,7 +164,8 @@ pub(super) fn xy(sums: &[f64]) -> Result<([f64; 2], [[f64; 3]; 2]), NullReason> 
     Ok(([share(sums, 0, of_x)?, share(sums, 1, of_y)?], derivatives))
 }
 
-fn cct(sums: &[f64], gradient: &mut [f64]) -> Result<f64, NullReason> {
+/// Correlated colour temperature [K] of the sums X, Y, Z.
+pub(super) fn cct(sums: &[f64], gradient: &mut [f64]) -> Result<f64, NullReason> {
     let (at, derivatives) = uv(sums)?;
     let nearest = locus::nearest(at)?;
     chain(gradient, nearest.temperature_by_uv, derivatives);
@@ -186,13 +188,13 @@ mod tests {
     fn derivatives_are_the_slopes_of_their_values() {
         // Daylight, candlelight, a greenish lamp, a blue sky.
         for sums in [[0.95, 1.0, 1.09], [1.3, 1.0, 0.1], [0.8, 1.0, 0.5], [1.0, 1.0, 1.9]] {
-            let finishes: [(&str, super::super::registry::FinishFn); 6] =
+            let finishes: [(&str, FinishFn); 6] =
                 [("x", x), ("y", y), ("u'", u_prime), ("v'", v_prime), ("cct", cct), ("duv", duv)];
             for (name, finish) in finishes {
                 let mut gradient = [0.0; 3];
                 finish(&sums, &mut gradient).unwrap();
                 for k in 0..3 {
-                    // Wide against the joints of the locus table, narrow against the curvature.
+                    // Wide relative to the steps of the locus table, narrow relative to the curvature.
                     let step = 2e-3 * sums[k];
                     let at = |sign: f64| {
                         let mut moved = sums;
@@ -208,7 +210,7 @@ mod tests {
         }
     }
 
-    /// Edge set: no sums panic, and those without light have no colour.
+    /// No sums panic, and those without light have no colour.
     #[test]
     fn sums_without_light_have_no_colour() {
         let odd = [0.0, -1.0, 1.0, f64::NAN, f64::INFINITY, f64::NEG_INFINITY, 1e-300, 1e300];

@@ -1,18 +1,17 @@
-//! Unweighted energy and photons over what the instrument sees, and where in the spectrum they lie.
+//! Unweighted energy and photons of the calibrated range, and their mean energy and wavelengths.
 //!
-//! What must stay true: the range is printed with the value, since another instrument has another.
+//! Invariant: the range is printed with the value, because it differs between instruments.
 
 use super::constants::{AVOGADRO, ELEMENTARY_CHARGE, PHOTONS};
-use super::plants::ratio;
+use super::quantity::{FinishFn, Group, Limit, Plausible, Quantity, Recipe, ratio};
 use super::reason::NullReason;
-use super::registry::{FinishFn, Group, Limit, Quantity, Recipe};
 use super::row::{Band, Curve, Row};
 
 static ENERGY_OF_RANGE: Row = Row::new("energy of range", Curve::Flat, false, Band::RANGE);
 static PHOTONS_OF_RANGE: Row = Row::new("photons of range", Curve::Flat, true, Band::RANGE);
 
 static ENERGY_380_780: Row = Row::new("energy 380-780", Curve::Flat, false, Band::whole(380.0, 780.0));
-/// A range that ends before 800 nm says nothing about the near infrared.
+/// A range that ends before 800 nm covers too little of the near infrared.
 static ENERGY_FROM_780: Row = Row::new(
     "energy from 780",
     Curve::Flat,
@@ -30,6 +29,7 @@ pub const IRRADIANCE: Quantity = Quantity {
     remark: "not solar global irradiance, which reaches from 280 to 4000 nm",
     group: Group::Energy,
     limit: Limit { relative: 0.10, absolute: 1.0 },
+    plausible: Plausible::sun(1.0),
     recipe: Recipe::Linear { row: &ENERGY_OF_RANGE, factor: 1.0 },
 };
 
@@ -43,6 +43,7 @@ pub const PHOTON_FLUX_DENSITY: Quantity = Quantity {
     remark: "",
     group: Group::Energy,
     limit: Limit { relative: 0.10, absolute: 5.0 },
+    plausible: Plausible::sun(7.0),
     recipe: Recipe::Linear { row: &PHOTONS_OF_RANGE, factor: 1.0 },
 };
 
@@ -56,6 +57,7 @@ pub const IRRADIANCE_VISIBLE: Quantity = Quantity {
     remark: "",
     group: Group::Energy,
     limit: Limit { relative: 0.10, absolute: 0.5 },
+    plausible: Plausible::sun(0.65),
     recipe: Recipe::Linear { row: &ENERGY_380_780, factor: 1.0 },
 };
 
@@ -69,6 +71,7 @@ pub const IRRADIANCE_NIR: Quantity = Quantity {
     remark: "",
     group: Group::Energy,
     limit: Limit { relative: 0.10, absolute: 1.0 },
+    plausible: Plausible::sun(0.6),
     recipe: Recipe::Linear { row: &ENERGY_FROM_780, factor: 1.0 },
 };
 
@@ -82,7 +85,7 @@ const fn place(
     recipe: Recipe,
 ) -> Quantity {
     let limit = Limit { relative: 0.0, absolute: limit };
-    Quantity { id, unit, title, definition, source, remark: "", group: Group::Energy, limit, recipe }
+    Quantity { id, unit, title, definition, source, remark: "", group: Group::Energy, limit, plausible: None, recipe }
 }
 
 static PHOTONS_AND_ENERGY: &[&Row] = &[&PHOTONS_OF_RANGE, &ENERGY_OF_RANGE];
@@ -102,12 +105,12 @@ pub const AVERAGE_PHOTON_ENERGY: Quantity = place(
     of_energy_and_photons(average_photon_energy),
 );
 
-/// Wavelength of the highest sample, refined.
+/// Wavelength of the maximum, interpolated between samples.
 pub const PEAK_WAVELENGTH: Quantity = place(
     "peak_wavelength",
     "nm",
     "Peak wavelength",
-    "Top of the parabola through the highest sample of the calibrated range and its two neighbours",
+    "Vertex of the parabola through the highest sample of the calibrated range and its two neighbours; none where the maximum is flat within its uncertainty",
     "CIE S 017:2020 International Lighting Vocabulary (peak wavelength)",
     2.0,
     Recipe::Peak { row: &ENERGY_OF_RANGE },
@@ -124,9 +127,9 @@ pub const CENTROID_WAVELENGTH: Quantity = place(
     of_energy_and_photons(centroid_wavelength),
 );
 
-/// Joules a photon in electronvolts: the reciprocal of photons a joule.
+/// Energy of a photon in electronvolts, from energy over number of photons.
 fn average_photon_energy(sums: &[f64], gradient: &mut [f64]) -> Result<f64, NullReason> {
-    /// Electronvolts in a joule a micromole of photons.
+    /// Electronvolts per photon in a joule per micromole of photons.
     const FACTOR: f64 = 1.0 / (1e-6 * AVOGADRO * ELEMENTARY_CHARGE);
     let (photons, energy) = (sums[0], sums[1]);
     if photons > 0.0 && energy > 0.0 {
@@ -138,7 +141,7 @@ fn average_photon_energy(sums: &[f64], gradient: &mut [f64]) -> Result<f64, Null
     }
 }
 
-/// ∫ λE over ∫ E: photons are energy times wavelength.
+/// ∫ λE over ∫ E, since the number of photons is proportional to energy times wavelength.
 fn centroid_wavelength(sums: &[f64], gradient: &mut [f64]) -> Result<f64, NullReason> {
     let ratio = ratio(sums, gradient)?;
     gradient.iter_mut().for_each(|g| *g /= PHOTONS);

@@ -1,204 +1,219 @@
-//! From a spectrum and its uncertainty to every quantity and its uncertainty.
+//! Evaluates every quantity of a spectrum, with uncertainty or without.
 //!
-//! Uncertainty comes in two kinds: a variance of each sample, independent of all others, and *modes*: errors that samples
-//! share ([`Errors`]). A mode goes through the same rows as the light, so a ratio cancels what it should by itself; a
-//! formula over rows takes its derivatives, and with them one combination of row sums. Derivatives are first order: a
-//! relative uncertainty beyond a third is no longer right to two figures.
+//! The uncertainty has two parts: a variance of each sample, independent of all others, and correlated components, errors that samples
+//! share ([`Errors`]). Both are summed over the same rows as the light, so that an error common to both sums of a ratio cancels. A formula
+//! is linearised in the sums of its rows; a relative uncertainty beyond a third is then no longer right to two digits. The uncertainties of
+//! colour rendering ([`rendering::draws`]) and of the maximum's wavelength ([`peak`]) are drawn, because they are not first order.
+//!
+//! Invariant: a value has the same bits with uncertainty ([`evaluate`]) and without ([`values`]).
 
 mod effects;
-mod evaluated;
-mod rendered;
-mod sums;
-mod values;
+mod outcome;
 
-pub use effects::{effects, effects_with};
-pub use values::{values, values_of_many};
+pub use effects::effects;
+pub use outcome::Outcome;
 
 use super::matrix::Matrix;
-use super::peak;
+use super::peak::{self, Measured};
+use super::quantity::{FinishFn, Recipe};
 use super::reason::NullReason;
-use super::registry::{Recipe, registry};
-use super::rendering::INDICES;
-use crate::spectrum::errors::Errors;
-use crate::spectrum::weights::SparseRow;
-use evaluated::Evaluated;
-use rendered::Rendered;
-use sums::RowSums;
+use super::registry::registry;
+use super::rendering::{self, INDICES, draws};
+use super::sums::{RowSums, sum};
+use crate::spectrum::errors::{Correlation, Errors};
 
-/// What a ratio or a colour is relative to has to exceed this many of its own standard uncertainties, or there is too
-/// little light: the customary detection limit (IUPAC 1976, 3 standard deviations).
-pub const DETECTION: f64 = 3.0;
+/// The light that a ratio or a colour is relative to must exceed this many of its own standard uncertainties, or the quantity is null: the
+/// customary detection limit (IUPAC 1976, 3 standard deviations).
+const DETECTION: f64 = 3.0;
 
-/// One source of uncertainty, fully correlated over the samples, as a column of its own.
-#[derive(Clone, Copy, Debug)]
-pub struct Mode<'a> {
-    /// Its name.
-    pub name: &'static str,
-    /// One standard deviation of each sample, signed [W m⁻² nm⁻¹].
-    pub column: &'a [f64],
+/// Evaluates every quantity of the registry, in its order.
+///
+/// irradiance: [W m⁻² nm⁻¹]; variance: [(W m⁻² nm⁻¹)²]; errors: the correlated components, with the irradiance as the first column; all
+/// on the matrix's axis. A quantity is null when its range is not covered, a sample with a weight is not finite, or its uncertainty is
+/// not a finite number.
+pub fn evaluate(m: &Matrix, irradiance: &[f64], variance: &[f64], errors: &Errors) -> Vec<Outcome> {
+    let lengths = [irradiance.len(), variance.len(), errors.lanes.samples()];
+    if let Some(found) = lengths.into_iter().find(|n| *n != m.samples) {
+        let reason = NullReason::Length { expected: m.samples, found };
+        return m.plans.iter().map(|_| Outcome::null(reason.clone())).collect();
+    }
+    let sums = RowSums::of(&m.rows, &m.pairs, variance, errors);
+    let evaluation = Evaluation { m, irradiance, variance, errors, sums };
+    let mut indices: Option<[Outcome; INDICES]> = None;
+    let outcome = |(recipe, rows): (&Recipe, &[usize])| match recipe {
+        Recipe::Linear { factor, .. } => evaluation.linear(rows[0], *factor),
+        Recipe::Finish { bright, finish, .. } => evaluation.formula(rows, *bright, *finish),
+        Recipe::Peak { .. } => evaluation.peak(),
+        Recipe::Rendering { index, bright, temperature, .. } => {
+            indices.get_or_insert_with(|| evaluation.rendering(rows, *bright, *temperature))[*index as usize].clone()
+        }
+    };
+    over_the_registry(m, outcome, Outcome::null)
 }
 
-/// A quantity of one spectrum.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Outcome {
-    /// The number in the quantity's unit, or why there is none.
-    pub value: Result<f64, NullReason>,
-    /// Standard uncertainty (k = 1), √(noise² + Σ effects² + second order²); NaN without a value.
-    pub uncertainty: f64,
-    /// The part of it from the variance of the samples; NaN without a value.
-    pub noise: f64,
-    /// What one standard deviation of each mode does to the value, in the order of the modes; NaN without a value. Signed,
-    /// but for modes that have many amplitudes: theirs is the deviation of all of them together. Of the wavelength of the top
-    /// these are shares of the uncertainty.
-    pub effects: Vec<f64>,
-    /// The part of it that is of second order and belongs to no single error; 0 for all but indices of colour rendering; NaN
-    /// without a value.
-    pub second_order: f64,
+/// Every quantity of the registry without uncertainty, with the same bits as by [`evaluate`].
+///
+/// Without an uncertainty to compare with, ratios and colours have too little light only where the light that they are relative to is not
+/// above zero, and a maximum is never flat.
+pub fn values(m: &Matrix, irradiance: &[f64]) -> Vec<Result<f64, NullReason>> {
+    if irradiance.len() != m.samples {
+        let reason = NullReason::Length { expected: m.samples, found: irradiance.len() };
+        return vec![Err(reason); m.plans.len()];
+    }
+    let sums: Vec<f64> = m.rows.iter().map(|row| sum(row, irradiance)).collect();
+    let lit = |row: usize| match sums[row] {
+        light if light.is_finite() && light <= 0.0 => Err(NullReason::TooLittleLight),
+        _ => Ok(()),
+    };
+    let mut indices: Option<Result<[f64; INDICES], NullReason>> = None;
+    let value = |(recipe, rows): (&Recipe, &[usize])| match recipe {
+        Recipe::Linear { factor, .. } => finite(factor * sums[rows[0]]),
+        Recipe::Finish { bright, finish, .. } => {
+            lit(rows[*bright])?;
+            finished(rows.iter().map(|r| sums[*r]), *finish).map(|(value, _)| value)
+        }
+        Recipe::Peak { .. } => peak::find(&m.axis_nm, irradiance, m.calibrated.clone()),
+        Recipe::Rendering { index, bright, temperature, .. } => {
+            let all = indices.get_or_insert_with(|| {
+                lit(rows[*bright])?;
+                let (temperature_k, _) = finished(rows.iter().map(|r| sums[*r]), *temperature)?;
+                let weights = m.rendering.as_ref().ok_or(NullReason::NotFinite)?;
+                rendering::indices(&weights.fold.nodes(irradiance), temperature_k)
+            });
+            all.clone().and_then(|all| finite(all[*index as usize]))
+        }
+    };
+    over_the_registry(m, value, Err)
 }
 
-impl Outcome {
-    /// Without a value; of `effects` only the memory counts and how many modes it is for.
-    fn null(reason: NullReason, mut effects: Vec<f64>) -> Self {
-        let none = f64::NAN;
-        effects.fill(none);
-        Self { value: Err(reason), uncertainty: none, noise: none, effects, second_order: none }
+/// One result for every quantity of the registry: from its recipe and its rows, or from the reason why it has none.
+fn over_the_registry<'a, T>(
+    m: &'a Matrix,
+    mut result: impl FnMut((&'a Recipe, &'a [usize])) -> T,
+    missing: impl Fn(NullReason) -> T,
+) -> Vec<T> {
+    let plans = registry().iter().zip(&m.plans);
+    plans
+        .map(|(quantity, plan)| match plan {
+            Ok(rows) => result((&quantity.recipe, rows)),
+            Err(reason) => missing(reason.clone()),
+        })
+        .collect()
+}
+
+fn finite(value: f64) -> Result<f64, NullReason> {
+    if value.is_finite() { Ok(value) } else { Err(NullReason::NotFinite) }
+}
+
+/// A formula over sums: the value and its derivatives, or the null reason. It is called with finite sums only.
+fn finished(sums: impl Iterator<Item = f64>, finish: FinishFn) -> Result<(f64, [f64; Recipe::MOST_ROWS]), NullReason> {
+    let (mut inputs, mut gradient, mut n) = ([0.0; Recipe::MOST_ROWS], [0.0; Recipe::MOST_ROWS], 0);
+    for (input, sum) in inputs.iter_mut().zip(sums) {
+        *input = finite(sum)?;
+        n += 1;
+    }
+    let value = finite(finish(&inputs[..n], &mut gradient[..n])?)?;
+    Ok((value, gradient))
+}
+
+/// One spectrum with the sums of all rows.
+struct Evaluation<'a> {
+    m: &'a Matrix,
+    irradiance: &'a [f64],
+    variance: &'a [f64],
+    errors: &'a Errors,
+    sums: RowSums<'a>,
+}
+
+impl Evaluation<'_> {
+    fn linear(&self, row: usize, factor: f64) -> Outcome {
+        let noise2 = factor * factor * self.sums.noise2(row, row);
+        Outcome::first_order(factor * self.sums.light(row), noise2, self.sums.effects_of(&[factor], &[row]))
     }
 
-    fn new(value: f64, noise2: f64, effects: Vec<f64>, second_order2: f64) -> Self {
-        let variance = effects.iter().fold(noise2, |sum, e| sum + e * e) + second_order2;
-        match countable(value, noise2, variance) {
-            Err(reason) => Self::null(reason, effects),
-            Ok(()) => {
-                let (uncertainty, second_order) = (variance.sqrt(), second_order2.sqrt());
-                Self { value: Ok(value), uncertainty, noise: noise2.sqrt(), effects, second_order }
+    /// `Err` where the light of a row does not exceed its uncertainty, so that nothing can be relative to it.
+    fn is_bright(&self, row: usize) -> Result<(), NullReason> {
+        let light = self.linear(row, 1.0);
+        match light.value? {
+            value if value <= 0.0 || value < DETECTION * light.uncertainty => Err(NullReason::TooLittleLight),
+            _ => Ok(()),
+        }
+    }
+
+    /// A formula's value and derivatives, if the row that must be bright is.
+    fn finished(
+        &self,
+        rows: &[usize],
+        bright: usize,
+        finish: FinishFn,
+    ) -> Result<(f64, [f64; Recipe::MOST_ROWS]), NullReason> {
+        self.is_bright(rows[bright])?;
+        finished(rows.iter().map(|r| self.sums.light(*r)), finish)
+    }
+
+    fn formula(&self, rows: &[usize], bright: usize, finish: FinishFn) -> Outcome {
+        match self.finished(rows, bright, finish) {
+            Err(reason) => Outcome::null(reason),
+            Ok((value, gradient)) => {
+                let gradient = &gradient[..rows.len()];
+                let noise2 = self.sums.noise2_of(gradient, rows);
+                Outcome::first_order(value, noise2, self.sums.effects_of(gradient, rows))
             }
+        }
+    }
+
+    fn peak(&self) -> Outcome {
+        let Self { m, irradiance: light, variance, errors, .. } = *self;
+        let measured = Measured { axis: &m.axis_nm, light, variance, errors };
+        match measured.peak(m.calibrated.clone()) {
+            Err(reason) => Outcome::null(reason),
+            Ok((wavelength_nm, deviation)) => Outcome::drawn(wavelength_nm, deviation),
+        }
+    }
+
+    /// All indices of colour rendering.
+    fn rendering(&self, rows: &[usize], bright: usize, temperature: FinishFn) -> [Outcome; INDICES] {
+        let drawn = || {
+            let (temperature_k, _) = self.finished(rows, bright, temperature)?;
+            let weights = self.m.rendering.as_ref().ok_or(NullReason::NotFinite)?;
+            let nodes = weights.fold.nodes(self.irradiance);
+            let values = rendering::indices(&nodes, temperature_k)?;
+            let points = RowSums::of(&weights.points, &weights.neighbours, self.variance, self.errors);
+            let xyz = std::array::from_fn(|k| self.sums.light(rows[k]));
+            let of_drawn = |xyz: [f64; 3]| finished(xyz.into_iter(), temperature).map(|(t, _)| t);
+            Ok((values, draws::deviations(&nodes, xyz, &covariance(&points, self.errors), of_drawn)))
+        };
+        match drawn() {
+            Err(reason) => std::array::from_fn(|_| Outcome::null(NullReason::clone(&reason))),
+            Ok((values, deviations)) => std::array::from_fn(|i| Outcome::drawn(values[i], deviations[i])),
         }
     }
 }
 
-/// Whether a value with its variance is a number, of which `noise2` is a part.
-fn countable(value: f64, noise2: f64, variance: f64) -> Result<(), NullReason> {
-    match noise2 >= 0.0 && variance.is_finite() {
-        _ if !value.is_finite() => Err(NullReason::NotFinite),
-        false => Err(NullReason::UncertaintyNotFinite),
-        true => Ok(()),
-    }
-}
-
-/// Memory that evaluations use again.
-#[derive(Clone, Debug, Default)]
-pub struct Workspace {
-    sums: RowSums,
-    scratch: Scratch,
-    rendering: Rendered,
-    outcomes: Vec<Outcome>,
-    bare_rendering: bool,
-}
-
-impl Workspace {
-    /// Where indices of colour rendering come without their uncertainty, which takes a third of an evaluation: for measuring what
-    /// all else takes. Such an index is never stored.
-    #[doc(hidden)]
-    pub fn without_rendering_uncertainty() -> Self {
-        Self { bare_rendering: true, ..Self::default() }
-    }
-
-    /// What every index of colour rendering does by the samples of the spectrum that was evaluated last, in the order of the
-    /// indices; none where it has no indices.
-    pub fn rendering(&self) -> &[SparseRow] {
-        self.rendering.rows()
-    }
-
-    /// Takes back the memory of an evaluation's outcomes, so that the next one allocates nothing.
-    pub fn recycle(&mut self, mut outcomes: Vec<Outcome>) {
-        self.scratch.spare.extend(outcomes.drain(..).map(|outcome| outcome.effects));
-        self.outcomes = outcomes;
-    }
-}
-
-#[derive(Clone, Debug, Default)]
-struct Scratch {
-    columns: Vec<f64>,
-    loads: Vec<f64>,
-    four: Vec<[f64; 4]>,
-    peak: peak::Memory,
-    /// Effects of outcomes that nobody needs any longer.
-    spare: Vec<Vec<f64>>,
-    /// The row that was last asked whether it stands out, and the answer.
-    standing: Option<(usize, Option<NullReason>)>,
-}
-
-impl Scratch {
-    /// Memory for the effects of some modes; what stands in it means nothing.
-    fn effects(&mut self, modes: usize) -> Vec<f64> {
-        let mut effects = self.spare.pop().unwrap_or_default();
-        effects.resize(modes, f64::NAN);
-        effects
-    }
-}
-
-/// Evaluates every quantity of the registry, in its order.
-///
-/// irradiance: [W m⁻² nm⁻¹]; variance: [(W m⁻² nm⁻¹)²]; both and every mode on the matrix's axis. A quantity is null when
-/// its range is not covered, a sample that weighs is not finite, or its uncertainty is not a finite number.
-pub fn evaluate(m: &Matrix, irradiance: &[f64], variance: &[f64], modes: &[Mode]) -> Vec<Outcome> {
-    let lengths = [irradiance.len(), variance.len()].into_iter().chain(modes.iter().map(|mode| mode.column.len()));
-    if let Some(found) = lengths.into_iter().find(|n| *n != m.samples) {
-        let reason = NullReason::Length { expected: m.samples, found };
-        return vec![Outcome::null(reason, vec![f64::NAN; modes.len()]); m.plans.len()];
-    }
-    let modes: Vec<(&'static str, &[f64])> = modes.iter().map(|mode| (mode.name, mode.column)).collect();
-    evaluate_with(&mut Workspace::default(), m, irradiance, variance, &Errors::of_columns(irradiance, &modes))
-}
-
-/// [`evaluate`] of a spectrum with its errors, in memory that is used again.
-///
-/// The first column of the errors is the irradiance.
-pub fn evaluate_with(
-    work: &mut Workspace,
-    m: &Matrix,
-    irradiance: &[f64],
-    variance: &[f64],
-    errors: &Errors,
-) -> Vec<Outcome> {
-    let Workspace { sums, scratch, rendering, outcomes, bare_rendering } = work;
-    rendering.forget();
-    let mut outcomes = std::mem::take(outcomes);
-    outcomes.clear();
-    let modes = errors.modes.len();
-    let lengths = [irradiance.len(), variance.len(), errors.lanes.samples()];
-    if let Some(found) = lengths.into_iter().find(|n| *n != m.samples) {
-        let reason = NullReason::Length { expected: m.samples, found };
-        outcomes.extend(m.plans.iter().map(|_| Outcome::null(reason.clone(), scratch.effects(modes))));
-        return outcomes;
-    }
-    sums.fill(&m.rows, &m.couples, &m.pairs, variance, errors, &mut scratch.four);
-    scratch.standing = None;
-    let mut rendered: Option<[Outcome; INDICES]> = None;
-    let mut evaluated = Evaluated { m, irradiance, variance, errors, sums, scratch };
-    outcomes.extend(registry().iter().zip(&m.plans).map(|(quantity, plan)| match (plan, &quantity.recipe) {
-        (Err(reason), _) => evaluated.null(reason.clone()),
-        (Ok(rows), Recipe::Linear { factor, .. }) => evaluated.linear(rows[0], *factor),
-        (Ok(rows), Recipe::Finish { bright, finish, .. }) => evaluated.finish(rows, *bright, *finish),
-        (Ok(_), Recipe::Peak { .. }) => evaluated.peak(),
-        (Ok(rows), Recipe::Rendering { index, temperature }) => match rendered::temperature_of(&temperature.recipe) {
-            None => evaluated.null(NullReason::NotFinite),
-            Some(formula) => {
-                let make = || match bare_rendering {
-                    true => evaluated.bare_rendering(rows, formula, rendering),
-                    false => evaluated.rendering(rows, formula, rendering),
+/// The covariance of noise and errors at the points of colour rendering.
+fn covariance(points: &RowSums, errors: &Errors) -> draws::Covariance {
+    let places: [usize; draws::POINTS] = std::array::from_fn(|p| p);
+    let mut covariance = [[0.0; draws::POINTS]; draws::POINTS];
+    let each: Vec<Vec<f64>> = places.iter().map(|p| points.effects_of(&[1.0], &[*p])).collect();
+    for (k, mode) in errors.modes.iter().enumerate() {
+        for (a, row) in covariance.iter_mut().enumerate() {
+            for (b, sum) in row.iter_mut().enumerate() {
+                *sum += match mode.mixture {
+                    Correlation::Shape(factor) => {
+                        let rho = errors.bins.correlation_over(draws::distance_nm(a, b));
+                        factor * factor * rho * points.response(a) * points.response(b)
+                    }
+                    _ => each[a][k] * each[b][k],
                 };
-                let Outcome { value, uncertainty, noise, effects: by, second_order } =
-                    &rendered.get_or_insert_with(make)[*index as usize];
-                let mut effects = evaluated.scratch.effects(modes);
-                effects.copy_from_slice(by);
-                let (value, uncertainty, noise) = (value.clone(), *uncertainty, *noise);
-                Outcome { value, uncertainty, noise, effects, second_order: *second_order }
             }
-        },
-    }));
-    evaluated.scratch.spare.extend(rendered.into_iter().flatten().map(|outcome| outcome.effects));
-    outcomes
+        }
+    }
+    for (a, row) in covariance.iter_mut().enumerate() {
+        for (b, sum) in row.iter_mut().enumerate().filter(|(b, _)| b.abs_diff(a) <= 1) {
+            *sum += points.noise2(a, b);
+        }
+    }
+    covariance
 }
 
 #[cfg(test)]

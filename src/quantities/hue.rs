@@ -1,23 +1,21 @@
-//! Which wavelength a colour is like, and how far from white it is: dominant wavelength and excitation purity.
+//! Dominant wavelength and excitation purity.
 //!
-//! The spectral locus is drawn from the 1 nm tables of the 2° observer; the white point is the equal-energy one. Seen from
-//! there, the locus runs round once from 360 to 699 nm; longer wavelengths all share the colour of its red end. Between two
-//! entries the tables are linear, so a monochromatic light lies on the chord between theirs, and its place on the chord gives
-//! back its wavelength exactly.
+//! The spectral locus comes from the 1 nm tables of the 2° observer; the white point is the equal-energy one. Around it the locus turns
+//! in one direction from 360 to 699 nm; all longer wavelengths have the colour of its red end. The tables are linear between entries, so
+//! a monochromatic light lies on the chord between two of them, and its place on the chord gives its wavelength exactly.
 
 use super::colour::{COLORIMETRY, chain, quantity, xy};
+use super::constants::LONGEST_HUE_NM;
+use super::quantity::{Limit, Quantity};
 use super::reason::NullReason;
-use super::registry::{Limit, Quantity};
 use super::tables;
 use std::sync::LazyLock;
 
-/// The longest wavelength that has a colour of its own [nm].
-pub const LONGEST_NM: f64 = 699.0;
 /// The equal-energy white point (x, y).
 const WHITE: [f64; 2] = [1.0 / 3.0, 1.0 / 3.0];
-/// Colours this close to white are white [1]: rounding of a spectrum that is flat.
+/// Colours this close to white are white [1]: the rounding of a flat spectrum.
 const WHITE_WITHIN: f64 = 1e-9;
-/// Dominant wavelengths this close to the red end, on either side of it, are the end's [radians as seen from white]: 0.05 nm.
+/// Directions this close to that of the red end count as its own [radians, around white]: 0.05 nm.
 const RED_END_WITHIN: f64 = 1.5e-6;
 
 /// Dominant wavelength.
@@ -47,15 +45,15 @@ pub const EXCITATION_PURITY: Quantity = quantity(
 
 /// A monochromatic light.
 struct Vertex {
-    /// Its (x, y) as seen from white.
+    /// Its (x, y) minus that of white.
     at: [f64; 2],
-    /// X + Y + Z of its weights: how heavily it counts in a mixture.
+    /// X + Y + Z of its weights: its weight in a mixture.
     sum: f64,
 }
 
 static LOCUS: LazyLock<Vec<Vertex>> = LazyLock::new(|| {
     let (x, y, z) = (tables::x_bar(), tables::photopic(), tables::z_bar());
-    let ours = x.wavelength_nm.iter().take_while(|nm| **nm <= LONGEST_NM).count();
+    let ours = x.wavelength_nm.iter().take_while(|nm| **nm <= LONGEST_HUE_NM).count();
     (0..ours)
         .map(|i| {
             let sum = x.value[i] + y.value[i] + z.value[i];
@@ -68,10 +66,10 @@ fn cross(a: [f64; 2], b: [f64; 2]) -> f64 {
     a[0] * b[1] - a[1] * b[0]
 }
 
-/// The chord of the locus that a direction from white meets, by the index of its first end; `None` for a purple.
+/// The chord of the locus that a ray from white meets, by the index of its first end; `None` for a purple.
 ///
-/// The locus runs clockwise: the chord ahead begins to the left of the direction and ends to the right of it. Behind, on the
-/// other side of white, it is the other way round.
+/// The locus turns clockwise: the chord that the ray meets begins to its left and ends to its right. The chord on the opposite side of
+/// white begins to its right.
 fn chord(locus: &[Vertex], direction: [f64; 2]) -> Option<usize> {
     locus.windows(2).position(|w| cross(w[0].at, direction) <= 0.0 && cross(w[1].at, direction) >= 0.0)
 }
@@ -80,7 +78,7 @@ fn chord(locus: &[Vertex], direction: [f64; 2]) -> Option<usize> {
 fn wavelength_on(locus: &[Vertex], i: usize, direction: [f64; 2]) -> (f64, [f64; 2]) {
     let (a, b) = (&locus[i], &locus[i + 1]);
     let (f, g) = (cross(a.at, direction), cross(b.at, direction));
-    // Place on the chord, then the share of the second light in the mixture that lies there.
+    // Place on the chord, then the share of the second light in the mixture at that place.
     let (place, width) = (f / (f - g), f - g);
     let mixed = b.sum + place * (a.sum - b.sum);
     let share = place * a.sum / mixed;
@@ -108,7 +106,7 @@ fn dominant_wavelength(sums: &[f64], gradient: &mut [f64]) -> Result<f64, NullRe
     }
     let Some(i) = chord(locus, direction) else {
         let behind = [-direction[0], -direction[1]];
-        // The line of purples spans less than half a turn, so the locus is behind it.
+        // The line of purples spans less than half a turn, so the opposite direction meets the locus.
         let i = chord(locus, behind).ok_or(NullReason::NotFinite)?;
         return Err(NullReason::Purple { complement_nm: wavelength_on(locus, i, behind).0 });
     };
@@ -125,10 +123,10 @@ fn excitation_purity(sums: &[f64], gradient: &mut [f64]) -> Result<f64, NullReas
         Some(i) => (locus[i].at, locus[i + 1].at),
         None => (locus[locus.len() - 1].at, locus[0].at),
     };
-    // With n normal to the chord, the line from white meets it where n·p = n·a: the purity is n·direction / n·a.
+    // With n normal to the chord, the ray from white meets it where n·p = n·a: the purity is n·direction / n·a.
     let normal = [b[1] - a[1], a[0] - b[0]];
-    let reach = normal[0] * a[0] + normal[1] * a[1];
-    let by = [normal[0] / reach, normal[1] / reach];
+    let distance = normal[0] * a[0] + normal[1] * a[1];
+    let by = [normal[0] / distance, normal[1] / distance];
     chain(gradient, by, derivatives);
     Ok(by[0] * direction[0] + by[1] * direction[1])
 }
@@ -136,6 +134,7 @@ fn excitation_purity(sums: &[f64], gradient: &mut [f64]) -> Result<f64, NullReas
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::quantities::quantity::FinishFn;
 
     /// Tristimulus values of a light at one wavelength, linear between the tables' entries.
     fn monochromatic(nm: f64) -> [f64; 3] {
@@ -146,9 +145,9 @@ mod tests {
         std::array::from_fn(|k| a[k] * (1.0 - share) + b[k] * share)
     }
 
-    /// Identity: the locus turns one way only, seen from white, so that every direction meets it at most once.
+    /// Identity: around white the locus turns in one direction, so that every ray meets it at most once.
     #[test]
-    fn the_locus_runs_round_white_once_and_one_way() {
+    fn the_locus_turns_around_white_in_one_direction() {
         let locus = &*LOCUS;
         assert_eq!(locus.len(), 340);
         let turn: f64 = locus
@@ -163,12 +162,12 @@ mod tests {
         assert!((-turn).to_degrees() > 180.0 && (-turn).to_degrees() < 360.0, "{turn}");
     }
 
-    /// Identity: a monochromatic light is its own dominant wavelength at purity 1; mixed with white it keeps the one and loses the other.
+    /// Identity: a monochromatic light has its own wavelength and purity 1; mixed with white it keeps the wavelength and loses purity.
     #[test]
-    fn a_monochromatic_light_gives_back_its_wavelength() {
-        /// The bound that is asked for [nm]; only rounding is left, magnified where the locus hardly moves.
+    fn a_monochromatic_light_has_its_own_dominant_wavelength() {
+        /// The bound [nm]; the rounding is magnified where the locus hardly changes with wavelength.
         const BACK_NM: f64 = 0.05;
-        // The very end of the locus is left out: rounding may put it on the line of purples.
+        // The end of the locus is left out: rounding may put it on the line of purples.
         let mut nm = 360.01;
         while nm < 698.9 {
             let light = monochromatic(nm);
@@ -186,8 +185,8 @@ mod tests {
         }
     }
 
-    /// Identity: two lines on one side of white mix to a colour between them; blue and red mix to a purple, whose complement lies
-    /// across white; white and the red end have their reasons.
+    /// Identity: two lines on one side of white mix to a colour between them; blue and red mix to a purple, whose complement is on the
+    /// opposite side of white; white and the red end are null with their reasons.
     #[test]
     fn mixtures_lie_between_and_purples_have_only_a_complement() {
         let mixture = mixed(monochromatic(540.0), monochromatic(600.0), 0.4);
@@ -200,11 +199,11 @@ mod tests {
         };
         let green = monochromatic(complement_nm);
         // Some mixture of the two is white.
-        let toward = |v: [f64; 3]| {
+        let from_white = |v: [f64; 3]| {
             let ([x, y], _) = xy(&v).unwrap();
             [x - WHITE[0], y - WHITE[1]]
         };
-        let (p, g) = (toward(purple), toward(green));
+        let (p, g) = (from_white(purple), from_white(green));
         assert!(cross(p, g).abs() < 1e-12 && p[0] * g[0] + p[1] * g[1] < 0.0);
         let purity = excitation_purity(&purple, &mut [0.0; 3]).unwrap();
         assert!(purity > 0.0 && purity <= 1.0 + 1e-12, "{purity}");
@@ -222,16 +221,14 @@ mod tests {
     #[test]
     fn derivatives_are_the_slopes_of_their_values() {
         for sums in [[1.3, 1.0, 0.1], [0.8, 1.0, 0.5], [1.0, 1.0, 1.9], [0.5, 1.0, 0.2], [2.0, 1.0, 3.0]] {
-            for (name, finish) in
-                [("dominant", dominant_wavelength as super::super::registry::FinishFn), ("purity", excitation_purity)]
-            {
+            for (name, finish) in [("dominant", dominant_wavelength as FinishFn), ("purity", excitation_purity)] {
                 let mut gradient = [0.0; 3];
                 if finish(&sums, &mut gradient).is_err() {
                     assert!(name == "dominant" && sums[0] == 2.0, "{name} {sums:?}");
                     continue;
                 }
                 for k in 0..3 {
-                    // Within one chord, so that its corner does not count.
+                    // Small enough to stay within one chord.
                     let step = 1e-6 * sums[k];
                     let at = |sign: f64| {
                         let mut moved = sums;
@@ -247,7 +244,7 @@ mod tests {
         }
     }
 
-    /// Edge set: no sums panic, and those without light have no colour.
+    /// No sums panic, and those without light have no colour.
     #[test]
     fn sums_without_light_have_no_hue() {
         let odd = [0.0, -1.0, 1.0, f64::NAN, f64::INFINITY, f64::NEG_INFINITY, 1e-300, 1e300];

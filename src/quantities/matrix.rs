@@ -1,15 +1,16 @@
-//! All rows folded onto one wavelength axis, once for each calibration.
+//! The weights of all rows on one wavelength axis, computed once for each calibration and temperature.
 //!
-//! Holds weights and which quantity uses which of them; sums nothing. What must stay true: a quantity whose range is not
-//! covered has no row but a reason, and building answers for any axis.
+//! Holds the weights and which quantity uses which row. Invariants: a quantity whose range is not covered has a null reason instead of
+//! rows, and building never fails, whatever the axis.
 
-use super::kernel::{Couple, couples};
+use super::quantity::Quantity;
 use super::reason::NullReason;
-use super::registry::{Quantity, registry};
-use super::rendering::Fold;
+use super::registry::registry;
+use super::rendering::{Fold, draws};
 use super::row::{Row, SourceRule};
 use crate::spectrum::axis;
 use crate::spectrum::weights::SparseRow;
+use std::ops::Range;
 
 /// The weights of every quantity on one axis.
 #[derive(Clone, Debug)]
@@ -17,31 +18,48 @@ pub struct Matrix {
     pub(super) samples: usize,
     /// Wavelength of each sample [nm].
     pub(super) axis_nm: Vec<f64>,
-    /// The calibrated samples, as (first, one past the last).
-    pub(super) calibrated: (usize, usize),
+    /// The calibrated samples.
+    pub(super) calibrated: Range<usize>,
     pub(super) rows: Vec<SparseRow>,
-    /// Rows that are summed together.
-    pub(super) couples: Vec<Couple>,
-    /// Rows that stand in one formula, whose noise is shared where they weigh the same samples: the lower index first.
+    /// Rows of one formula, whose sums share the noise of the samples that both weigh: the lower index first.
     pub(super) pairs: Vec<(usize, usize)>,
     /// For each quantity of the registry: its rows, in the order of its recipe.
     pub(super) plans: Vec<Result<Vec<usize>, NullReason>>,
-    /// From samples to the nodes of colour rendering; `None` where the visible is not covered.
-    pub(super) fold: Option<Fold>,
+    /// The weights of colour rendering; `None` where it is left out or the visible range is not covered.
+    pub(super) rendering: Option<RenderingWeights>,
     available_nm: (f64, f64),
     source: SourceRule,
 }
 
+/// The weights of colour rendering.
+#[derive(Clone, Debug)]
+pub(super) struct RenderingWeights {
+    /// From samples to the nodes of the test colours' tables.
+    pub fold: Fold,
+    /// From samples to the points at which errors are drawn.
+    pub points: Vec<SparseRow>,
+    /// Pairs of adjacent points, which share samples.
+    pub neighbours: Vec<(usize, usize)>,
+}
+
+impl RenderingWeights {
+    fn build(axis_nm: &[f64], available: (f64, f64)) -> Option<Self> {
+        let (fold, points) = (Fold::build(axis_nm, available)?, draws::points(axis_nm, available)?);
+        let neighbours = (1..points.len()).map(|p| (p - 1, p)).collect();
+        Some(Self { fold, points, neighbours })
+    }
+}
+
 impl Matrix {
-    /// Folds every row onto an axis.
+    /// The weights of every row on an axis.
     ///
     /// axis_nm: wavelength of each sample [nm], strictly rising; valid: the calibrated range [nm], which may end inside the
-    /// axis. On an axis that cannot be used, or outside the range, quantities are null with their reason.
+    /// axis. On an unusable axis, or outside the range, quantities are null with their reason.
     pub fn build(axis_nm: &[f64], valid: (f64, f64), source: SourceRule) -> Self {
         Self::build_of(axis_nm, valid, source, |_| true)
     }
 
-    /// [`Self::build`] of some quantities, for those who would rather have the time: all others are null.
+    /// [`Self::build`] for some quantities; all others are null as not requested.
     pub fn build_of(
         axis_nm: &[f64],
         valid: (f64, f64),
@@ -63,25 +81,24 @@ impl Matrix {
         };
         let plan = |quantity: &Quantity| match (usable, wanted(quantity)) {
             (false, _) => Err(NullReason::Axis),
-            (true, false) => Err(NullReason::LeftOut),
+            (true, false) => Err(NullReason::NotRequested),
             (true, true) => quantity.recipe.rows().iter().map(|row| place(row)).collect(),
         };
         let plans: Vec<Result<Vec<usize>, NullReason>> = registry().iter().map(plan).collect();
-        let (couples, pairs) = (couples(&rows), pairs(&plans));
         let calibrated = if usable {
-            (axis_nm.partition_point(|nm| *nm < available.0), axis_nm.partition_point(|nm| *nm <= available.1))
+            axis_nm.partition_point(|nm| *nm < available.0)..axis_nm.partition_point(|nm| *nm <= available.1)
         } else {
-            (0, 0)
+            0..0
         };
+        let renders = registry().iter().zip(&plans).any(|(q, plan)| q.recipe.is_rendering() && plan.is_ok());
         Self {
             samples: axis_nm.len(),
             axis_nm: axis_nm.to_vec(),
             calibrated,
             rows,
-            couples,
-            pairs,
+            pairs: pairs(&plans),
             plans,
-            fold: if usable { Fold::build(axis_nm, available) } else { None },
+            rendering: if renders { RenderingWeights::build(axis_nm, available) } else { None },
             available_nm: available,
             source,
         }
@@ -92,7 +109,7 @@ impl Matrix {
         self.samples
     }
 
-    /// The range of wavelengths that serves [nm]: the axis as far as it is calibrated. NaN on an axis that cannot be used.
+    /// The usable range of wavelengths [nm]: the calibrated part of the axis. NaN on an unusable axis.
     pub fn available_nm(&self) -> (f64, f64) {
         self.available_nm
     }
@@ -106,23 +123,23 @@ impl Matrix {
         self.plans.get(quantity).and_then(|p| p.as_ref().ok()).into_iter().flatten().map(|r| &self.rows[*r])
     }
 
-    /// Why a quantity can never have a value on this axis; `None` where it can, or there is no such quantity.
+    /// Why a quantity never has a value on this axis; `None` where it can have one, or there is no such quantity.
     pub fn missing(&self, quantity: usize) -> Option<&NullReason> {
         self.plans.get(quantity)?.as_ref().err()
     }
 
-    /// First and last sample that weigh in a quantity (by its place in the registry); `None` where it has no value.
+    /// First and last sample with a weight in a quantity (by its place in the registry); `None` where it has no value.
     pub fn span(&self, quantity: usize) -> Option<(usize, usize)> {
         self.rows_of(quantity).map(|r| (r.first, r.last())).reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)))
     }
 
-    /// Whether a sample weighs in a quantity at all.
+    /// Whether a sample has a weight in a quantity.
     pub fn uses(&self, quantity: usize, sample: usize) -> bool {
         self.rows_of(quantity).any(|r| r.at(sample) != 0.0)
     }
 
-    /// The share of each quantity's light that each part of a spectrum carries [1]: `shares[part][quantity]`, the mean over the
-    /// quantity's rows. NaN where the quantity has no value.
+    /// The share of each quantity's light in each part of a spectrum [1]: `shares[part][quantity]`, the mean over the quantity's
+    /// rows. NaN where the quantity has no value.
     ///
     /// parts: on the axis [W m⁻² nm⁻¹]; together they are the spectrum. The effect of a part on a ratio would not do: to first order
     /// a ratio does not change with brightness, so that the effects of two parts are equal and opposite.
@@ -142,10 +159,10 @@ impl Matrix {
         sums.iter().map(shares_of).collect()
     }
 
-    /// The share of a quantity that marked samples carry [1]: the largest, over its rows, of Σ|w·E| marked over Σ|w·E|.
+    /// The share of a quantity that comes from marked samples [1]: the largest, over its rows, of Σ|w·E| of the marked ones over Σ|w·E|.
     ///
-    /// irradiance: the axis' own samples; marked: one a sample. 0 where nothing marked weighs or the quantity has no value,
-    /// 1 where a marked sample that weighs is not finite. Without any light the weights alone decide.
+    /// irradiance and marked: one entry a sample. 0 where no marked sample has a weight or the quantity has no value, 1 where a marked
+    /// sample with a weight is not finite. Without any light the shares of the weights count.
     pub fn share(&self, quantity: usize, irradiance: &[f64], marked: &[bool]) -> f64 {
         let share_of = |row: &SparseRow, light: &dyn Fn(usize) -> f64| {
             let (mut part, mut whole) = (0.0, 0.0);
@@ -159,7 +176,7 @@ impl Matrix {
                         return Some(1.0);
                     }
                 }
-                // What is broken but not marked must not hide the rest.
+                // A sample that is not finite and not marked must not make the share NaN.
                 if size.is_finite() {
                     whole += size;
                 }
@@ -176,7 +193,7 @@ impl Matrix {
     }
 }
 
-/// Every two different rows that stand in one plan, once each.
+/// Every pair of different rows of one quantity, once each.
 fn pairs(plans: &[Result<Vec<usize>, NullReason>]) -> Vec<(usize, usize)> {
     let mut pairs = Vec::new();
     for rows in plans.iter().flatten() {
@@ -193,7 +210,6 @@ fn pairs(plans: &[Result<Vec<usize>, NullReason>]) -> Vec<(usize, usize)> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::quantities::evaluate;
     use crate::quantities::registry::index_of;
 
     fn axis(from: f64, to: f64, n: usize) -> Vec<f64> {
@@ -236,25 +252,7 @@ mod tests {
         assert!(lamp.missing(index_of("uvb").unwrap()).is_none());
     }
 
-    /// Identity: quantities that are not wanted are null and say so, the others are what they are beside them.
-    #[test]
-    fn what_is_left_out_changes_nothing_of_the_others() {
-        let axis = axis(280.0, 1050.0, 2048);
-        let light: Vec<f64> = axis.iter().map(|x| 1.0 + (x / 90.0).sin()).collect();
-        let all = Matrix::build(&axis, (280.0, 1050.0), SourceRule::Sun);
-        let some = Matrix::build_of(&axis, (280.0, 1050.0), SourceRule::Sun, |q| q.id == "cct" || q.id == "ppfd");
-        assert!(some.rows.len() == 4 && all.rows.len() > 20, "{} rows of {}", some.rows.len(), all.rows.len());
-        let (values, every) = (evaluate::values(&some, &light), evaluate::values(&all, &light));
-        for (q, quantity) in registry().iter().enumerate() {
-            if ["cct", "ppfd"].contains(&quantity.id) {
-                assert!(values[q].is_ok() && values[q] == every[q], "{}", quantity.id);
-            } else {
-                assert_eq!(values[q], Err(NullReason::LeftOut), "{}", quantity.id);
-            }
-        }
-    }
-
-    /// Edge set: no axis panics; one that cannot be used leaves every quantity null.
+    /// No axis panics; one that cannot be used leaves every quantity null.
     #[test]
     fn an_axis_that_cannot_be_used_leaves_nothing() {
         let falling = [700.0, 600.0, 500.0];

@@ -1,36 +1,46 @@
-//! What a spectrum is worth: every quantity with its unit, definition, source, range and uncertainty.
+//! The light quantities of a spectrum: each with its unit, definition, source, range and uncertainty.
 //!
-//! A *row* is a weighting folded onto the wavelength axis; a *quantity* is a row times a factor, or a *finish*: a formula
-//! over the sums of some rows; where the spectrum is highest is a kind of its own. To add one, write it as a constant in the
-//! file of its group and list it in [`registry()`]; everything else (values, uncertainty, reasons, columns) follows.
+//! A *row* is a weighting function as weights on the samples of a wavelength axis. A *quantity* is the sum of a row times a factor, or a
+//! formula over the sums of some rows; the wavelength of the maximum and the indices of colour rendering have recipes of their own. To add
+//! a quantity, write it as a constant in the file of its group and list it in [`registry()`]; everything else (values, uncertainty, null
+//! reasons, columns, plausibility limit, flag scope) follows from the constant.
 //!
-//! Pure: no I/O, no clock, no panic on data. What must stay true: a quantity is either a number with an uncertainty over
-//! the whole range it is defined on, or absent with a reason; it is never silently partial, and noise below zero stays.
+//! Pure: no I/O, no clock, no panic on data. Invariants: a quantity is either a number with an uncertainty over the whole range
+//! it is defined on, or null with a reason; it never covers a part of its range, and noise below zero is kept.
+
+pub mod constants;
+mod quantity;
+mod reason;
+mod row;
 
 pub mod alpha_opic;
+mod colour;
+mod colour_rendering;
+mod energy;
+mod hue;
+mod photometry;
+mod plants;
+mod retina;
+mod ultraviolet;
+
 mod caution;
-pub mod colour;
-pub mod constants;
-pub mod energy;
-pub mod evaluate;
-pub mod hue;
-mod kernel;
+mod flag_scope;
+mod registry;
+
 pub mod locus;
-pub mod matrix;
 mod peak;
-pub mod photometry;
-pub mod plants;
-pub mod reason;
-pub mod registry;
 pub mod rendering;
-pub mod retina;
-pub mod row;
+mod sums;
 pub mod tables;
-pub mod ultraviolet;
+
+mod evaluate;
+mod matrix;
 
 pub use caution::cautions;
-pub use evaluate::{Mode, Outcome, Workspace, effects, effects_with, evaluate, evaluate_with, values, values_of_many};
+pub use evaluate::{Outcome, effects, evaluate, values};
+pub use flag_scope::FlagScope;
 pub use matrix::Matrix;
+pub use quantity::{Group, Limit, Plausible, Quantity, Recipe};
 pub use reason::NullReason;
-pub use registry::{Group, Limit, Quantity, Recipe, index_of, registry};
+pub use registry::{index_of, registry};
 pub use row::SourceRule;

@@ -1,17 +1,16 @@
-//! Light as the eye weighs it.
+//! Light weighted by the luminous efficiency of the eye.
 
 use super::constants::{LUMINOUS_EFFICACY, SCOTOPIC_EFFICACY};
-use super::plants::ratio;
+use super::quantity::{Group, Limit, Plausible, Quantity, Recipe, ratio};
 use super::reason::NullReason;
-use super::registry::{Group, Limit, Quantity, Recipe};
 use super::row::{Band, Curve, Row};
 use super::tables;
 
-/// Where the tables of the 2° observer reach, and the least a photometric integral needs (the tails below 380 and above
-/// 780 nm hold less than 1e-5 of the illuminance of daylight).
+/// The range of the tables of the 2° observer, and the range that a photometric integral needs (the tails below 380 and above
+/// 780 nm have less than 1e-5 of the illuminance of daylight).
 pub(super) const VISIBLE: Band = Band { from: 360.0, to: 830.0, needs: Some((380.0, 780.0)) };
 
-/// ∫ E ȳ dλ, shared with colour.
+/// ∫ E ȳ dλ, also used for colour.
 pub(super) static CIE_Y_SUM: Row = Row::new("cie 1931 y", Curve::Tabulated(tables::photopic), false, VISIBLE);
 
 /// Illuminance.
@@ -24,6 +23,7 @@ pub const ILLUMINANCE: Quantity = Quantity {
     remark: "",
     group: Group::Photometry,
     limit: Limit { relative: 0.10, absolute: 50.0 },
+    plausible: Plausible::sun_and_lamps(120.0, 150.0),
     recipe: Recipe::Linear { row: &CIE_Y_SUM, factor: LUMINOUS_EFFICACY },
 };
 
@@ -40,6 +40,7 @@ pub const SCOTOPIC_ILLUMINANCE: Quantity = Quantity {
     remark: "",
     group: Group::Photometry,
     limit: Limit { relative: 0.10, absolute: 100.0 },
+    plausible: Plausible::sun(350.0),
     recipe: Recipe::Linear { row: &SCOTOPIC_SUM, factor: SCOTOPIC_EFFICACY },
 };
 
@@ -53,6 +54,7 @@ pub const SP_RATIO: Quantity = Quantity {
     remark: "",
     group: Group::Photometry,
     limit: Limit { relative: 0.05, absolute: 0.05 },
+    plausible: None,
     recipe: Recipe::Finish { rows: &[&SCOTOPIC_SUM, &CIE_Y_SUM], bright: 1, finish: sp_ratio },
 };
 

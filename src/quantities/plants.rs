@@ -1,10 +1,9 @@
-//! Light as plants use it: photosynthetic photons, their colours, the red to far-red ratio.
+//! Quantities for plants: photosynthetic photons by band, the red to far-red ratio, the photoequilibrium of phytochrome.
 //!
-//! Flux densities count every photon in a window with weight 1 (McCree 1972b, Agric. Meteorol. 10:443–453; ANSI/ASABE S640);
-//! the yield flux density and the photoequilibrium weigh them with what was measured on plants.
+//! Flux densities count every photon in a band with weight 1 (McCree 1972b, Agric. Meteorol. 10:443–453; ANSI/ASABE S640); the yield
+//! flux density and the photoequilibrium weight photons by functions measured on plants.
 
-use super::reason::NullReason;
-use super::registry::{Group, Limit, Quantity, Recipe};
+use super::quantity::{Group, Limit, Plausible, Quantity, Recipe, ratio};
 use super::row::{Band, Curve, Row};
 use super::tables;
 
@@ -22,7 +21,7 @@ static PHOTONS_655_665: Row = photons("photons 655-665", 655.0, 665.0);
 static PHOTONS_725_735: Row = photons("photons 725-735", 725.0, 735.0);
 static ENERGY_400_700: Row = Row::new("energy 400-700", Curve::Flat, false, Band::whole(400.0, 700.0));
 
-/// McCree's curve has entries from 350 nm on; what it is let to fall to zero over, 325–350 nm, holds less than 1e-5 of daylight's.
+/// McCree's curve has entries from 350 nm on. It is extended to zero at 325 nm; that part has less than 1e-5 of daylight's sum.
 static YIELD_PHOTONS: Row = Row::new(
     "yield photons",
     Curve::Tabulated(tables::mccree),
@@ -34,7 +33,7 @@ static PHYTOCHROME_RED: Row =
 static PHYTOCHROME_BOTH: Row =
     Row::new("phytochrome both", Curve::Tabulated(tables::phytochrome_both), true, Band::whole(300.0, 800.0));
 
-/// A tenth of the value, as quantum sensors are held to, or 1 µmol: what shade below a canopy still resolves.
+/// A tenth of the value, the usual tolerance of quantum sensors, or 1 µmol, which resolves the shade below a canopy.
 const PHOTON_LIMIT: Limit = Limit { relative: 0.10, absolute: 1.0 };
 
 const fn photon_flux(
@@ -42,6 +41,7 @@ const fn photon_flux(
     title: &'static str,
     definition: &'static str,
     source: &'static str,
+    plausible: Option<Plausible>,
     row: &'static Row,
 ) -> Quantity {
     Quantity {
@@ -53,6 +53,7 @@ const fn photon_flux(
         remark: "",
         group: Group::Plants,
         limit: PHOTON_LIMIT,
+        plausible,
         recipe: Recipe::Linear { row, factor: 1.0 },
     }
 }
@@ -63,6 +64,7 @@ pub const PPFD: Quantity = photon_flux(
     "Photosynthetic photon flux density",
     "Photons 400-700 nm, each with weight 1",
     "McCree 1972b, Agric. Meteorol. 10:443-453; ANSI/ASABE S640",
+    Plausible::sun_and_lamps(2.1, 1.0),
     &PHOTONS_400_700,
 );
 
@@ -74,6 +76,7 @@ pub const EPPFD: Quantity = Quantity {
         "Extended photosynthetic photon flux density",
         "Photons 400-750 nm, each with weight 1; far-red is not capped",
         "Zhen, van Iersel & Bugbee 2021, Front. Plant Sci. 12:681156",
+        Plausible::sun(2.6),
         &PHOTONS_400_750,
     )
 };
@@ -89,20 +92,39 @@ pub const PAR_IRRADIANCE: Quantity = Quantity {
     group: Group::Plants,
     // 1 µmol of daylight carries 0.22 J.
     limit: Limit { relative: 0.10, absolute: 0.25 },
+    plausible: Plausible::sun_and_lamps(0.5, 0.3),
     recipe: Recipe::Linear { row: &ENERGY_400_700, factor: 1.0 },
 };
 
 /// Blue photons.
-pub const PFD_BLUE: Quantity =
-    photon_flux("pfd_blue", "Blue photon flux density", "Photons 400-500 nm", "ANSI/ASABE S640", &PHOTONS_400_500);
+pub const PFD_BLUE: Quantity = photon_flux(
+    "pfd_blue",
+    "Blue photon flux density",
+    "Photons 400-500 nm",
+    "ANSI/ASABE S640",
+    Plausible::sun_and_lamps(0.75, 1.0),
+    &PHOTONS_400_500,
+);
 
 /// Green photons.
-pub const PFD_GREEN: Quantity =
-    photon_flux("pfd_green", "Green photon flux density", "Photons 500-600 nm", "ANSI/ASABE S640", &PHOTONS_500_600);
+pub const PFD_GREEN: Quantity = photon_flux(
+    "pfd_green",
+    "Green photon flux density",
+    "Photons 500-600 nm",
+    "ANSI/ASABE S640",
+    Plausible::sun_and_lamps(0.85, 1.0),
+    &PHOTONS_500_600,
+);
 
 /// Red photons.
-pub const PFD_RED: Quantity =
-    photon_flux("pfd_red", "Red photon flux density", "Photons 600-700 nm", "ANSI/ASABE S640", &PHOTONS_600_700);
+pub const PFD_RED: Quantity = photon_flux(
+    "pfd_red",
+    "Red photon flux density",
+    "Photons 600-700 nm",
+    "ANSI/ASABE S640",
+    Plausible::sun_and_lamps(0.95, 1.0),
+    &PHOTONS_600_700,
+);
 
 /// Far-red photons.
 pub const PFD_FAR_RED: Quantity = photon_flux(
@@ -110,6 +132,7 @@ pub const PFD_FAR_RED: Quantity = photon_flux(
     "Far-red photon flux density",
     "Photons 700-800 nm",
     "ANSI/ASABE S640",
+    Plausible::sun(0.9),
     &PHOTONS_700_800,
 );
 
@@ -121,6 +144,7 @@ pub const YPFD: Quantity = Quantity {
         "Yield photon flux density",
         "Photons weighted by McCree's relative quantum yield (field means, 350-725 nm, linear, zero at 325 and 750 nm)",
         "McCree 1972a, Agric. Meteorol. 9:191-216, table IV; Sager et al. 1988, Trans. ASAE 31(6):1882-1889",
+        Plausible::sun(2.1),
         &YIELD_PHOTONS,
     )
 };
@@ -135,6 +159,7 @@ pub const PHYTOCHROME_EQUILIBRIUM: Quantity = Quantity {
     remark: "light on the leaf, not in it; other sets of cross-sections differ by some 0.005",
     group: Group::Plants,
     limit: Limit { relative: 0.0, absolute: 0.02 },
+    plausible: None,
     recipe: Recipe::Finish { rows: &[&PHYTOCHROME_RED, &PHYTOCHROME_BOTH], bright: 1, finish: ratio },
 };
 
@@ -148,17 +173,6 @@ pub const RED_FAR_RED_RATIO: Quantity = Quantity {
     remark: "10 nm bands, 655-665 over 725-735 nm; other definitions differ several-fold on the same light",
     group: Group::Plants,
     limit: Limit { relative: 0.10, absolute: 0.05 },
+    plausible: None,
     recipe: Recipe::Finish { rows: &[&PHOTONS_655_665, &PHOTONS_725_735], bright: 1, finish: ratio },
 };
-
-/// First sum over second [1], with its derivatives; too little light where the second is not above zero.
-pub(super) fn ratio(sums: &[f64], gradient: &mut [f64]) -> Result<f64, NullReason> {
-    let (above, below) = (sums[0], sums[1]);
-    if below > 0.0 {
-        gradient[0] = 1.0 / below;
-        gradient[1] = -above / (below * below);
-        Ok(above / below)
-    } else {
-        Err(NullReason::TooLittleLight)
-    }
-}

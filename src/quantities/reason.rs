@@ -1,9 +1,11 @@
-//! Why a quantity has no value, in words that reach the reader of the data.
+//! Why a quantity has no value, as the text that is stored and shown.
+
+use super::constants::{COLDEST_K, HOTTEST_K, HOTTEST_REFERENCE_K, LONGEST_HUE_NM};
 
 /// Why there is no number.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum NullReason {
-    /// The instrument, or the file, does not reach far enough.
+    /// The calibrated range, or the file, does not cover the band.
     #[error("needs {} to {} nm, but the range is {} to {} nm", nm(.needed.0), nm(.needed.1), nm(.available.0), nm(.available.1))]
     Range {
         /// What the quantity needs [nm].
@@ -11,27 +13,27 @@ pub enum NullReason {
         /// What there is [nm].
         available: (f64, f64),
     },
-    /// The axis cannot be integrated over.
+    /// The axis is unusable for integration.
     #[error("needs at least 2 samples at finite, strictly rising wavelengths inside the calibrated range")]
     Axis,
-    /// Defined for lamps, and the source is the sun.
+    /// Defined for lamps only, and the source is the sun.
     #[error("for lamps only: nothing below 280 nm of the sun's light reaches the ground")]
     LampsOnly,
-    /// The data are not on the axis.
+    /// The data have another length than the axis.
     #[error("expected {expected} samples, but found {found}")]
     Length {
         /// Samples of the axis.
         expected: usize,
-        /// Samples handed over.
+        /// Samples of the data.
         found: usize,
     },
-    /// A sample that counts is NaN or infinite, or the sum overflows.
+    /// A sample with a weight is NaN or infinite, or the sum overflows.
     #[error("not a finite number")]
     NotFinite,
-    /// The variance or a mode that counts is NaN, infinite or negative: a number without an uncertainty is none.
+    /// A variance with a weight, or a correlated component, is NaN, infinite or negative: a number without an uncertainty is not given.
     #[error("its uncertainty is not a finite number")]
     UncertaintyNotFinite,
-    /// What the quantity is relative to does not stand out of the noise.
+    /// The light that the quantity is relative to does not clearly exceed its uncertainty.
     #[error("too little light")]
     TooLittleLight,
     /// A colour too far from the Planckian locus to have a colour temperature.
@@ -41,7 +43,7 @@ pub enum NullReason {
         distance: f64,
     },
     /// A colour nearest to an end of the locus.
-    #[error("the nearest colour temperature is outside {} to {} K", super::locus::COLDEST_K, super::locus::HOTTEST_K)]
+    #[error("the nearest colour temperature is outside {} to {} K", COLDEST_K, HOTTEST_K)]
     BeyondLocus,
     /// A purple: the line from white through the colour leaves the locus between its ends.
     #[error("a purple has no dominant wavelength; its complement is {complement_nm:.1} nm")]
@@ -49,11 +51,11 @@ pub enum NullReason {
         /// The dominant wavelength on the other side of white [nm].
         complement_nm: f64,
     },
-    /// White itself, which no wavelength dominates.
+    /// The white point, which has no dominant wavelength.
     #[error("white has no dominant wavelength")]
     White,
     /// A colour at the red end of the locus, which all longer wavelengths share.
-    #[error("all wavelengths from {} nm on have this colour", super::hue::LONGEST_NM)]
+    #[error("all wavelengths from {} nm on have this colour", LONGEST_HUE_NM)]
     RedEnd,
     /// The highest sample is the first or the last that is calibrated.
     #[error("the highest sample is at an end of the range, at {} nm", nm(*.at_nm))]
@@ -69,13 +71,21 @@ pub enum NullReason {
         /// The last of them [nm].
         to_nm: f64,
     },
-    /// Not computed, because nobody asked for it.
-    #[error("not asked for")]
-    LeftOut,
-    /// A light bluer than any phase of daylight that is defined, so that nothing is there to compare it with.
+    /// Many samples may be the highest, within the uncertainty of their differences.
+    #[error("the maximum is flat: it may be anywhere from {} to {} nm", nm(.from_nm.to_owned()), nm(.to_nm.to_owned()))]
+    FlatMaximum {
+        /// The first of them [nm].
+        from_nm: f64,
+        /// The last of them [nm].
+        to_nm: f64,
+    },
+    /// Left out of a computation on request.
+    #[error("not requested")]
+    NotRequested,
+    /// A light bluer than any defined phase of daylight, which therefore has no reference illuminant.
     #[error(
         "the colour temperature is {temperature_k:.0} K, and reference illuminants end at {} K",
-        super::rendering::HOTTEST_K
+        HOTTEST_REFERENCE_K
     )]
     NoReference {
         /// Correlated colour temperature [K].
@@ -93,7 +103,7 @@ pub(super) fn nm(x: f64) -> String {
 mod tests {
     use super::*;
 
-    /// Regression: the wording people see.
+    /// Regression: the text that users see.
     #[test]
     fn reasons_name_what_is_needed_and_what_there_is() {
         let reason = NullReason::Range { needed: (290.0, 400.0), available: (300.0, 1050.256) };

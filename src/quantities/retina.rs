@@ -1,14 +1,13 @@
-//! Light weighted for what it can do to the retina.
+//! Light weighted for its hazard to the retina.
 //!
-//! What must stay true: an irradiance is no radiance, so nothing here is compared with a limit of exposure and no risk group
-//! is ever stated.
+//! Invariant: an irradiance is not a radiance, so nothing here is compared with an exposure limit and no risk group is stated.
 
-use super::registry::{Group, Limit, Quantity, Recipe};
+use super::quantity::{Group, Limit, Plausible, Quantity, Recipe};
 use super::row::{Band, Curve, Row};
 use super::tables;
 
 static BLUE_LIGHT: Row = {
-    // Below 380 nm the weight is 0.01, a thousandth of daylight's sum: taken where it is seen, not asked for.
+    // Below 380 nm the weight is 0.01, together a thousandth of daylight's sum: included where measured, not required.
     let band = Band { from: 300.0, to: 700.0, needs: Some((380.0, 700.0)) };
     Row::new("blue light", Curve::Formula(blue_light), false, band)
 };
@@ -16,7 +15,7 @@ static BLUE_LIGHT: Row = {
 /// Blue-light hazard weighting B(λ) [1].
 ///
 /// wavelength_nm: 300 to 700 [nm]; zero outside and for NaN. Source: IEC 62471:2006; ICNIRP 2013, Health Phys. 105(1):74–96: a
-/// table to 500 nm, taken linear between entries, a formula to 600 nm, then a constant.
+/// table to 500 nm, linear between entries, a formula to 600 nm, then a constant.
 pub fn blue_light(wavelength_nm: f64) -> f64 {
     match wavelength_nm {
         x if !(300.0..=700.0).contains(&x) => 0.0,
@@ -36,6 +35,7 @@ pub const BLUE_LIGHT_HAZARD_IRRADIANCE: Quantity = Quantity {
     remark: "an irradiance, not the radiance that limits are set for",
     group: Group::Retina,
     limit: Limit { relative: 0.10, absolute: 0.1 },
+    plausible: Plausible::sun(0.14),
     recipe: Recipe::Linear { row: &BLUE_LIGHT, factor: 1.0 },
 };
 

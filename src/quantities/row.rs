@@ -1,20 +1,20 @@
-//! A row: one weighting over one band, before it is folded onto an axis.
+//! A row: one weighting function over one band, and its weights on the samples of an axis.
 //!
-//! Only describes and folds; what the sum means is the quantity's business.
+//! Does not sum; the meaning of a sum is defined by the quantity.
 
 use super::constants::PHOTONS;
 use super::reason::NullReason;
 use crate::spectrum::weights::{self, SparseRow, Table};
 
-/// Rounding of a wavelength polynomial must not decide whether a band is covered [nm].
+/// Tolerance when a band is compared with the calibrated range [nm], for the rounding of the wavelength polynomial.
 pub(super) const SLACK_NM: f64 = 1e-6;
 
-/// What lights the sensor: it decides where ultraviolet integrals start and what they need.
+/// The kind of light source: it decides where ultraviolet integrals start and which range they need.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum SourceRule {
     /// Sun and sky, also under glazing: no light reaches the ground below 290 nm, so integrals start there.
     Sun,
-    /// Lamps, which may leak anything: integrals need the whole range, so that none can read as harmless.
+    /// Lamps, which may emit at any wavelength: integrals need the whole range of the weighting, so that none understates a hazard.
     Lamp,
 }
 
@@ -46,31 +46,31 @@ pub struct Band {
     pub from: f64,
     /// Integration ends here [nm]; ∞ ends where the range ends.
     pub to: f64,
-    /// The least that the range has to cover [nm]; `None` takes what there is.
+    /// The range that must be calibrated [nm]; `None` accepts any.
     pub needs: Option<(f64, f64)>,
 }
 
 impl Band {
-    /// From edge to edge, all of it needed.
+    /// From edge to edge, all of it required.
     pub const fn whole(from: f64, to: f64) -> Self {
         Self { from, to, needs: Some((from, to)) }
     }
-    /// Over the calibrated range, whatever it is.
+    /// The whole calibrated range.
     pub const RANGE: Self = Self { from: f64::NEG_INFINITY, to: f64::INFINITY, needs: None };
 }
 
-/// One weighting over one band.
+/// One weighting function over one band.
 #[derive(Clone, Copy, Debug)]
 pub struct Row {
-    /// Its own name; two rows with one name are the same row.
+    /// Its name; two rows with one name are the same row.
     pub name: &'static str,
     /// The weighting.
     pub curve: Curve,
     /// Whether photons are counted [µmol] instead of energy [J].
     pub photons: bool,
-    /// The band under the sun; `None` where the weighting is for lamps only.
+    /// The band under the sun; `None` where the row is for lamps only.
     pub sun: Option<Band>,
-    /// The band at lamps.
+    /// The band under lamps.
     pub lamp: Band,
 }
 
@@ -80,7 +80,7 @@ impl Row {
         Self { name, curve, photons, sun: Some(band), lamp: band }
     }
 
-    /// The band for a source; `None` where the weighting is not for it.
+    /// The band for a source; `None` where the row is not defined for it.
     pub fn band(&self, source: SourceRule) -> Option<Band> {
         match source {
             SourceRule::Sun => self.sun,
@@ -98,7 +98,7 @@ impl Row {
         if self.photons { curve * wavelength_nm * PHOTONS } else { curve }
     }
 
-    /// Folds the row onto an axis of which `available` [nm] is calibrated (inside the axis, from < to).
+    /// The weights on the samples of an axis of which `available` [nm] is calibrated (inside the axis, from < to).
     pub(super) fn fold(
         &self,
         axis: &[f64],
@@ -117,7 +117,7 @@ impl Row {
             Curve::Tabulated(table) => Some(table()),
             _ => None,
         };
-        // Photons bring a factor λ, which is a formula too.
+        // Photons are weighted by λ, which is a formula as well.
         let mut nodes = match self.curve {
             Curve::Formula(_) => weights::formula_nodes(clipped),
             _ if self.photons => weights::formula_nodes(clipped),

@@ -1,11 +1,11 @@
 //! Ultraviolet radiation: bands, and weightings for skin and eye.
 //!
-//! Under the sun integrals start at 290 nm: the ozone layer lets nothing through below, and what an instrument shows there
-//! is its stray light. At lamps they need the whole range of the weighting, so that a lamp leaking 254 nm cannot read as
-//! harmless. None of this is an assessment of exposure.
+//! Under the sun integrals start at 290 nm: the ozone layer absorbs everything below, and a signal there is stray light of the
+//! instrument. Under lamps they need the whole range of the weighting, so that the hazard of a lamp that emits at 254 nm is not
+//! understated. None of this is an assessment of exposure.
 
 use super::constants;
-use super::registry::{Group, Limit, Quantity, Recipe};
+use super::quantity::{Group, Limit, Plausible, Quantity, Recipe};
 use super::row::{Band, Curve, Row};
 use super::tables;
 use crate::numeric::locate;
@@ -29,7 +29,7 @@ static ERYTHEMA: Row = Row {
     lamp: Band::whole(250.0, 400.0),
 };
 
-/// The band of short ultraviolet ends at 100 nm, which no instrument in air sees; what is measured has to begin at 250 nm or below.
+/// The band begins at 100 nm, which cannot be measured in air; the calibrated range has to begin at 250 nm or below.
 static ENERGY_UVC: Row = Row {
     name: "energy 100-280",
     curve: Curve::Flat,
@@ -60,7 +60,7 @@ pub fn actinic(wavelength_nm: f64) -> f64 {
     let table = tables::actinic();
     let Some((i, share)) = locate(&table.wavelength_nm, wavelength_nm) else { return 0.0 };
     let (a, b) = (table.value[i], table.value[i + 1]);
-    // Entries come back to the bit.
+    // At an entry the value is the entry's, to the bit.
     match share {
         0.0 => a,
         1.0 => b,
@@ -71,7 +71,7 @@ pub fn actinic(wavelength_nm: f64) -> f64 {
 /// Erythema action spectrum [1].
 ///
 /// wavelength_nm: 250 to 400 [nm]; zero outside and for NaN. Source: ISO/CIE 17166:2019 (Webb, Slaper, Koepke & Schmalwieser 2011,
-/// Photochem. Photobiol. 87:483–486): 140, not the 139 of older codes, which leaves a step of 3.4 % at 328 nm.
+/// Photochem. Photobiol. 87:483–486): 140; the 139 of older codes gives a step of 3.4 % at 328 nm.
 pub fn erythema(wavelength_nm: f64) -> f64 {
     match wavelength_nm {
         x if !(250.0..=400.0).contains(&x) => 0.0,
@@ -92,6 +92,7 @@ pub const UVA: Quantity = Quantity {
     group: Group::Ultraviolet,
     // 0.2 W/m² is half a per cent of the midday sun's.
     limit: Limit { relative: 0.15, absolute: 0.2 },
+    plausible: Plausible::sun(0.07),
     recipe: Recipe::Linear { row: &ENERGY_UVA, factor: 1.0 },
 };
 
@@ -104,8 +105,9 @@ pub const UVB: Quantity = Quantity {
     source: "CIE S 017:2020 International Lighting Vocabulary; ISO 21348",
     remark: "",
     group: Group::Ultraviolet,
-    // Steeper than any other band of daylight: 0.02 W/m² is about 2 % of a high sun's.
+    // Daylight rises more steeply here than in any other band: 0.02 W/m² is about 2 % of a high sun's.
     limit: Limit { relative: 0.20, absolute: 0.02 },
+    plausible: Plausible::sun(0.005),
     recipe: Recipe::Linear { row: &ENERGY_UVB, factor: 1.0 },
 };
 
@@ -118,8 +120,9 @@ pub const UVC: Quantity = Quantity {
     source: "CIE S 017:2020 International Lighting Vocabulary; ISO 21348",
     remark: "",
     group: Group::Ultraviolet,
-    // Germicidal lamps leak milliwatts where watts were meant: 0.01 W/m² has to be told from nothing.
+    // Stray radiation of germicidal lamps: 0.01 W/m² must be distinguishable from zero.
     limit: Limit { relative: 0.15, absolute: 0.01 },
+    plausible: None,
     recipe: Recipe::Linear { row: &ENERGY_UVC, factor: 1.0 },
 };
 
@@ -133,6 +136,7 @@ pub const ERYTHEMAL_IRRADIANCE: Quantity = Quantity {
     remark: "",
     group: Group::Ultraviolet,
     limit: Limit { relative: 0.15, absolute: 0.3 / constants::UV_INDEX },
+    plausible: Plausible::sun(0.0005),
     recipe: Recipe::Linear { row: &ERYTHEMA, factor: 1.0 },
 };
 
@@ -146,6 +150,7 @@ pub const UV_INDEX: Quantity = Quantity {
     remark: "",
     group: Group::Ultraviolet,
     limit: Limit { relative: 0.15, absolute: 0.3 },
+    plausible: Plausible::sun(0.02),
     recipe: Recipe::Linear { row: &ERYTHEMA, factor: constants::UV_INDEX },
 };
 
@@ -158,8 +163,9 @@ pub const VITAMIN_D_IRRADIANCE: Quantity = Quantity {
     source: "CIE 174:2006, 1 nm, linear",
     remark: "no health advice; the action spectrum is disputed above 315 nm",
     group: Group::Ultraviolet,
-    // About 3 % of what a high sun gives.
+    // About 3 % of a high sun's.
     limit: Limit { relative: 0.20, absolute: 0.015 },
+    plausible: Plausible::sun(0.001),
     recipe: Recipe::Linear { row: &PREVITAMIN_D3, factor: 1.0 },
 };
 
@@ -174,6 +180,7 @@ pub const ACTINIC_UV_IRRADIANCE: Quantity = Quantity {
     group: Group::Ultraviolet,
     // The steepest weighting under the sun: 2 mW/m² is some 5 % of a high sun's.
     limit: Limit { relative: 0.20, absolute: 0.002 },
+    plausible: Plausible::sun(0.0002),
     recipe: Recipe::Linear { row: &ACTINIC, factor: 1.0 },
 };
 

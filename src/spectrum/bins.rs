@@ -79,40 +79,6 @@ impl Bins {
         }
         total
     }
-
-    /// [`Self::variance`] of four sums at once: each recursion is serial, four of them run in parallel.
-    pub fn variances(&self, first: usize, weights: &[[f64; 4]]) -> [f64; 4] {
-        let (mut sums, mut totals) = ([0.0; 4], [0.0; 4]);
-        for (k, weights) in weights.iter().enumerate().rev() {
-            let rho = match k {
-                0 => 0.0,
-                _ => self.correlation.get(first + k - 1).copied().unwrap_or(0.0),
-            };
-            let own = 1.0 - rho * rho;
-            for j in 0..4 {
-                sums[j] += weights[j];
-                totals[j] += own * (sums[j] * sums[j]);
-                sums[j] *= rho;
-            }
-        }
-        totals
-    }
-
-    /// Amplitudes of one random draw, from one independent standard normal number per bin.
-    pub fn amplitudes(&self, normal: &[f64]) -> Vec<f64> {
-        let mut drawn = Vec::with_capacity(self.count());
-        for (k, e) in normal.iter().take(self.count()).enumerate() {
-            let next = match drawn.last() {
-                Some(before) => {
-                    let rho: f64 = self.correlation[k - 1];
-                    rho * before + (1.0 - rho * rho).sqrt() * e
-                }
-                None => *e,
-            };
-            drawn.push(next);
-        }
-        drawn
-    }
 }
 
 #[cfg(test)]
@@ -140,8 +106,6 @@ mod tests {
             }
             let got = bins.variance(first, &weights[first..first + n]);
             assert!((got - want).abs() < 1e-10 * want.max(1.0), "from {first}, {n} bins: want {want}, got {got}");
-            let four: Vec<[f64; 4]> = weights[first..first + n].iter().map(|l| [*l, 0.0, -l, 2.0 * l]).collect();
-            assert_eq!(bins.variances(first, &four), [got, 0.0, got, 4.0 * got]);
         }
     }
 

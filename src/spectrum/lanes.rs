@@ -19,28 +19,8 @@ pub struct Lanes {
 impl Lanes {
     /// Zeros.
     pub fn zeros(columns: usize, samples: usize) -> Self {
-        let mut lanes = Self::default();
-        lanes.reset(columns, samples);
-        lanes
-    }
-
-    /// Sets shape and zeros, reusing the memory.
-    pub fn reset(&mut self, columns: usize, samples: usize) {
-        self.columns = columns;
-        self.samples = samples;
-        self.blocks.resize_with(columns.div_ceil(LANES), Vec::new);
-        for block in &mut self.blocks {
-            block.clear();
-            block.resize(samples, [0.0; LANES]);
-        }
-    }
-
-    /// Sets the shape without clearing: the caller overwrites every value.
-    pub fn reshape(&mut self, columns: usize, samples: usize) {
-        self.columns = columns;
-        self.samples = samples;
-        self.blocks.resize_with(columns.div_ceil(LANES), Vec::new);
-        self.blocks.iter_mut().for_each(|block| block.resize(samples, [0.0; LANES]));
+        let block = vec![[0.0; LANES]; samples];
+        Self { columns, samples, blocks: vec![block; columns.div_ceil(LANES)] }
     }
 
     /// Copies of columns of equal length.
@@ -89,16 +69,14 @@ impl Lanes {
 mod tests {
     use super::*;
 
-    /// Identity: columns read back unchanged, also beyond the first block; `reset` clears reused memory.
+    /// Identity: columns read back unchanged, also beyond the first block.
     #[test]
     fn columns_read_back_unchanged() {
         let columns: Vec<Vec<f64>> = (0..11).map(|c| (0..5).map(|i| f64::from(c * 10 + i)).collect()).collect();
         let views: Vec<&[f64]> = columns.iter().map(Vec::as_slice).collect();
-        let mut lanes = Lanes::of(&views);
+        let lanes = Lanes::of(&views);
         assert_eq!((lanes.columns(), lanes.samples(), lanes.blocks().len()), (11, 5, 2));
         assert!((0..11).all(|c| lanes.column(c) == columns[c]));
         assert_eq!(lanes.at(11, 0), 0.0);
-        lanes.reset(2, 3);
-        assert_eq!(lanes, Lanes::zeros(2, 3));
     }
 }

@@ -6,11 +6,6 @@
 //! - Every function called by a [`Loops`] is inlined; a function that is not runs with the baseline instruction set.
 
 pub use pulp::NullaryFnOnce as Loops;
-/// Scalar implementation, for tests.
-#[cfg(test)]
-pub use pulp::Scalar as OneByOne;
-/// Explicit vectors of the machine's width, for loops that the compiler does not vectorise.
-pub use pulp::{Simd, WithSimd as Vectors};
 use std::sync::LazyLock;
 
 /// Detected once: detection takes as long as processing a reading.
@@ -18,6 +13,6 @@ static MACHINE: LazyLock<pulp::Arch> = LazyLock::new(pulp::Arch::new);
 
 /// Runs loops with the widest vectors of this machine. The body of a closure would be compiled for the baseline only.
 #[inline]
-pub fn run<L: Vectors>(loops: L) -> L::Output {
+pub fn run<L: Loops>(loops: L) -> L::Output {
     MACHINE.dispatch(loops)
 }

@@ -11,7 +11,8 @@ use vigilux::archive::recompute::{self, Outcome, Request, SkipReason};
 use vigilux::archive::verify::verify_database;
 use vigilux::calibration::{Calibration, file};
 use vigilux::clock::{Clock, UtcMicros};
-use vigilux::record::{EventKind, Reading};
+use vigilux::quantities::registry;
+use vigilux::record::{EventKind, QuantityValue, Reading};
 use vigilux::simulator::scenes::SceneKind;
 use vigilux::simulator::settings::Settings;
 use vigilux::store::{Reader, StoredReading};
@@ -25,7 +26,7 @@ fn path(station: &Loop) -> &Path {
 }
 
 fn request(calibration: Option<&Calibration>) -> Request<'_> {
-    Request { from: ALL.0, to: ALL.1, calibration, threads: 2 }
+    Request { from: ALL.0, to: ALL.1, calibration, without_colour_rendering: false, threads: 2 }
 }
 
 fn run(station: &Loop, request: &Request<'_>) -> Outcome {
@@ -74,6 +75,33 @@ fn lamp(hours: f64) -> Loop {
     let mut station = Loop::new(&bench, &config, "2026-03-01T01:00:00Z");
     station.run_hours(hours);
     station
+}
+
+/// Identity: without colour rendering its indices are null as not requested and all other values are the same bits; the database
+/// stays sound; with it again all is as it was.
+#[test]
+fn colour_rendering_can_be_left_out_and_comes_back() {
+    let station = lamp(1.5);
+    let before = all(path(&station), None);
+    let outcome = run(&station, &Request { without_colour_rendering: true, ..request(None) });
+    assert_eq!(outcome.recomputed, before.len() as u64);
+    let after = all(path(&station), None);
+    let (mut left_out, mut others) = (0, 0);
+    for (was, is) in before.iter().zip(&after) {
+        for (quantity, (was, is)) in registry().iter().zip(was.reading.values.iter().zip(&is.reading.values)) {
+            if quantity.recipe.is_rendering() {
+                assert_eq!(*is, QuantityValue::Null("not requested".into()), "{}", quantity.id);
+                left_out += u32::from(was.value().is_some());
+            } else {
+                assert_eq!(was, is, "{}", quantity.id);
+                others += 1;
+            }
+        }
+    }
+    assert!(left_out > 100 && others > 1000, "{left_out} indices left out, {others} other values");
+    sound(path(&station));
+    run(&station, &request(None));
+    assert!(said(&before) == said(&all(path(&station), None)), "some reading is not what it was");
 }
 
 fn own_calibration(station: &Loop) -> Calibration {

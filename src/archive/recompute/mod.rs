@@ -3,9 +3,8 @@
 //! Worker threads compute; one thread stores their results in the order of the readings.
 //!
 //! Invariants:
-//! - Active values change in the last step only, so the recomputation can be interrupted at any time. A run with the same
-//!   identity
-//!   (program, registry, calibration, darks, range) resumes it.
+//! - Active values change in the last step only, so the recomputation can be interrupted at any time. A run with the same identity
+//!   (program, registry, calibration, darks, range, quantities left out) resumes it.
 //! - Memory does not grow with the range.
 //! - Write transactions are short, because the daemon writes to the same database.
 
@@ -14,7 +13,6 @@ pub mod request;
 pub mod worker;
 
 use super::error::ArchiveError;
-use super::recomputer::Recomputer;
 use crate::calibration::Calibration;
 use crate::clock::UtcMicros;
 use crate::processing::computation_text;
@@ -71,18 +69,6 @@ pub fn recompute(
     now: UtcMicros,
     progress: Progress<'_>,
 ) -> Result<Outcome, ArchiveError> {
-    recompute_by(store, request, Recomputer::new, now, progress)
-}
-
-/// As [`recompute`], with another recomputer, for benchmarks.
-#[doc(hidden)]
-pub fn recompute_by(
-    store: &Store,
-    request: &Request<'_>,
-    recomputer: fn() -> Recomputer,
-    now: UtcMicros,
-    progress: Progress<'_>,
-) -> Result<Outcome, ArchiveError> {
     let open = store.begin_computation(&identity(request), now)?;
     let mut writer = BatchWriter::new(store, open.id);
     let mut outcome = Outcome {
@@ -95,7 +81,12 @@ pub fn recompute_by(
         longest_transaction: Duration::ZERO,
     };
     let calibrations = request.calibration.map(|c| Ok::<_, StoreError>((c, rows_of(store, c)?))).transpose()?;
-    let selection = Selection { calibrations, from: request.from, to: request.to, recomputer };
+    let selection = Selection {
+        calibrations,
+        from: request.from,
+        to: request.to,
+        without_colour_rendering: request.without_colour_rendering,
+    };
     let chunks = chunks(store.ids_between(request.from, request.to)?, open.last);
     let total = chunks.iter().map(|c| (c.end - c.start) as u64).sum();
     let threads = request.threads.max(1);
@@ -154,8 +145,9 @@ fn identity(request: &Request<'_>) -> String {
     });
     let bound = |t: UtcMicros| if [i64::MIN, i64::MAX].contains(&t.0) { "open".to_owned() } else { t.to_string() };
     let (from, to) = (bound(request.from), bound(request.to));
+    let without = if request.without_colour_rendering { "without: colour rendering\n" } else { "" };
     format!(
-        "{}recomputed from raw frames\ncalibration: {calibration}\ndarks: those of each reading\nfrom: {from}\nto: {to}\n",
+        "{}recomputed from raw frames\ncalibration: {calibration}\ndarks: those of each reading\nfrom: {from}\nto: {to}\n{without}",
         computation_text()
     )
 }
@@ -164,8 +156,10 @@ fn event_of(computation: i64, done: ActivationSummary, request: &Request<'_>, no
     let calibration =
         request.calibration.map_or("the calibrations they had".to_owned(), |c| format!("calibration `{}`", c.id));
     let (n, (from, to)) = (done.readings, done.span);
-    let text =
-        format!("computation {computation} active for {n} readings from {from} to {to}, recomputed with {calibration}");
+    let without = if request.without_colour_rendering { ", without colour rendering" } else { "" };
+    let text = format!(
+        "computation {computation} active for {n} readings from {from} to {to}, recomputed with {calibration}{without}"
+    );
     Event { time: now, until: None, instrument: None, kind: EventKind::Recomputed, text }
 }
 

@@ -5,7 +5,7 @@
 use super::Source;
 use crate::cli::Failure;
 use crate::export::long::quoted;
-use crate::quantities::reason::NullReason;
+use crate::quantities::NullReason;
 use crate::quantities::{Group, Matrix, Quantity, SourceRule, cautions, registry, values};
 use crate::spectrum::csv::SpectrumFile;
 use serde::ser::{Serialize, SerializeMap, Serializer};

@@ -1,34 +1,33 @@
-//! The test colours: their tables, and their sums under a light that the nodes hold.
+//! The test colours: their tables, and their tristimulus sums under a light given at the nodes.
 //!
-//! Both sets of samples are tabulated every 5 nm and brought to the nodes by a rule that is linear in the entries. So the
-//! light times an observer is brought to the entries first, by the same rule turned round, and the sums of the 99 samples
-//! cost 81 terms each instead of 401. What must stay true: every sum runs left to right, whatever calls it.
+//! Both sets of samples are tabulated every 5 nm and interpolated to the nodes by a rule that is linear in the entries. Its transpose
+//! brings the light times an observer from the nodes to the entries, so that a sum over a sample has 81 terms instead of 401. Invariant:
+//! every sum runs left to right, in all callers.
 
 use super::fold::{FIRST_NM, LAST_NM, NODES, Nodes};
 use crate::quantities::tables;
 use crate::spectrum::weights::Table;
-use crate::spectrum::wide;
 use std::sync::LazyLock;
 
 /// How many samples CIE 224:2017 has.
 pub const FIDELITY: usize = 99;
 /// How many samples of CIE 13.3-1995 are used: the eight of Rₐ and the strong red of R₉.
 pub const RENDERING: usize = 9;
-/// Entries of a sample, 5 nm apart.
-pub(super) const ENTRIES: usize = 81;
-/// Samples summed side by side.
-pub(super) const TILE: usize = 8;
-/// Tiles that hold the 99 samples; the last five places hold nothing.
+/// Entries of a sample's table, 5 nm apart.
+const ENTRIES: usize = 81;
+/// Samples summed at the same time, so that the loop is vectorised.
+const TILE: usize = 8;
+/// Tiles for the 99 samples; the last five places are zero.
 const TILES: usize = FIDELITY.div_ceil(TILE);
 
-/// From X, Y, Z to the sharpened channels in which CIECAM02 adapts (CIE 159:2004).
+/// From X, Y, Z to the sharpened channels of the adaptation in CIECAM02 (CIE 159:2004).
 pub const CAT02: [[f64; 3]; 3] = [[0.7328, 0.4296, -0.1624], [-0.7036, 1.6975, 0.0061], [0.0030, 0.0136, 0.9834]];
 
-/// Linear between entries: the shares of the entry below and of the one above, 0 to 4 nm on.
-pub(super) const LINEAR: [[f64; 2]; 5] = [[1.0, 0.0], [0.8, 0.2], [0.6, 0.4], [0.4, 0.6], [0.2, 0.8]];
+/// Linear interpolation: the weights of the entry below and of the one above, 0 to 4 nm after the former.
+const LINEAR: [[f64; 2]; 5] = [[1.0, 0.0], [0.8, 0.2], [0.6, 0.4], [0.4, 0.6], [0.2, 0.8]];
 
 /// The polynomial of fifth order through six entries (Sprague 1880; CIE 167:2005), coefficients over 24: rows are powers of
-/// the way from the third entry to the fourth, from the first power on.
+/// the position between the third entry and the fourth, from the first power on.
 const SPRAGUE: [[f64; 6]; 5] = [
     [2.0, -16.0, 0.0, 16.0, -2.0, 0.0],
     [-1.0, 16.0, -30.0, 16.0, -1.0, 0.0],
@@ -37,35 +36,38 @@ const SPRAGUE: [[f64; 6]; 5] = [
     [-5.0, 25.0, -50.0, 50.0, -25.0, 5.0],
 ];
 
-/// Three sums of each of some colours, and of the white they are seen beside.
+/// Three tristimulus sums of some colours under a light, and of the light itself, which is the white.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Sums<const N: usize> {
     /// Of each colour.
     pub colours: [[f64; 3]; N],
-    /// Of the light itself.
+    /// Of the light.
     pub white: [f64; 3],
 }
 
-impl<const N: usize> Default for Sums<N> {
-    fn default() -> Self {
-        Self { colours: [[0.0; 3]; N], white: [0.0; 3] }
+impl<const N: usize> Sums<N> {
+    /// Adds a factor times other sums: the sums are linear in the light.
+    pub fn add(&mut self, factor: f64, other: &Self) {
+        let (colours, others) = (self.colours.as_flattened_mut(), other.colours.as_flattened());
+        colours.iter_mut().zip(others).for_each(|(sum, x)| *sum += factor * x);
+        self.white.iter_mut().zip(other.white).for_each(|(sum, x)| *sum += factor * x);
     }
 }
 
-pub(super) struct Colours {
+struct Colours {
     /// 10° observer in the channels of [`CAT02`], at the nodes.
-    pub sharp: Vec<[f64; 3]>,
+    sharp: Vec<[f64; 3]>,
     /// 2° observer at the nodes.
-    pub xyz: Vec<[f64; 3]>,
-    /// The shares of the six entries around it in each node between two.
-    pub sprague: [[f64; 6]; 5],
+    xyz: Vec<[f64; 3]>,
+    /// The weights of the six entries around a node, for the five places between entries.
+    sprague: [[f64; 6]; 5],
     /// Samples of CIE 224, by tile, entry and sample.
-    pub fidelity: Vec<[[f64; TILE]; ENTRIES]>,
+    fidelity: Vec<[[f64; TILE]; ENTRIES]>,
     /// Samples of CIE 13.3, by sample and entry.
-    pub rendering: Vec<[f64; ENTRIES]>,
+    rendering: Vec<[f64; ENTRIES]>,
 }
 
-pub(super) static COLOURS: LazyLock<Colours> = LazyLock::new(|| {
+static COLOURS: LazyLock<Colours> = LazyLock::new(|| {
     let node = |n: usize| FIRST_NM + n as f64;
     let at = |observer: [&Table; 3]| -> Vec<[f64; 3]> {
         (0..NODES).map(|n| observer.map(|table| table.at(node(n)))).collect()
@@ -94,28 +96,29 @@ pub(super) static COLOURS: LazyLock<Colours> = LazyLock::new(|| {
     Colours { sharp, xyz, sprague, fidelity, rendering }
 });
 
-/// The light times an observer at the nodes, brought to the entries; N entries share in a node.
+/// The transpose of the interpolation: the light times an observer, from the nodes to the entries, and its sum over all nodes. N entries
+/// have a weight in a node.
 fn to_entries<const N: usize>(
     nodes: &Nodes,
     observer: &[[f64; 3]],
     shares: &[[f64; N]; 5],
 ) -> ([[f64; 3]; ENTRIES], [f64; 3]) {
-    // Entries before the first and after the last repeat it; they are gathered apart and added to it in the end.
+    // Entries before the first and after the last repeat it; they are summed separately and added to it at the end.
     let before = N / 2 - 1;
     let mut padded = [[0.0; 3]; ENTRIES + 6];
     let mut white = [0.0; 3];
     for (entry, (lights, seen)) in nodes.chunks(5).zip(observer.chunks(5)).enumerate() {
-        // The entries that five nodes share in are summed where they are at hand, node by node.
+        // The entries with a weight in these five nodes.
         let window = &mut padded[entry + 3 - before..][..N];
         let mut sums = [[0.0; 3]; N];
         sums.copy_from_slice(window);
         for ((light, seen), shares) in lights.iter().zip(seen).zip(shares) {
-            let here = [light * seen[0], light * seen[1], light * seen[2]];
-            for (sum, x) in white.iter_mut().zip(here) {
+            let product = [light * seen[0], light * seen[1], light * seen[2]];
+            for (sum, x) in white.iter_mut().zip(product) {
                 *sum += x;
             }
             for (sum, share) in sums.iter_mut().zip(shares) {
-                for (sum, x) in sum.iter_mut().zip(here) {
+                for (sum, x) in sum.iter_mut().zip(product) {
                     *sum += share * x;
                 }
             }
@@ -131,44 +134,28 @@ fn to_entries<const N: usize>(
     (entries, white)
 }
 
-/// The sums of the 99 samples of CIE 224 under the 10° observer, in the channels of [`CAT02`].
+/// The sums of the 99 samples of CIE 224 for the 10° observer, in the channels of [`CAT02`].
 pub fn fidelity_sums(nodes: &Nodes) -> Sums<FIDELITY> {
     let c = &*COLOURS;
     let (entries, white) = to_entries(nodes, &c.sharp, &c.sprague);
-    let mut sums = Sums { colours: [[0.0; 3]; FIDELITY], white };
-    wide::run(OfTiles { tiles: &c.fidelity, entries: &entries, colours: &mut sums.colours });
-    sums
-}
-
-/// The sums of all tiles over the entries.
-struct OfTiles<'a> {
-    tiles: &'a [[[f64; TILE]; ENTRIES]],
-    entries: &'a [[f64; 3]; ENTRIES],
-    colours: &'a mut [[f64; 3]; FIDELITY],
-}
-
-impl wide::Loops for OfTiles<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn call(self) {
-        for (tile, out) in self.tiles.iter().zip(self.colours.chunks_mut(TILE)) {
-            let mut sums = [[0.0; TILE]; 3];
-            for (samples, light) in tile.iter().zip(self.entries) {
-                for (sum, x) in sums.iter_mut().zip(light) {
-                    for k in 0..TILE {
-                        sum[k] += samples[k] * x;
-                    }
+    let mut colours = [[0.0; 3]; FIDELITY];
+    for (tile, out) in c.fidelity.iter().zip(colours.chunks_mut(TILE)) {
+        let mut sums = [[0.0; TILE]; 3];
+        for (samples, light) in tile.iter().zip(&entries) {
+            for (sum, x) in sums.iter_mut().zip(light) {
+                for k in 0..TILE {
+                    sum[k] += samples[k] * x;
                 }
             }
-            for (k, colour) in out.iter_mut().enumerate() {
-                *colour = [sums[0][k], sums[1][k], sums[2][k]];
-            }
+        }
+        for (k, colour) in out.iter_mut().enumerate() {
+            *colour = [sums[0][k], sums[1][k], sums[2][k]];
         }
     }
+    Sums { colours, white }
 }
 
-/// X, Y, Z of the samples of CIE 13.3 that are used, 2° observer.
+/// X, Y, Z of the samples of CIE 13.3 that are used, for the 2° observer.
 pub fn rendering_sums(nodes: &Nodes) -> Sums<RENDERING> {
     let c = &*COLOURS;
     let (entries, white) = to_entries(nodes, &c.xyz, &LINEAR);
@@ -193,32 +180,6 @@ pub fn fidelity_colour(sample: usize) -> Vec<f64> {
         .collect()
 }
 
-/// How the sums of some colours weigh the light at every `step`th node: three sums of each, then of the white.
-fn weights(observer: &[[f64; 3]], samples: &[Vec<f64>], step: usize) -> Vec<[Vec<f64>; 3]> {
-    let white = vec![1.0; NODES];
-    let seen = |sample: &Vec<f64>, l: usize| sample.iter().zip(observer).step_by(step).map(|(r, o)| r * o[l]).collect();
-    samples.iter().chain([&white]).map(|sample| std::array::from_fn(|l| seen(sample, l))).collect()
-}
-
-/// How the sums of [`fidelity_sums`] weigh the light at every `step`th node.
-pub fn fidelity_weights(step: usize) -> Vec<[Vec<f64>; 3]> {
-    let samples: Vec<Vec<f64>> = (0..FIDELITY).map(fidelity_colour).collect();
-    weights(&COLOURS.sharp, &samples, step)
-}
-
-/// How the sums of [`rendering_sums`] weigh the light at every `step`th node.
-pub fn rendering_weights(step: usize) -> Vec<[Vec<f64>; 3]> {
-    let at = |table: &Table| (0..NODES).map(|n| table.at(FIRST_NM + n as f64)).collect();
-    let samples: Vec<Vec<f64>> = tables::rendering_colours()[..RENDERING].iter().map(at).collect();
-    weights(&COLOURS.xyz, &samples, step)
-}
-
-/// Memory of the weights that the sums are made with [bytes].
-pub fn size() -> usize {
-    let c = &*COLOURS;
-    size_of_val(&c.sharp[..]) + size_of_val(&c.xyz[..]) + size_of_val(&c.fidelity[..]) + size_of_val(&c.rendering[..])
-}
-
 const _: () = assert!(NODES == 5 * (ENTRIES - 1) + 1 && (LAST_NM - FIRST_NM) as usize == NODES - 1);
 
 #[cfg(test)]
@@ -229,7 +190,7 @@ mod tests {
         std::array::from_fn(|n| 1.0 + 0.5 * (n as f64 * 0.31).sin() + if n == 166 { 20.0 } else { 0.0 })
     }
 
-    /// Identity: the sums by way of the 5 nm entries are the plain sums over the 1 nm tables.
+    /// Identity: the sums over the 5 nm entries are the sums over the 1 nm tables.
     #[test]
     fn sums_over_the_entries_are_the_sums_over_the_nodes() {
         /// Rounding of some hundred terms.
@@ -254,11 +215,5 @@ mod tests {
             }
         }
         assert!(fidelity_colour(99).is_empty());
-    }
-
-    /// Identity: all weights of colour rendering are small beside a megabyte.
-    #[test]
-    fn the_weights_of_all_test_colours_stay_far_below_a_megabyte() {
-        assert!(size() < 100_000, "{} bytes", size());
     }
 }

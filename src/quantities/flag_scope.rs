@@ -1,10 +1,9 @@
 //! The scope of flags: which flags can be raised on a quantity at all, for the list of quantities.
 //!
-//! Whether a flag is raised in a reading is decided by [`super::verdict`], by wavelengths and size of the effect. Invariant: it raises
+//! Whether a flag is raised in a reading is decided by `quality::verdict`, by wavelengths and size of the effect. Invariant: it raises
 //! flags on quantities in their scope only. Pure.
 
-use super::limits::has_limit;
-use crate::quantities::Quantity;
+use super::quantity::Quantity;
 use crate::record::{Effect, Flag};
 
 /// Where a flag is raised on a quantity.
@@ -18,30 +17,32 @@ pub enum FlagScope {
     Never,
 }
 
-/// The scope of a flag for a quantity.
-pub fn flag_scope(quantity: &Quantity, flag: Flag) -> FlagScope {
-    match flag {
-        Flag::CalibrationMissing
-        | Flag::DarkMissing
-        | Flag::RepeatedFrame
-        | Flag::ShutterFault
-        | Flag::Obstructed
-        | Flag::Servicing
-        | Flag::Warming
-        | Flag::Temperature
-        | Flag::CalibrationExpired
-        | Flag::CheckSource => FlagScope::Always,
-        Flag::OutOfLimits if !has_limit(quantity.id) => FlagScope::Never,
-        // A factor common to all wavelengths does not change ratios, colours and wavelengths.
-        Flag::LowSun if !quantity.recipe.is_linear() => FlagScope::Never,
-        _ if flag.effect() == Effect::Nothing => FlagScope::Never,
-        _ => FlagScope::BySize,
+impl Quantity {
+    /// The scope of a flag for the quantity.
+    pub fn flag_scope(&self, flag: Flag) -> FlagScope {
+        match flag {
+            Flag::CalibrationMissing
+            | Flag::DarkMissing
+            | Flag::RepeatedFrame
+            | Flag::ShutterFault
+            | Flag::Obstructed
+            | Flag::Servicing
+            | Flag::Warming
+            | Flag::Temperature
+            | Flag::CalibrationExpired
+            | Flag::CheckSource => FlagScope::Always,
+            Flag::OutOfLimits if self.plausible.is_none() => FlagScope::Never,
+            // A factor common to all wavelengths does not change ratios, colours and wavelengths.
+            Flag::LowSun if !self.recipe.is_linear() => FlagScope::Never,
+            _ if flag.effect() == Effect::Nothing => FlagScope::Never,
+            _ => FlagScope::BySize,
+        }
     }
-}
 
-/// The flags with a scope for a quantity, in the order of their bits.
-pub fn flags_with(quantity: &Quantity, scope: FlagScope) -> impl Iterator<Item = Flag> {
-    Flag::ALL.iter().copied().filter(move |flag| flag_scope(quantity, *flag) == scope)
+    /// The flags with a scope for the quantity, in the order of their bits.
+    pub fn flags_with(&self, scope: FlagScope) -> impl Iterator<Item = Flag> {
+        Flag::ALL.iter().copied().filter(move |flag| self.flag_scope(*flag) == scope)
+    }
 }
 
 #[cfg(test)]
@@ -52,7 +53,7 @@ mod tests {
     #[test]
     fn every_flag_that_changes_verdicts_concerns_a_quantity_and_no_other_flag_does() {
         for flag in Flag::ALL {
-            let concerned = registry().iter().filter(|q| flag_scope(q, *flag) != FlagScope::Never).count();
+            let concerned = registry().iter().filter(|q| q.flag_scope(*flag) != FlagScope::Never).count();
             assert_eq!(concerned == 0, flag.effect() == Effect::Nothing, "{}", flag.name());
         }
     }
@@ -65,10 +66,10 @@ mod tests {
         let matrix = Matrix::build(&axis, (280.0, 1050.0), SourceRule::Sun);
         let effects = effects(&matrix, &light, &[&light]);
         for (quantity, effect) in registry().iter().zip(&effects[0]) {
-            let never = flag_scope(quantity, Flag::LowSun) == FlagScope::Never;
+            let never = quantity.flag_scope(Flag::LowSun) == FlagScope::Never;
             assert!(!never || effect.abs() < 1e-6, "{}: {effect}", quantity.id);
         }
         let ppfd = index_of("ppfd").unwrap();
-        assert!(effects[0][ppfd] > 1.0 && flag_scope(&registry()[ppfd], Flag::LowSun) == FlagScope::BySize);
+        assert!(effects[0][ppfd] > 1.0 && registry()[ppfd].flag_scope(Flag::LowSun) == FlagScope::BySize);
     }
 }
