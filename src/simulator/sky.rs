@@ -1,55 +1,27 @@
 //! The cloudless sky: horizontal spectral irradiance of sun and sky at any elevation of the sun.
 //!
-//! A model to test against, not a radiative transfer code. From the reference spectra of ASTM G173-03 (air mass 1.5,
-//! zenith 48.236°, 343.8 DU ozone, aerosol 0.084 at 500 nm) it takes
-//! - the vertical optical depth τ = ln(extraterrestrial/direct)/1.5, split into scattering (Rayleigh by Hansen & Travis
-//!   1974, Space Sci. Rev. 16:527, eq. 2.30, from memory, within 1.5 % of pvlib 0.16.1, `spectrl2`, from 300 to 1100 nm; aerosol 0.084·(λ/500 nm)^−1.3), ozone (the rest below 350 nm, the
-//!   Hartley–Huggins bands) and other absorption (the rest above),
-//! - the diffuse part, global minus direct·cos 11.236° on the 37° tilt, divided by [`TILT_TO_HORIZONTAL`], as a gain g on
-//!   E₀·µ·T_ozone·T_other·(1 − exp(−0.95·τ_scattering·m)), the form of Bird & Riordan 1986 (SPECTRL2).
+//! The transmittances of Bird & Riordan 1986 ([`transmittance`]) on the extraterrestrial column of ASTM G173-03. Their sky is too dark
+//! while the sun is very low (0.56 of the measured illuminance at 1°): from 4° down to 2° its level is blended into that of Janiczek &
+//! DeYoung 1987 ([`twilight`]). A model to test against, not a radiative transfer code. It shares no code with the correction of the
+//! cosine response ([`crate::reduction`]), whose model of the sky is another.
 //!
-//! In a variable atmosphere ([`super::air`]), aerosol, ozone (with its weak visible band), water vapour and albedo differ from those
-//! of the reference, and the solar spectrum differs slightly from the table. Ozone scales with the column and has a separate air mass (layer at 22 km, Robinson's form), scattering scales with
-//! pressure. Below [`TWILIGHT_FROM_DEG`] the spectrum of the sky keeps its shape and its level follows a table of clear-sky
-//! illuminance. Starlight is omitted: below −19° there is no light.
+//! In a variable atmosphere ([`super::air`]), aerosol, ozone, water vapour and albedo change from day to day, and the solar spectrum
+//! differs slightly from the table.
 
-use super::air::{Air, AirSettings, REFERENCE_AEROSOL, REFERENCE_ALBEDO};
+mod absorption;
+pub mod transmittance;
+mod twilight;
+
+use super::air::{Air, AirSettings};
 use super::hash_noise;
+use super::integrals;
 use super::light::{Grid, Light};
 use crate::clock::UtcMicros;
 use crate::spectrum::g173::g173;
 use crate::sun::{self, Place};
+pub use absorption::{G173_AEROSOL, G173_WATER_CM};
+use transmittance::{Atmosphere, Path, Transmittances};
 
-/// Zenith angle of the reference spectra [degrees].
-const REFERENCE_ZENITH_DEG: f64 = 48.236;
-/// Their relative air mass.
-const REFERENCE_AIR_MASS: f64 = 1.5;
-/// Their ozone column [DU].
-const REFERENCE_OZONE_DU: f64 = 343.8;
-/// Ratio of diffuse light on the 37° tilt to that on the horizontal. An isotropic sky would give 0.90; 0.80 allows for the brighter
-/// sky around the sun and in the ultraviolet and was chosen so that the UV index follows Madronich 2007.
-const TILT_TO_HORIZONTAL: f64 = 0.80;
-/// Elevation below which the twilight table applies [degrees].
-const TWILIGHT_FROM_DEG: f64 = 2.0;
-/// Elevation [degrees] and log₁₀ of the sky's level relative to that at 2°, after the usual illuminances of clear twilight
-/// (about 600 lx at 0°, 3.4 lx at −6°, 0.008 lx at −12°, 0.0006 lx at −18°; from memory, but for −6°, where bevy_light 0.20.1 has
-/// `light_consts::lux::CIVIL_TWILIGHT`). Only the simulator uses them: how dim its twilight is decides nothing that is measured.
-const TWILIGHT: [(f64, f64); 9] = [
-    (2.0, 0.0),
-    (0.0, -0.48),
-    (-3.0, -1.5),
-    (-6.0, -2.72),
-    (-9.0, -4.08),
-    (-12.0, -5.35),
-    (-15.0, -6.08),
-    (-18.0, -6.48),
-    (-19.0, -9.0),
-];
-/// Optical depth of the reference ozone at the top of its visible (Chappuis) band, 602 nm (5.1e-21 cm²; musica 0.17.2 has
-/// 5.21e-21 in cross_sections/O3_1.nc, Brion et al. 1998, and 5.13e-21 in O3_4.nc, JPL 2006).
-const CHAPPUIS_PEAK: f64 = 0.047;
-/// Absorption bands of water vapour [nm]; their lines are saturated, so the optical depth grows with the square root of the column.
-const WATER_BANDS_NM: [(f64, f64); 4] = [(690.0, 741.0), (780.0, 860.0), (885.0, 1000.0), (1000.0, 1100.0)];
 /// The sky is computed once per step and constant within it, as is the truth [µs].
 const STEP_US: i64 = 2_000_000;
 
@@ -61,76 +33,13 @@ pub struct ClearSky {
     seed: u64,
     settings: AirSettings,
     air: Air,
-    nodes: Vec<Node>,
+    grid: Grid,
+    /// Extraterrestrial irradiance at the nodes [W m⁻² nm⁻¹].
+    top: Vec<f64>,
+    transmittances: Transmittances,
     at: Option<i64>,
     light: Light,
     elevation_deg: f64,
-}
-
-/// The reference atmosphere at one node of the grid.
-#[derive(Clone, Copy, Debug, Default)]
-struct Node {
-    /// Extraterrestrial irradiance [W m⁻² nm⁻¹].
-    top: f64,
-    /// Vertical optical depth of scattering, at the station's pressure [1].
-    scattering: f64,
-    /// Share of aerosol in `scattering`.
-    aerosol: f64,
-    /// Vertical optical depth of ozone in the ultraviolet [1].
-    ozone: f64,
-    /// Weak visible band of ozone, part of `other`.
-    chappuis: f64,
-    /// Vertical optical depth of other absorption [1].
-    other: f64,
-    /// Share of water vapour in `other`.
-    water: f64,
-    /// Gain of the diffuse light [1].
-    gain: f64,
-}
-
-impl Node {
-    /// From the reference irradiances at a wavelength [nm]; pressure relative to sea level [1].
-    fn new(nm: f64, [top, direct, global]: [f64; 3], pressure: f64) -> Self {
-        if !(top > 0.0 && direct > 0.0) {
-            return Self { top, ..Self::default() };
-        }
-        let cos_incidence = (REFERENCE_ZENITH_DEG - 37.0).to_radians().cos();
-        let mu = REFERENCE_ZENITH_DEG.to_radians().cos();
-        let um = nm * 1e-3;
-        let rayleigh = 0.008569 * um.powi(-4) * (1.0 + 0.0113 * um.powi(-2) + 0.00013 * um.powi(-4));
-        let aerosol = 0.084 * (um / 0.5).powf(-1.3);
-        let total = (top / direct).ln() / REFERENCE_AIR_MASS;
-        let scatter = (rayleigh + aerosol).min(total);
-        let rest = total - scatter;
-        let (ozone, other) = if um < 0.35 { (rest, 0.0) } else { (0.0, rest) };
-        let diffuse = (global - direct * cos_incidence).max(0.0) / TILT_TO_HORIZONTAL;
-        let absorbed = (-ozone * ozone_air_mass(REFERENCE_ZENITH_DEG) - other * REFERENCE_AIR_MASS).exp();
-        let form = top * mu * absorbed * (1.0 - (-0.95 * scatter * REFERENCE_AIR_MASS).exp());
-        let (mut chappuis, mut water) = (0.0, 0.0);
-        if um >= 0.35 {
-            chappuis = other.min(CHAPPUIS_PEAK * (-((nm - 602.0) / 65.0).powi(2)).exp());
-            let in_water_band = WATER_BANDS_NM.iter().any(|(from, to)| (*from..*to).contains(&nm));
-            water = if in_water_band { other } else { 0.0 };
-        }
-        Self {
-            top,
-            scattering: scatter * pressure,
-            aerosol: aerosol.min(scatter),
-            ozone,
-            chappuis,
-            other,
-            water,
-            // Far below 290 nm both are negligible; the gain is kept finite.
-            gain: if form > 0.0 { (diffuse / form).min(5.0) } else { 0.0 },
-        }
-    }
-}
-
-/// Air mass of ozone at a zenith angle [degrees]: a thin layer at 22 km (Robinson 1966; pvlib 0.16.1, `spectrl2`,
-/// equation 2-10).
-fn ozone_air_mass(zenith_deg: f64) -> f64 {
-    let (mu, r) = (zenith_deg.to_radians().cos(), 22.0 / 6370.0);
-    (1.0 + r) / (mu * mu + 2.0 * r).sqrt()
 }
 
 impl ClearSky {
@@ -142,24 +51,22 @@ impl ClearSky {
     /// The sky in an atmosphere that may vary from day to day; `ozone_du` is the column of one that does not.
     pub fn variable(place: Place, ozone_du: f64, settings: &AirSettings, seed: u64, grid: Grid) -> Self {
         let table = g173();
-        let column = |values: &[f64]| grid.sample(&table.wavelength_nm, values);
-        let (top, direct) = (column(&table.extraterrestrial), column(&table.direct_normal));
-        let global = column(&table.global_tilt);
-        let pressure = sun::standard_pressure_hpa(place.altitude_m) / 1013.25;
-        let node = |i: usize| Node::new(grid.nm(i), [top[i], direct[i], global[i]], pressure);
-        let mut nodes: Vec<Node> = (0..grid.nodes).map(node).collect();
+        let mut top = grid.sample(&table.wavelength_nm, &table.extraterrestrial);
         if settings.variable {
-            for (i, node) in nodes.iter_mut().enumerate() {
-                node.top *= 1.0 + settings.table_scatter * hash_noise::normal(seed, i as i64, 0x50_1a2);
+            for (i, top) in top.iter_mut().enumerate() {
+                *top *= 1.0 + settings.table_scatter * hash_noise::normal(seed, i as i64, 0x50_1a2);
             }
         }
+        let wavelength_nm: Vec<f64> = (0..grid.nodes).map(|i| grid.nm(i)).collect();
         Self {
             place,
             ozone_du,
             seed,
             settings: settings.clone(),
             air: AirSettings::default().at(seed, place.latitude_deg, place.longitude_deg, ozone_du, UtcMicros(0)),
-            nodes,
+            grid,
+            top,
+            transmittances: Transmittances::new(&wavelength_nm),
             at: None,
             light: Light::dark(grid),
             elevation_deg: -90.0,
@@ -189,61 +96,44 @@ impl ClearSky {
     pub fn compute(&self, elevation_deg: f64, distance: f64, light: &mut Light) {
         light.clear();
         light.beam_zenith_deg = (90.0 - elevation_deg).clamp(0.0, 90.0);
-        if elevation_deg.is_nan() || elevation_deg <= -19.0 {
+        if elevation_deg.is_nan() || elevation_deg <= twilight::DARK_BELOW_DEG {
             return;
         }
-        let high = elevation_deg.max(TWILIGHT_FROM_DEG);
-        let level = distance * 10f64.powf(twilight(elevation_deg));
-        let mu = high.to_radians().sin();
-        let mass = sun::relative_air_mass(high).unwrap_or(1.0);
-        let air = self.air;
-        let ozone_share = air.ozone_du / REFERENCE_OZONE_DU;
-        // Difference from the constant column only: the visible band of the reference is part of `other_depth`.
-        let visible_ozone = (air.ozone_du - self.ozone_du) / REFERENCE_OZONE_DU;
-        let (more_aerosol, more_water) = (air.aerosol / REFERENCE_AEROSOL - 1.0, air.water.sqrt() - 1.0);
-        let ozone_mass = ozone_share * ozone_air_mass(90.0 - high);
-        // The solar disc sets over half a degree.
-        let disc = distance * ((elevation_deg + 0.25) / 0.5).clamp(0.0, 1.0);
-        let low = elevation_deg.max(0.0);
-        let beam_mu = low.to_radians().sin().max(0.002);
-        let beam_mass = sun::relative_air_mass(low).unwrap_or(1.0);
-        let beam_ozone = ozone_share * ozone_air_mass(90.0 - low);
-        for (node, (sky, direct)) in self.nodes.iter().zip(light.sky.iter_mut().zip(&mut light.beam)) {
-            let scatter = node.scattering + more_aerosol * node.aerosol;
-            let ozone = node.ozone;
-            let other = node.other + visible_ozone * node.chappuis + more_water * node.water;
-            let top = node.top;
-            let absorbed = (-ozone * ozone_mass - other * mass).exp();
-            *sky = level * top * mu * absorbed * (1.0 - (-0.95 * scatter * mass).exp()) * node.gain;
-            if disc > 0.0 {
-                let depth = ozone * beam_ozone + (scatter + other) * beam_mass;
-                *direct = disc * top * beam_mu * (-depth).exp();
-            }
-            if air.albedo != REFERENCE_ALBEDO {
-                // Multiple reflection between ground and sky: 1/(1 − albedo·S), S the albedo of the sky from below.
-                let back = 0.8 * scatter / (1.0 + scatter);
-                let more = (1.0 - REFERENCE_ALBEDO * back) / (1.0 - air.albedo * back) - 1.0;
-                *sky += more * (*sky + *direct);
-            }
+        let atmosphere = Atmosphere {
+            pressure_hpa: sun::standard_pressure_hpa(self.place.altitude_m),
+            aerosol: self.air.aerosol,
+            ozone_du: self.air.ozone_du,
+            water_cm: self.air.water * G173_WATER_CM,
+            albedo: self.air.albedo,
+        };
+        let Light { beam, sky, .. } = light;
+        if elevation_deg >= twilight::BLENDED_TO_DEG {
+            self.transmittances.fill(&atmosphere, Path::at(elevation_deg), beam, sky);
+        } else {
+            let mut unused = vec![0.0; self.grid.nodes];
+            self.transmittances.fill(&atmosphere, Path::at(elevation_deg.max(0.0)), beam, &mut unused);
+            self.transmittances.fill(&atmosphere, twilight::path(elevation_deg), &mut unused, sky);
+        }
+        // The solar disc sets over half a degree, while its centre is near the horizon.
+        let disc = ((elevation_deg + 0.25) / 0.5).clamp(0.0, 1.0);
+        let cos_zenith = elevation_deg.max(0.0).to_radians().sin().max(0.002);
+        for ((beam, sky), top) in beam.iter_mut().zip(sky.iter_mut()).zip(&self.top) {
+            *beam *= disc * distance * cos_zenith * top;
+            *sky *= distance * top;
+        }
+        let share = twilight::share(elevation_deg);
+        if share > 0.0 {
+            let wanted = distance * twilight::illuminance(elevation_deg) - integrals::lux(beam, self.grid);
+            let level = 1.0 - share + share * wanted.max(0.0) / integrals::lux(sky, self.grid).max(f64::MIN_POSITIVE);
+            sky.iter_mut().for_each(|s| *s *= level);
         }
     }
-}
-
-/// log₁₀ of the sky's level relative to that at 2° [1].
-fn twilight(elevation_deg: f64) -> f64 {
-    if elevation_deg >= TWILIGHT_FROM_DEG {
-        return 0.0;
-    }
-    TWILIGHT
-        .windows(2)
-        .find(|w| elevation_deg >= w[1].0)
-        .map_or(-9.0, |w| w[1].1 + (w[0].1 - w[1].1) * (elevation_deg - w[1].0) / (w[0].0 - w[1].0))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::simulator::integrals::{lux, ppfd, uv_index};
+    use crate::simulator::integrals::{lux, uv_index};
 
     const GRID: Grid = Grid { first_nm: 270, nodes: 800 };
 
@@ -288,45 +178,38 @@ mod tests {
         }
     }
 
-    /// Independent: pvlib 0.16.1 SPECTRL2 gives 1414.9 µmol m⁻² s⁻¹ at zenith 48.236°; within 10 %.
+    /// Published: Janiczek & DeYoung 1987, below 2°; and civil twilight ends at 3.4 lx (bevy_light 0.20.1, `light_consts::lux::CIVIL_TWILIGHT`).
     #[test]
-    fn the_photon_flux_is_that_of_an_independent_model() {
-        let got = ppfd(&at(&sky(343.8), 90.0 - 48.236).total(), GRID);
-        assert!((got / 1414.9 - 1.0).abs() < 0.1, "{got} umol m-2 s-1");
-    }
-
-    /// Identity: at the reference air mass the beam is the direct reference spectrum.
-    #[test]
-    fn the_beam_at_the_reference_air_mass_is_the_reference() {
-        let table = g173();
-        let direct = GRID.sample(&table.wavelength_nm, &table.direct_normal);
-        let light = at(&sky(343.8), 90.0 - REFERENCE_ZENITH_DEG);
-        let mu = REFERENCE_ZENITH_DEG.to_radians().cos();
-        for i in (130..780).step_by(50) {
-            assert!((light.beam[i] / (direct[i] * mu) - 1.0).abs() < 2e-3, "{} nm", GRID.nm(i));
-        }
-    }
-
-    /// Published: illuminances of clear twilight as textbooks give them (from memory; 3.4 lx also in bevy_light 0.20.1), within a factor of
-    /// two.
-    #[test]
-    fn twilight_follows_published_illuminances() {
+    fn twilight_has_the_published_illuminances() {
         let sky = sky(300.0);
-        for (elevation, want) in [(0.0, 600.0), (-6.0, 3.4), (-12.0, 0.008), (-18.0, 0.0006)] {
+        for (elevation, want) in [(2.0, 1921.0), (0.0, 759.0), (-6.0, 3.41), (-12.0, 0.00806), (-18.0, 0.000_645)] {
             let got = lux(&at(&sky, elevation).total(), GRID);
-            assert!(got / want < 2.0 && want / got < 2.0, "{elevation}°: want {want} lx, got {got} lx");
+            assert!((got / want - 1.0).abs() < 0.005, "{elevation}°: want {want} lx, got {got} lx");
         }
         assert_eq!(lux(&at(&sky, -20.0).total(), GRID), 0.0);
     }
 
-    /// Identity: light has no jump between elevations of −19° and 90°.
+    /// Identity: twilight is bluer than the sky at 4°, and orange light is missing by the Chappuis band.
+    #[test]
+    fn ozone_makes_twilight_blue() {
+        let orange_to_blue = |ozone_du: f64, elevation: f64| {
+            let light = at(&sky(ozone_du), elevation).total();
+            light[600 - 270] / light[450 - 270]
+        };
+        let twilight = orange_to_blue(300.0, -6.0);
+        assert!(twilight < 0.6 * orange_to_blue(300.0, 4.0), "{twilight}");
+        assert!(orange_to_blue(400.0, -6.0) < 0.9 * twilight);
+    }
+
+    /// Identity: light has no jump between elevations of −19° and 90° but those of the published series, which falls by up to 1.3 %
+    /// where two of its segments meet.
     #[test]
     fn light_increases_smoothly_with_elevation() {
         let sky = sky(300.0);
         let mut before = 0.0;
         for i in 0..10_880 {
             let now = lux(&at(&sky, -18.9 + f64::from(i) * 0.01).total(), GRID);
-            assert!(now >= before && (before == 0.0 || now / before < 1.1), "{i}: {before} to {now} lx");
+            assert!(now >= 0.987 * before && (before == 0.0 || now / before < 1.1), "{i}: {before} to {now} lx");
             before = now;
         }
     }

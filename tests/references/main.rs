@@ -13,6 +13,7 @@ mod daily;
 mod data;
 mod fixed_frames;
 mod lamps;
+mod low_sun;
 mod published;
 mod solar;
 mod tables;
