@@ -78,6 +78,8 @@ impl Noon {
             scale,
             temperature_c: Some(25.0),
             sun_elevation_deg: Some(60.0),
+            pressure: 1.0,
+            beam_share: None,
             aged: Default::default(),
             mains_hz: 0.0,
         }

@@ -216,7 +216,7 @@ pub struct DarksConfig {
 /// `[instrument.limits]`.
 #[derive(Clone, Debug, PartialEq)]
 pub struct LimitsConfig {
-    /// Sun elevation below which the optic's cosine response is not trusted [degrees].
+    /// Sun elevation above which `low_sun` is not raised [degrees]; 90: wherever the effect is large enough.
     pub low_sun_deg: f64,
     /// Limits of `good` by quantity identifier: (relative, absolute in the quantity's unit), expanded (k = 2); defaults are the registry's.
     pub uncertainty: Vec<(String, f64, f64)>,

@@ -188,7 +188,7 @@ fn read_darks(s: &Section, kind: Option<StationKind>) -> Option<DarksConfig> {
 }
 
 fn read_limits(s: &Section) -> Option<LimitsConfig> {
-    let low_sun_deg = s.number("low_sun_deg", Some(15.0), Range::between(0.0, 90.0, "degrees"));
+    let low_sun_deg = s.number("low_sun_deg", Some(90.0), Range::between(0.0, 90.0, "degrees"));
     let lamp_rating_ppfd = s.optional_number("lamp_rating_ppfd", Range::above(0.0, "umol m-2 s-1"));
     let dark_offset_counts = s.number("dark_offset_counts", Some(20.0), Range::above(0.0, "counts"));
     let dark_rate_relative = s.number("dark_rate_relative", Some(0.5), Range::above(0.0, ""));

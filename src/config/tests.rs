@@ -59,7 +59,7 @@ fn a_minimal_file_has_the_documented_defaults() {
     assert_eq!(i.exposure, exposure);
     assert_eq!(i.darks.sources, DarkSource::ALL);
     assert_eq!((i.darks.refresh_s, i.darks.max_age_s, i.darks.model_max_age_s), (1200.0, 3600.0, 2_592_000.0));
-    assert_eq!((i.limits.low_sun_deg, i.limits.dark_offset_counts, i.limits.dark_rate_relative), (15.0, 20.0, 0.5));
+    assert_eq!((i.limits.low_sun_deg, i.limits.dark_offset_counts, i.limits.dark_rate_relative), (90.0, 20.0, 0.5));
     assert_eq!(c.text, MINIMAL);
 }
 

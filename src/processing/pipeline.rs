@@ -133,6 +133,8 @@ impl Pipeline {
             temperature_c: reading.detector_temperature,
             sun_elevation_deg: reading.sun_elevation.filter(|_| self.station.kind.sunlit()),
             mains_hz: self.station.mains_hz,
+            pressure: sun::standard_pressure_hpa(self.station.place.altitude_m) / sun::standard_pressure_hpa(0.0),
+            beam_share: None,
             aged: self.uncertainty_by_age(&context.drift),
         };
         let reduced = reduce(&inputs, &reduction);

@@ -19,6 +19,8 @@ pub(super) fn statistics(
     matrix: &Matrix,
     context: &ReductionContext<'_>,
 ) -> Vec<Option<WindowStatistics>> {
+    // The share of direct light is that of the window: estimated from single exposures it would follow their noise and ripple.
+    let context = &ReductionContext { beam_share: reduced.beam_share, ..*context };
     // By bracket, exposure and quantity.
     let mut values: Vec<Vec<Vec<f64>>> = Vec::new();
     for ((bracket, exposures), weights) in brackets.iter().zip(singles).zip(&reduced.merge_weights) {

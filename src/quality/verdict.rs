@@ -10,7 +10,7 @@ use super::limits::{PlausibilityLimit, physically_possible};
 use super::pixel_anomaly;
 use crate::calibration::Calibration;
 use crate::config::LimitsConfig;
-use crate::quantities::{self, FlagScope, Matrix, Outcome};
+use crate::quantities::{self, Matrix, Outcome};
 use crate::record::{AcquisitionContext, DarkProvenance, Effect, Flag, Flags, QuantityValue, Verdict};
 use crate::reduction::{Reduced, mode_names};
 
@@ -25,8 +25,10 @@ const STRAY_SHARE: f64 = 0.05;
 /// Plausible relative error of the dark current subtracted with a stale, suspect or drifting dark [1]: two kelvin at a doubling
 /// every 7 K.
 pub const PLAUSIBLE_DARK_ERROR: f64 = 0.2;
-/// Plausible relative error under a low sun without a known cosine response [1] (common practice).
-const UNKNOWN_COSINE_ERROR: f64 = 0.10;
+/// Without a known cosine response: plausible relative error of the beam over the squared tangent of its zenith angle, 2 % at 60° and
+/// 10 % at 75° as with common diffusers, and the largest error that is assumed [1].
+const UNKNOWN_COSINE_ERROR: f64 = 0.007;
+const UNKNOWN_COSINE_MOST: f64 = 0.3;
 
 /// The conditions under which a reading was taken and processed.
 #[derive(Clone, Debug)]
@@ -86,7 +88,6 @@ pub fn judge(reduced: &Reduced, matrix: &Matrix, outcomes: &[Outcome], condition
     let judgement = Judgement { reduced, matrix, outcomes, conditions };
     judgement.raise_by_value(&mut quantity_flags);
     judgement.raise_by_error(&mut quantity_flags);
-    judgement.raise_low_sun(&mut quantity_flags);
     judgement.raise_by_bracket(&mut quantity_flags);
     let of_values = outcomes.iter().zip(&quantity_flags).filter(|(outcome, _)| outcome.value.is_ok());
     let flags = of_values.fold(informative_flags(conditions).union(of_all_quantities), |all, (_, f)| all.union(*f));
@@ -157,6 +158,8 @@ fn informative_flags(conditions: &ReadingConditions<'_>) -> Flags {
 /// An error that the spectrum may have where a flag applies, pixel by pixel [W m⁻² nm⁻¹].
 struct PlausibleError {
     flag: Flag,
+    /// The share of a quantity's uncertainty limit from which on its effect raises the flag [1].
+    share_of_limit: f64,
     column: Vec<f64>,
 }
 
@@ -177,11 +180,6 @@ impl Judgement<'_> {
     fn uncertainty_limit(&self, quantity: usize) -> f64 {
         let (relative, absolute) = uncertainty_limits(self.conditions.limits, quantity);
         self.outcomes[quantity].value.as_ref().map_or(f64::INFINITY, |value| (relative * value.abs()).max(absolute))
-    }
-
-    /// Whether an error with this effect on a quantity raises a flag. NaN does.
-    fn matters(&self, quantity: usize, effect: f64) -> bool {
-        !(2.0 * effect.abs() <= SHARE_OF_LIMIT * self.uncertainty_limit(quantity))
     }
 
     /// Raises the flags that follow from a value, its uncertainty and its saturated pixels.
@@ -208,11 +206,11 @@ impl Judgement<'_> {
             for (q, outcome) in self.outcomes.iter().enumerate() {
                 let Ok(value) = outcome.value else { continue };
                 let effect = effects[q].abs();
+                // Written so that NaN raises the flag.
                 let raised = match error.flag {
-                    Flag::Flicker => !(2.0 * effect <= self.uncertainty_limit(q)),
                     // In very weak light every relative effect is large; the absolute limit decides there.
-                    Flag::StrayLight => !(effect <= STRAY_SHARE * value.abs()) && self.matters(q, effect),
-                    _ => self.matters(q, effect),
+                    Flag::StrayLight if effect <= STRAY_SHARE * value.abs() => false,
+                    _ => !(2.0 * effect <= error.share_of_limit * self.uncertainty_limit(q)),
                 };
                 flags[q].raise_if(raised, error.flag);
             }
@@ -221,15 +219,22 @@ impl Judgement<'_> {
 
     fn plausible_errors(&self) -> Vec<PlausibleError> {
         let dark_drift = || self.reduced.dark_irradiance.iter().map(|d| d * PLAUSIBLE_DARK_ERROR).collect();
+        let cosine = self.component(mode_names::COSINE).filter(|_| self.sun_may_be_low());
+        // The whole limit for what is a part of the stated uncertainty already.
         let errors = [
-            (Flag::DarkStale, self.error_of_darks(|dark| dark.stale)),
-            (Flag::DarkSuspect, self.error_of_darks(|dark| dark.suspect)),
-            (Flag::DarkDrift, self.conditions.context.dark_drift.then(dark_drift)),
-            (Flag::PixelFault, self.error_of_faulty_pixels()),
-            (Flag::StrayLight, self.component(mode_names::STRAY_FLOOR)),
-            (Flag::Flicker, self.component(mode_names::FLICKER)),
+            (Flag::DarkStale, SHARE_OF_LIMIT, self.error_of_darks(|dark| dark.stale)),
+            (Flag::DarkSuspect, SHARE_OF_LIMIT, self.error_of_darks(|dark| dark.suspect)),
+            (Flag::DarkDrift, SHARE_OF_LIMIT, self.conditions.context.dark_drift.then(dark_drift)),
+            (Flag::LowSun, SHARE_OF_LIMIT, self.error_of_unknown_cosine()),
+            (Flag::PixelFault, SHARE_OF_LIMIT, self.error_of_faulty_pixels()),
+            (Flag::LowSun, 1.0, cosine),
+            (Flag::StrayLight, SHARE_OF_LIMIT, self.component(mode_names::STRAY_FLOOR)),
+            (Flag::Flicker, 1.0, self.component(mode_names::FLICKER)),
         ];
-        errors.into_iter().filter_map(|(flag, column)| Some(PlausibleError { flag, column: column? })).collect()
+        let known = |(flag, share_of_limit, column): (Flag, f64, Option<Vec<f64>>)| {
+            Some(PlausibleError { flag, share_of_limit, column: column? })
+        };
+        errors.into_iter().filter_map(known).collect()
     }
 
     /// One standard deviation of a component of the uncertainty; `None` where the reading has no such component.
@@ -272,23 +277,21 @@ impl Judgement<'_> {
         pixel_anomaly::faults(&reduced.irradiance, &reduced.variance, comparable, slit_pixels)
     }
 
-    /// Raises `low_sun`. Its plausible error is a factor common to all wavelengths, which changes linear quantities in
-    /// proportion and the others not at all.
-    fn raise_low_sun(&self, flags: &mut [Flags]) {
-        let Some(error) = self.low_sun_error() else { return };
-        for (q, quantity) in quantities::registry().iter().enumerate() {
-            let Ok(value) = self.outcomes[q].value else { continue };
-            let within_scope = quantity.flag_scope(Flag::LowSun) == FlagScope::BySize;
-            flags[q].raise_if(within_scope && self.matters(q, error * value), Flag::LowSun);
-        }
+    /// Whether `low_sun` is possible: the sun is the source, above the horizon, and not above the configured elevation.
+    fn sun_may_be_low(&self) -> bool {
+        let limit = &self.conditions.plausibility_limit;
+        let below = limit.sun_elevation_deg.is_some_and(|e| e > 0.0 && e < self.conditions.limits.low_sun_deg);
+        below && limit.kind.sunlit()
     }
 
-    /// Plausible relative error of all irradiances under a low sun [1]; `None` where the sun is not low, or not the source.
-    fn low_sun_error(&self) -> Option<f64> {
-        let limit = &self.conditions.plausibility_limit;
-        let is_low = limit.sun_elevation_deg.is_some_and(|e| e > 0.0 && e < self.conditions.limits.low_sun_deg);
-        let error = || self.reduced.cosine.map_or(UNKNOWN_COSINE_ERROR, |cosine| cosine.beam_effect);
-        (is_low && limit.kind.sunlit()).then(error)
+    /// The error of a cosine response that is not known: that of the beam, by its share of the light.
+    fn error_of_unknown_cosine(&self) -> Option<Vec<f64>> {
+        let known = self.conditions.calibration.cosine.is_some();
+        let share = self.reduced.beam_share.filter(|_| !known && self.sun_may_be_low())?;
+        let height = self.conditions.plausibility_limit.sun_elevation_deg?.to_radians().tan();
+        let error = (UNKNOWN_COSINE_ERROR / (height * height)).min(UNKNOWN_COSINE_MOST);
+        let samples = self.reduced.scale.wavelength_nm.iter().zip(&self.reduced.irradiance);
+        Some(samples.map(|(nm, e)| error * share.at(*nm).0 * e).collect())
     }
 
     /// Raises `flicker` and `unsteady` on the quantities that come from the bracket concerned.

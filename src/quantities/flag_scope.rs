@@ -32,8 +32,6 @@ impl Quantity {
             | Flag::CalibrationExpired
             | Flag::CheckSource => FlagScope::Always,
             Flag::OutOfLimits if self.plausible.is_none() => FlagScope::Never,
-            // A factor common to all wavelengths does not change ratios, colours and wavelengths.
-            Flag::LowSun if !self.recipe.is_linear() => FlagScope::Never,
             _ if flag.effect() == Effect::Nothing => FlagScope::Never,
             _ => FlagScope::BySize,
         }
@@ -48,7 +46,7 @@ impl Quantity {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::quantities::{Matrix, SourceRule, effects, index_of, registry};
+    use crate::quantities::registry;
 
     #[test]
     fn every_flag_that_changes_verdicts_concerns_a_quantity_and_no_other_flag_does() {
@@ -56,20 +54,5 @@ mod tests {
             let concerned = registry().iter().filter(|q| q.flag_scope(*flag) != FlagScope::Never).count();
             assert_eq!(concerned == 0, flag.effect() == Effect::Nothing, "{}", flag.name());
         }
-    }
-
-    /// Identity: the effects of such a factor, computed from the weights, are zero where `low_sun` is never raised.
-    #[test]
-    fn a_factor_common_to_all_wavelengths_changes_linear_quantities_only() {
-        let axis: Vec<f64> = (0..1541).map(|i| 280.0 + 0.5 * f64::from(i)).collect();
-        let light: Vec<f64> = axis.iter().map(|nm| 0.2 + 0.1 * (nm / 60.0).sin()).collect();
-        let matrix = Matrix::build(&axis, (280.0, 1050.0), SourceRule::Sun);
-        let effects = effects(&matrix, &light, &[&light]);
-        for (quantity, effect) in registry().iter().zip(&effects[0]) {
-            let never = quantity.flag_scope(Flag::LowSun) == FlagScope::Never;
-            assert!(!never || effect.abs() < 1e-6, "{}: {effect}", quantity.id);
-        }
-        let ppfd = index_of("ppfd").unwrap();
-        assert!(effects[0][ppfd] > 1.0 && registry()[ppfd].flag_scope(Flag::LowSun) == FlagScope::BySize);
     }
 }

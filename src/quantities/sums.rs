@@ -138,9 +138,8 @@ impl<'a> RowSums<'a> {
         let bins = &self.errors.bins;
         match &mode.mixture {
             Correlation::Common(mix) => mix.iter().map(|(c, k)| k * combined.get(*c).copied().unwrap_or(0.0)).sum(),
-            Correlation::Split { bin, before, from } => {
-                let below: f64 = gradient.iter().zip(rows).map(|(g, row)| g * self.irradiance_before(*row, *bin)).sum();
-                before * below + from * (combined[IRRADIANCE] - below)
+            Correlation::PerBin(factors) => {
+                gradient.iter().zip(rows).map(|(g, row)| g * self.irradiance_by_bin(*row, factors)).sum()
             }
             Correlation::Shape(factor) => match rows {
                 [] => 0.0,
@@ -166,13 +165,16 @@ impl<'a> RowSums<'a> {
         }
     }
 
-    /// The part of a row's irradiance sum in the bins before one.
-    fn irradiance_before(&self, row: usize, bin: usize) -> f64 {
+    /// A row's irradiance sum, each bin times its factor.
+    fn irradiance_by_bin(&self, row: usize, factors: &[f64]) -> f64 {
         let BinSums { first, irradiance_until, .. } = &self.bins[row];
-        match bin.checked_sub(first + 1) {
-            Some(k) => irradiance_until.get(k).or(irradiance_until.last()).copied().unwrap_or(0.0),
-            None => 0.0,
+        let mut before = 0.0;
+        let mut sum = 0.0;
+        for (until, factor) in irradiance_until.iter().zip(factors.iter().skip(*first)) {
+            sum += factor * (until - before);
+            before = *until;
         }
+        sum
     }
 }
 

@@ -78,7 +78,7 @@ flags! {
     DarkDrift = 19, "dark_drift", Suspect;
     /// The validity of the calibration has ended.
     CalibrationExpired = 20, "calibration_expired", Suspect;
-    /// Direct sun below the elevation at which the cosine response is specified.
+    /// The share of direct sunlight is not known well enough for the correction of the cosine response.
     LowSun = 21, "low_sun", Suspect;
     /// The dark model was used.
     DarkModelled = 22, "dark_modelled", Nothing;

@@ -3,7 +3,7 @@
 //! Several components use the same columns: errors of the floor, the dark levels and the dark model all change rates, which
 //! are divided by the response ([`super::modes`]). The order of the columns is internal to the reduction.
 
-use super::cosine::CosineFactor;
+use super::cosine::CosineCorrection;
 use super::counts::Signal;
 use super::merge::Merged;
 use super::reduced::Aged;
@@ -43,7 +43,7 @@ pub struct ColumnInputs<'a> {
     /// Irradiance per unit of rate, with temperature and cosine correction [W m⁻² nm⁻¹ / (counts s⁻¹)].
     pub inverse: &'a [f64],
     /// Correction for the optic's cosine response.
-    pub cosine: Option<CosineFactor>,
+    pub cosine: Option<CosineCorrection>,
     /// Relative uncertainty of every pixel due to ripple of lamps [1]; `None` where there is none.
     pub ripple: Option<&'a [f64]>,
     /// Detector temperature [°C].

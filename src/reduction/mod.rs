@@ -5,6 +5,7 @@
 //!
 //! Invariant: the same input gives the same bits.
 
+pub mod beam_share;
 mod blooming;
 mod columns;
 pub mod cosine;
@@ -20,6 +21,7 @@ mod ripple;
 pub mod scale;
 mod stray;
 mod sums;
+mod two_stream;
 
 pub use counts::{BracketInput, DarkFor};
 pub use dark_model::{DarkModel, FittingDark, NoModel};

@@ -37,11 +37,15 @@ pub fn modes(inputs: &ColumnInputs<'_>, layout: ColumnLayout) -> Vec<ErrorMode> 
         let mixture = Correlation::Shape((1.0 - shared).sqrt());
         modes.push(ErrorMode { name: names::RESPONSE_SHAPE, of_light: true, mixture });
     }
-    if let Some(c) = inputs.cosine.filter(|c| c.uncertainty > 0.0) {
-        let bin = scale.bins.starting_at(scale.ultraviolet_end).unwrap_or(scale.bins.count());
-        let (before, from) = (c.uncertainty / c.ultraviolet, c.uncertainty / c.factor);
-        let mixture = Correlation::Split { bin, before, from };
-        modes.push(ErrorMode { name: names::COSINE, of_light: true, mixture });
+    if let Some(c) = inputs.cosine {
+        let nm = &scale.wavelength_nm;
+        let ends = scale.bins.starts.iter().skip(1).copied().chain([nm.len()]);
+        let bins = scale.bins.starts.iter().zip(ends);
+        let factors: Vec<f64> =
+            bins.map(|(start, end)| c.relative_error(0.5 * (nm[*start] + nm[end.max(1) - 1]))).collect();
+        if factors.iter().any(|f| *f != 0.0) {
+            modes.push(ErrorMode { name: names::COSINE, of_light: true, mixture: Correlation::PerBin(factors) });
+        }
     }
     modes
 }

@@ -1,5 +1,6 @@
 //! The reduction of one reading: runs the steps in order.
 
+use super::beam_share;
 use super::columns::{self, ColumnInputs, Columns};
 use super::cosine::under_the_sky;
 use super::counts::{BracketInput, Signal, signal};
@@ -54,16 +55,19 @@ fn reduce_in(brackets: &[BracketInput<'_>], context: &ReductionContext<'_>) -> R
 
     let dt = context.temperature_c.map_or(0.0, |t| t - calibration.temperature_c);
     let mut inverse = inverse_response(scale, dt);
-    let cosine = match (&calibration.cosine, context.sun_elevation_deg) {
-        (Some(cosine), Some(elevation)) => {
-            Some(under_the_sky(cosine, elevation, rough_ppfd(&merged.rate, &inverse, scale)))
-        }
+    let estimate = |elevation: f64| {
+        let response = calibration.cosine.as_ref().map_or(1.0, |cosine| cosine.diffuse_ratio);
+        let ppfd = rough_ppfd(&merged.rate, &inverse, scale) / response;
+        beam_share::estimate(elevation, context.pressure, ppfd)
+    };
+    let beam_share =
+        context.sun_elevation_deg.map(|elevation| context.beam_share.unwrap_or_else(|| estimate(elevation)));
+    let cosine = match (&calibration.cosine, context.sun_elevation_deg, beam_share) {
+        (Some(cosine), Some(elevation), Some(share)) => Some(under_the_sky(cosine, elevation, share)),
         _ => None,
     };
     if let Some(c) = cosine {
-        let (ultraviolet, rest) = inverse.split_at_mut(scale.ultraviolet_end);
-        ultraviolet.iter_mut().for_each(|k| *k *= 1.0 / c.ultraviolet);
-        rest.iter_mut().for_each(|k| *k *= 1.0 / c.factor);
+        c.divide(&scale.wavelength_nm, &mut inverse);
     }
     let ripple = ripple_of(brackets, &signals, &merged, context.mains_hz);
     let inputs = ColumnInputs {
@@ -92,6 +96,7 @@ fn reduce_in(brackets: &[BracketInput<'_>], context: &ReductionContext<'_>) -> R
         signal_to_noise,
         disagreement: merged.disagreement,
         cosine,
+        beam_share,
     }
 }
 
@@ -118,7 +123,7 @@ fn median_signal_to_noise(merged: &Merged, scale: &Scale) -> Option<f64> {
     upper_median(&mut squares).map(f64::sqrt)
 }
 
-/// PPFD within a few per cent, used only to estimate the clearness of the sky [µmol m⁻² s⁻¹].
+/// PPFD within a few per cent, used only to estimate the share of direct light [µmol m⁻² s⁻¹].
 #[inline(always)]
 fn rough_ppfd(rate: &[f64], inverse: &[f64], scale: &Scale) -> f64 {
     let (at, weights) = &scale.photons;

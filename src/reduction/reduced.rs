@@ -1,6 +1,7 @@
 //! The inputs of the reduction other than frames and darks, and its result. Plain data.
 
-use super::cosine::CosineFactor;
+use super::beam_share::BeamShare;
+use super::cosine::CosineCorrection;
 use super::scale::Scale;
 use crate::calibration::Calibration;
 use crate::spectrum::errors::Errors;
@@ -43,6 +44,10 @@ pub struct ReductionContext<'a> {
     pub temperature_c: Option<f64>,
     /// The sun's apparent elevation [degrees]; `None` for lamps, for which no cosine correction is made.
     pub sun_elevation_deg: Option<f64>,
+    /// Mean pressure at the station over 1013.25 hPa [1].
+    pub pressure: f64,
+    /// Share of the sun's beam, where it is known from a longer observation; `None`: it is estimated from the reading itself.
+    pub beam_share: Option<BeamShare>,
     /// Uncertainty due to the time since the last check that passed.
     pub aged: Aged,
     /// Mains frequency of lamps [Hz]; 0 where none are seen.
@@ -82,5 +87,7 @@ pub struct Reduced {
     /// Relative difference of the light between brackets and its standard uncertainty [1].
     pub disagreement: Option<(f64, f64)>,
     /// Correction for the optic's cosine response; `None` if not applied.
-    pub cosine: Option<CosineFactor>,
+    pub cosine: Option<CosineCorrection>,
+    /// Share of the sun's beam in the light; `None` for lamps.
+    pub beam_share: Option<BeamShare>,
 }

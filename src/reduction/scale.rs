@@ -12,8 +12,8 @@ use std::sync::Arc;
 
 /// Step of the wavelength shift [nm]: half a step changes the UV index by 0.09 % at most.
 pub const SHIFT_STEP_NM: f64 = 0.01;
-/// Below this wavelength the ultraviolet factor of the cosine correction applies [nm].
-const ULTRAVIOLET_END_NM: f64 = 400.0;
+/// An edge of the bins [nm], where the ranges of many quantities begin or end.
+const BIN_EDGE_NM: f64 = 400.0;
 /// Photons per joule and nanometre of wavelength [µmol J⁻¹ nm⁻¹], with the accuracy that clearness needs.
 const MICROMOL_PER_JOULE_NM: f64 = 0.008_359_347;
 
@@ -54,11 +54,9 @@ pub struct Scale {
     pub slit_smoothing: Vec<f64>,
     /// Half the width of the slit function [pixels], at least 1.
     pub slit_pixels: usize,
-    /// The first pixel at or above 400 nm.
-    pub ultraviolet_end: usize,
     /// Pixels of 400–700 nm, and the weight of each in an approximate PPFD (a few per cent) [µmol s⁻¹ m⁻² / (W m⁻² nm⁻¹)].
     pub photons: (Range<usize>, Vec<f64>),
-    /// Bins of the spectrally correlated response error, with an edge at [`Self::ultraviolet_end`].
+    /// Bins of the spectrally correlated errors.
     pub bins: Arc<Bins>,
 }
 
@@ -118,9 +116,8 @@ impl Scale {
             slit_excess,
             slit_smoothing,
             slit_pixels,
-            ultraviolet_end: wavelength_nm.partition_point(|nm| *nm < ULTRAVIOLET_END_NM),
             photons: photons(&wavelength_nm, &valid),
-            bins: Arc::new(Bins::new(&wavelength_nm, r.correlation_length_nm, ULTRAVIOLET_END_NM)),
+            bins: Arc::new(Bins::new(&wavelength_nm, r.correlation_length_nm, BIN_EDGE_NM)),
             wavelength_nm,
             response,
             relative_uncertainty,

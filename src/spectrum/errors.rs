@@ -15,7 +15,7 @@ pub struct Errors {
     pub lanes: Lanes,
     /// The correlated components.
     pub modes: Vec<ErrorMode>,
-    /// Bins of the components that are correlated over a length or differ between two bands.
+    /// Bins of the components that are correlated over a length or depend on wavelength.
     pub bins: Arc<Bins>,
 }
 
@@ -43,15 +43,8 @@ pub enum Correlation {
     Common(Vec<(usize, f64)>),
     /// One amplitude per bin, with the correlation of [`Bins`]: the column [`RESPONSE`] times a factor.
     Shape(f64),
-    /// One amplitude for all samples: the irradiance times one factor below the bin `bin` and another from `bin` on.
-    Split {
-        /// First bin of the second factor; the number of bins if none.
-        bin: usize,
-        /// Factor below `bin`.
-        before: f64,
-        /// Factor from `bin` on.
-        from: f64,
-    },
+    /// One amplitude for all samples: the irradiance times a factor for each of [`Bins`].
+    PerBin(Vec<f64>),
 }
 
 impl Errors {
@@ -71,9 +64,8 @@ impl Errors {
         match &mode.mixture {
             Correlation::Common(parts) => parts.iter().map(|(column, k)| k * self.lanes.at(*column, sample)).sum(),
             Correlation::Shape(factor) => factor * self.lanes.at(RESPONSE, sample),
-            Correlation::Split { bin, before, from } => {
-                let below = self.bins.starts.get(*bin).is_none_or(|start| sample < *start);
-                self.lanes.at(IRRADIANCE, sample) * if below { before } else { from }
+            Correlation::PerBin(factors) => {
+                self.lanes.at(IRRADIANCE, sample) * factors.get(self.bins.of(sample)).copied().unwrap_or(0.0)
             }
         }
     }

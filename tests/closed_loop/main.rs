@@ -10,6 +10,7 @@ mod flagged_intervals;
 mod interrupted;
 mod jumps;
 mod lamps;
+mod low_sun;
 mod nights;
 mod recompute;
 mod recomputed_bits;

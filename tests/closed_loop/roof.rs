@@ -72,23 +72,33 @@ fn under_broken_clouds_good_values_are_right_and_nearly_all_are_good() {
 
 /// Independent: the simulator's truth, with an optic whose cosine error is several per cent at a low sun.
 #[test]
-fn with_a_real_optic_good_ppfd_is_right_and_a_low_sun_is_flagged_while_its_beam_matters() {
+fn with_a_real_optic_good_values_are_right_and_low_sun_is_raised_while_the_beam_matters() {
     for sky in [SkyKind::Clear, SkyKind::Broken, SkyKind::Overcast] {
         let station = day(sky, OpticSettings::default());
         let high = station.above(15.0);
         let mut relative = assert_good_within(&high, "ppfd", |truth| 0.05 * truth);
         println!("{sky:?}: 95 % within {:.2} %", 100.0 * quantile(&mut relative, 0.95));
         assert!(share(&high, |r| r.is_good("ppfd")) >= 0.95, "{}", why_not_good(&high, "ppfd"));
-        let low: Vec<&Row> = station.rows.iter().filter(|r| r.sun() > 2.0 && r.sun() < 14.5).collect();
-        let flagged = share(&low, |r| r.has(Flag::LowSun));
-        println!("{sky:?}: low_sun in {:.1} % below 14.5°", flagged * 100.0);
+        let between = |from: f64, to: f64| -> Vec<&Row> {
+            station.rows.iter().filter(|r| r.sun() > from && r.sun() < to).collect()
+        };
+        let low = between(2.0, 14.5);
+        assert_good_within(&low, "ppfd", |truth| 0.05 * truth);
+        assert_good_within(&low, "cct", |truth| 0.05 * truth);
+        let (lowest, winter_noon) = (between(2.0, 4.0), between(9.0, 14.5));
+        let flagged = |rows: &[&Row]| share(rows, |r| r.has(Flag::LowSun));
+        println!("{sky:?}: low_sun in {:.3} of 2 to 4°, {:.3} of 2 to 14.5°", flagged(&lowest), flagged(&low));
+        println!("{}", why_not_good(&winter_noon, "cct"));
         match sky {
-            SkyKind::Clear => assert!(flagged > 0.95, "{flagged}"),
+            SkyKind::Clear => {
+                assert!(flagged(&lowest) == 1.0 && share(&lowest, |r| r.is_good("cct")) < 0.05);
+                for id in ["ppfd", "pfd_far_red", "cct", "red_far_red_ratio"] {
+                    assert!(share(&winter_noon, |r| r.is_good(id)) >= 0.95, "{}", why_not_good(&winter_noon, id));
+                }
+            }
             // Under a closed deck there is no beam that a low sun could send; thin deck and low sun look alike at times.
-            SkyKind::Overcast => assert!(flagged < 0.15, "{flagged}"),
+            SkyKind::Overcast => assert!(flagged(&low) < 0.15, "{}", flagged(&low)),
             SkyKind::Broken | SkyKind::Changing => {}
         }
-        assert_good_within(&low, "ppfd", |truth| 0.05 * truth);
-        assert!(share(&high, |r| !r.has(Flag::LowSun)) == 1.0);
     }
 }

@@ -1,7 +1,8 @@
-//! The simulated sky against Bird & Riordan's model in pvlib.
+//! The simulated sky, and the model by which the program corrects the cosine response, against Bird & Riordan's model in pvlib.
 
 use crate::support::python;
 use std::sync::LazyLock;
+use vigilux::reduction::beam_share::{BeamShare, clear_sky};
 use vigilux::simulator::sky::transmittance::{Atmosphere, Path, Transmittances};
 
 static SPECTRA: LazyLock<serde_json::Value> = LazyLock::new(|| python::json_of("tests/references/low_sun.py"));
@@ -55,4 +56,30 @@ fn the_simulated_clear_sky_is_bird_and_riordans() {
     }
     println!("{compared} transmittances, at most {worst:e} apart");
     assert!(compared > 8000, "{compared}");
+}
+
+/// Independent: the beam's share of the horizontal irradiance in pvlib 0.16.1 `spectrl2`, 320–900 nm, sun at 3° to 60°, aerosol optical depth
+/// 0.05 to 0.4, ground albedo 0.2, sea level.
+#[test]
+fn the_share_of_the_beam_is_near_that_of_bird_and_riordan() {
+    const WITHIN: f64 = 0.06;
+    let wavelength_nm = numbers(&SPECTRA, "wavelength_nm");
+    let (mut compared, mut worst) = (0, (0.0f64, 0.0, 0.0, 0.0));
+    let ground = |case: &&serde_json::Value| number(case, "albedo") == 0.2 && number(case, "elevation_deg") <= 60.0;
+    for case in cases().iter().filter(ground) {
+        let (elevation, aerosol) = (number(case, "elevation_deg"), number(case, "aerosol"));
+        let share = BeamShare { share: clear_sky(elevation, 1.0, aerosol).share, ..BeamShare::NONE };
+        for (nm, want) in
+            wavelength_nm.iter().zip(numbers(case, "beam_share")).filter(|(nm, _)| (320.0..=900.0).contains(*nm))
+        {
+            let off = share.at(*nm).0 - want;
+            compared += 1;
+            if off.abs() > worst.0.abs() {
+                worst = (off, elevation, aerosol, *nm);
+            }
+            assert!(off.abs() < WITHIN, "{elevation}°, aerosol {aerosol}, {nm} nm: want {want}, off by {off}");
+        }
+    }
+    println!("{compared} shares; farthest off {:+.4} at {}°, aerosol {}, {} nm", worst.0, worst.1, worst.2, worst.3);
+    assert!(compared > 1500, "{compared}");
 }

@@ -76,7 +76,8 @@ impl Reading {
         let curve: Vec<f64> = (0..n).map(inner).map(|i| 0.3 * (light[i + 1] - 2.0 * light[i] + light[i - 1])).collect();
         let warm: Vec<f64> = axis.iter().zip(&light).map(|(nm, e)| e * 1e-5 * (nm - 500.0)).collect();
         let bins = Bins::new(&axis, LENGTH_NM, 400.0);
-        let bin = bins.starting_at(axis.partition_point(|nm| *nm < 400.0)).expect("an edge at 400 nm");
+        // Grows with wavelength, as that of an unknown share of direct light.
+        let per_bin = bins.starts.iter().map(|start| 0.005 + 2e-5 * (axis[*start] - 200.0)).collect();
         let common = |name, parts: &[(usize, f64)]| ErrorMode {
             name,
             of_light: false,
@@ -90,7 +91,7 @@ impl Reading {
             common("bandwidth", &[(4, 1.0)]),
             common("temperature", &[(5, 0.3), (3, 0.003)]),
             ErrorMode { name: "response_shape", of_light: true, mixture: Correlation::Shape(0.5f64.sqrt()) },
-            ErrorMode { name: "cosine", of_light: true, mixture: Correlation::Split { bin, before: 0.01, from: 0.02 } },
+            ErrorMode { name: "cosine", of_light: true, mixture: Correlation::PerBin(per_bin) },
         ];
         let lanes = Lanes::of(&[&light, &response, &rate, &slope, &curve, &warm]);
         Self { axis, light, variance, errors: Errors { lanes, modes, bins: Arc::new(bins) } }

@@ -180,11 +180,10 @@ fn compare(brackets: &[BracketInput<'_>], context: &ReductionContext<'_>) {
     assert_eq!(reduced.saturated, saturated);
     close("floor", stray, reduced.floor_rate.unwrap(), stray);
     close("signal to noise", ratios[ratios.len() / 2], reduced.signal_to_noise.unwrap(), 1.0);
-    let cosine = reduced.cosine.map_or((1.0, 1.0, 0.0), |c| (c.ultraviolet, c.factor, c.uncertainty));
     let t = context.temperature_c.unwrap();
     let dt = t - c.temperature_c;
     let x = &scale.wavelength_nm;
-    let optic = |i: usize| if x[i] < 400.0 { cosine.0 } else { cosine.1 };
+    let optic = |i: usize| reduced.cosine.map_or(1.0, |c| c.factor(x[i]));
     let inverse = |i: usize| {
         if scale.valid[i] { 1.0 / (scale.response[i] * (1.0 + scale.relative_per_k[i] * dt)) / optic(i) } else { 0.0 }
     };
@@ -264,7 +263,13 @@ fn compare(brackets: &[BracketInput<'_>], context: &ReductionContext<'_>) {
                 }
                 excess * inverse(i)
             }),
-            mode_names::COSINE => Box::new(|i| cosine.2 / optic(i) * irradiance(i)),
+            // Evaluated at the middle of each bin.
+            mode_names::COSINE => Box::new(|i| {
+                let starts = &scale.bins.starts;
+                let bin = starts.iter().filter(|start| **start <= i).count() - 1;
+                let end = starts.get(bin + 1).copied().unwrap_or(PIXELS);
+                reduced.cosine.map_or(0.0, |c| c.relative_error(0.5 * (x[starts[bin]] + x[end - 1]))) * irradiance(i)
+            }),
             other => panic!("no such component: {other}"),
         };
         let top = (0..PIXELS).map(|i| column(i).abs()).fold(0.0, f64::max);
@@ -294,6 +299,8 @@ fn the_reduction_agrees_with_its_formulas() {
             scale: &scale,
             temperature_c: Some(24.0),
             sun_elevation_deg: sun,
+            pressure: 1.0,
+            beam_share: None,
             aged: Default::default(),
             mains_hz: 0.0,
         };
@@ -330,6 +337,8 @@ fn the_difference_between_brackets_is_reported() {
         scale: &scale,
         temperature_c: None,
         sun_elevation_deg: None,
+        pressure: 1.0,
+        beam_share: None,
         aged: Default::default(),
         mains_hz: 0.0,
     };
@@ -351,6 +360,8 @@ fn blooming_into_shielded_pixels_does_not_change_the_offset() {
         scale: &scale,
         temperature_c: Some(24.0),
         sun_elevation_deg: None,
+        pressure: 1.0,
+        beam_share: None,
         aged: Default::default(),
         mains_hz: 0.0,
     };

@@ -176,6 +176,7 @@ impl Example {
             signal_to_noise: None,
             disagreement: None,
             cosine: None,
+            beam_share: None,
         }
     }
 
