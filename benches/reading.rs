@@ -72,6 +72,7 @@ fn reading(c: &mut Criterion) {
         frame: r.frame,
         dark: Some(r.dark),
         dark_time: None,
+        dark_light_lx: 0.0,
         reference: DarkReference::None,
         provenance: DarkProvenance::default(),
     });

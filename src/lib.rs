@@ -3,7 +3,7 @@
 //!
 //! Read the modules in this order; each uses only modules before it (`docs/architecture.md` has the exact table).
 //!
-//! 1. Foundations: [`clock`], [`fault`], [`numeric`], [`system`], [`document`], [`sun`], [`spectrum`].
+//! 1. Foundations: [`clock`], [`fault`], [`numeric`], [`system`], [`document`], [`sun`], [`moon`], [`night_sky`], [`spectrum`].
 //! 2. What modules pass to each other: [`calibration`], [`record`], [`quantities`], [`config`].
 //! 3. The instrument: [`instrument`] gives an exposure that can be trusted, or a fault.
 //! 4. Decisions and computation, all pure: [`reduction`] (counts to irradiance), [`darks`], [`exposure`] (schedule, exposure
@@ -24,6 +24,8 @@ pub mod export;
 pub mod exposure;
 pub mod fault;
 pub mod instrument;
+pub mod moon;
+pub mod night_sky;
 pub mod numeric;
 pub mod processing;
 pub mod quality;

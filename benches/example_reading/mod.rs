@@ -61,7 +61,7 @@ impl Noon {
         };
         let library: Vec<Frame> = [0.01, 0.1, 1.0, 5.0].iter().map(|t| frame(*t, false, 4)).collect();
         let library: Vec<FittingDark<'_>> =
-            library.iter().map(|frame| FittingDark { frame, temperature_c: 25.0 }).collect();
+            library.iter().map(|frame| FittingDark { frame, temperature_c: 25.0, light_lx: 0.0 }).collect();
         let model = DarkModel::fit(&library, &calibration.noise, &calibration.linearity).expect("a library of four");
         Self { calibration: Arc::new(calibration), detector, lights, darks, model }
     }
@@ -90,6 +90,7 @@ impl Noon {
         std::array::from_fn(|i| BracketInput {
             frame: &self.lights[i],
             dark: DarkFor::Matched { dark: &self.darks[i], model: Some(&self.model) },
+            dark_light_lx: 0.0,
         })
     }
 }

@@ -46,6 +46,7 @@ fn load_saved(store: &Store, row: i64) -> Result<SavedMonitors, AcquisitionError
         dark: load(store, row, monitor::DARK_STATE)?,
         pixels: load(store, row, monitor::PIXEL_STATE)?,
         pixel_baseline: None,
+        below_zero: load(store, row, monitor::BELOW_ZERO_STATE)?,
         reported: load(store, row, monitor::REPORTED_STATE)?,
     };
     if let Some(model) = saved.pixels.baseline {

@@ -74,6 +74,10 @@ impl Recomputer {
             return Err(ArchiveError::NoFrames(id));
         }
         let config = self.inputs.configuration(reader, id, stored.made_with.configuration)?;
+        let name = &stored.reading.instrument;
+        // An instrument that is not in the configuration has no values, whatever was in its darks.
+        let night_sky_lx = config.instruments.iter().find(|i| i.name == *name).map_or(0.0, |i| i.darks.night_sky_lx);
+        let place = config.station.place;
         let about = context(reader, stored, calibration)?;
         let darks: Vec<StoredDark> =
             frames.iter().map(|f| self.inputs.dark(reader, id, f.dark)).collect::<Result<_, _>>()?;
@@ -83,6 +87,7 @@ impl Recomputer {
             .map(|(record, dark)| FrameWithDark {
                 frame: &record.frame,
                 dark: dark.as_dark_for(),
+                dark_light_lx: dark.light_lx(place, night_sky_lx),
                 dark_time: dark.time(),
                 reference: record.dark,
                 provenance: record.dark_provenance,

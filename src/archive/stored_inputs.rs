@@ -6,9 +6,11 @@ use super::error::ArchiveError;
 use crate::calibration::{Calibration, file};
 use crate::clock::UtcMicros;
 use crate::config::{self, Config};
-use crate::record::{DarkReference, Frame};
+use crate::darks::metadata::light_in_dark_lx;
+use crate::record::{Dark, DarkReference};
 use crate::reduction::{DarkFor, DarkModel};
 use crate::store::{InstrumentRow, Reader};
+use crate::sun::Place;
 use std::collections::{BTreeMap, VecDeque};
 use std::path::Path;
 use std::sync::Arc;
@@ -24,7 +26,7 @@ pub struct StoredInputs {
     instruments: BTreeMap<i64, Arc<InstrumentRow>>,
     configurations: BTreeMap<i64, Arc<Config>>,
     calibrations: BTreeMap<i64, Arc<Calibration>>,
-    darks: Recent<Frame>,
+    darks: Recent<Dark>,
     models: Recent<DarkModel>,
 }
 
@@ -81,9 +83,8 @@ impl StoredInputs {
     }
 }
 
-fn load_dark(reader: &Reader, reading: i64, row: i64) -> Result<Frame, ArchiveError> {
-    let dark = reader.dark(row)?.ok_or(ArchiveError::Missing { reading, what: "dark", row })?;
-    Ok(dark.frame)
+fn load_dark(reader: &Reader, reading: i64, row: i64) -> Result<Dark, ArchiveError> {
+    reader.dark(row)?.ok_or(ArchiveError::Missing { reading, what: "dark", row })
 }
 
 fn load_model(reader: &Reader, reading: i64, row: i64) -> Result<DarkModel, ArchiveError> {
@@ -95,7 +96,7 @@ fn load_model(reader: &Reader, reading: i64, row: i64) -> Result<DarkModel, Arch
 /// The dark that a frame was reduced with.
 #[derive(Clone, Debug)]
 pub struct StoredDark {
-    dark: Option<Arc<Frame>>,
+    dark: Option<Arc<Dark>>,
     model: Option<Arc<DarkModel>>,
 }
 
@@ -103,15 +104,24 @@ impl StoredDark {
     /// The dark as an input of the reduction.
     pub fn as_dark_for(&self) -> Option<DarkFor<'_>> {
         match (&self.dark, &self.model) {
-            (Some(dark), model) => Some(DarkFor::Matched { dark, model: model.as_deref() }),
+            (Some(dark), model) => Some(DarkFor::Matched { dark: &dark.frame, model: model.as_deref() }),
             (None, Some(model)) => Some(DarkFor::Model(model)),
             (None, None) => None,
         }
     }
 
+    /// The most light that may have been in it [lx], at a place under a night sky of so many lux.
+    pub fn light_lx(&self, place: Place, night_sky_lx: f64) -> f64 {
+        match (&self.dark, &self.model) {
+            (Some(dark), _) => light_in_dark_lx(dark, place, night_sky_lx),
+            (None, Some(model)) => model.light_lx,
+            (None, None) => 0.0,
+        }
+    }
+
     /// The time of the dark, or of the newest dark of the model.
     pub fn time(&self) -> Option<UtcMicros> {
-        self.dark.as_ref().map(|d| d.start()).or(self.model.as_ref().map(|m| m.newest))
+        self.dark.as_ref().map(|d| d.frame.start()).or(self.model.as_ref().map(|m| m.newest))
     }
 }
 

@@ -9,7 +9,7 @@ use crate::acquisition::dark_records;
 use crate::calibration::Active;
 use crate::clock::{Clock, CompressedClock, RealClock, Stop, UtcMicros};
 use crate::config;
-use crate::darks::{DarkOutcome, DarkRequest, DarkSet, plan_covered_darks};
+use crate::darks::{DarkOutcome, DarkRejection, DarkRequest, DarkSet, RejectedDark, plan_covered_darks};
 use crate::exposure::ExposureSetup;
 use crate::instrument::Session;
 use crate::record::{DarkSource, Exposure, Shutter};
@@ -150,29 +150,41 @@ impl<'a> DarkSession<'a> {
 
     /// Takes, tests and stores the darks; returns the texts of the rejected ones.
     fn take(&mut self) -> Result<Vec<String>, Failure> {
-        let store = &self.context.storage.store;
         let bar = progress(self.requests.iter().map(|r| u64::from(r.exposures)).sum());
         let mut rejected = Vec::new();
-        for request in &self.requests {
+        let before = self.darks.state().clone();
+        for request in self.requests.clone() {
             bar.set_message(format!("{:.4} s", request.integration_s));
-            let exposures = expose(&mut self.session, request, &bar)?;
-            match self.darks.submit(DarkSource::Covered, &exposures, false) {
-                None => {}
-                Some(DarkOutcome::Accepted(dark)) => {
-                    if let Some(dark) = dark_records::store_dark(store, self.row, dark).map_err(database)? {
-                        self.darks.insert(dark, false);
-                    }
-                }
-                Some(DarkOutcome::Rejected(dark)) => {
-                    let event = dark.event(&self.context.instrument.name);
-                    store.add_event(&event).map_err(database)?;
-                    rejected.push(event.text);
-                }
+            let mut outcome = self.take_one(&request, &bar)?;
+            if outcome.as_ref().is_some_and(|dark| matches!(dark.reason, DarkRejection::Unconfirmed { .. })) {
+                outcome = self.take_one(&request, &bar)?;
             }
+            rejected.extend(outcome.map(|dark| dark.event(&self.context.instrument.name).text));
         }
         bar.finish_and_clear();
-        dark_records::refit(store, self.row, &mut self.darks, self.context.clock.now()).map_err(database)?;
+        let (store, now) = (&self.context.storage.store, self.context.clock.now());
+        dark_records::save_state(store, self.row, (&before, self.darks.state()), now).map_err(database)?;
+        dark_records::refit(store, self.row, &mut self.darks, now).map_err(database)?;
         Ok(rejected)
+    }
+
+    /// Takes one dark; answers with it where it is rejected.
+    fn take_one(&mut self, request: &DarkRequest, bar: &ProgressBar) -> Result<Option<RejectedDark>, Failure> {
+        let store = &self.context.storage.store;
+        let exposures = expose(&mut self.session, request, bar)?;
+        match self.darks.submit(DarkSource::Covered, &exposures, false) {
+            None => Ok(None),
+            Some(DarkOutcome::Accepted(dark)) => {
+                if let Some(dark) = dark_records::store_dark(store, self.row, dark).map_err(database)? {
+                    self.darks.insert(dark, false);
+                }
+                Ok(None)
+            }
+            Some(DarkOutcome::Rejected(dark)) => {
+                store.add_event(&dark.event(&self.context.instrument.name)).map_err(database)?;
+                Ok(Some(dark))
+            }
+        }
     }
 }
 
@@ -198,8 +210,8 @@ fn report(rejected: &[String], requested: usize, now: UtcMicros) -> Result<(), F
         return Ok(());
     }
     Err(Failure::Failed(format!(
-        "{} darks were rejected, most likely because light reached the detector; cover the head better and repeat (where \
-         another cover shows the same, the structure is the detector's own: repeat with --accept-structure):\n  {}",
+        "{} darks were rejected, most likely because light reached the detector; cover the head better and repeat:\n  {}\n\
+         Where another cover shows the same, the structure is the detector's own: repeat with --accept-structure.",
         rejected.len(),
         rejected.join("\n  ")
     )))

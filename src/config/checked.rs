@@ -205,6 +205,8 @@ pub struct DarksConfig {
     pub max_temperature_difference_k: f64,
     /// Sun elevation below which night darks may be taken [degrees].
     pub night_below_deg: f64,
+    /// The most illuminance by night sky and distant lamps that may be in a night dark, beside moon and twilight [lx].
+    pub night_sky_lx: f64,
     /// Interval at which the set of darks is renewed at night [s].
     pub night_every_s: f64,
     /// Age beyond which the dark model raises a flag [s].

@@ -13,6 +13,10 @@ const DIALECTS: [&str; 1] = ["scpi"];
 /// One reading every minute, on the minute.
 const DEFAULT_CRON: &str = "0 * * * * *";
 
+/// Default illuminance of the night sky that may be in a night dark [lx]: a rural sky, overcast or with the glow of a village; the natural sky
+/// has a tenth of it (0.0005 lx without clouds, Janiczek & DeYoung 1987, from memory; airglow and stars vary threefold).
+const DEFAULT_NIGHT_SKY_LX: f64 = 0.01;
+
 const ELEVATION: Range = Range::between(-90.0, 90.0, "degrees");
 
 /// Facts from outside the section.
@@ -170,6 +174,7 @@ fn read_darks(s: &Section, kind: Option<StationKind>) -> Option<DarksConfig> {
     }
     let difference = s.number("max_temperature_difference_k", Some(1.0), Range::above(0.0, "K").up_to(20.0));
     let night_below_deg = s.number("night_below_deg", Some(-12.0), Range::between(-90.0, -6.0, "degrees"));
+    let night_sky_lx = s.number("night_sky_lx", Some(DEFAULT_NIGHT_SKY_LX), Range::between(0.0, 1.0, "lx"));
     let night_every_min = s.number("night_every_min", Some(60.0), Range::above(0.0, "min").up_to(1440.0));
     let model_max_age_days = s.number("model_max_age_days", Some(30.0), Range::above(0.0, "days").up_to(3660.0));
     let dark_set_max_s = s.number("dark_set_max_s", Some(60.0), Range::above(0.0, "s").up_to(600.0));
@@ -181,6 +186,7 @@ fn read_darks(s: &Section, kind: Option<StationKind>) -> Option<DarksConfig> {
         max_age_s: max_age_min? * 60.0,
         max_temperature_difference_k: difference?,
         night_below_deg: night_below_deg?,
+        night_sky_lx: night_sky_lx?,
         night_every_s: night_every_min? * 60.0,
         model_max_age_s: model_max_age_days? * 86_400.0,
         dark_set_max_s: dark_set_max_s?,

@@ -8,6 +8,11 @@ use crate::clock::UtcMicros;
 use crate::config::DarksConfig;
 use crate::record::Frame;
 
+/// There may be plainly more light in one dark than in another from this factor on …
+const MORE_LIGHT_FACTOR: f64 = 1.5;
+/// … and this much more [lx].
+const MORE_LIGHT_LX: f64 = 5e-4;
+
 /// Which dark is subtracted from a frame.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum DarkChoice {
@@ -27,15 +32,26 @@ pub enum DarkChoice {
     Missing,
 }
 
+/// The dark model, as far as the choice needs to know it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ModelFacts {
+    /// Time of its newest dark.
+    pub newest: UtcMicros,
+    /// The most light that may be in it [lx].
+    pub light_lx: f64,
+}
+
 /// The dark for a frame of light. A matched one wins, then a model in date, then a matched dark that is too old or too far in
-/// temperature if it is younger than the model's darks, then the old model. `model_newest` is the time of the newest dark in the
-/// model, `None` where no model holds for this frame.
+/// temperature if it is younger than the model's darks, then the old model. `model` is `None` where no model holds for this frame. A model in date wins over a matched dark in which there may be plainly more light. What is from before `departed_at` shows another state of the detector and counts as too
+/// old.
 pub fn choose(
     config: &DarksConfig,
     known: &[&DarkMetadata],
     light: &Frame,
-    model_newest: Option<UtcMicros>,
+    model: Option<ModelFacts>,
+    departed_at: Option<UtcMicros>,
 ) -> DarkChoice {
+    let of_now = |t: UtcMicros| departed_at.is_none_or(|departed| t >= departed);
     let (time, temperature_c) = (light.start(), light.temperature_c);
     let same = || known.iter().copied().filter(|d| d.is_of(light.integration_s));
     let distance = |d: &DarkMetadata| {
@@ -43,12 +59,19 @@ pub fn choose(
         d.age_s(time) / config.max_age_s.max(1.0) + kelvin / config.max_temperature_difference_k.max(1e-3)
     };
     let nearest = |a: &&DarkMetadata, b: &&DarkMetadata| distance(a).total_cmp(&distance(b));
-    let matches = |d: &&DarkMetadata| d.age_s(time) <= config.max_age_s && d.is_near(config, temperature_c);
-    if let Some(dark) = same().filter(matches).min_by(nearest) {
+    let matches =
+        |d: &&DarkMetadata| d.age_s(time) <= config.max_age_s && d.is_near(config, temperature_c) && of_now(d.time);
+    let model_age = model.map(|m| time.seconds_since(m.newest).abs());
+    let model_in_date =
+        model_age.is_some_and(|age| age <= config.model_max_age_s) && model.is_some_and(|m| of_now(m.newest));
+    let outdone = |d: &&DarkMetadata| {
+        let light_lx = d.light_lx(config.night_sky_lx);
+        model_in_date && model.is_some_and(|m| light_lx > MORE_LIGHT_FACTOR * m.light_lx + MORE_LIGHT_LX)
+    };
+    if let Some(dark) = same().filter(matches).filter(|d| !outdone(d)).min_by(nearest) {
         return DarkChoice::Matched { id: dark.id, stale: false };
     }
-    let model_age = model_newest.map(|t| time.seconds_since(t).abs());
-    if model_age.is_some_and(|age| age <= config.model_max_age_s) {
+    if model_in_date {
         return DarkChoice::Model { stale: false };
     }
     match (same().min_by(nearest), model_age) {
@@ -80,8 +103,8 @@ mod tests {
 
     fn choice(known: &[DarkMetadata], model_age_s: Option<f64>, temperature_c: Option<f64>) -> DarkChoice {
         let known: Vec<&DarkMetadata> = known.iter().collect();
-        let newest = model_age_s.map(|age| NOW.plus_seconds(-age));
-        choose(&config(&[DarkSource::Shutter]), &known, &light(temperature_c), newest)
+        let model = model_age_s.map(|age| ModelFacts { newest: NOW.plus_seconds(-age), light_lx: 0.001 });
+        choose(&config(&[DarkSource::Shutter]), &known, &light(temperature_c), model, None)
     }
 
     /// Identity: the order of preference.
@@ -112,5 +135,30 @@ mod tests {
         assert_eq!(choice(&[with.clone(), without.clone()], None, None), DarkChoice::Matched { id: 2, stale: false });
         assert_eq!(choice(std::slice::from_ref(&with), None, None), DarkChoice::Matched { id: 1, stale: true });
         assert_eq!(choice(&[without], None, Some(20.0)), DarkChoice::Matched { id: 2, stale: true });
+    }
+
+    /// Identity: what is from before the detector changed is used only while there is nothing since, and as stale.
+    #[test]
+    fn what_is_from_before_a_change_is_stale() {
+        let (before, after) = (dark(1, 0.01, 20.0, 300.0), dark(2, 0.01, 20.0, 60.0));
+        let chosen = |known: &[&DarkMetadata], model_age_s: f64| {
+            let (newest, departed) = (NOW.plus_seconds(-model_age_s), NOW.plus_seconds(-120.0));
+            let model = ModelFacts { newest, light_lx: 0.001 };
+            choose(&config(&[DarkSource::Shutter]), known, &light(Some(20.0)), Some(model), Some(departed))
+        };
+        assert_eq!(chosen(&[&before, &after], 200.0), DarkChoice::Matched { id: 2, stale: false });
+        assert_eq!(chosen(&[&before], 100.0), DarkChoice::Model { stale: false });
+        assert_eq!(chosen(&[&before], 200.0), DarkChoice::Model { stale: true });
+        assert_eq!(chosen(&[], 200.0), DarkChoice::Model { stale: true });
+    }
+
+    /// Identity: a model with less light in it wins over a matched dark that was taken under the moon, and over no other.
+    #[test]
+    fn a_model_wins_over_a_moonlit_dark() {
+        let night = |id, sky_lx| DarkMetadata { source: DarkSource::Night, sky_lx, ..dark(id, 0.01, 20.0, 60.0) };
+        let matched = DarkChoice::Matched { id: 1, stale: false };
+        assert_eq!(choice(&[night(1, 0.0)], Some(60.0), Some(20.0)), matched);
+        assert_eq!(choice(&[night(1, 0.01)], Some(60.0), Some(20.0)), DarkChoice::Model { stale: false });
+        assert_eq!(choice(&[night(1, 0.01)], None, Some(20.0)), matched);
     }
 }

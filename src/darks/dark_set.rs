@@ -4,31 +4,29 @@
 //! [`DarkSet::insert`] and [`DarkSet::adopt`] take it back with its row once it is. Invariants: a rejected dark is never used
 //! for correction; nothing that is not stored is used, so that every value can be computed again.
 
-use super::choice::{DarkChoice, choose};
-use super::darkness::{Expected, open_level, test_darkness};
+mod serving;
+mod submission;
+
+use super::darkness::open_level;
 use super::detector_structure::DetectorStructure;
 use super::fit;
-use super::frame_with_dark::FrameWithDark;
 use super::metadata::DarkMetadata;
 use super::night::{self, DarkSetState};
 use super::pause::DarkPause;
 use super::plan::{DarkRequest, ModelState, plan_darks};
-use super::rejection::{DarkOutcome, DarkRejection, RejectedDark};
 use super::set_times::set_times_s;
 use super::setup::DarkSetup;
 use crate::clock::UtcMicros;
 use crate::config::DarksConfig;
-use crate::record::{Dark, DarkProvenance, DarkReference, DarkSource, Exposure, Frame};
-use crate::reduction::{DarkFor, DarkModel, FittingDark};
+use crate::record::{Dark, DarkSource, Frame};
+use crate::reduction::{DarkModel, FittingDark};
 use crate::sun::Place;
-use std::collections::BTreeSet;
+use submission::HeldDark;
 
 /// Darks in memory beyond those the model is fitted to, before what can no longer be used is dropped.
 const BEYOND_SET: usize = 16;
 /// Covered darks within this of the newest belong to the same session [s].
 const COVERED_SESSION_S: f64 = 7200.0;
-/// The sun's elevation from which on a light frame cannot be dark [degrees].
-const DAYLIGHT_DEG: f64 = 3.0;
 
 /// The set of darks of one instrument.
 #[derive(Debug)]
@@ -48,6 +46,8 @@ pub struct DarkSet {
     new_since_fit: usize,
     rejected_at: Option<UtcMicros>,
     shutter_lit: bool,
+    /// Darks that their predecessors do not allow, until others confirm them.
+    held: Vec<HeldDark>,
     state: DarkSetState,
 }
 
@@ -97,6 +97,7 @@ impl DarkSet {
             new_since_fit: 0,
             rejected_at: None,
             shutter_lit: false,
+            held: Vec::new(),
             state: on_record.state,
             setup,
         };
@@ -147,54 +148,6 @@ impl DarkSet {
         requests
     }
 
-    /// Tests the exposures of a dark; `None` without any. `warming` says whether they were taken in warm-up.
-    pub fn submit(&mut self, source: DarkSource, exposures: &[Exposure], warming: bool) -> Option<DarkOutcome> {
-        let frame = Frame::of(exposures, |counts| counts >= self.setup.clipped_from)?;
-        // In warm-up the offset drifts: the model's prediction would reject what is dark.
-        let predicted = if warming { None } else { self.predicted(&frame) };
-        let vouched = source == DarkSource::Covered && self.structure_vouched;
-        Some(match self.test(&frame, predicted.as_deref()) {
-            Err(DarkRejection::Lit { .. }) if vouched => DarkOutcome::Accepted(Dark { id: 0, source, frame }),
-            Ok(()) => DarkOutcome::Accepted(Dark { id: 0, source, frame }),
-            Err(reason) => {
-                self.rejected_at = Some(frame.end());
-                self.shutter_lit |= source == DarkSource::Shutter;
-                let lit = matches!(reason, DarkRejection::Lit { .. } | DarkRejection::Clipped { .. });
-                let discarded = if lit && source == DarkSource::Night { self.discard_night(frame.start()) } else { 0 };
-                let (integration_s, span) = (frame.integration_s, (frame.start(), frame.end()));
-                DarkOutcome::Rejected(RejectedDark { source, integration_s, span, reason, discarded })
-            }
-        })
-    }
-
-    fn test(&self, frame: &Frame, model: Option<&[f64]>) -> Result<(), DarkRejection> {
-        let expected = Expected { model, detector: self.structure.as_ref() };
-        test_darkness(frame, &self.setup.shielded, self.setup.read_noise_counts, expected)
-    }
-
-    /// Stops using the darks of this night that no long dark has verified, and the models fitted to them. Answers with the number of darks.
-    fn discard_night(&mut self, at: UtcMicros) -> usize {
-        self.state.lit_at = Some(at);
-        let rows = self.unverified(at);
-        let Some(from) = self.darks.iter().filter(|d| rows.contains(&d.metadata.id)).map(|d| d.metadata.time).min()
-        else {
-            return 0;
-        };
-        self.darks.retain(|d| !rows.contains(&d.metadata.id));
-        if let Some(model) = self.model.take_if(|fitted| fitted.model.newest >= from) {
-            self.model.clone_from(&self.verified_model);
-            self.state.models_discarded_to = Some(model.row);
-            self.state.fallback = self.model.as_ref().map(|fitted| fitted.row);
-            self.new_since_fit = self.new_since_fit.max(1);
-        }
-        self.state.discard(rows.iter().copied());
-        rows.len()
-    }
-
-    fn unverified(&self, at: UtcMicros) -> BTreeSet<i64> {
-        night::unverified(self.darks.iter().map(|d| &d.metadata), self.longest_set_s(), at)
-    }
-
     /// The longest integration time of the set [s].
     fn longest_set_s(&self) -> f64 {
         let times = set_times_s(&self.config, &self.setup.grid, self.setup.longest_s);
@@ -207,8 +160,11 @@ impl DarkSet {
         self.covered.retain(|d| newest.seconds_since(d.frame.start()) <= COVERED_SESSION_S);
         let Some(calibration) = self.setup.calibration.as_ref() else { return };
         let fitting = |d: &'_ Dark| d.frame.temperature_c.unwrap_or(calibration.temperature_c);
-        let darks: Vec<FittingDark<'_>> =
-            self.covered.iter().map(|d| FittingDark { frame: &d.frame, temperature_c: fitting(d) }).collect();
+        let darks: Vec<FittingDark<'_>> = self
+            .covered
+            .iter()
+            .map(|d| FittingDark { frame: &d.frame, temperature_c: fitting(d), light_lx: 0.0 })
+            .collect();
         let model = DarkModel::fit(&darks, &calibration.noise, &calibration.linearity).ok();
         self.structure = model.and_then(|model| DetectorStructure::of(&model, &self.setup.shielded));
     }
@@ -230,7 +186,9 @@ impl DarkSet {
         if !warming {
             self.new_since_fit += 1;
             let level = open_level(&dark.frame, &self.setup.shielded);
-            if self.model.as_ref().is_some_and(|fitted| fit::has_changed(&fitted.model, &dark.frame, level)) {
+            let departed = self.state.departed_at;
+            let active = self.model.as_ref().filter(|m| departed.is_none_or(|t| m.model.newest >= t));
+            if active.is_some_and(|fitted| fit::has_changed(&fitted.model, &dark.frame, level)) {
                 self.state.changed_at = Some(dark.frame.start());
             }
         }
@@ -253,6 +211,7 @@ impl DarkSet {
                 frame: &self.darks[i].frame,
                 // Without a sensor all darks are taken to be of the calibration's temperature: β stays unknown.
                 temperature_c: self.darks[i].metadata.temperature_c.unwrap_or(calibration.temperature_c),
+                light_lx: self.darks[i].metadata.light_lx(self.config.night_sky_lx),
             })
             .collect();
         let fitted = DarkModel::fit(&darks, &calibration.noise, &calibration.linearity);
@@ -266,59 +225,6 @@ impl DarkSet {
             self.verified_model = Some(fitted.clone());
         }
         self.model.insert(fitted)
-    }
-
-    /// A frame of light with its dark.
-    pub fn serve<'a>(&'a self, frame: &'a Frame) -> FrameWithDark<'a> {
-        let usable = self.model.as_ref().filter(|fitted| {
-            let model = &fitted.model;
-            model.offset.len() == frame.sums.len()
-                && model.holds_for(frame.integration_s)
-                && frame.temperature_c.is_none_or(|t| model.holds_at(t))
-        });
-        let of_this_detector = |d: &&KeptDark| d.frame.sums.len() == frame.sums.len();
-        let known: Vec<&DarkMetadata> = self.darks.iter().filter(of_this_detector).map(|d| &d.metadata).collect();
-        let choice = choose(&self.config, &known, frame, usable.map(|fitted| fitted.model.newest));
-        let (dark, dark_time, reference) = match choice {
-            DarkChoice::Matched { id, .. } => {
-                let matched = self.darks.iter().rev().find(|d| d.metadata.id == id);
-                let model = usable.map(|fitted| &fitted.model);
-                let dark = matched.map(|d| DarkFor::Matched { dark: &d.frame, model });
-                let reference = DarkReference::Matched { dark: id, model: usable.map(|fitted| fitted.row) };
-                (dark, matched.map(|d| d.metadata.time), reference)
-            }
-            DarkChoice::Model { .. } => (
-                usable.map(|fitted| DarkFor::Model(&fitted.model)),
-                usable.map(|fitted| fitted.model.newest),
-                usable.map_or(DarkReference::None, |fitted| DarkReference::Model(fitted.row)),
-            ),
-            DarkChoice::Missing => (None, None, DarkReference::None),
-        };
-        let provenance = DarkProvenance {
-            stale: matches!(choice, DarkChoice::Matched { stale: true, .. } | DarkChoice::Model { stale: true }),
-            suspect: self.rejected_at.zip(dark_time).is_some_and(|(rejected, used)| rejected > used),
-            modelled: matches!(choice, DarkChoice::Model { .. }),
-        };
-        FrameWithDark { frame, dark, dark_time, reference, provenance }
-    }
-
-    /// Whether the shutter fails: its dark is lit, or a light frame is dark by daylight.
-    pub fn shutter_fault(&self, frames: &[Frame], sun_elevation_deg: Option<f64>) -> bool {
-        let daylight = sun_elevation_deg.is_some_and(|e| e > DAYLIGHT_DEG);
-        let dark = |frame: &Frame| {
-            let predicted = self.predicted(frame);
-            self.test(frame, predicted.as_deref()).is_ok()
-        };
-        // The last bracket is the longest and shows light most plainly.
-        self.shutter_lit || (daylight && self.setup.has_shutter && frames.iter().rev().all(dark))
-    }
-
-    /// The model's prediction of a dark frame [counts per exposure].
-    fn predicted(&self, frame: &Frame) -> Option<Vec<f64>> {
-        let model = &self.model.as_ref()?.model;
-        let temperature = frame.temperature_c?;
-        let holds = model.holds_for(frame.integration_s) && model.holds_at(temperature);
-        holds.then(|| model.predict(frame.integration_s, temperature))
     }
 
     /// Indices of the darks the model is fitted to.

@@ -249,8 +249,10 @@ mod tests {
         };
         let frames: Vec<Frame> =
             [1e-3, 1.0, 10.0].map(|t| sensor.frame(t, 25.0, |i| t * glow(i), 4, t.to_bits())).into();
-        let darks: Vec<_> =
-            frames.iter().map(|frame| crate::reduction::FittingDark { frame, temperature_c: 25.0 }).collect();
+        let darks: Vec<_> = frames
+            .iter()
+            .map(|frame| crate::reduction::FittingDark { frame, temperature_c: 25.0, light_lx: 0.0 })
+            .collect();
         DetectorStructure::of(&crate::reduction::DarkModel::fit(&darks, &noise, &[1.0]).unwrap(), &shielded())
             .expect("the glow shows")
     }

@@ -39,7 +39,7 @@ pub fn select(config: &DarksConfig, known: &[&DarkMetadata], from: Option<UtcMic
     for (i, dark) in known.iter().enumerate().rev() {
         let early = from.is_some_and(|from| dark.time < from);
         let old = now.seconds_since(dark.time) > config.model_max_age_s;
-        if early || old || dark.warming || is_outdone(dark, known) {
+        if early || old || dark.warming || is_outdone(dark, known, from) {
             continue;
         }
         if chosen.iter().filter(|j| are_alike(known[**j], dark)).count() < ALIKE_IN_SET {
@@ -53,9 +53,10 @@ pub fn select(config: &DarksConfig, known: &[&DarkMetadata], from: Option<UtcMic
     chosen
 }
 
-/// Whether a dark was taken in twilight and another of its integration time was not.
-fn is_outdone(dark: &DarkMetadata, known: &[&DarkMetadata]) -> bool {
-    dark.twilight && known.iter().any(|d| !d.twilight && !d.warming && d.is_about(dark.integration_s))
+/// Whether a dark was taken under moon or twilight and another of its integration time, since `from`, under plainly less of them.
+fn is_outdone(dark: &DarkMetadata, known: &[&DarkMetadata], from: Option<UtcMicros>) -> bool {
+    let of_now = |d: &DarkMetadata| !d.warming && from.is_none_or(|from| d.time >= from);
+    known.iter().any(|d| dark.is_brighter_than(d.sky_lx) && of_now(d) && d.is_about(dark.integration_s))
 }
 
 /// Whether two darks give the fit the same information.
@@ -120,7 +121,7 @@ mod tests {
     /// Identity: a twilight dark serves the fit only while there is no better one of its integration time.
     #[test]
     fn a_twilight_dark_is_left_out_once_there_is_a_better_one() {
-        let twilight = |id, t| DarkMetadata { twilight: true, ..dark(id, t, 20.0, 600.0) };
+        let twilight = |id, t| DarkMetadata { source: DarkSource::Night, sky_lx: 0.01, ..dark(id, t, 20.0, 600.0) };
         assert_eq!(selected(&[twilight(1, 1.0), twilight(2, 10.0), dark(3, 1.0, 20.0, 60.0)], None), [2, 3]);
     }
 

@@ -11,6 +11,8 @@ pub struct FrameWithDark<'a> {
     pub frame: &'a Frame,
     /// Its dark; `None` where there is none to use.
     pub dark: Option<DarkFor<'a>>,
+    /// The most light that may have been in the dark [lx].
+    pub dark_light_lx: f64,
     /// When the dark was taken, or the newest dark of the model.
     pub dark_time: Option<UtcMicros>,
     /// The rows of the dark, as stored beside the frame.

@@ -34,6 +34,10 @@ pub struct DarkSetState {
     pub lit_at: Option<UtcMicros>,
     /// Darks from before this show another state of the detector than the one it is in now.
     pub changed_at: Option<UtcMicros>,
+    /// Two darks in a row differed from all before them; from the first of them on, earlier ones do not describe the detector …
+    pub departed_at: Option<UtcMicros>,
+    /// … by so much [counts].
+    pub departed_by: f64,
 }
 
 impl DarkSetState {

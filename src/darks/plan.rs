@@ -1,7 +1,7 @@
 //! Which darks to take.
 //!
-//! Works on the metadata of the darks on record, never on their counts. Invariants: a night dark is taken in twilight only while
-//! there is nothing better; an integration time of the set that no pause between readings is long enough for is taken all the
+//! Works on the metadata of the darks on record, never on their counts. Invariants: a night dark is taken under moon or twilight only
+//! while there is no model, and never where they may send more than 0.02 lx; an integration time of the set that no pause between readings is long enough for is taken all the
 //! same, in place of a reading by night.
 
 use super::metadata::DarkMetadata;
@@ -62,10 +62,9 @@ pub fn plan_darks(
 ) -> Vec<DarkRequest> {
     let shutter = setup.has_shutter && config.sources.contains(&DarkSource::Shutter);
     let night = config.sources.contains(&DarkSource::Night)
-        && pause.sun.is_some_and(|sun| {
-            // Without a model any night will do.
-            let darkest = if model == ModelState::None { f64::INFINITY } else { sun.darkest_below_deg() };
-            sun.elevation_deg < config.night_below_deg.min(darkest)
+        && pause.night.is_some_and(|night| {
+            // Without a model any night will do that is dark enough for the readings of the day.
+            night.allows_darks(config.night_below_deg) && (model == ModelState::None || night.is_darkest())
         });
     let mut plan = Plan::new(config, setup.overhead_s, pause.free_s);
     if shutter {
@@ -138,10 +137,10 @@ fn due_times(
     let kelvin = if law_known { SET_KELVIN } else { SET_KELVIN_UNKNOWN };
     let watched = setup.has_shutter && config.sources.contains(&DarkSource::Shutter) && law_known;
     let every_s = if watched { SHUTTER_RARER * config.night_every_s } else { config.night_every_s };
-    let twilight = pause.sun.is_some_and(|sun| sun.elevation_deg >= sun.darkest_below_deg());
+    let sky_lx = pause.night.map_or(0.0, |night| night.sky.total_lx());
     let counts = |d: &DarkMetadata, t: f64| {
         let near = d.kelvin_from(pause.temperature_c).is_none_or(|difference| difference <= kelvin);
-        d.is_about(t) && near && (twilight || !d.twilight)
+        d.is_about(t) && near && !d.is_brighter_than(sky_lx)
     };
     let newest_s =
         |t: f64| known.iter().filter(|d| counts(d, t)).map(|d| d.age_s(pause.now)).fold(f64::INFINITY, f64::min);
@@ -177,7 +176,7 @@ pub fn plan_covered_darks(
 
 #[cfg(test)]
 pub(super) mod tests {
-    use super::super::pause::NightSun;
+    use super::super::pause::Night;
     use super::*;
     use crate::clock::UtcMicros;
     use crate::record::PixelRanges;
@@ -192,6 +191,7 @@ pub(super) mod tests {
             max_age_s: 3600.0,
             max_temperature_difference_k: 1.0,
             night_below_deg: -12.0,
+            night_sky_lx: 0.001,
             night_every_s: 3600.0,
             model_max_age_s: 30.0 * 86_400.0,
             dark_set_max_s: 60.0,
@@ -205,7 +205,7 @@ pub(super) mod tests {
             integration_s,
             temperature_c: Some(temperature_c),
             time: NOW.plus_seconds(-age_s),
-            twilight: false,
+            sky_lx: 0.0,
             warming: false,
         }
     }
@@ -223,13 +223,16 @@ pub(super) mod tests {
         }
     }
 
-    fn sun(elevation_deg: f64, lowest_deg: f64) -> Option<NightSun> {
-        Some(NightSun { elevation_deg, lowest_deg })
+    /// A night without a moon.
+    fn sun(sun_deg: f64, lowest_deg: f64) -> Option<Night> {
+        let twilight_lx = crate::night_sky::sun_illuminance_lx(sun_deg);
+        let sky = crate::night_sky::NightSky { twilight_lx, moon_lx: 0.0, moonless: true };
+        Some(Night { sun_deg, lowest_deg, sky })
     }
 
     /// A pause at noon.
     fn pause(used_s: &[f64], free_s: f64) -> DarkPause<'_> {
-        DarkPause { now: NOW, free_s, shortest_s: 60.0, used_s, sun: sun(30.0, -30.0), temperature_c: Some(20.0) }
+        DarkPause { now: NOW, free_s, shortest_s: 60.0, used_s, night: sun(30.0, -30.0), temperature_c: Some(20.0) }
     }
 
     /// Identity: a dark follows every change of the integration time, of temperature past the limit, and of time past the refresh.
@@ -257,7 +260,7 @@ pub(super) mod tests {
         let setup = setup(IntegrationGrid::new(1e-3, 60.0, 0.0), true);
         for free in [0.0, 1.0, 5.0, 20.0, 45.0, 600.0] {
             for elevation in [-30.0, 30.0] {
-                let pause = DarkPause { sun: sun(elevation, -30.0), ..pause(&[0.01, 8.0], free) };
+                let pause = DarkPause { night: sun(elevation, -30.0), ..pause(&[0.01, 8.0], free) };
                 let all = plan_darks(&config, &setup, &[], ModelState::LawKnown, &pause);
                 let cost: f64 = all.iter().map(|o| o.duration_s(0.4)).sum();
                 assert!(cost <= free, "{free}: {all:?}");
@@ -274,7 +277,7 @@ pub(super) mod tests {
         let config = config(&[DarkSource::Night]);
         let setup = setup(IntegrationGrid::new(1e-3, 30.0, 0.0), false);
         let by_night = |known: &[DarkMetadata], now: UtcMicros, elevation: f64| {
-            let pause = DarkPause { now, sun: sun(elevation, -30.0), ..pause(&[0.01], 40.0) };
+            let pause = DarkPause { now, night: sun(elevation, -30.0), ..pause(&[0.01], 40.0) };
             plan_darks(&config, &setup, known, ModelState::None, &pause)
         };
         assert_eq!(by_night(&[], NOW, 5.0), []);
@@ -298,7 +301,7 @@ pub(super) mod tests {
     #[test]
     fn no_night_dark_is_taken_where_the_sun_is_unknown() {
         let setup = setup(IntegrationGrid::new(1e-3, 10.0, 0.0), false);
-        let pause = DarkPause { sun: None, ..pause(&[0.01], 40.0) };
+        let pause = DarkPause { night: None, ..pause(&[0.01], 40.0) };
         assert_eq!(plan_darks(&config(&[DarkSource::Night]), &setup, &[], ModelState::None, &pause), []);
     }
 
@@ -309,7 +312,7 @@ pub(super) mod tests {
         let config = config(&[DarkSource::Night]);
         let setup = setup(IntegrationGrid::new(1e-3, 10.0, 0.0), false);
         let taken = |elevation: f64, lowest: f64, model: ModelState, known: &[DarkMetadata]| {
-            let pause = DarkPause { sun: sun(elevation, lowest), ..pause(&[], 40.0) };
+            let pause = DarkPause { night: sun(elevation, lowest), ..pause(&[], 40.0) };
             !plan_darks(&config, &setup, known, model, &pause).is_empty()
         };
         let model = ModelState::LawKnown;
@@ -327,12 +330,24 @@ pub(super) mod tests {
             taken(-12.1, -12.9, model, &[]) && !taken(-11.9, -12.9, model, &[]),
             "the set limit holds in any night"
         );
+        // A moon of 0.001 lx is waited for with a model, one of 0.05 lx in any case.
+        for (moon_lx, state, want) in [
+            (1e-3, ModelState::None, true),
+            (1e-3, model, false),
+            (0.05, ModelState::None, false),
+            (0.05, model, false),
+        ] {
+            let mut night = sun(-30.0, -40.0).unwrap();
+            (night.sky.moon_lx, night.sky.moonless) = (moon_lx, false);
+            let pause = DarkPause { night: Some(night), ..pause(&[], 40.0) };
+            assert_eq!(!plan_darks(&config, &setup, &[], state, &pause).is_empty(), want, "{moon_lx} lx, {state:?}");
+        }
         let times = set_times_s(&config, &setup.grid, 60.0);
-        let all = |twilight: bool| -> Vec<DarkMetadata> {
-            (0..).zip(&times).map(|(id, t)| DarkMetadata { twilight, ..dark(id, *t, 20.0, 60.0) }).collect()
+        let all = |sky_lx: f64| -> Vec<DarkMetadata> {
+            (0..).zip(&times).map(|(id, t)| DarkMetadata { sky_lx, ..dark(id, *t, 20.0, 60.0) }).collect()
         };
-        assert!(taken(-20.0, -30.0, model, &all(true)));
-        assert!(!taken(-20.0, -30.0, model, &all(false)));
+        assert!(taken(-20.0, -30.0, model, &all(0.01)));
+        assert!(!taken(-20.0, -30.0, model, &all(0.0)));
     }
 
     /// Identity: a time that fits into no pause takes the place of a night reading, one at a time and seldom; by day, or
@@ -342,7 +357,7 @@ pub(super) mod tests {
         let config = config(&[DarkSource::Night]);
         let setup = setup(IntegrationGrid::new(1e-3, 30.0, 0.0), false);
         let long = |shortest_s: f64, known: &[DarkMetadata]| {
-            let pause = DarkPause { sun: sun(-30.0, -30.0), shortest_s, ..pause(&[], 4.0) };
+            let pause = DarkPause { night: sun(-30.0, -30.0), shortest_s, ..pause(&[], 4.0) };
             let all = plan_darks(&config, &setup, known, ModelState::LawKnown, &pause);
             all.into_iter().filter(|o| o.integration_s > 4.0).collect::<Vec<_>>()
         };
@@ -372,7 +387,8 @@ pub(super) mod tests {
         let times = set_times_s(&config, &setup.grid, 60.0);
         let due = |model: ModelState, temperature_c: f64| {
             let known: Vec<DarkMetadata> = (0..).zip(&times).map(|(id, t)| dark(id, *t, 20.0, 60.0)).collect();
-            let pause = DarkPause { sun: sun(-25.0, -30.0), temperature_c: Some(temperature_c), ..pause(&[], 1000.0) };
+            let pause =
+                DarkPause { night: sun(-25.0, -30.0), temperature_c: Some(temperature_c), ..pause(&[], 1000.0) };
             plan_darks(&config, &setup, &known, model, &pause).len()
         };
         assert_eq!((due(ModelState::LawUnknown, 20.2), due(ModelState::LawUnknown, 20.3)), (0, times.len()));

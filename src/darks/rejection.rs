@@ -35,6 +35,17 @@ pub enum DarkRejection {
         /// The frame's [counts].
         found: f64,
     },
+    /// It is not what the darks before it allow, and no second one has confirmed it yet.
+    #[error(
+        "held back until another confirms it: expected at most {allowed:.0} counts from what the darks before it allow, but found \
+         {found:.0}"
+    )]
+    Unconfirmed {
+        /// How far it might be [counts].
+        allowed: f64,
+        /// How far it is [counts].
+        found: f64,
+    },
     /// It has too few pixels, or none that see light.
     #[error("expected at least {expected} pixels that see light, but found {found}")]
     TooFewPixels {

@@ -119,8 +119,10 @@ impl Pipeline {
         context: &AcquisitionContext,
     ) -> ProcessedReading {
         let mut reading = reading_without_values(&self.instrument, frames, sun, context);
-        let inputs: Vec<BracketInput<'_>> =
-            frames.iter().filter_map(|f| f.dark.map(|dark| BracketInput { frame: f.frame, dark })).collect();
+        let inputs: Vec<BracketInput<'_>> = frames
+            .iter()
+            .filter_map(|f| Some(BracketInput { frame: f.frame, dark: f.dark?, dark_light_lx: f.dark_light_lx }))
+            .collect();
         if inputs.is_empty() {
             let judged = judge_without_values(Flag::DarkMissing, "no dark is available", context);
             return complete(reading, None, judged, Vec::new());
@@ -192,6 +194,7 @@ impl Pipeline {
             light_variation: f64::from(frame.light_variation),
             unknown_ripple: has_ripple(frame, mains_hz) && mean_uncertainty(frame, mains_hz).is_none(),
             dark: bracket.provenance,
+            integration_s: frame.integration_s,
         }
     }
 }

@@ -25,7 +25,7 @@ pub(super) fn statistics(
     let mut values: Vec<Vec<Vec<f64>>> = Vec::new();
     for ((bracket, exposures), weights) in brackets.iter().zip(singles).zip(&reduced.merge_weights) {
         let values_of = |frame| {
-            let exposure = reduce(&[BracketInput { frame, dark: bracket.dark }], context);
+            let exposure = reduce(&[BracketInput { frame, ..*bracket }], context);
             values_or_nan(matrix, &combined(&exposure, reduced, weights))
         };
         values.push(exposures.iter().map(values_of).collect());

@@ -29,6 +29,8 @@ pub const PLAUSIBLE_DARK_ERROR: f64 = 0.2;
 /// 10 % at 75° as with common diffusers, and the largest error that is assumed [1].
 const UNKNOWN_COSINE_ERROR: f64 = 0.007;
 const UNKNOWN_COSINE_MOST: f64 = 0.3;
+/// A sum of light is outside its limits from so many standard uncertainties below zero on.
+const BELOW_ZERO: f64 = 5.0;
 
 /// The conditions under which a reading was taken and processed.
 #[derive(Clone, Debug)]
@@ -60,6 +62,8 @@ pub struct BracketConditions {
     pub unknown_ripple: bool,
     /// Its dark.
     pub dark: DarkProvenance,
+    /// Its integration time [s].
+    pub integration_s: f64,
 }
 
 /// Values with verdicts, and their flags.
@@ -190,7 +194,9 @@ impl Judgement<'_> {
             let Ok(value) = outcome.value else { continue };
             let possible = physically_possible(&self.conditions.plausibility_limit, &quantities::registry()[q]);
             let impossible = possible.is_some_and(|(lowest, highest)| !(value >= lowest && value <= highest));
-            flags[q].raise_if(impossible, Flag::OutOfLimits);
+            let is_sum = quantities::registry()[q].recipe.is_linear();
+            let negative = is_sum && value < -BELOW_ZERO * outcome.uncertainty;
+            flags[q].raise_if(impossible || negative, Flag::OutOfLimits);
             // A missing bracket would have reduced the uncertainty: just within the limit is not sufficient.
             let share = if self.conditions.incomplete { SHARE_OF_LIMIT } else { 1.0 };
             flags[q].raise_if(!(2.0 * outcome.uncertainty <= share * self.uncertainty_limit(q)), Flag::Uncertain);
@@ -252,9 +258,16 @@ impl Judgement<'_> {
         }
         let mut column = vec![0.0; self.reduced.irradiance.len()];
         let concerned = self.reduced.merge_weights.iter().zip(brackets).filter(|(_, b)| has_property(&b.dark));
-        for (weights, _) in concerned {
+        for (weights, bracket) in concerned {
             for ((error, weight), dark) in column.iter_mut().zip(weights).zip(&self.reduced.dark_irradiance) {
                 *error += weight * dark * PLAUSIBLE_DARK_ERROR;
+            }
+            // A newer dark differs by so many counts in every pixel.
+            let rate = f64::from(bracket.dark.doubt_counts) / bracket.integration_s;
+            if rate > 0.0 {
+                column.iter_mut().zip(weights).enumerate().for_each(|(i, (error, weight))| {
+                    *error += weight * rate * self.reduced.per_rate(i);
+                });
             }
         }
         Some(column)

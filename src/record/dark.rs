@@ -64,19 +64,44 @@ pub enum DarkReference {
 pub struct DarkProvenance {
     /// Its age, or its difference in temperature, exceeds the limit.
     pub stale: bool,
-    /// A newer dark was rejected.
+    /// A newer dark was rejected, or differs and is not confirmed.
     pub suspect: bool,
     /// It was computed by the dark model.
     pub modelled: bool,
+    /// Difference of a newer dark [counts per exposure]; 0 without one.
+    pub doubt_counts: u16,
 }
 
 impl DarkProvenance {
-    /// As stored: bit 0 stale, bit 1 suspect, bit 2 modelled; never reassigned.
+    /// As stored: bit 0 stale, bit 1 suspect, bit 2 modelled, bits 16 to 31 `doubt_counts`; never reassigned.
     pub fn bits(self) -> u32 {
-        u32::from(self.stale) | u32::from(self.suspect) << 1 | u32::from(self.modelled) << 2
+        let flags = u32::from(self.stale) | u32::from(self.suspect) << 1 | u32::from(self.modelled) << 2;
+        flags | u32::from(self.doubt_counts) << 16
     }
     /// From the stored bits.
     pub fn from_bits(bits: u32) -> Self {
-        Self { stale: bits & 1 != 0, suspect: bits & 2 != 0, modelled: bits & 4 != 0 }
+        Self {
+            stale: bits & 1 != 0,
+            suspect: bits & 2 != 0,
+            modelled: bits & 4 != 0,
+            doubt_counts: (bits >> 16) as u16,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Identity: every flag and the counts come back from their bits.
+    #[test]
+    fn provenance_survives_its_bits() {
+        for flags in 0..8 {
+            for doubt_counts in [0, 1, 300, u16::MAX] {
+                let bits = flags | u32::from(doubt_counts) << 16;
+                let back = DarkProvenance::from_bits(bits);
+                assert_eq!((back.bits(), back.doubt_counts), (bits, doubt_counts));
+            }
+        }
     }
 }

@@ -38,7 +38,7 @@ pub enum Effect {
 flags! {
     /// A used pixel is clipped, or within the blooming length of a clipped pixel, in every bracket.
     Saturated = 0, "saturated", Bad;
-    /// Outside the physically plausible range.
+    /// Outside the physically plausible range, or below zero by more than five standard uncertainties.
     OutOfLimits = 1, "out_of_limits", Bad;
     /// No calibration is active.
     CalibrationMissing = 2, "calibration_missing", Null;
@@ -58,7 +58,8 @@ flags! {
     StrayLight = 9, "stray_light", Suspect;
     /// Age or temperature difference of the dark exceeds its limit, and the dark model cannot be used.
     DarkStale = 10, "dark_stale", Suspect;
-    /// The newest dark was rejected; an older one was used.
+    /// A newer dark was rejected or differs from the one that was used, or light was below zero by more than its uncertainty in three
+    /// consecutive readings.
     DarkSuspect = 11, "dark_suspect", Suspect;
     /// The instrument was warming up.
     Warming = 12, "warming", Suspect;

@@ -44,6 +44,8 @@ pub struct ColumnInputs<'a> {
     pub inverse: &'a [f64],
     /// Correction for the optic's cosine response.
     pub cosine: Option<CosineCorrection>,
+    /// Light added for what may have been in the darks [W m⁻² nm⁻¹]; `None` where nothing may have been.
+    pub dark_light: Option<&'a [f64]>,
     /// Relative uncertainty of every pixel due to ripple of lamps [1]; `None` where there is none.
     pub ripple: Option<&'a [f64]>,
     /// Detector temperature [°C].
@@ -60,6 +62,7 @@ pub struct ColumnLayout {
     pub merge_weights: usize,
     pub dark_model: Option<usize>,
     pub ripple: Option<usize>,
+    pub dark_light: Option<usize>,
     columns: usize,
 }
 
@@ -74,7 +77,8 @@ impl ColumnLayout {
         let merge_weights = place(inputs.signals.len().saturating_sub(1));
         let dark_model = inputs.signals.iter().any(|s| s.exponent_effect != 0.0).then(|| place(1));
         let ripple = inputs.ripple.map(|_| place(1));
-        Self { temperature, merge_weights, dark_model, ripple, columns }
+        let dark_light = inputs.dark_light.map(|_| place(1));
+        Self { temperature, merge_weights, dark_model, ripple, dark_light, columns }
     }
 }
 
@@ -148,6 +152,9 @@ fn light_columns(
     let curve = |left: f64, here: f64, right: f64| right - 2.0 * here + left;
     difference(&mut tile[SLIT], &merged.rate, start, n, distance, k, &scale.slit_excess, curve);
     subtract_fourth_difference(&mut tile[SLIT], &merged.rate, start, n, distance, k, &scale.slit_smoothing);
+    if let (Some(c), Some(light)) = (layout.dark_light, inputs.dark_light) {
+        tile[c][..n].copy_from_slice(&light[at.clone()]);
+    }
     if let (Some(c), Some(ripple)) = (layout.ripple, inputs.ripple) {
         let (column, ripple) = (&mut tile[c][..n], &ripple[at.clone()][..n]);
         for i in 0..n {

@@ -31,6 +31,8 @@ pub struct BracketInput<'a> {
     pub frame: &'a Frame,
     /// Its dark.
     pub dark: DarkFor<'a>,
+    /// The most light that may have been in the dark [lx]; 0 behind a shutter.
+    pub dark_light_lx: f64,
 }
 
 /// A frame as count rates.

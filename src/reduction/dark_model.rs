@@ -30,6 +30,8 @@ pub struct FittingDark<'a> {
     pub frame: &'a Frame,
     /// The detector's temperature [°C].
     pub temperature_c: f64,
+    /// The most light that may have been in it [lx].
+    pub light_lx: f64,
 }
 
 /// A fitted model. Arrays have one entry per pixel, in `f32`, so that the stored model is exactly the one used.
@@ -59,6 +61,9 @@ pub struct DarkModel {
     pub newest: UtcMicros,
     /// Number of darks in the fit.
     pub darks: usize,
+    /// The most light that may be in its rates [lx].
+    #[serde(default)]
+    pub light_lx: f64,
 }
 
 /// Why no model could be fitted.
@@ -119,6 +124,7 @@ impl DarkModel {
             integration_range_s: (lo_t, hi_t),
             newest: darks.iter().map(|d| d.frame.end()).max().unwrap_or_default(),
             darks: darks.len(),
+            light_lx: light_in_rate_lx(darks),
         })
     }
 
@@ -205,6 +211,17 @@ struct Head {
     model: DarkModel,
 }
 
+/// The most light that may be in the fitted rates [lx]. Light of E in a dark of t seconds adds E·t to it, so the rates hold the
+/// light of each dark in proportion to its weight in the slope of a straight line over the times.
+fn light_in_rate_lx(darks: &[FittingDark<'_>]) -> f64 {
+    let weighted = |of: &dyn Fn(&FittingDark<'_>) -> f64| {
+        darks.iter().map(|d| d.frame.exposures().max(1) as f64 * of(d)).sum::<f64>()
+    };
+    let mean_s = weighted(&|d| d.frame.integration_s) / weighted(&|_| 1.0);
+    let lever = |d: &FittingDark<'_>| (d.frame.integration_s - mean_s) * d.frame.integration_s;
+    (weighted(&|d| lever(d) * d.light_lx) / weighted(&lever)).max(0.0)
+}
+
 fn range(values: impl Iterator<Item = f64>) -> (f64, f64) {
     values.fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), v| (lo.min(v), hi.max(v)))
 }
@@ -253,8 +270,10 @@ mod tests {
     }
 
     fn model_of(frames: &[Frame]) -> Result<DarkModel, NoModel> {
-        let darks: Vec<_> =
-            frames.iter().map(|f| FittingDark { frame: f, temperature_c: f.temperature_c.unwrap() }).collect();
+        let darks: Vec<_> = frames
+            .iter()
+            .map(|f| FittingDark { frame: f, temperature_c: f.temperature_c.unwrap(), light_lx: 0.0 })
+            .collect();
         DarkModel::fit(&darks, &noise(), &[1.0])
     }
 

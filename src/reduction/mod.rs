@@ -10,6 +10,7 @@ mod blooming;
 mod columns;
 pub mod cosine;
 pub mod counts;
+pub mod dark_light;
 pub mod dark_model;
 pub mod lamps;
 pub mod linearity;

@@ -1,6 +1,7 @@
 //! The correlated error components of a reading, each a linear combination of columns ([`super::columns`]).
 
 use super::columns::{ColumnInputs, ColumnLayout, RATE, SHIFT, SLIT};
+use super::dark_light;
 use super::reduced::mode_names as names;
 use crate::calibration::Calibration;
 use crate::spectrum::errors::{Correlation, ErrorMode, IRRADIANCE, RESPONSE};
@@ -22,6 +23,7 @@ pub fn modes(inputs: &ColumnInputs<'_>, layout: ColumnLayout) -> Vec<ErrorMode> 
     if inputs.aged.response > 0.0 {
         parts.push((names::RESPONSE_AGE, vec![(IRRADIANCE, inputs.aged.response)]));
     }
+    parts.extend(layout.dark_light.map(|c| (names::DARK_LIGHT, vec![(c, dark_light::UNCERTAINTY)])));
     parts.extend(layout.ripple.map(|c| (names::FLICKER, vec![(c, 1.0)])));
     let of_light = |(column, _): &(usize, f64)| {
         matches!(*column, IRRADIANCE | RESPONSE | SHIFT | SLIT)

@@ -4,6 +4,7 @@ use super::beam_share;
 use super::columns::{self, ColumnInputs, Columns};
 use super::cosine::under_the_sky;
 use super::counts::{BracketInput, Signal, signal};
+use super::dark_light;
 use super::merge::{Merged, merge};
 use super::modes::modes;
 use super::reduced::{Reduced, ReductionContext};
@@ -69,6 +70,12 @@ fn reduce_in(brackets: &[BracketInput<'_>], context: &ReductionContext<'_>) -> R
     if let Some(c) = cosine {
         c.divide(&scale.wavelength_nm, &mut inverse);
     }
+    let dark_light = dark_light::correction(brackets, &merged, &scale.sky_per_lux);
+    if let Some(light) = &dark_light {
+        // As a rate, so that whatever follows the rates follows it.
+        let pixels = merged.rate.iter_mut().zip(light).zip(&inverse);
+        pixels.filter(|(_, k)| **k > 0.0).for_each(|((rate, light), k)| *rate += light / k);
+    }
     let ripple = ripple_of(brackets, &signals, &merged, context.mains_hz);
     let inputs = ColumnInputs {
         calibration,
@@ -79,6 +86,7 @@ fn reduce_in(brackets: &[BracketInput<'_>], context: &ReductionContext<'_>) -> R
         inverse: &inverse,
         cosine,
         ripple: ripple.as_deref(),
+        dark_light: dark_light.as_deref(),
         temperature_c: context.temperature_c,
         aged: context.aged,
     };

@@ -1,6 +1,7 @@
 //! The inputs of the reduction other than frames and darks, and its result. Plain data.
 
 use super::beam_share::BeamShare;
+use super::columns::RATE;
 use super::cosine::CosineCorrection;
 use super::scale::Scale;
 use crate::calibration::Calibration;
@@ -19,6 +20,8 @@ pub mod mode_names {
     pub const DARK_LEVEL: &str = "dark_level";
     /// Temperature coefficient β of the dark model.
     pub const DARK_MODEL: &str = "dark_model";
+    /// Light that may have been in the darks, beyond the half that is added.
+    pub const DARK_LIGHT: &str = "dark_light";
     /// One common shift of the wavelength scale.
     pub const WAVELENGTH: &str = "wavelength";
     /// Bandwidth error, not corrected.
@@ -90,4 +93,11 @@ pub struct Reduced {
     pub cosine: Option<CosineCorrection>,
     /// Share of the sun's beam in the light; `None` for lamps.
     pub beam_share: Option<BeamShare>,
+}
+
+impl Reduced {
+    /// Irradiance of one count a second in a pixel [W m⁻² nm⁻¹ / (counts s⁻¹)].
+    pub fn per_rate(&self, pixel: usize) -> f64 {
+        self.errors.lanes.at(RATE, pixel)
+    }
 }

@@ -3,6 +3,7 @@
 //! The wavelength scale shifts with temperature. The shift is quantised in steps of [`SHIFT_STEP_NM`], so that an axis and the
 //! weights of the quantities on it can be cached, and a recomputation gets the same axis.
 
+use super::dark_light::per_lux;
 use crate::calibration::Calibration;
 use crate::numeric::interpolate_clamped;
 use crate::record::Detector;
@@ -56,6 +57,8 @@ pub struct Scale {
     pub slit_pixels: usize,
     /// Pixels of 400–700 nm, and the weight of each in an approximate PPFD (a few per cent) [µmol s⁻¹ m⁻² / (W m⁻² nm⁻¹)].
     pub photons: (Range<usize>, Vec<f64>),
+    /// Spectral irradiance of one lux of daylight [W m⁻² nm⁻¹ / lx]; 0 for uncalibrated pixels.
+    pub sky_per_lux: Vec<f64>,
     /// Bins of the spectrally correlated errors.
     pub bins: Arc<Bins>,
 }
@@ -117,6 +120,7 @@ impl Scale {
             slit_smoothing,
             slit_pixels,
             photons: photons(&wavelength_nm, &valid),
+            sky_per_lux: wavelength_nm.iter().zip(&valid).map(|(nm, v)| if *v { per_lux(*nm) } else { 0.0 }).collect(),
             bins: Arc::new(Bins::new(&wavelength_nm, r.correlation_length_nm, BIN_EDGE_NM)),
             wavelength_nm,
             response,

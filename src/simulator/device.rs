@@ -13,7 +13,7 @@ mod answers;
 mod commands;
 
 use super::command_parser::{Command, CommandParser, Format, ScpiError};
-use super::faults::{FaultKind, FaultRule};
+use super::faults::{AppliesTo, FaultKind, FaultRule};
 use super::simulated_station::SimulatedStation;
 use crate::clock::UtcMicros;
 use answers::{Block, encode};
@@ -299,9 +299,12 @@ impl Device {
 
     /// Ends an exposure: its block becomes the stored block and the answer of the message.
     fn finish_exposure(&mut self, start: UtcMicros, end: UtcMicros) {
-        let faults = self.station.faults.select(end, Some(self.reads));
+        let open = self.state.shutter_open;
+        let mut faults = self.station.faults.select(end, Some(self.reads));
+        faults.retain(|rule| rule.applies_to != AppliesTo::Dark || !open);
         let length_s = end.seconds_since(start);
-        let (counts, truth) = self.station.expose(start, length_s, self.state.shutter_open);
+        let (mut counts, truth) = self.station.expose(start, length_s, open);
+        answers::falsify(&mut counts, &faults, self.station.settings().detector.full_scale);
         let repeated = faults.iter().any(|rule| rule.kind == FaultKind::RepeatedFrame);
         let block = match &self.block {
             Some(last) if repeated => last.clone(),

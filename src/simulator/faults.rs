@@ -36,6 +36,10 @@ pub enum FaultKind {
     HangUp,
     /// The previous block is sent again, with its CRC.
     RepeatedFrame,
+    /// `count` counts are added to every pixel, up to full scale; the checksum is that of the wrong counts.
+    AddedCounts,
+    /// Every pixel reads `count` counts; the checksum is that of the wrong counts.
+    ConstantCounts,
     /// Lasting: another serial number answers.
     OtherSerial,
     /// Lasting: the shutter stays open whatever is commanded.
@@ -51,6 +55,8 @@ pub enum AppliesTo {
     /// Answers to `READ?` only.
     #[default]
     Read,
+    /// Answers to `READ?` with the shutter closed only.
+    Dark,
     /// Every answer.
     Any,
 }
@@ -73,7 +79,7 @@ pub struct FaultRule {
     /// Delay, gap or length [s], where the kind has one.
     #[serde(default = "one_second")]
     pub seconds: f64,
-    /// Number of pieces, bytes or errors, where the kind has one.
+    /// Number of pieces, bytes, errors or counts, where the kind has one.
     #[serde(default = "three")]
     pub count: u32,
     /// Start of the rule (RFC 3339); absent: from the beginning.
@@ -179,7 +185,7 @@ impl Faults {
     pub fn select(&mut self, t: UtcMicros, read: Option<u64>) -> Vec<FaultRule> {
         let mut selected = Vec::new();
         for rule in &self.rules {
-            if !rule.active(t) || (read.is_none() && rule.applies_to == AppliesTo::Read) {
+            if !rule.active(t) || (read.is_none() && rule.applies_to != AppliesTo::Any) {
                 continue;
             }
             let scripted = read.is_some_and(|n| rule.at_reads.contains(&n));

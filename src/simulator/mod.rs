@@ -21,6 +21,7 @@ pub mod hash_noise;
 pub mod inprocess;
 pub mod integrals;
 pub mod light;
+pub mod moon;
 pub mod optic;
 pub mod pty;
 pub mod scenes;

@@ -8,6 +8,11 @@ use crate::support::Folder;
 fn each_wrong_value_is_named_with_key_rule_and_value() {
     let cases: &[(&str, &str, &str)] = &[
         (
+            "sources = [\"shutter\", \"night\"]",
+            "night_sky_lx = -0.01",
+            "station.toml:29: instrument[0].darks.night_sky_lx: expected a number from 0 to 1 [lx], but found `-0.01`",
+        ),
+        (
             "latitude_deg = 56.3",
             "latitude_deg = 95",
             "station.toml:6: station.latitude_deg: expected a number from -90 to 90 [degrees, north positive], but found `95`",

@@ -2,7 +2,7 @@
 
 use crate::closed_loop::{Loop, Row, assert_good_within, share};
 use crate::roof::STATION;
-use vigilux::record::{EventKind, Flag, QuantityValue};
+use vigilux::record::{Event, EventKind, Flag, QuantityValue};
 use vigilux::simulator::optic::OpticSettings;
 use vigilux::simulator::settings::Settings;
 
@@ -36,10 +36,12 @@ fn warm_up_is_flagged_for_as_long_as_it_lasts() {
 fn a_dark_current_that_doubles_is_found_within_a_day() {
     let mut station = Loop::new(&perfect(), STATION, "2026-06-21T00:00:00Z");
     station.run_until("2026-06-21T12:00:00Z");
-    assert!(!station.events.iter().any(|e| e.kind == EventKind::Drift), "no drift before: {:?}", station.events);
+    // Three values running may be below zero by chance, and are flagged.
+    let of_the_dark = |e: &&Event| e.kind == EventKind::Drift && !e.text.starts_with("dark_suspect");
+    assert!(!station.events.iter().any(|e| of_the_dark(&e)), "no drift before: {:?}", station.events);
     station.handle.with(|bench| bench.set_dark_factor(2.5));
     station.run_until("2026-06-22T12:00:00Z");
-    let drift = station.events.iter().find(|e| e.kind == EventKind::Drift).expect("drift is on record");
+    let drift = station.events.iter().find(of_the_dark).expect("drift is on record");
     println!("{}: {}", drift.time, drift.text);
     assert!(drift.text.contains("dark rate +"), "{}", drift.text);
     assert!(station.rows.last().is_some_and(|r| r.value("ppfd").is_some()));

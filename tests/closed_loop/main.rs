@@ -15,3 +15,4 @@ mod nights;
 mod recompute;
 mod recomputed_bits;
 mod roof;
+mod wrong_darks;

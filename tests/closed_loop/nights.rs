@@ -49,15 +49,17 @@ fn ten_days_on_night_darks_alone_are_right_by_day_and_good_by_night() {
 #[test]
 fn night_zeros_are_good_and_unbiased_from_the_first_night_on() {
     const IDS: [&str; 3] = ["ppfd", "illuminance", "uv_index"];
+    // The simulated sky has no light of its own, and no lamp is near. The moon, which is not simulated here, is new in these nights.
+    let config = format!("{STATION}[instrument.darks]\nnight_sky_lx = 0.0\n");
     let mut means = [const { Vec::new() }; 3];
     for seed in 1..=64 {
         let bench = Settings { seed, ..without_a_shutter() };
-        let mut station = Loop::new(&bench, STATION, "2026-08-20T19:30:00Z");
-        station.run_until("2026-08-21T04:00:00Z");
+        let mut station = Loop::new(&bench, &config, "2026-08-12T19:45:00Z");
+        station.run_until("2026-08-13T04:00:00Z");
         // The day between teaches nothing about darkness.
         station.restart();
-        station.clock.advance_to(UtcMicros::parse("2026-08-21T19:30:00Z").expect("an instant"));
-        station.run_until("2026-08-22T04:00:00Z");
+        station.clock.advance_to(UtcMicros::parse("2026-08-13T19:45:00Z").expect("an instant"));
+        station.run_until("2026-08-14T04:00:00Z");
         let settled = |r: &&Row| r.sun() < -12.0 && !r.has(Flag::Warming) && r.value("ppfd").is_some();
         let night: Vec<&Row> = station.rows.iter().filter(settled).collect();
         assert!(night.len() > 700, "seed {seed}: {}", night.len());
@@ -150,5 +152,31 @@ fn a_street_lamp_is_missing_from_no_good_value() {
             let good = good_within_four_uncertainties(&rows, id);
             println!("{lux} lx: {id} {:.1} % good\n{}", 100.0 * good, why_not_good(&rows, id));
         }
+    }
+}
+
+/// Independent: the simulator's truth under a moon of 0.25 lx, on a path and with phases that are not the program's: a waxing moon that sets
+/// before midnight, and the full moon of a whole night. No good value lacks its light, night values are good where the night
+/// had dark hours, and the days after are right.
+#[test]
+fn moonlight_is_missing_from_no_good_value() {
+    for (start, end, moonless) in [
+        ("2026-08-21T19:30:00Z", "2026-08-23T12:00:00Z", true),
+        ("2026-08-26T19:30:00Z", "2026-08-29T12:00:00Z", false),
+    ] {
+        let mut bench = without_a_shutter();
+        bench.scene.moon_lux = 0.25;
+        let mut station = Loop::new(&bench, STATION, start);
+        station.run_until(end);
+        let rows: Vec<&Row> = station.rows.iter().filter(|r| !r.has(Flag::Warming)).collect();
+        for id in ["illuminance", "ppfd", "edi_melanopic"] {
+            let good = good_within_four_uncertainties(&rows, id);
+            println!("from {start}: {id} {:.1} % good\n{}", 100.0 * good, why_not_good(&rows, id));
+            assert!(!moonless || good > 0.5, "{good}");
+        }
+        let lit = station.above(5.0);
+        assert_good_within(&lit, "ppfd", |truth| 0.03 * truth);
+        let moonlit = rows.iter().filter(|r| r.true_value("illuminance").is_some_and(|e| e > 0.02 && r.sun() < -18.0));
+        println!("{} readings by moonlight", moonlit.count());
     }
 }

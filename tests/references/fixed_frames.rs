@@ -137,6 +137,7 @@ fn process(fixture: &Fixture, stored: &Value) -> Processed {
             integration_range_s: pair(&stored["integration_range_s"]),
             newest: UtcMicros(whole(&stored["newest_us"])),
             darks: whole(&stored["darks"]) as usize,
+            light_lx: 0.0,
         }
     };
 
@@ -165,9 +166,11 @@ fn process(fixture: &Fixture, stored: &Value) -> Processed {
                 stale: truth(&b["dark_stale"]),
                 suspect: truth(&b["dark_suspect"]),
                 modelled: truth(&b["dark_modelled"]),
+                ..DarkProvenance::default()
             },
             dark_time: b["dark_time_us"].as_i64().map(UtcMicros),
             reference: Default::default(),
+            dark_light_lx: 0.0,
         })
         .collect();
     let context = &stored["context"];

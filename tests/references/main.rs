@@ -14,6 +14,7 @@ mod data;
 mod fixed_frames;
 mod lamps;
 mod low_sun;
+mod moon;
 mod published;
 mod solar;
 mod tables;

@@ -10,7 +10,7 @@ use crate::acquisition::tick::TickOutcome;
 use crate::acquisition::{AcquisitionError, dark_records};
 use crate::clock::UtcMicros;
 use crate::darks::pause::CLOSED_GATE_S;
-use crate::darks::{DarkOutcome, DarkPause, DarkRequest, DarkSetState, NightSun};
+use crate::darks::{DarkOutcome, DarkPause, DarkRequest, DarkSetState, Night};
 use crate::fault::Fault;
 use crate::quality::monitor::DarkObservation;
 use crate::record::{Dark, DarkSource, Exposure, Frame, Shutter};
@@ -29,7 +29,7 @@ impl AcquisitionLoop {
         let (now, next) = (self.context.clock.now(), self.schedule.next_tick(tick));
         let pause = DarkPause {
             used_s: &used_s,
-            sun: self.night_sun(sun),
+            night: self.night(sun),
             temperature_c: light.iter().rev().find_map(|f| f.temperature_c),
             ..DarkPause::between(tick, now, next, connected.setup.budget_s())
         };
@@ -50,7 +50,7 @@ impl AcquisitionLoop {
         self.calibrate(connected, now)?;
         let end = self.schedule.next_open_within(tick, CLOSED_GATE_S);
         let pause = DarkPause {
-            sun: self.night_sun(self.context.station.sun_at(now)),
+            night: self.night(self.context.station.sun_at(now)),
             // The present temperature of the detector is unknown; that of the last dark is the best estimate.
             temperature_c: connected.darks.last_temperature_c(),
             ..DarkPause::between(tick, now, Some(end), connected.setup.budget_s())
@@ -59,8 +59,8 @@ impl AcquisitionLoop {
         Ok(TickEnd { outcome: TickOutcome::NotDue, fault })
     }
 
-    fn night_sun(&self, sun: Option<Sun>) -> Option<NightSun> {
-        sun.map(|sun| NightSun::at(self.context.station.place, sun))
+    fn night(&self, sun: Option<Sun>) -> Option<Night> {
+        sun.map(|sun| Night::at(self.context.station.place, sun, self.context.clock.now()))
     }
 
     /// Takes the darks planned for a pause, then fits the dark model if that is due; returns the fault that ended it early.

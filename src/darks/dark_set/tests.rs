@@ -3,7 +3,9 @@
 use super::super::plan::tests::{NOW, config, setup};
 use super::*;
 use crate::calibration::{Calibration, file};
-use crate::record::{EventKind, IntegrationGrid, PixelRanges, Shutter};
+use crate::darks::{DarkOutcome, DarkRejection};
+use crate::record::{DarkProvenance, DarkReference, EventKind, Exposure, IntegrationGrid, PixelRanges, Shutter};
+use crate::reduction::DarkFor;
 use rand::{Rng, SeedableRng};
 use rand_distr::StandardNormal;
 use std::sync::Arc;
@@ -269,4 +271,64 @@ fn structure_in_covered_darks_is_the_detectors_once_vouched_for() {
     assert!(covered(&mut set, 4, 86_400.0, 10.0), "known from the session before");
     let lit = exposures(90_000.0, 10.0, 900.0, 9);
     assert!(matches!(set.submit(DarkSource::Night, &lit, false), Some(DarkOutcome::Rejected(_))));
+}
+
+/// Submits a shutter dark whose counts are higher by so many, and inserts it under a row where it is accepted.
+fn shifted(set: &mut DarkSet, row: i64, (at_s, integration_s): (f64, f64), by: u32) -> Option<DarkRejection> {
+    let mut frames = exposures(at_s, integration_s, 0.0, row as u64);
+    frames.iter_mut().for_each(|e| e.counts.iter_mut().for_each(|c| *c += by));
+    match set.submit(DarkSource::Shutter, &frames, false).unwrap() {
+        DarkOutcome::Accepted(dark) => set.insert(Dark { id: row, ..dark }, false),
+        DarkOutcome::Rejected(rejected) => return Some(rejected.reason),
+    }
+    None
+}
+
+/// Identity: a dark that its predecessors do not allow is not used, the one before it is, with the difference as its doubt; a next dark as
+/// before ends the doubt.
+#[test]
+fn a_dark_that_its_predecessors_do_not_allow_is_held_back() {
+    let mut set = empty();
+    add(&mut set, 1, 0.0, 0.1);
+    let Some(DarkRejection::Unconfirmed { found, allowed }) = shifted(&mut set, 2, (600.0, 0.1), 300) else { panic!() };
+    assert!((found - 300.0).abs() < 5.0 && allowed < 40.0, "{found} of {allowed}");
+    let frame = light(610.0, 0.1, 20_000.0);
+    let used = set.serve(&frame);
+    assert_eq!(used.reference, DarkReference::Matched { dark: 1, model: None });
+    assert!(used.provenance.suspect && (295..=305).contains(&used.provenance.doubt_counts), "{:?}", used.provenance);
+    assert_eq!(shifted(&mut set, 3, (660.0, 0.1), 0), None);
+    assert_eq!(set.serve(&frame).provenance, DarkProvenance::default());
+    assert!(set.state().departed_at.is_none());
+}
+
+/// Identity: a second dark of the same integration time confirms the first; from then on what is older is stale and in doubt, also over a
+/// restart.
+#[test]
+fn a_second_dark_confirms_the_first() {
+    let mut set = empty();
+    add(&mut set, 1, 0.0, 0.1);
+    add(&mut set, 2, 10.0, 0.02);
+    assert!(shifted(&mut set, 3, (600.0, 0.1), 60).is_some());
+    assert!(shifted(&mut set, 4, (620.0, 0.02), 60).is_some(), "another integration time is no confirmation");
+    assert_eq!(shifted(&mut set, 5, (660.0, 0.1), 60), None);
+    let frame = light(670.0, 0.1, 20_000.0);
+    assert_eq!(set.serve(&frame).reference, DarkReference::Matched { dark: 5, model: None });
+    assert_eq!(set.serve(&frame).provenance, DarkProvenance::default());
+    let other = light(670.0, 0.02, 20_000.0);
+    let used = set.serve(&other).provenance;
+    assert!(used.stale && used.suspect && (55..=65).contains(&used.doubt_counts), "{used:?}");
+    assert_eq!(shifted(&mut set, 6, (680.0, 0.02), 60), None);
+    assert_eq!(set.serve(&other).provenance, DarkProvenance::default());
+    let state: DarkSetState = serde_json::from_str(&serde_json::to_string(set.state()).unwrap()).unwrap();
+    assert_eq!(&state, set.state());
+}
+
+/// Identity: in warm-up the offset drifts, and every dark is one of its own.
+#[test]
+fn in_warm_up_no_dark_is_held_back() {
+    let mut set = empty();
+    add(&mut set, 1, 0.0, 0.1);
+    let mut frames = exposures(60.0, 0.1, 0.0, 2);
+    frames.iter_mut().for_each(|e| e.counts.iter_mut().for_each(|c| *c += 100));
+    assert!(matches!(set.submit(DarkSource::Shutter, &frames, true), Some(DarkOutcome::Accepted(_))));
 }

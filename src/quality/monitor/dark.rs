@@ -233,6 +233,7 @@ mod tests {
                 integration_range_s: (0.01, 10.0),
                 newest: UtcMicros(0),
                 darks: 8,
+                light_lx: 0.0,
             },
             UtcMicros(1),
         );

@@ -10,6 +10,7 @@
 //! - No stored reading is changed; a flagged interval is applied to readings when they are queried.
 
 pub mod action;
+pub mod below_zero;
 pub mod dark;
 pub mod dark_marking;
 pub mod intervals;
@@ -38,6 +39,8 @@ pub const OBSTRUCTION_STATE: &str = "obstructed";
 pub const DARK_STATE: &str = "dark_drift";
 /// See [`WAVELENGTH_STATE`].
 pub const PIXEL_STATE: &str = "pixel_fault";
+/// See [`WAVELENGTH_STATE`].
+pub const BELOW_ZERO_STATE: &str = "dark_suspect";
 /// Name under which [`reported::ReportedState`] is saved.
 pub const REPORTED_STATE: &str = "reported";
 

@@ -219,6 +219,7 @@ mod tests {
             integration_range_s: (0.01, 60.0),
             newest: UtcMicros(0),
             darks: 24,
+            light_lx: 0.0,
         }
     }
 

@@ -11,6 +11,7 @@ mod saved;
 
 pub use saved::{SAVE_EVERY_S, SavedMonitors};
 
+use super::below_zero::BelowZero;
 use super::dark::Finding;
 use super::dark_marking::DarkMonitor;
 use super::intervals::FlaggedIntervals;
@@ -70,6 +71,7 @@ pub struct MonitorSet {
     obstruction: ObstructionDetector,
     dark: DarkMonitor,
     pixels: PixelMonitor,
+    below_zero: BelowZero,
     intervals: FlaggedIntervals,
     reported: ReportedState,
     pending: Pending,
@@ -93,6 +95,7 @@ impl MonitorSet {
             obstruction: saved.obstruction,
             dark,
             pixels: PixelMonitor::new(saved.pixels, saved.pixel_baseline),
+            below_zero: saved.below_zero,
             intervals: FlaggedIntervals::new(&instrument.name, intervals),
             reported,
             pending: Pending::default(),
@@ -190,6 +193,7 @@ impl MonitorSet {
 
     /// Observes a reading with its spectrum and the weights of its quantities.
     pub fn observe_reading(&mut self, reading: &Reading, reduced: &Reduced, matrix: &Matrix) {
+        self.observe_below_zero(reading);
         let unsuitable = [Flag::Warming, Flag::RepeatedFrame, Flag::ShutterFault].iter().any(|f| reading.flags.has(*f));
         let Some(ppfd) = quantities::index_of("ppfd").filter(|_| !unsuitable) else { return };
         if reading.flags.has(Flag::CheckSource) {
@@ -204,6 +208,12 @@ impl MonitorSet {
         }
         let ppfd = reading.values.get(ppfd).and_then(|v| v.value()).unwrap_or(0.0);
         self.observe_unaffected(Light { reading, reduced, matrix, limits: &self.limits.clone(), ppfd });
+    }
+
+    fn observe_below_zero(&mut self, reading: &Reading) {
+        self.pending.changed |= self.below_zero.observe(reading);
+        let monitor = &self.below_zero;
+        self.intervals.observe_unaffected(Flag::DarkSuspect, monitor.limit_state, || monitor.unaffected());
     }
 
     fn observe_spectrum(&mut self, reading: &Reading, reduced: &Reduced, matrix: &Matrix) {

@@ -79,6 +79,7 @@ fn model() -> DarkModel {
         integration_range_s: (0.01, 10.0),
         newest: UtcMicros(0),
         darks: 12,
+        light_lx: 0.0,
     }
 }
 
@@ -312,7 +313,7 @@ fn the_reduction_agrees_with_its_formulas() {
             };
             for n in 1..=3 {
                 let mut brackets: Vec<BracketInput<'_>> =
-                    (0..n).map(|k| BracketInput { frame: &light[k], dark: dark_for(k) }).collect();
+                    (0..n).map(|k| BracketInput { frame: &light[k], dark: dark_for(k), dark_light_lx: 0.0 }).collect();
                 compare(&brackets, &context);
                 brackets[0].frame = &clipped;
                 compare(&brackets, &context);
@@ -329,8 +330,8 @@ fn the_difference_between_brackets_is_reported() {
     let (short, long) = (frame(0.1, 3e4, 1, 1, &[]), frame(0.4, 3e4 * 0.9, 1, 2, &[]));
     let (short_dark, long_dark) = (frame(0.1, 0.0, 64, 3, &[]), frame(0.4, 0.0, 64, 4, &[]));
     let brackets = [
-        BracketInput { frame: &short, dark: DarkFor::Matched { dark: &short_dark, model: None } },
-        BracketInput { frame: &long, dark: DarkFor::Matched { dark: &long_dark, model: None } },
+        BracketInput { frame: &short, dark: DarkFor::Matched { dark: &short_dark, model: None }, dark_light_lx: 0.0 },
+        BracketInput { frame: &long, dark: DarkFor::Matched { dark: &long_dark, model: None }, dark_light_lx: 0.0 },
     ];
     let context = ReductionContext {
         calibration: &c,
@@ -366,7 +367,8 @@ fn blooming_into_shielded_pixels_does_not_change_the_offset() {
         mains_hz: 0.0,
     };
     let of = |frame| {
-        let brackets = [BracketInput { frame, dark: DarkFor::Matched { dark: &dark, model: None } }];
+        let brackets =
+            [BracketInput { frame, dark: DarkFor::Matched { dark: &dark, model: None }, dark_light_lx: 0.0 }];
         reduce(&brackets, &context)
     };
     let (clean, after) = (of(&light), of(&bloomed));

@@ -118,6 +118,19 @@ impl Device {
     }
 }
 
+/// Applies the faults that make counts wrong before they are encoded.
+pub(super) fn falsify(counts: &mut [u32], faults: &[FaultRule], full_scale: u32) {
+    for rule in faults {
+        match rule.kind {
+            FaultKind::AddedCounts => {
+                counts.iter_mut().for_each(|c| *c = c.saturating_add(rule.count).min(full_scale));
+            }
+            FaultKind::ConstantCounts => counts.fill(rule.count.min(full_scale)),
+            _ => {}
+        }
+    }
+}
+
 /// Where the payload of the last answer begins in the joined message.
 fn payload_start(answers: &[Vec<u8>]) -> usize {
     let before: usize = answers.iter().rev().skip(1).map(|a| a.len() + 1).sum();

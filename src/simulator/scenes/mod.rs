@@ -79,7 +79,7 @@ pub struct SceneSettings {
     pub cloud_min: f64,
     /// Illuminance of a street lamp while the sun is below −2° [lx]; 0 for none.
     pub street_lamp_lux: f64,
-    /// Illuminance of the full moon [lx] (0.1 to 0.3 outdoors), all night and scaled by the phase; 0 for none.
+    /// Illuminance of the full moon in the zenith at mean distance [lx] (about 0.27 outdoors); 0 for no moon.
     pub moon_lux: f64,
     /// Mains frequency [Hz]; lamps ripple at twice this frequency.
     pub mains_hz: u32,

@@ -5,19 +5,23 @@ use super::{Scene, SceneSettings};
 use crate::clock::UtcMicros;
 use crate::simulator::integrals;
 use crate::simulator::light::{Grid, Light};
+use crate::simulator::moon;
 use crate::simulator::sky::ClearSky;
 use crate::sun::Place;
 
 /// Longest part of an exposure with a constant sky [s]; the sun moves by 0.02° in it.
 const PART_S: f64 = 5.0;
 
+/// The moon below this sends no light [degrees].
+const MOON_FROM_DEG: f64 = -2.0;
+
 /// Sun, sky and clouds.
 pub struct Roof {
     sky: ClearSky,
     clouds: Clouds,
-    /// Light of the street lamp and of the full moon.
+    /// Light of the street lamp.
     lamp: Vec<f64>,
-    moon: Vec<f64>,
+    moon: Moonlight,
 }
 
 impl Roof {
@@ -29,15 +33,19 @@ impl Roof {
             altitude_m: settings.altitude_m,
         };
         let sky = ClearSky::variable(place, settings.ozone_du, &settings.air, seed, grid);
-        // A sodium-like lamp: one broad yellow band. The moon has the spectrum of the sun at 40°.
+        // A sodium-like lamp: one broad yellow band.
         let mut lamp: Vec<f64> = (0..grid.nodes).map(|i| (-((grid.nm(i) - 595.0) / 25.0).powi(2)).exp()).collect();
         let unit = integrals::lux(&lamp, grid);
         scale(&mut lamp, settings.street_lamp_lux / unit);
+        // The moon shines through the same air as the sun.
         let mut high = Light::dark(grid);
-        sky.compute(40.0, 1.0, &mut high);
-        let mut moon = high.total();
-        let unit = integrals::lux(&moon, grid);
-        scale(&mut moon, settings.moon_lux / unit);
+        sky.compute(90.0, 1.0, &mut high);
+        let moon = Moonlight {
+            per_sun: settings.moon_lux / integrals::lux(&high.total(), grid),
+            place,
+            minute: None,
+            light: high,
+        };
         Self {
             sky,
             clouds: Clouds::new(settings.sky, seed, 60.0 * settings.cloud_min).at_longitude(settings.longitude_deg),
@@ -51,13 +59,31 @@ fn scale(values: &mut [f64], factor: f64) {
     values.iter_mut().for_each(|v| *v *= factor);
 }
 
-/// Moonlight at an instant relative to the full moon [1]: the square of the illuminated share of the disc, by mean lunar months of
-/// 29.530 59 d from the new moon of 2000-01-06T18:14Z (ephem 4.2.1, `next_new_moon`: 18:13:39, and 29.5305 d in the mean of
-/// 8 000 months). The position of the moon is ignored.
-fn moonlight(t: UtcMicros) -> f64 {
-    let days = (t.seconds() - 947_182_440.0) / 86_400.0;
-    let illuminated = 0.5 * (1.0 - (std::f64::consts::TAU * days / 29.530_59).cos());
-    illuminated * illuminated
+/// The moon's light on the ground.
+struct Moonlight {
+    /// Light of the full moon at mean distance relative to the sun's [1].
+    per_sun: f64,
+    place: Place,
+    /// Minute that `light` was computed for; the moon moves by a quarter of a degree in one.
+    minute: Option<i64>,
+    light: Light,
+}
+
+impl Moonlight {
+    /// At an instant; `None` where there is no moon.
+    fn at(&mut self, sky: &ClearSky, t: UtcMicros) -> Option<&Light> {
+        if !(self.per_sun > 0.0) {
+            return None;
+        }
+        let minute = t.0.div_euclid(60_000_000);
+        if self.minute != Some(minute) {
+            self.minute = Some(minute);
+            let moon = moon::moon(self.place, UtcMicros(minute * 60_000_000 + 30_000_000));
+            let level = if moon.elevation_deg > MOON_FROM_DEG { self.per_sun * moon.brightness } else { 0.0 };
+            sky.compute(moon.elevation_deg, level, &mut self.light);
+        }
+        Some(&self.light)
+    }
 }
 
 impl Scene for Roof {
@@ -76,10 +102,13 @@ impl Scene for Roof {
                 *b += beam * clear_beam;
                 *s += to_sky * clear_beam + sky * clear_sky;
             }
-            if elevation < -2.0 && self.lamp.iter().chain(&self.moon).any(|v| *v > 0.0) {
-                let moon = moonlight(from);
-                for (s, (lamp, full)) in light.sky.iter_mut().zip(self.lamp.iter().zip(&self.moon)) {
-                    *s += (lamp + moon * full) / parts;
+            if elevation < -2.0 {
+                light.sky.iter_mut().zip(&self.lamp).for_each(|(s, lamp)| *s += lamp / parts);
+                if let Some(moon) = self.moon.at(&self.sky, from) {
+                    // Without the optic's difference between beam and sky, which matters little to so weak a light.
+                    for (s, (moon_beam, moon_sky)) in light.sky.iter_mut().zip(moon.beam.iter().zip(&moon.sky)) {
+                        *s += beam * moon_beam + to_sky * moon_beam + sky * moon_sky;
+                    }
                 }
             }
         }

@@ -19,6 +19,7 @@ impl MonitorSet {
             (Flag::WavelengthDrift, self.wavelength.drift.limit_state),
             (Flag::ResponseDrift, self.response.limit_state()),
             (Flag::Obstructed, self.obstruction.limit_state),
+            (Flag::DarkSuspect, self.below_zero.limit_state),
         ] {
             actions.extend(self.intervals.follow(flag, state, || self.describe(flag), now));
         }
@@ -67,6 +68,7 @@ impl MonitorSet {
                 let change = 100.0 * self.response.change().unwrap_or(f64::NAN);
                 format!("response {change:+.1} % (limit {:.0} %)", 100.0 * self.limits.response_drift_relative)
             }
+            Flag::DarkSuspect => self.below_zero.describe(),
             _ => {
                 let share = 100.0 * self.obstruction.latest.unwrap_or(f64::NAN);
                 format!("the optic is obstructed: {share:.1} % of a clear sky's light")
@@ -81,6 +83,7 @@ impl MonitorSet {
             Flag::ResponseDrift => Some(self.response.limit_state()),
             Flag::Obstructed => Some(self.obstruction.limit_state),
             Flag::DarkDrift => Some(self.dark.drift.limit_state()),
+            Flag::DarkSuspect => Some(self.below_zero.limit_state),
             Flag::PixelFault => Some(self.pixels.drift.limit_state()),
             _ => None,
         }

@@ -1,6 +1,7 @@
 //! The states of the monitors as saved over restarts, and what is stored with the next reading.
 
 use super::super::action::{NamedState, ReadingRecord};
+use super::super::below_zero::BelowZero;
 use super::super::dark::DarkDrift;
 use super::super::dark_marking::DarkMonitor;
 use super::super::obstruction::ObstructionDetector;
@@ -8,7 +9,9 @@ use super::super::pixels::PixelDrift;
 use super::super::reported::ReportedState;
 use super::super::response::ResponseDrift;
 use super::super::wavelength::WavelengthDrift;
-use super::super::{DARK_STATE, OBSTRUCTION_STATE, PIXEL_STATE, REPORTED_STATE, RESPONSE_STATE, WAVELENGTH_STATE};
+use super::super::{
+    BELOW_ZERO_STATE, DARK_STATE, OBSTRUCTION_STATE, PIXEL_STATE, REPORTED_STATE, RESPONSE_STATE, WAVELENGTH_STATE,
+};
 use super::MonitorSet;
 use crate::clock::UtcMicros;
 use crate::record::{Event, Flag, FlaggedInterval};
@@ -32,6 +35,8 @@ pub struct SavedMonitors {
     pub pixels: PixelDrift,
     /// The dark model in the row that the pixels' state names as its baseline.
     pub pixel_baseline: Option<DarkModel>,
+    /// Saved as [`BELOW_ZERO_STATE`].
+    pub below_zero: BelowZero,
     /// Saved as [`REPORTED_STATE`].
     pub reported: ReportedState,
 }
@@ -74,6 +79,7 @@ impl MonitorSet {
             states.push(named(WAVELENGTH_STATE, &self.wavelength.drift));
             states.push(named(OBSTRUCTION_STATE, &self.obstruction));
             states.push(named(PIXEL_STATE, &self.pixels.drift));
+            states.push(named(BELOW_ZERO_STATE, &self.below_zero));
             self.pending.saved_at = Some(now);
         }
         if self.pending.changed {

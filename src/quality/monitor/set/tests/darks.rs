@@ -15,6 +15,7 @@ fn model(rate: f32) -> DarkModel {
         integration_range_s: (0.01, 10.0),
         newest: at(0.0),
         darks: 24,
+        light_lx: 0.0,
     }
 }
 

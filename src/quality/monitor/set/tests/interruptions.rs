@@ -124,7 +124,7 @@ fn states_are_saved_with_the_first_reading_after_changes_and_every_ten_minutes()
             stored.push((minute, record.states.len()));
         }
     }
-    assert_eq!(stored, [(0, 6), (5, 5), (15, 3)]);
+    assert_eq!(stored, [(0, 7), (5, 6), (15, 4)]);
 }
 
 #[test]

@@ -11,7 +11,7 @@ use super::*;
 use crate::quality::monitor::action::MonitorAction;
 use crate::quality::monitor::pixels::{PixelAnomaly, PixelDrift};
 use crate::quality::monitor::{
-    DARK_STATE, OBSTRUCTION_STATE, PIXEL_STATE, REPORTED_STATE, RESPONSE_STATE, WAVELENGTH_STATE,
+    DARK_STATE, OBSTRUCTION_STATE, BELOW_ZERO_STATE, PIXEL_STATE, REPORTED_STATE, RESPONSE_STATE, WAVELENGTH_STATE,
 };
 use crate::quantities::SourceRule;
 use crate::record::{Detector, Flags, LimitState, PixelRanges, QuantityValue, Shutter, Stamp, Verdict};
@@ -301,6 +301,7 @@ fn inputs<'a>(
         dark: database.state(DARK_STATE),
         pixel_baseline: pixels.baseline.and_then(|row| database.models.get(&row).cloned()),
         pixels,
+        below_zero: database.state(BELOW_ZERO_STATE),
         reported: database.state(REPORTED_STATE),
     };
     MonitorInputs { station, instrument, saved, intervals: database.intervals.clone(), recent: vec![], now }
