@@ -31,7 +31,7 @@ impl Quantity {
             | Flag::Temperature
             | Flag::CalibrationExpired
             | Flag::CheckSource => FlagScope::Always,
-            Flag::OutOfLimits if self.plausible.is_none() => FlagScope::Never,
+            Flag::OutOfLimits if self.plausible.is_none() && !self.recipe.is_linear() => FlagScope::Never,
             _ if flag.effect() == Effect::Nothing => FlagScope::Never,
             _ => FlagScope::BySize,
         }
