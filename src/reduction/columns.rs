@@ -6,7 +6,7 @@
 use super::cosine::CosineCorrection;
 use super::counts::Signal;
 use super::merge::Merged;
-use super::reduced::Aged;
+use super::reduced::{Aged, RATE};
 use super::scale::Scale;
 use super::stray::Floor;
 use crate::calibration::Calibration;
@@ -14,8 +14,6 @@ use crate::spectrum::errors::{IRRADIANCE, RESPONSE};
 use crate::spectrum::lanes::{LANES, Lanes};
 use std::ops::Range;
 
-/// Column of an error of 1 counts/s in every pixel.
-pub const RATE: usize = 2;
 /// Column of a shift of the wavelength scale by 1 nm.
 pub const SHIFT: usize = 3;
 /// Column of the bandwidth error.

@@ -20,6 +20,7 @@ pub mod reduce;
 mod reduced;
 mod ripple;
 pub mod scale;
+pub mod sky_light;
 mod stray;
 mod sums;
 mod two_stream;

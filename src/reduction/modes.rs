@@ -1,7 +1,8 @@
 //! The correlated error components of a reading, each a linear combination of columns ([`super::columns`]).
 
-use super::columns::{ColumnInputs, ColumnLayout, RATE, SHIFT, SLIT};
+use super::columns::{ColumnInputs, ColumnLayout, SHIFT, SLIT};
 use super::dark_light;
+use super::reduced::RATE;
 use super::reduced::mode_names as names;
 use crate::calibration::Calibration;
 use crate::spectrum::errors::{Correlation, ErrorMode, IRRADIANCE, RESPONSE};

@@ -1,12 +1,14 @@
 //! The inputs of the reduction other than frames and darks, and its result. Plain data.
 
 use super::beam_share::BeamShare;
-use super::columns::RATE;
 use super::cosine::CosineCorrection;
 use super::scale::Scale;
 use crate::calibration::Calibration;
 use crate::spectrum::errors::Errors;
 use std::sync::Arc;
+
+/// Column of an error of 1 counts/s in every pixel, among the columns of [`Reduced::errors`].
+pub const RATE: usize = 2;
 
 /// Names of the correlated error components, as used by budgets and tests.
 pub mod mode_names {

@@ -3,7 +3,7 @@
 //! The wavelength scale shifts with temperature. The shift is quantised in steps of [`SHIFT_STEP_NM`], so that an axis and the
 //! weights of the quantities on it can be cached, and a recomputation gets the same axis.
 
-use super::dark_light::per_lux;
+use super::sky_light::per_lux;
 use crate::calibration::Calibration;
 use crate::numeric::interpolate_clamped;
 use crate::record::Detector;

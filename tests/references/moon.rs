@@ -3,7 +3,7 @@
 use vigilux::clock::UtcMicros;
 use vigilux::moon;
 use vigilux::quantities::{Matrix, SourceRule, index_of, values};
-use vigilux::reduction::dark_light::G173_LX;
+use vigilux::reduction::sky_light::G173_LX;
 use vigilux::simulator;
 use vigilux::spectrum::g173::g173;
 use vigilux::sun::Place;

@@ -11,7 +11,7 @@ use super::*;
 use crate::quality::monitor::action::MonitorAction;
 use crate::quality::monitor::pixels::{PixelAnomaly, PixelDrift};
 use crate::quality::monitor::{
-    DARK_STATE, OBSTRUCTION_STATE, BELOW_ZERO_STATE, PIXEL_STATE, REPORTED_STATE, RESPONSE_STATE, WAVELENGTH_STATE,
+    BELOW_ZERO_STATE, DARK_STATE, OBSTRUCTION_STATE, PIXEL_STATE, REPORTED_STATE, RESPONSE_STATE, WAVELENGTH_STATE,
 };
 use crate::quantities::SourceRule;
 use crate::record::{Detector, Flags, LimitState, PixelRanges, QuantityValue, Shutter, Stamp, Verdict};
