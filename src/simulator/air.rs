@@ -8,7 +8,7 @@ use crate::clock::UtcMicros;
 use serde::Deserialize;
 
 /// Aerosol optical depth at 500 nm of the reference spectra (ASTM G173-03).
-pub const REFERENCE_AEROSOL: f64 = super::sky::G173_AEROSOL;
+pub const REFERENCE_AEROSOL: f64 = 0.084;
 /// Albedo of the ground in the computation of the reference spectra (light soil, from memory: pvlib 0.16.1, `SURFACE_ALBEDOS`, has 0.17 for
 /// soil; 0.03 of albedo changes the simulated ultraviolet by about 1 % and no measured value).
 pub const REFERENCE_ALBEDO: f64 = 0.2;

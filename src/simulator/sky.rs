@@ -9,6 +9,7 @@
 //! differs slightly from the table.
 
 mod absorption;
+mod depths;
 pub mod transmittance;
 mod twilight;
 
@@ -19,7 +20,7 @@ use super::light::{Grid, Light};
 use crate::clock::UtcMicros;
 use crate::spectrum::g173::g173;
 use crate::sun::{self, Place};
-pub use absorption::{G173_AEROSOL, G173_WATER_CM};
+pub use absorption::G173_WATER_CM;
 use transmittance::{Atmosphere, Path, Transmittances};
 
 /// The sky is computed once per step and constant within it, as is the truth [µs].

@@ -5,35 +5,9 @@
 
 use super::backup::{part_of, rename_durably, with_end};
 use super::error::StoreError;
+use super::opened_file::identity;
 use super::{Store, open};
 use rusqlite::Connection;
-use std::os::unix::fs::MetadataExt;
-use std::path::Path;
-use std::sync::{Mutex, PoisonError};
-
-/// The file that was opened: device and inode; `None` for a store that does not watch it.
-#[derive(Debug, Default)]
-pub(super) struct OpenedFile(Mutex<Option<(u64, u64)>>);
-
-impl OpenedFile {
-    /// The file at a path.
-    pub(super) fn at(path: &Path) -> Self {
-        Self(Mutex::new(identity(path)))
-    }
-
-    fn get(&self) -> Option<(u64, u64)> {
-        *self.0.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-
-    fn set(&self, path: &Path) {
-        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = identity(path);
-    }
-}
-
-/// Device and inode; `None` where there is no such file.
-fn identity(path: &Path) -> Option<(u64, u64)> {
-    std::fs::metadata(path).ok().map(|m| (m.dev(), m.ino()))
-}
 
 impl Store {
     /// Checks that the file at the path is the one that is open, and writes it again if it was deleted or moved.

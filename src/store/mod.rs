@@ -35,6 +35,7 @@ mod invalidation;
 mod matrices;
 mod missing_file;
 mod open;
+mod opened_file;
 mod provenance;
 mod quantity_columns;
 mod reading_row;
@@ -84,7 +85,7 @@ pub struct Store {
     insert_value: String,
     insert_window: String,
     /// The file that the daemon opened.
-    opened: missing_file::OpenedFile,
+    opened: opened_file::OpenedFile,
     /// The lock is released when this file is closed.
     _lock: Option<File>,
 }

@@ -1,7 +1,7 @@
 //! Opens databases: applies settings, takes locks, and refuses databases of other programs or schemas.
 
 use super::error::StoreError;
-use super::missing_file::OpenedFile;
+use super::opened_file::OpenedFile;
 use super::reading_row::Columns;
 use super::{PAGE_SIZE, Reader, Store, quantity_columns, schema, write};
 use rusqlite::config::DbConfig;

@@ -5,8 +5,9 @@
 //! the table steps over an edge of a decade in 10 nm, ozone is that of G173; from there to 320 nm it goes over into the table's, which
 //! is larger there by a quarter.
 
-use super::transmittance::{aerosol_depth, mixed_depth, ozone_air_mass, rayleigh_depth, water_depth};
+use super::depths::{aerosol_depth, mixed_depth, ozone_air_mass, rayleigh_depth, water_depth};
 use crate::numeric::interpolate_clamped;
+use crate::simulator::air::REFERENCE_AEROSOL;
 use crate::spectrum::g173::g173;
 
 /// Zenith angle of the direct column of ASTM G173-03 [degrees], and its relative air mass [1].
@@ -16,8 +17,6 @@ const G173_AIR_MASS: f64 = 1.5;
 const G173_OZONE: f64 = 0.3438;
 /// Precipitable water of ASTM G173-03 [cm].
 pub const G173_WATER_CM: f64 = 1.416;
-/// Aerosol optical depth at 500 nm of ASTM G173-03 [1].
-pub const G173_AEROSOL: f64 = 0.084;
 /// Up to the first wavelength [nm] the coefficient of ozone is that of G173, from the second on that of the table.
 const OZONE_NM: (f64, f64) = (310.0, 320.0);
 /// Bands of molecular oxygen [nm]; elsewhere what ozone does not absorb is ascribed to water vapour.
@@ -94,7 +93,7 @@ impl Lines {
         let ozone_path = G173_OZONE * ozone_air_mass(G173_ZENITH_DEG);
         for (i, nm) in lines.wavelength_nm.iter().enumerate() {
             let (top, direct) = (sun.extraterrestrial[i], sun.direct_normal[i]);
-            let scattered = G173_AIR_MASS * (rayleigh_depth(*nm) + G173_AEROSOL * aerosol_depth(*nm));
+            let scattered = G173_AIR_MASS * (rayleigh_depth(*nm) + REFERENCE_AEROSOL * aerosol_depth(*nm));
             // Without light there is no coefficient; none is needed.
             let absorbed = if top > 0.0 && direct > 0.0 { (top / direct).ln() - scattered } else { 0.0 };
             if *nm < OZONE_NM.1 {

@@ -5,18 +5,15 @@
 //! those of the report NREL/TR-215-2436. The aerosol is the rural one of the paper. Pure.
 
 use super::absorption::{Coefficients, coefficients};
+use super::depths::{aerosol_depth, mixed_depth, ozone_air_mass, rayleigh_depth, water_depth};
 
-/// Ångström exponent of the rural aerosol [1].
-const ANGSTROM: f64 = 1.14;
-/// Its single-scattering albedo at 400 nm [1], and how this falls with the square of ln(λ/400 nm) (equation 3-16).
+/// Single-scattering albedo of the rural aerosol at 400 nm [1], and how this falls with the square of ln(λ/400 nm) (equation 3-16).
 const SCATTERING_ALBEDO: f64 = 0.945;
 const SCATTERING_ALBEDO_FALL: f64 = 0.095;
 /// Its asymmetry factor [1].
 const ASYMMETRY: f64 = 0.65;
 /// Pressure for which the Rayleigh depth is given [hPa].
 const PRESSURE_HPA: f64 = 1013.0;
-/// Height of the ozone layer over the radius of the earth [1].
-const OZONE_HEIGHT: f64 = 22.0 / 6370.0;
 /// Relative air mass at which the albedo of the sky from below is taken [1].
 const REFLECTED_AIR_MASS: f64 = 1.8;
 
@@ -61,32 +58,6 @@ impl Path {
 /// Relative air mass [1] at an apparent zenith angle [degrees] (Kasten & Young 1989, Appl. Opt. 28:4735).
 fn air_mass(zenith_deg: f64) -> f64 {
     1.0 / (zenith_deg.to_radians().cos() + 0.50572 * (96.07995 - zenith_deg).powf(-1.6364))
-}
-
-/// Relative air mass of ozone [1] at a zenith angle [degrees]: a thin layer (equation 2-10).
-pub fn ozone_air_mass(zenith_deg: f64) -> f64 {
-    (1.0 + OZONE_HEIGHT) / (zenith_deg.to_radians().cos().powi(2) + 2.0 * OZONE_HEIGHT).sqrt()
-}
-
-/// Vertical optical depth of molecular scattering at 1013 hPa [1] (equation 2-4).
-pub fn rayleigh_depth(nm: f64) -> f64 {
-    let um2 = (nm * 1e-3).powi(2);
-    1.0 / (um2 * um2 * (115.6406 - 1.3366 / um2))
-}
-
-/// Aerosol optical depth relative to that at 500 nm [1] (equation 2-7).
-pub fn aerosol_depth(nm: f64) -> f64 {
-    (nm / 500.0).powf(-ANGSTROM)
-}
-
-/// Optical depth of water vapour for the product of coefficient, precipitable water and air mass (equation 2-8).
-pub fn water_depth(a: f64) -> f64 {
-    if a > 0.0 { 0.2385 * a / (1.0 + 20.07 * a).powf(0.45) } else { 0.0 }
-}
-
-/// Optical depth of the uniformly mixed gases for the product of coefficient and air mass (equation 2-11).
-pub fn mixed_depth(a: f64) -> f64 {
-    if a > 0.0 { 1.41 * a / (1.0 + 118.3 * a).powf(0.45) } else { 0.0 }
 }
 
 /// Properties of the atmosphere at one wavelength.

@@ -4,7 +4,8 @@
 //! layers as they need to arrive; what makes the zenith blue is the Chappuis band of ozone on the long path of the light (Hulburt 1953,
 //! J. Opt. Soc. Am. 43:113). The colour is therefore that of the sky at [`BLENDED_TO_DEG`] behind a longer path through ozone.
 
-use super::transmittance::{Path, ozone_air_mass};
+use super::depths::ozone_air_mass;
+use super::transmittance::Path;
 
 /// From this elevation [degrees] on, the light of the sky is that of the model; …
 pub const BLENDED_FROM_DEG: f64 = 4.0;
