@@ -163,6 +163,8 @@ impl Loop {
         if self.acquisition.is_none() {
             let link = std::sync::Mutex::new(Some(self.link.take().unwrap_or_else(|| self.handle.link(&self.clock))));
             let mut context = self.station.loops[0].clone();
+            // After a restart the ticks before it are not the new loop's.
+            context.assembled = self.clock.now();
             context.link = Arc::new(move |_: &Stop| -> Box<dyn Link> {
                 Box::new(link.lock().expect("no panic held it").take().expect("the loop asks once"))
             });
