@@ -59,7 +59,7 @@ pub enum DarkRejection {
 /// What became of the exposures of a dark.
 #[derive(Clone, Debug)]
 pub enum DarkOutcome {
-    /// They are dark: store this, and then [`DarkSet::insert`] it.
+    /// They are dark: store this, and then `DarkSet::insert` it.
     Accepted(Dark),
     /// They are not, and are never used.
     Rejected(RejectedDark),

@@ -21,7 +21,7 @@ const BEAM_SHARE: f64 = 0.78;
 const CLEAR_MIN: f64 = 60.0;
 /// Number of clear samples that a day has to have.
 const CLEAR_SAMPLES: usize = 5;
-/// Longest series of a day [samples].
+/// Longest series of a day, in samples.
 const MAX_SAMPLES: usize = 2000;
 /// Range of air mass above which the slope is fitted [1].
 const LEAST_AIR_MASS_RANGE: f64 = 0.15;

@@ -10,7 +10,7 @@ use crate::spectrum::g173::g173;
 const STEP_NM: f64 = 0.1;
 /// Range of the table [nm].
 const SPAN_NM: (f64, f64) = (335.0, 790.0);
-/// Distance from the centre at which the slit function is truncated [widths].
+/// Distance from the centre at which the slit function is truncated, in widths.
 const REACH: f64 = 2.0;
 
 /// Logarithms of both on an equidistant grid.
