@@ -13,6 +13,12 @@ use vigilux::summary::{Day, Rules};
 const START: &str = "2026-05-01T00:00:00Z";
 const LOSS: &str = "2026-05-13T10:05:00Z";
 
+/// Largest errors of good values of `ppfd` and `uv_index` after a loss at once [1]: half of the limit and a day's scatter.
+const SUDDEN_LOSS: (f64, f64) = (0.05, 0.09);
+/// The same while a tenth is lost over a month. The levels of clear days scatter with aerosol and water, more so under a sky that
+/// others computed than under the simulator's earlier one: the last check within the limit may come when 6 % are lost.
+const SLOW_LOSS: (f64, f64) = (0.07, 0.11);
+
 fn run(seed: u64, disturbances: Vec<Disturbance>, until: &str) -> Loop {
     let mut bench = bench(seed, SkyKind::Changing);
     bench.disturbance = disturbances;
@@ -61,8 +67,9 @@ fn a_tenth_of_the_response_lost_is_found_within_ten_clear_days() {
             if !month {
                 days_follow(&run, first);
             }
-            assert_eq!(wrong(&run, "ppfd", |truth| (0.05 * truth).max(1.0)), (0, None), "{what}, seed {seed}");
-            assert_eq!(wrong(&run, "uv_index", |truth| (0.09 * truth).max(0.15)), (0, None), "{what}, seed {seed}");
+            let (ppfd, uv_index) = if month { SLOW_LOSS } else { SUDDEN_LOSS };
+            assert_eq!(wrong(&run, "ppfd", |truth| (ppfd * truth).max(1.0)), (0, None), "{what}, seed {seed}");
+            assert_eq!(wrong(&run, "uv_index", |truth| (uv_index * truth).max(0.15)), (0, None), "{what}, seed {seed}");
         }
     }
 }
