@@ -91,7 +91,7 @@ impl Tally {
     /// The summary.
     pub fn report(&self, dir: &Path, config: &Config) -> String {
         let mut text = String::new();
-        let mut line = |label: &str, value: String| text.push_str(&format!("  {label:<26}{value}\n"));
+        let mut line = |label: &str, value: String| text.push_str(&format!("  {label:<29}{value}\n"));
         let zone = &config.station.time_zone;
         let at = |t: UtcMicros| t.in_zone(zone).strftime("%H:%M").to_string();
         let list = |counts: &BTreeMap<&'static str, u64>, none: &str| match counts.len() {
