@@ -96,7 +96,8 @@ impl AcquisitionLoop {
         for missed in open.into_iter().chain(self.schedule.missed(before.last_tick, now)) {
             self.recorder.gap(missed, &reason, observer)?;
         }
-        self.ticks.last = self.ticks.last.max(now);
+        // Not the later of the two: the clock may have been set back since the daemon was assembled.
+        self.ticks.last = now;
         Ok(())
     }
 

@@ -76,7 +76,7 @@ pub fn run(args: &DarkArgs) -> Result<(), Failure> {
     let result = DarkSession::open(args.minutes, context).and_then(|mut session| {
         session.announce(args.covered)?;
         if args.accept_structure {
-            session.darks.vouch_for_structure();
+            session.darks.accept_structure();
         }
         let rejected = session.take()?;
         report(&rejected, session.requests.len(), session.context.clock.now())

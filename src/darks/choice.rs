@@ -127,7 +127,7 @@ mod tests {
         assert_eq!(choice(&[after], None), matched(6, false), "a dark taken right after the reading is as good");
     }
 
-    /// Identity: without a sensor age alone decides; a dark with a temperature is not vouched for by a frame without one.
+    /// Identity: without a sensor only the age counts; a dark with a temperature does not match a frame without one.
     #[test]
     fn an_unknown_temperature_matches_only_an_unknown_one() {
         let with = dark(1, 0.01, 20.0, 60.0);

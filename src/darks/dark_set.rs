@@ -42,7 +42,7 @@ pub struct DarkSet {
     /// Darks taken with the head covered, the newest session, which show the structure of the detector.
     covered: Vec<Dark>,
     structure: Option<DetectorStructure>,
-    structure_vouched: bool,
+    structure_accepted: bool,
     new_since_fit: usize,
     rejected_at: Option<UtcMicros>,
     shutter_lit: bool,
@@ -93,7 +93,7 @@ impl DarkSet {
             model: on_record.model,
             covered: on_record.covered,
             structure: None,
-            structure_vouched: false,
+            structure_accepted: false,
             new_since_fit: 0,
             rejected_at: None,
             shutter_lit: false,
@@ -117,9 +117,9 @@ impl DarkSet {
         &self.state
     }
 
-    /// Takes structure in covered darks for the detector's own: the operator vouches for the cover.
-    pub fn vouch_for_structure(&mut self) {
-        self.structure_vouched = true;
+    /// Accepts structure in covered darks as the detector's own; the operator states that the cover is tight.
+    pub fn accept_structure(&mut self) {
+        self.structure_accepted = true;
     }
 
     /// What darks depend on.

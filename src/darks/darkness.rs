@@ -89,7 +89,7 @@ mod tests {
     const READ_NOISE: f64 = 8.0;
     const ELECTRONS: f64 = 3.0;
     const PIXELS: usize = 2048;
-    /// Pixels in a block, for lights told in deviations of a block's mean.
+    /// Pixels in a block; light is stated in standard deviations of a block's mean.
     const BLOCK: f64 = 32.0;
 
     fn shielded() -> PixelRanges {

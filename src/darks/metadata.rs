@@ -22,9 +22,9 @@ const NEIGHBOUR_SHARE: f64 = 0.15;
 pub struct DarkMetadata {
     /// Its row in the store.
     pub id: i64,
-    /// How darkness was had.
+    /// How the head was dark.
     pub source: DarkSource,
-    /// Integration time in force [s].
+    /// Integration time [s].
     pub integration_s: f64,
     /// Mean detector temperature [°C]; `None` without a sensor.
     pub temperature_c: Option<f64>,
@@ -80,8 +80,8 @@ impl DarkMetadata {
         self.temperature_c.zip(temperature_c).map(|(a, b)| (a - b).abs())
     }
 
-    /// Whether its temperature is near enough for a matched dark. Where neither temperature is known there is no sensor, and
-    /// age alone decides; where one of them is, the other cannot be vouched for.
+    /// Whether its temperature is near enough for a matched dark. If neither temperature is known there is no sensor, and only
+    /// the age counts; if only one is known, the dark is not used.
     pub fn is_near(&self, config: &DarksConfig, temperature_c: Option<f64>) -> bool {
         match (self.temperature_c, temperature_c) {
             (Some(a), Some(b)) => (a - b).abs() <= config.max_temperature_difference_k,

@@ -250,7 +250,7 @@ pub(super) mod tests {
         assert!(matched(&[dark(1, 0.01, 20.0, 1300.0)]), "age");
         assert!(matched(&[dark(1, 0.0121, 20.0, 10.0)]), "integration time");
         let none = DarkMetadata { temperature_c: None, ..dark(1, 0.01, 0.0, 10.0) };
-        assert!(matched(&[none]), "a dark of unknown temperature is not vouched for");
+        assert!(matched(&[none]), "a dark of unknown temperature is not matched");
     }
 
     /// Identity: requests fit into the free time; only where there would be no dark at all is one exposure taken that does not.

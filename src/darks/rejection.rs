@@ -65,12 +65,12 @@ pub enum DarkOutcome {
     Rejected(RejectedDark),
 }
 
-/// A frame that was to be a dark and is not.
+/// A frame that was rejected as a dark.
 #[derive(Clone, Debug)]
 pub struct RejectedDark {
-    /// Where darkness should have come from.
+    /// How the head should have been dark.
     pub source: DarkSource,
-    /// Integration time in force [s].
+    /// Integration time [s].
     pub integration_s: f64,
     /// First and last light.
     pub span: (UtcMicros, UtcMicros),

@@ -263,7 +263,7 @@ impl Judgement<'_> {
                 *error += weight * dark * PLAUSIBLE_DARK_ERROR;
             }
             // A newer dark differs by so many counts in every pixel.
-            let rate = f64::from(bracket.dark.doubt_counts) / bracket.integration_s;
+            let rate = f64::from(bracket.dark.difference_counts) / bracket.integration_s;
             if rate > 0.0 {
                 column.iter_mut().zip(weights).enumerate().for_each(|(i, (error, weight))| {
                     *error += weight * rate * self.reduced.per_rate(i);

@@ -69,14 +69,14 @@ pub struct DarkProvenance {
     /// It was computed by the dark model.
     pub modelled: bool,
     /// Difference of a newer dark [counts per exposure]; 0 without one.
-    pub doubt_counts: u16,
+    pub difference_counts: u16,
 }
 
 impl DarkProvenance {
-    /// As stored: bit 0 stale, bit 1 suspect, bit 2 modelled, bits 16 to 31 `doubt_counts`; never reassigned.
+    /// As stored: bit 0 stale, bit 1 suspect, bit 2 modelled, bits 16 to 31 `difference_counts`; never reassigned.
     pub fn bits(self) -> u32 {
         let flags = u32::from(self.stale) | u32::from(self.suspect) << 1 | u32::from(self.modelled) << 2;
-        flags | u32::from(self.doubt_counts) << 16
+        flags | u32::from(self.difference_counts) << 16
     }
     /// From the stored bits.
     pub fn from_bits(bits: u32) -> Self {
@@ -84,7 +84,7 @@ impl DarkProvenance {
             stale: bits & 1 != 0,
             suspect: bits & 2 != 0,
             modelled: bits & 4 != 0,
-            doubt_counts: (bits >> 16) as u16,
+            difference_counts: (bits >> 16) as u16,
         }
     }
 }
@@ -97,10 +97,10 @@ mod tests {
     #[test]
     fn provenance_survives_its_bits() {
         for flags in 0..8 {
-            for doubt_counts in [0, 1, 300, u16::MAX] {
-                let bits = flags | u32::from(doubt_counts) << 16;
+            for difference_counts in [0, 1, 300, u16::MAX] {
+                let bits = flags | u32::from(difference_counts) << 16;
                 let back = DarkProvenance::from_bits(bits);
-                assert_eq!((back.bits(), back.doubt_counts), (bits, doubt_counts));
+                assert_eq!((back.bits(), back.difference_counts), (bits, difference_counts));
             }
         }
     }

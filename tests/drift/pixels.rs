@@ -30,7 +30,7 @@ fn a_pixel_that_turns_by_night_is_told_by_the_darks_within_a_day() {
         let mut bench = bench(seed, SkyKind::Changing);
         bench.pixel_fault = faults();
         let mut run = Loop::new(&bench, &station("0 */20 * * * *", -90.0), "2026-05-01T00:00:00Z");
-        // A stop right after the first doubt went on record, before what the station knows of it was saved.
+        // A stop right after the first flagged interval was stored, before the state of the monitors was saved.
         let (end, mut now) = (at("2026-05-05T12:00:00Z"), at(TURN));
         while now < end && spans(&run, Flag::PixelFault).is_empty() {
             now = now.plus_seconds(1200.0);
@@ -53,7 +53,7 @@ fn a_pixel_that_turns_by_night_is_told_by_the_darks_within_a_day() {
             assert!((0.0..24.0).contains(&late), "seed {seed}: {named} after {late} h");
             hours = hours.max(late);
             let ours: Vec<&FlaggedInterval> = found.iter().filter(|s| s.text.contains(&named)).collect();
-            assert!(ours.len() <= 1, "seed {seed}: one doubt is one span: {ours:?}");
+            assert!(ours.len() <= 1, "seed {seed}: one fault is one flagged interval: {ours:?}");
             let span = ours.first().copied();
             let ultraviolet = fault.pixel < 100;
             let touches = |id: &str| span.is_some_and(|s| s.affects(id));

@@ -51,7 +51,7 @@ fn a_tenth_of_the_response_lost_is_found_within_ten_clear_days() {
                 &format!("10 % of the response lost {what}"),
                 seed,
                 &format!(
-                    "{} clear days after the first of it ({} after all of it), in doubt from {}",
+                    "{} clear days after the first of it ({} after all of it), flagged from {}",
                     clear(at(LOSS)),
                     clear(whole),
                     &first.from.to_string()[..10]
@@ -75,19 +75,19 @@ fn a_tenth_of_the_response_lost_is_found_within_ten_clear_days() {
 }
 
 /// Daily figures and series that the daemon had stored before the detection carry the flag as well; the day before does not.
-fn days_follow(run: &Loop, doubt: &FlaggedInterval) {
+fn days_follow(run: &Loop, interval: &FlaggedInterval) {
     let rules = Rules::of(&run.setup.config.station);
     let store = &run.station.store;
     let all = (UtcMicros(i64::MIN), UtcMicros(i64::MAX));
     let days = daily::days(store, &rules, "south", all.0, all.1).expect("days");
-    let (inside, outside): (Vec<_>, Vec<_>) = days.iter().partition(|d| d.starts >= doubt.from);
+    let (inside, outside): (Vec<_>, Vec<_>) = days.iter().partition(|d| d.starts >= interval.from);
     let good = |day: &&&Day| day.verdicts["ppfd"][0] > 0;
     assert!(inside.len() > 3 && inside.iter().filter(|d| good(d)).count() == 0, "{:?}", inside.first());
     assert!(outside.iter().filter(|d| good(d)).count() > 3);
     assert!(inside.iter().all(|d| d.flags.get("response_drift").is_some_and(|n| *n == d.readings)));
-    let course = series(store, "south", "ppfd", (doubt.from, all.1), 50).expect("a course");
+    let course = series(store, "south", "ppfd", (interval.from, all.1), 50).expect("a course");
     let verdicts = |p: &Point| p.value.map_or([0; 3], |v| v.verdicts);
-    // The first point begins with a whole hour, before the doubt does.
+    // The first point begins with a whole hour, before the flagged interval does.
     let counted: Vec<[u32; 3]> = course.points.iter().skip(1).map(verdicts).collect();
     assert!(course.of_hours && counted.iter().all(|v| v[0] == 0) && counted.iter().any(|v| v[1] > 0), "{counted:?}");
 }
@@ -112,14 +112,14 @@ fn the_slope_of_dirt_and_the_step_of_a_wipe_are_estimated() {
         // Two clear days after it lie on new dirt.
         assert!((step - 0.089).abs() < 0.03, "seed {seed}: {step}");
         let found = spans(&run, Flag::ResponseDrift);
-        assert!(found.iter().all(|s| s.until.is_some()), "the wipe ends the doubt");
+        assert!(found.iter().all(|s| s.until.is_some()), "the cleaning ends the flagged interval");
         // Until dirt has built up once more.
         let again = at("2026-06-10T00:00:00Z");
         for span in &found {
             let (since, until) = (span.from, span.until.unwrap_or(again).max(again));
             let off = |truth: f64| (0.02 * truth).max(1.0);
             let (all, later) = (wrong_since(&run, since, "ppfd", off).0, wrong_since(&run, until, "ppfd", off).0);
-            assert_eq!(all, later, "seed {seed}: good values in the doubt {span:?} are wrong");
+            assert_eq!(all, later, "seed {seed}: good values in the flagged interval {span:?} are wrong");
         }
         assert_eq!(wrong(&run, "ppfd", |truth| (0.05 * truth).max(1.0)), (0, None), "seed {seed}");
     }

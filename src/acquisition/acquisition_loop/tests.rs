@@ -420,3 +420,18 @@ fn a_clock_set_forward_leaves_a_gap_with_its_cause() {
     assert_eq!(gaps[0].1, "60 readings missed: the clock was set forward past their times");
     assert_eq!(minutes_stored(&fixture), [0, 1, 2, 63, 64]);
 }
+
+/// A loop that is restarted after the clock was set back continues by the new clock, not when the old one is reached again.
+#[test]
+fn a_restarted_loop_follows_a_clock_that_was_set_back() {
+    let mut fixture = Fixture::new("night", "");
+    fixture.run_minutes(3);
+    fixture.clock.set_by_us.store(-3_600_000_000, Ordering::SeqCst);
+    let error = AcquisitionError::Thread(std::io::Error::other("an example"));
+    let interrupted = fixture.acquisition.interrupted(&error);
+    let mut next = AcquisitionLoop::new(&fixture.daemon.loops[0], fixture.stop.clone());
+    next.resume_after(&interrupted, &mut fixture.seen).unwrap();
+    fixture.acquisition = next;
+    fixture.run_minutes(-55);
+    assert_eq!(minutes_stored(&fixture), [0, 1, 2, -57, -56]);
+}

@@ -43,13 +43,14 @@ impl DarkSet {
             ),
             DarkChoice::Missing => (None, None, DarkReference::None),
         };
-        let doubt_counts = dark_time.map_or(0.0, |used| self.doubt_counts(used)).ceil().min(f64::from(u16::MAX)) as u16;
+        let difference_counts =
+            dark_time.map_or(0.0, |used| self.difference_counts(used)).ceil().min(f64::from(u16::MAX)) as u16;
         let rejected = self.rejected_at.zip(dark_time).is_some_and(|(rejected, used)| rejected > used);
         let provenance = DarkProvenance {
             stale: matches!(choice, DarkChoice::Matched { stale: true, .. } | DarkChoice::Model { stale: true }),
-            suspect: rejected || doubt_counts > 0,
+            suspect: rejected || difference_counts > 0,
             modelled: matches!(choice, DarkChoice::Model { .. }),
-            doubt_counts,
+            difference_counts,
         };
         let dark_light_lx = match choice {
             DarkChoice::Matched { id, .. } => {

@@ -28,9 +28,9 @@ impl DarkSet {
         let frame = Frame::of(exposures, |counts| counts >= self.setup.clipped_from)?;
         // In warm-up the offset drifts: the model's prediction would reject what is dark.
         let predicted = if warming { None } else { self.predicted(&frame) };
-        let vouched = source == DarkSource::Covered && self.structure_vouched;
+        let accepted = source == DarkSource::Covered && self.structure_accepted;
         let dark = match self.test(&frame, predicted.as_deref()) {
-            Err(DarkRejection::Lit { .. }) if vouched => Ok(()),
+            Err(DarkRejection::Lit { .. }) if accepted => Ok(()),
             other => other,
         };
         Some(match dark.and_then(|()| self.hold_back(&frame, predicted.as_deref(), warming)) {
@@ -114,7 +114,7 @@ impl DarkSet {
     }
 
     /// By how much newer darks differ from one of this time, or from the model with this newest dark [counts]; 0 where none does.
-    pub(super) fn doubt_counts(&self, used: UtcMicros) -> f64 {
+    pub(super) fn difference_counts(&self, used: UtcMicros) -> f64 {
         let held = self.held.iter().filter(|h| h.frame.start() > used).map(|h| h.departure.counts);
         let departed = self.state.departed_at.filter(|t| *t > used).map(|_| self.state.departed_by);
         held.chain(departed).fold(0.0, f64::max)

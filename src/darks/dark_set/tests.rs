@@ -100,7 +100,7 @@ fn a_dark_is_used_once_it_is_stored() {
     assert_eq!((used.dark_time, used.provenance), (Some(NOW), DarkProvenance::default()));
 }
 
-/// Identity: a lit dark is never used, says why, and casts doubt on the dark that is used in its place.
+/// Identity: a lit dark is never used, the reason is stated, and the dark used in its place is suspect.
 #[test]
 fn a_rejected_dark_is_never_used() {
     let mut set = empty();
@@ -259,7 +259,7 @@ fn structure_in_covered_darks_is_the_detectors_once_vouched_for() {
     };
     let mut set = empty();
     assert!(!covered(&mut set, 1, 0.0, 10.0));
-    set.vouch_for_structure();
+    set.accept_structure();
     assert!(covered(&mut set, 2, 60.0, 10.0) && covered(&mut set, 3, 120.0, 0.01));
     let mut set = DarkSet::new(
         set.config.clone(),
@@ -284,8 +284,8 @@ fn shifted(set: &mut DarkSet, row: i64, (at_s, integration_s): (f64, f64), by: u
     None
 }
 
-/// Identity: a dark that its predecessors do not allow is not used, the one before it is, with the difference as its doubt; a next dark as
-/// before ends the doubt.
+/// Identity: a dark that its predecessors do not allow is not used, the one before it is, with the difference stated; a next dark as
+/// before ends that.
 #[test]
 fn a_dark_that_its_predecessors_do_not_allow_is_held_back() {
     let mut set = empty();
@@ -295,13 +295,17 @@ fn a_dark_that_its_predecessors_do_not_allow_is_held_back() {
     let frame = light(610.0, 0.1, 20_000.0);
     let used = set.serve(&frame);
     assert_eq!(used.reference, DarkReference::Matched { dark: 1, model: None });
-    assert!(used.provenance.suspect && (295..=305).contains(&used.provenance.doubt_counts), "{:?}", used.provenance);
+    assert!(
+        used.provenance.suspect && (295..=305).contains(&used.provenance.difference_counts),
+        "{:?}",
+        used.provenance
+    );
     assert_eq!(shifted(&mut set, 3, (660.0, 0.1), 0), None);
     assert_eq!(set.serve(&frame).provenance, DarkProvenance::default());
     assert!(set.state().departed_at.is_none());
 }
 
-/// Identity: a second dark of the same integration time confirms the first; from then on what is older is stale and in doubt, also over a
+/// Identity: a second dark of the same integration time confirms the first; from then on what is older is stale and suspect, also over a
 /// restart.
 #[test]
 fn a_second_dark_confirms_the_first() {
@@ -316,7 +320,7 @@ fn a_second_dark_confirms_the_first() {
     assert_eq!(set.serve(&frame).provenance, DarkProvenance::default());
     let other = light(670.0, 0.02, 20_000.0);
     let used = set.serve(&other).provenance;
-    assert!(used.stale && used.suspect && (55..=65).contains(&used.doubt_counts), "{used:?}");
+    assert!(used.stale && used.suspect && (55..=65).contains(&used.difference_counts), "{used:?}");
     assert_eq!(shifted(&mut set, 6, (680.0, 0.02), 60), None);
     assert_eq!(set.serve(&other).provenance, DarkProvenance::default());
     let state: DarkSetState = serde_json::from_str(&serde_json::to_string(set.state()).unwrap()).unwrap();

@@ -45,7 +45,7 @@ pub struct DarkLimit {
     pub latest: Option<f64>,
     /// When a check last passed.
     pub last_within_limit: Option<UtcMicros>,
-    /// Since when it is in doubt: the last check that passed before it was found past its limit; `None` while it is within.
+    /// Since when readings are flagged: right after the last check within the limit; `None` while the limit is not exceeded.
     pub exceeded_since: Option<UtcMicros>,
     /// A first dark past the limit, which another has to confirm.
     pub unconfirmed: Option<UtcMicros>,
@@ -201,7 +201,7 @@ impl DarkLimit {
         if self.exceeded_since.is_some() {
             return false;
         }
-        // One dark may be spoilt by something else; the doubt begins right after the last that passed.
+        // A single dark may be wrong for another reason; readings are flagged from right after the last check within the limit.
         match self.unconfirmed.take() {
             Some(first) => {
                 self.exceeded_since = Some(self.last_within_limit.map_or(first, |t| UtcMicros(t.0.saturating_add(1))));
@@ -283,7 +283,7 @@ mod tests {
         assert!(drift.rate.exceeded_since.is_none());
     }
 
-    /// Identity: another calibration ends the doubt and begins with another baseline; the same one changes nothing.
+    /// Identity: another calibration ends the flagged interval and begins with another baseline; the same one changes nothing.
     #[test]
     fn another_calibration_begins_anew() {
         let mut drift = baseline();
