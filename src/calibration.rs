@@ -46,6 +46,8 @@ pub struct Calibration {
     pub cosine: Option<Cosine>,
     /// Temperature coefficient of the response; empty when none.
     pub temperature: TemperatureCoefficient,
+    /// Uncertainties that belong to no table.
+    pub budget: BudgetTerms,
     /// The file's text, as stored in the database.
     pub text: String,
 }
@@ -57,10 +59,16 @@ pub struct WavelengthScale {
     pub coefficients: Vec<f64>,
     /// Standard uncertainty of a shift common to all pixels [nm].
     pub uncertainty_nm: f64,
+    /// Standard uncertainty of the error that is left when the common shift is taken away, at any wavelength [nm].
+    pub variation_nm: f64,
     /// Full width at half maximum of the slit function [nm].
     pub fwhm_nm: f64,
+    /// Standard uncertainty of that width [nm].
+    pub fwhm_uncertainty_nm: f64,
     /// Shift of the scale per kelvin above `temperature_c` [nm/K]: true wavelength of a pixel = scale + shift·(T − T₀).
     pub shift_nm_per_k: f64,
+    /// Its standard uncertainty [nm/K].
+    pub shift_uncertainty_nm_per_k: f64,
 }
 
 impl WavelengthScale {
@@ -103,8 +111,10 @@ pub struct Response {
 pub struct StrayLight {
     /// Band in which the pixels receive stray light only; their mean is the stray-light floor [nm]. `None`: no floor is subtracted.
     pub floor_band_nm: Option<(f64, f64)>,
-    /// Relative standard uncertainty of the correction (floor and matrix) [1].
+    /// Relative standard uncertainty of the floor [1].
     pub relative_uncertainty: f64,
+    /// Relative standard uncertainty of what the matrix subtracts [1].
+    pub matrix_relative_uncertainty: f64,
     /// Correction matrix, row-major, pixels × pixels; `None` stands for the identity (Zong et al. 2006).
     pub matrix: Option<Vec<f64>>,
 }
@@ -116,8 +126,14 @@ pub struct Cosine {
     pub zenith_deg: Vec<f64>,
     /// Ratio at each angle [1].
     pub ratio: Vec<f64>,
+    /// Standard uncertainty of each ratio, relative to it [1].
+    pub ratio_uncertainty: Vec<f64>,
+    /// Standard deviation of each ratio over the azimuth, relative to it [1]: the table is one for all azimuths.
+    pub azimuth_deviation: Vec<f64>,
     /// Ratio for an isotropic sky [1].
     pub diffuse_ratio: f64,
+    /// Relative standard uncertainty of the ratio for the light of any sky [1].
+    pub diffuse_uncertainty: f64,
 }
 
 /// `[temperature]`: relative change of the response per kelvin.
@@ -127,4 +143,19 @@ pub struct TemperatureCoefficient {
     pub wavelength_nm: Vec<f64>,
     /// [1/K].
     pub relative_per_k: Vec<f64>,
+    /// Standard uncertainty of each coefficient, fully correlated [1/K]; one number where there is no table.
+    pub uncertainty_per_k: Vec<f64>,
+}
+
+/// Uncertainties that belong to no table (k = 1).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct BudgetTerms {
+    /// When the laboratory measured the response.
+    pub calibrated_on: UtcMicros,
+    /// Relative standard uncertainty of the response by a year since then [1].
+    pub annual_change: f64,
+    /// Relative standard uncertainty of the counts at full scale after the correction of non-linearity; in proportion below [1].
+    pub linearity: f64,
+    /// Standard uncertainty of the level of the head, in each direction [degrees].
+    pub levelling_deg: f64,
 }

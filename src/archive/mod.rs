@@ -3,6 +3,7 @@
 //! Depends on `store` and `processing`, not on `acquisition`. Invariant: the same version of the program, with the same
 //! calibration, recomputes the same bits as were stored.
 
+pub mod budget;
 pub mod completeness;
 pub mod daily;
 pub mod differences;

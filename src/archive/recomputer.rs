@@ -5,12 +5,15 @@
 
 use super::error::ArchiveError;
 use super::stored_inputs::{StoredDark, StoredInputs};
+use crate::calibration::Calibration;
 use crate::darks::FrameWithDark;
 use crate::processing::pipeline::{Pipeline, ProcessedReading, mean_time, without_calibration};
-use crate::quantities::NullReason;
+use crate::quantities::{self, NullReason, Outcome};
 use crate::record::{AcquisitionContext, DriftEstimates, QuantityValue};
+use crate::reduction::Reduced;
 use crate::store::{FrameRecord, Reader, StoredReading};
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 /// Pipelines in memory; a station rarely changes its configuration or calibration.
 const CACHED_PIPELINES: usize = 4;
@@ -48,6 +51,18 @@ impl Recomputer {
     pub fn recompute(&mut self, reader: &Reader, stored: &StoredReading) -> Result<ProcessedReading, ArchiveError> {
         let frames = reader.frames(stored.reading.id)?;
         self.process(reader, stored, &frames, stored.made_with.calibration, is_partial(stored))
+    }
+
+    /// Recomputes a reading as [`Self::recompute`] does and evaluates its spectrum with all components of the uncertainty; `None` where
+    /// it has no spectrum.
+    pub fn evaluate(&mut self, reader: &Reader, stored: &StoredReading) -> Result<Option<Evaluated>, ArchiveError> {
+        let processed = self.recompute(reader, stored)?;
+        let (Some(reduced), Some(row)) = (processed.reduced, stored.made_with.calibration) else { return Ok(None) };
+        let shift_nm = context(reader, stored, Some(row))?.drift.shift_nm;
+        let pipeline = self.pipeline(reader, stored, row, is_partial(stored))?;
+        let (_, matrix) = pipeline.axis(processed.reading.detector_temperature, shift_nm);
+        let outcomes = quantities::evaluate(&matrix, &reduced.irradiance, &reduced.variance, &reduced.errors);
+        Ok(Some(Evaluated { calibration: Arc::clone(pipeline.calibration()), reduced, outcomes }))
     }
 
     /// Recomputes a reading from its frames with a calibration (row); without one, all values are null.
@@ -142,6 +157,17 @@ impl Recomputer {
         let (station, limits) = (config.station.clone(), instrument.limits.clone());
         Ok(Pipeline::new(name, station, limits, calibration, detector).keeping_axes(CACHED_AXES))
     }
+}
+
+/// The spectrum of a reading, evaluated.
+#[derive(Debug)]
+pub struct Evaluated {
+    /// The calibration that was applied.
+    pub calibration: Arc<Calibration>,
+    /// The spectrum with the components of its uncertainty.
+    pub reduced: Reduced,
+    /// Every quantity, in the order of the registry.
+    pub outcomes: Vec<Outcome>,
 }
 
 /// Whether the active values of a reading were computed without colour rendering.

@@ -3,23 +3,20 @@
 //! Reports all errors of a file together, each with its key, rule and value. A returned [`Calibration`] satisfies the invariants
 //! of its type. The choice of a calibration for an instrument and an instant is made by [`super::set`].
 
+mod defaults;
+mod sections;
 mod write;
 
 pub use write::write;
 
 use super::matrix;
-use super::{Calibration, Cosine, Noise, Response, StrayLight, TemperatureCoefficient, WavelengthScale};
+use super::{BudgetTerms, Calibration, Noise, Response, StrayLight, TemperatureCoefficient, WavelengthScale};
 use crate::clock::{UtcMicros, parse_date};
 use crate::document::{Diagnostics, Document, Range, Section, read_text};
+use sections::{StrayFile, entries, read_cosine, read_linearity, read_temperature};
 use std::fmt::Write;
 use std::path::Path;
 
-/// Default share of full scale above which counts are clipped.
-pub const DEFAULT_SATURATION_FRACTION: f64 = 0.95;
-/// Default share of the response's variance that is common to all wavelengths.
-pub const DEFAULT_CORRELATED_FRACTION: f64 = 0.5;
-/// Default correlation length of the remaining variance [nm].
-pub const DEFAULT_CORRELATION_LENGTH_NM: f64 = 50.0;
 /// Maximum number of pixels over which the wavelength scale is checked.
 const MAX_PIXELS: u32 = 65_536;
 
@@ -67,24 +64,28 @@ fn parse_with(
     let head = Head::read(&root.section("calibration"));
     let wavelength = read_wavelength(&root.section("wavelength"));
     let noise = read_noise(&root.section("noise"));
-    let linearity = root.optional_section("linearity").map_or(Some(vec![1.0]), |s| read_linearity(&s));
+    let linearity =
+        root.optional_section("linearity").map_or(Some((vec![1.0], defaults::LINEARITY)), |s| read_linearity(&s));
     let response = read_response(&root.section("response"));
     if let (Some(scale), Some(response)) = (&wavelength, &response) {
         check_scale(&root, scale, response);
     }
     let stray = root.optional_section("stray_light").map_or(Some(StrayFile::default()), |s| StrayFile::read(&s));
     let cosine = root.optional_section("cosine").map_or(Some(None), |s| read_cosine(&s).map(Some));
-    let temperature =
-        root.optional_section("temperature").map_or(Some(TemperatureCoefficient::default()), |s| read_temperature(&s));
+    let unknown = || TemperatureCoefficient { uncertainty_per_k: vec![defaults::UNSTATED_PER_K], ..Default::default() };
+    let temperature = root.optional_section("temperature").map_or_else(|| Some(unknown()), |s| read_temperature(&s));
+    let levelling_deg = root.optional_section("setup").map_or(Some(defaults::LEVELLING_DEG), |s| read_levelling(&s));
     root.close();
     document.finish()?;
     // Each part is `Some` if no diagnostic was recorded; otherwise an error is returned instead of a panic.
-    let (Some(head), Some(wavelength), Some(noise), Some(linearity), Some(response)) =
+    let (Some(head), Some(wavelength), Some(noise), Some((linearity, of_linearity)), Some(response)) =
         (head, wavelength, noise, linearity, response)
     else {
         return Err(incomplete(path));
     };
-    let (Some(stray), Some(cosine), Some(temperature)) = (stray, cosine, temperature) else {
+    let (Some(stray), Some(cosine), Some(temperature), Some(levelling_deg)) =
+        (stray, cosine, temperature, levelling_deg)
+    else {
         return Err(incomplete(path));
     };
     let matrix = match &stray.matrix {
@@ -110,10 +111,17 @@ fn parse_with(
         stray_light: StrayLight {
             floor_band_nm: stray.floor_band_nm,
             relative_uncertainty: stray.relative_uncertainty,
+            matrix_relative_uncertainty: stray.matrix_relative_uncertainty,
             matrix,
         },
         cosine,
         temperature,
+        budget: BudgetTerms {
+            calibrated_on: head.calibrated_on,
+            annual_change: head.annual_change,
+            linearity: of_linearity,
+            levelling_deg,
+        },
         text: text.to_owned(),
     })
 }
@@ -133,6 +141,8 @@ struct Head {
     valid_from: UtcMicros,
     valid_until: UtcMicros,
     certificate: String,
+    calibrated_on: UtcMicros,
+    annual_change: f64,
     temperature_c: f64,
     temperature_range_c: (f64, f64),
 }
@@ -150,6 +160,15 @@ impl Head {
             s.refuse("valid_until", format!("an instant after valid_from ({from})"));
         }
         let certificate = s.text("certificate", None, "the calibration certificate");
+        // Most certificates are put to use within weeks.
+        let calibrated_on = if s.has("calibrated_on") {
+            s.timestamp("calibrated_on", rule, instant)
+        } else {
+            s.ignore("calibrated_on");
+            valid_from
+        };
+        let annual_change =
+            s.number("annual_change", Some(defaults::ANNUAL_CHANGE), Range::between(0.0, 1.0, "a year, k = 1"));
         let temperature_c = s.number("temperature_c", None, TEMPERATURE);
         let range = s.interval("temperature_range_c", true, TEMPERATURE);
         if let (Some(t), Some((low, high))) = (temperature_c, range)
@@ -164,6 +183,8 @@ impl Head {
             valid_from: valid_from?,
             valid_until: valid_until?,
             certificate: certificate?,
+            calibrated_on: calibrated_on?,
+            annual_change: annual_change?,
             temperature_c: temperature_c?,
             temperature_range_c: range?,
         })
@@ -180,12 +201,23 @@ fn read_wavelength(s: &Section) -> Option<WavelengthScale> {
     let uncertainty_nm = s.number("uncertainty_nm", None, Range::at_least(0.0, "nm").up_to(10.0));
     let fwhm_nm = s.number("fwhm_nm", None, Range::above(0.0, "nm").up_to(100.0));
     let shift_nm_per_k = s.number("shift_nm_per_k", Some(0.0), Range::between(-1.0, 1.0, "nm/K"));
+    let variation_nm =
+        s.number("variation_nm", Some(defaults::VARIATION_NM), Range::at_least(0.0, "nm, k = 1").up_to(10.0));
+    let unstated = fwhm_nm.map(|fwhm| defaults::FWHM_RELATIVE * fwhm);
+    let fwhm_uncertainty_nm =
+        s.number("fwhm_uncertainty_nm", unstated.or(Some(0.0)), Range::at_least(0.0, "nm, k = 1").up_to(100.0));
+    let of_shift = if s.has("shift_nm_per_k") { defaults::SHIFT_NM_PER_K } else { defaults::UNSTATED_SHIFT_NM_PER_K };
+    let shift_uncertainty_nm_per_k =
+        s.number("shift_uncertainty_nm_per_k", Some(of_shift), Range::between(0.0, 1.0, "nm/K, k = 1"));
     s.close();
     Some(WavelengthScale {
         coefficients: coefficients?,
         uncertainty_nm: uncertainty_nm?,
+        variation_nm: variation_nm?,
         fwhm_nm: fwhm_nm?,
+        fwhm_uncertainty_nm: fwhm_uncertainty_nm?,
         shift_nm_per_k: shift_nm_per_k?,
+        shift_uncertainty_nm_per_k: shift_uncertainty_nm_per_k?,
     })
 }
 
@@ -194,7 +226,7 @@ fn read_noise(s: &Section) -> Option<Noise> {
     let read_noise_counts = s.number("read_noise_counts", None, Range::at_least(0.0, "counts"));
     let saturation_fraction = s.number(
         "saturation_fraction",
-        Some(DEFAULT_SATURATION_FRACTION),
+        Some(defaults::SATURATION_FRACTION),
         Range::above(0.0, "of full scale").up_to(1.0),
     );
     let blooming_pixels = s.integer("blooming_pixels", Some(0), Range::between(0.0, 1000.0, "pixels"));
@@ -207,19 +239,10 @@ fn read_noise(s: &Section) -> Option<Noise> {
     })
 }
 
-fn read_linearity(s: &Section) -> Option<Vec<f64>> {
-    let coefficients = s.numbers("coefficients", true, 1, Range::finite(""));
-    if let Some(c) = &coefficients
-        && !(c[0] > 0.0)
-    {
-        s.refuse_with(
-            "coefficients[0]",
-            "a number above 0, the divisor of the counts of weak light",
-            format!("`{}`", c[0]),
-        );
-    }
+fn read_levelling(s: &Section) -> Option<f64> {
+    let degrees = s.number("levelling_deg", Some(defaults::LEVELLING_DEG), Range::between(0.0, 10.0, "degrees, k = 1"));
     s.close();
-    coefficients
+    degrees
 }
 
 fn read_response(s: &Section) -> Option<Response> {
@@ -228,15 +251,17 @@ fn read_response(s: &Section) -> Option<Response> {
     let uncertain = Range::between(0.0, 1.0, "k = 1");
     // A single number applies to all wavelengths: many certificates state only one.
     let relative_uncertainty = if s.has("relative_uncertainty") && !s.is_list("relative_uncertainty") {
-        let one = s.number("relative_uncertainty", None, uncertain);
-        one.zip(wavelength_nm.as_ref()).map(|(u, w)| vec![u; w.len()])
+        entries(s, "relative_uncertainty", uncertain, "wavelength_nm", wavelength_nm.as_deref(), |_| 0.0)
     } else {
         s.numbers("relative_uncertainty", true, 2, uncertain)
     };
-    let correlated_fraction =
-        s.number("correlated_fraction", Some(DEFAULT_CORRELATED_FRACTION), Range::between(0.0, 1.0, "of the variance"));
+    let correlated_fraction = s.number(
+        "correlated_fraction",
+        Some(defaults::CORRELATED_FRACTION),
+        Range::between(0.0, 1.0, "of the variance"),
+    );
     let correlation_length_nm =
-        s.number("correlation_length_nm", Some(DEFAULT_CORRELATION_LENGTH_NM), Range::above(0.0, "nm"));
+        s.number("correlation_length_nm", Some(defaults::CORRELATION_LENGTH_NM), Range::above(0.0, "nm"));
     check_axis(s, "wavelength_nm", wavelength_nm.as_deref());
     check_length(s, "counts_per_s_per_w_m2_nm", counts.as_deref(), "wavelength_nm", wavelength_nm.as_deref());
     check_length(s, "relative_uncertainty", relative_uncertainty.as_deref(), "wavelength_nm", wavelength_nm.as_deref());
@@ -248,49 +273,6 @@ fn read_response(s: &Section) -> Option<Response> {
         correlated_fraction: correlated_fraction?,
         correlation_length_nm: correlation_length_nm?,
     })
-}
-
-/// `[stray_light]`, with the file name of the matrix.
-#[derive(Default)]
-struct StrayFile {
-    floor_band_nm: Option<(f64, f64)>,
-    relative_uncertainty: f64,
-    matrix: Option<String>,
-}
-
-impl StrayFile {
-    fn read(s: &Section) -> Option<Self> {
-        let floor_band_nm = s.interval("floor_band_nm", false, WAVELENGTH);
-        let relative_uncertainty = s.number("relative_uncertainty", None, Range::between(0.0, 10.0, "k = 1"));
-        let matrix = s.has("matrix").then(|| s.text("matrix", None, "the name of a CSV file"));
-        if matrix.is_none() {
-            s.ignore("matrix");
-        }
-        s.close();
-        Some(Self { floor_band_nm, relative_uncertainty: relative_uncertainty?, matrix: matrix.flatten() })
-    }
-}
-
-fn read_cosine(s: &Section) -> Option<Cosine> {
-    let zenith_deg = s.numbers("zenith_deg", true, 2, Range::between(0.0, 90.0, "degrees"));
-    let ratio = s.numbers("ratio", true, 2, Range::at_least(0.0, "").up_to(10.0));
-    let diffuse_ratio = s.number("diffuse_ratio", None, Range::above(0.0, "").up_to(10.0));
-    check_axis(s, "zenith_deg", zenith_deg.as_deref());
-    if zenith_deg.as_ref().is_some_and(|z| z[0] != 0.0) {
-        s.refuse("zenith_deg", "angles that begin at 0, the reference direction of the cosine response");
-    }
-    check_length(s, "ratio", ratio.as_deref(), "zenith_deg", zenith_deg.as_deref());
-    s.close();
-    Some(Cosine { zenith_deg: zenith_deg?, ratio: ratio?, diffuse_ratio: diffuse_ratio? })
-}
-
-fn read_temperature(s: &Section) -> Option<TemperatureCoefficient> {
-    let wavelength_nm = s.numbers("wavelength_nm", true, 1, WAVELENGTH);
-    let relative_per_k = s.numbers("relative_per_k", true, 1, Range::between(-0.1, 0.1, "1/K"));
-    check_axis(s, "wavelength_nm", wavelength_nm.as_deref());
-    check_length(s, "relative_per_k", relative_per_k.as_deref(), "wavelength_nm", wavelength_nm.as_deref());
-    s.close();
-    Some(TemperatureCoefficient { wavelength_nm: wavelength_nm?, relative_per_k: relative_per_k? })
 }
 
 /// Checks that an axis rises strictly; reports the first entry that does not.

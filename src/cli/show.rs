@@ -2,6 +2,7 @@
 //!
 //! Reads the database; [`text`] and [`json`] format what was read and do no I/O but for single rows that they name.
 
+mod budget;
 mod computations;
 mod json;
 #[cfg(test)]
@@ -27,6 +28,12 @@ pub struct ShowArgs {
     /// List the stored computations instead: program version, readings, and for how many readings each is active
     #[arg(long, conflicts_with_all = ["computation", "last"])]
     computations: bool,
+    /// Show the uncertainty budget of a quantity instead: each component's type, uncertainty, sensitivity, contribution
+    #[arg(long, value_name = "QUANTITY", conflicts_with_all = ["computation", "last", "computations"])]
+    budget: Option<String>,
+    /// The reading of the budget, by its number [default: the latest]
+    #[arg(long, value_name = "N", requires = "budget")]
+    id: Option<i64>,
     /// Print JSON
     #[arg(long)]
     json: bool,
@@ -38,6 +45,9 @@ pub fn run(args: ShowArgs) -> Result<(), Failure> {
     let archive = args.computation.select(args.source.open(now)?)?;
     if args.computations {
         return computations::run(&archive.reader, args.json);
+    }
+    if let Some(quantity) = &args.budget {
+        return budget::run(&archive, quantity, args.id, args.json);
     }
     let readings = archive.reader.latest(args.last as usize)?;
     let events = archive.reader.latest_events(1)?;

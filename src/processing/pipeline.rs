@@ -101,7 +101,8 @@ impl Pipeline {
             let scale = Scale::new(&self.calibration, &self.detector, step);
             let wanted = |q: &Quantity| colour_rendering || !q.recipe.is_rendering();
             let source = self.station.source_rule();
-            let matrix = Matrix::build_of(&scale.wavelength_nm, scale.valid_nm, source, wanted);
+            let matrix = Matrix::build_of(&scale.wavelength_nm, scale.valid_nm, source, wanted)
+                .with_bandwidth(self.calibration.wavelength.fwhm_nm);
             (Arc::new(scale), Arc::new(matrix))
         });
         (Arc::clone(scale), Arc::clone(matrix))
@@ -137,7 +138,7 @@ impl Pipeline {
             mains_hz: self.station.mains_hz,
             pressure: sun::standard_pressure_hpa(self.station.place.altitude_m) / sun::standard_pressure_hpa(0.0),
             beam_share: None,
-            aged: self.uncertainty_by_age(&context.drift),
+            aged: self.uncertainty_by_age(&context.drift, reading.time_mid),
         };
         let reduced = reduce(&inputs, &reduction);
         let judged = self.evaluate_and_judge(&reduced, &matrix, &reading, frames, context);
@@ -150,11 +151,15 @@ impl Pipeline {
         complete(reading, Some(reduced), judged, window)
     }
 
-    /// Uncertainty by possible drift since scale and response were last found within their limits.
-    fn uncertainty_by_age(&self, drift: &DriftEstimates) -> Aged {
+    /// Uncertainty by possible drift since scale and response were last found within their limits, and by change of the response between
+    /// the calibration and that time: monitors find changes above their limits, and none from before their baseline.
+    fn uncertainty_by_age(&self, drift: &DriftEstimates, time: UtcMicros) -> Aged {
+        let terms = &self.calibration.budget;
+        let before_check_s = (time.seconds_since(terms.calibrated_on).abs() - drift.response_age_s).max(0.0);
         Aged {
             wavelength_nm: self.limits.wavelength_growth_nm_per_year * drift.wavelength_age_s / YEAR_S,
             response: self.limits.response_growth_per_year * drift.response_age_s / YEAR_S,
+            calibration: terms.annual_change * before_check_s / YEAR_S,
         }
     }
 

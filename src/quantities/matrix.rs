@@ -9,6 +9,7 @@ use super::registry::registry;
 use super::rendering::{Fold, draws};
 use super::row::{Row, SourceRule};
 use crate::spectrum::axis;
+use crate::spectrum::bandwidth::BandwidthCorrection;
 use crate::spectrum::weights::SparseRow;
 use std::ops::Range;
 
@@ -102,6 +103,20 @@ impl Matrix {
             available_nm: available,
             source,
         }
+    }
+
+    /// The weights that also correct for the bandwidth of an instrument with a triangular slit, in every row and in the test colours.
+    ///
+    /// fwhm_nm: full width at half maximum [nm]; without a positive width nothing changes.
+    pub fn with_bandwidth(mut self, fwhm_nm: f64) -> Self {
+        let Some(correction) = BandwidthCorrection::new(&self.axis_nm, self.calibrated.clone(), fwhm_nm) else {
+            return self;
+        };
+        self.rows.iter_mut().for_each(|row| *row = correction.corrected(row));
+        if let Some(rendering) = &mut self.rendering {
+            rendering.fold = rendering.fold.with_bandwidth(&correction);
+        }
+        self
     }
 
     /// How many samples the axis has.

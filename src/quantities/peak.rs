@@ -120,8 +120,9 @@ impl Measured<'_> {
     /// Variance of the difference of two samples; `errors`: the effect of each error on the first.
     fn difference2(&self, first: usize, errors: &[f64], second: usize) -> f64 {
         let noise2 = self.variance[first] + self.variance[second];
+        let bin = self.errors.bins.of(second);
         self.errors.modes.iter().zip(errors).fold(noise2, |sum, (mode, x)| {
-            let y = self.errors.at(mode, second);
+            let y = self.errors.at_in(mode, second, bin);
             sum + match mode.mixture {
                 Correlation::Shape(_) => {
                     let rho = self.errors.bins.correlation_over(self.axis[first] - self.axis[second]);

@@ -8,7 +8,7 @@
 //! fused and never split. A value therefore has the same bits with and without uncertainty, live and recomputed. Sums over the variance
 //! run in sixteen fixed strides instead.
 
-use crate::spectrum::errors::{Correlation, ErrorMode, Errors, IRRADIANCE, RESPONSE};
+use crate::spectrum::errors::{Correlation, ErrorMode, Errors, IRRADIANCE, RESPONSE, SHIFT};
 use crate::spectrum::lanes::{LANES, Lanes};
 use crate::spectrum::weights::SparseRow;
 use crate::spectrum::wide;
@@ -60,8 +60,8 @@ struct BinSums {
     first: usize,
     /// Of the column [`RESPONSE`]: the sum within each bin.
     response: Vec<f64>,
-    /// Of the column [`IRRADIANCE`]: the sum up to the end of each bin.
-    irradiance_until: Vec<f64>,
+    /// Of the columns [`IRRADIANCE`] and [`SHIFT`]: the sums up to the end of each bin.
+    until: Vec<[f64; 2]>,
 }
 
 /// The sums of some rows over one spectrum, and their uncertainty.
@@ -74,6 +74,8 @@ pub(super) struct RowSums<'a> {
     /// Row-major, one entry a column.
     columns: Vec<f64>,
     bins: Vec<BinSums>,
+    /// Row-major, one entry a component; 0 unless the component has a factor for each bin.
+    per_bin: Vec<f64>,
     /// For each row alone, the bin at which the recursion over bins ends.
     recursion_ends: Vec<usize>,
     /// The variance of each row's sum by the noise of the samples, and the covariance of each pair of rows.
@@ -131,15 +133,17 @@ impl<'a> RowSums<'a> {
                 *c += g * s;
             }
         }
-        self.errors.modes.iter().map(|mode| self.effect(mode, &combined, gradient, rows)).collect()
+        let modes = self.errors.modes.iter().enumerate();
+        modes.map(|(k, mode)| self.effect((k, mode), &combined, gradient, rows)).collect()
     }
 
-    fn effect(&self, mode: &ErrorMode, combined: &[f64], gradient: &[f64], rows: &[usize]) -> f64 {
+    fn effect(&self, (k, mode): (usize, &ErrorMode), combined: &[f64], gradient: &[f64], rows: &[usize]) -> f64 {
         let bins = &self.errors.bins;
         match &mode.mixture {
             Correlation::Common(mix) => mix.iter().map(|(c, k)| k * combined.get(*c).copied().unwrap_or(0.0)).sum(),
-            Correlation::PerBin(factors) => {
-                gradient.iter().zip(rows).map(|(g, row)| g * self.irradiance_by_bin(*row, factors)).sum()
+            Correlation::PerBin { .. } => {
+                let modes = self.errors.modes.len();
+                gradient.iter().zip(rows).map(|(g, row)| g * self.per_bin[row * modes + k]).sum()
             }
             Correlation::Shape(factor) => match rows {
                 [] => 0.0,
@@ -164,17 +168,46 @@ impl<'a> RowSums<'a> {
             },
         }
     }
+}
 
-    /// A row's irradiance sum, each bin times its factor.
-    fn irradiance_by_bin(&self, row: usize, factors: &[f64]) -> f64 {
-        let BinSums { first, irradiance_until, .. } = &self.bins[row];
-        let mut before = 0.0;
-        let mut sum = 0.0;
-        for (until, factor) in irradiance_until.iter().zip(factors.iter().skip(*first)) {
-            sum += factor * (until - before);
-            before = *until;
+/// The sums of rows over the components that have a factor for each bin: row-major, one entry a component.
+///
+/// Eight components at a time; their factors are interleaved for that.
+#[inline(always)]
+fn sums_per_bin(errors: &Errors, bins: &[BinSums]) -> Vec<f64> {
+    let modes = errors.modes.len();
+    let mut sums = vec![0.0; bins.len() * modes];
+    for (of, column) in [IRRADIANCE, SHIFT].into_iter().enumerate() {
+        let found: Vec<(usize, &[f64])> =
+            errors.modes.iter().enumerate().filter_map(|(k, mode)| Some((k, factors_of(mode, column)?))).collect();
+        for some in found.chunks(LANES) {
+            let mut factors = vec![[0.0; LANES]; errors.bins.count()];
+            for (lane, (_, of_mode)) in some.iter().enumerate() {
+                factors.iter_mut().zip(*of_mode).for_each(|(to, factor)| to[lane] = *factor);
+            }
+            for (row, BinSums { first, until, .. }) in bins.iter().enumerate() {
+                let (mut total, mut before) = ([0.0; LANES], 0.0);
+                for (until, factors) in until.iter().zip(factors.iter().skip(*first)) {
+                    let within = until[of] - before;
+                    for l in 0..LANES {
+                        total[l] += factors[l] * within;
+                    }
+                    before = until[of];
+                }
+                for ((k, _), total) in some.iter().zip(total) {
+                    sums[row * modes + k] = total;
+                }
+            }
         }
-        sum
+    }
+    sums
+}
+
+/// The factors of a component that has one for each bin and belongs to a column.
+fn factors_of(mode: &ErrorMode, of_column: usize) -> Option<&[f64]> {
+    match &mode.mixture {
+        Correlation::PerBin { column, factors } if *column == of_column => Some(factors),
+        _ => None,
     }
 }
 
@@ -207,10 +240,11 @@ impl<'a> wide::Loops for Loops<'a, '_> {
                 to[b * LANES..][..n].copy_from_slice(&total[..n]);
             }
         }
+        let per_bin = sums_per_bin(errors, &bins);
         let recursion_ends = recursion_ends(rows, &bins);
         let noise2 = rows.iter().map(|row| noise_of(row, row, variance)).collect();
         let pair_noise2 = pairs.iter().map(|(a, b)| noise_of(&rows[*a], &rows[*b], variance)).collect();
-        RowSums { errors, pairs, width, columns, bins, recursion_ends, noise2, pair_noise2 }
+        RowSums { errors, pairs, width, columns, bins, per_bin, recursion_ends, noise2, pair_noise2 }
     }
 }
 
@@ -254,7 +288,7 @@ fn sum_by_bins(row: &SparseRow, lanes: &[[f64; LANES]], starts: &[usize], total:
         let before = total[RESPONSE];
         add(total, row, from..to, lanes);
         sums.response.push(total[RESPONSE] - before);
-        sums.irradiance_until.push(total[IRRADIANCE]);
+        sums.until.push([total[IRRADIANCE], total[SHIFT]]);
         from = to;
     }
     sums
@@ -325,8 +359,8 @@ mod tests {
                     }
                     let of_bins = &sums.bins[r];
                     assert!((of_bins.response.iter().sum::<f64>() - sums.response(r)).abs() < 1e-12, "row {r}");
-                    assert_eq!(of_bins.irradiance_until.last(), Some(&sums.light(r)), "row {r}");
-                    for (k, until) in of_bins.irradiance_until.iter().enumerate() {
+                    assert_eq!(of_bins.until.last().map(|u| u[0]), Some(sums.light(r)), "row {r}");
+                    for (k, [until, _]) in of_bins.until.iter().enumerate() {
                         let end = bins.starts.get(of_bins.first + k + 1).copied().unwrap_or(300);
                         let want = (row.first..end.min(row.last() + 1))
                             .map(|i| row.at(i) * errors.lanes.at(IRRADIANCE, i))

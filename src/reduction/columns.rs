@@ -3,6 +3,7 @@
 //! Several components use the same columns: errors of the floor, the dark levels and the dark model all change rates, which
 //! are divided by the response ([`super::modes`]). The order of the columns is internal to the reduction.
 
+use super::beam_share::BeamShare;
 use super::cosine::CosineCorrection;
 use super::counts::Signal;
 use super::merge::Merged;
@@ -10,13 +11,11 @@ use super::reduced::{Aged, RATE};
 use super::scale::Scale;
 use super::stray::Floor;
 use crate::calibration::Calibration;
-use crate::spectrum::errors::{IRRADIANCE, RESPONSE};
+use crate::spectrum::errors::{IRRADIANCE, RESPONSE, SHIFT};
 use crate::spectrum::lanes::{LANES, Lanes};
 use std::ops::Range;
 
-/// Column of a shift of the wavelength scale by 1 nm.
-pub const SHIFT: usize = 3;
-/// Column of the bandwidth error.
+/// Column of the bandwidth error, which the weights of the quantities correct.
 pub const SLIT: usize = 4;
 /// First of the columns that exist only in some readings.
 const OPTIONAL: usize = 5;
@@ -42,6 +41,11 @@ pub struct ColumnInputs<'a> {
     pub inverse: &'a [f64],
     /// Correction for the optic's cosine response.
     pub cosine: Option<CosineCorrection>,
+    /// Share of the beam and apparent elevation of the sun [degrees], where there is one.
+    pub beam_share: Option<BeamShare>,
+    pub sun_elevation_deg: Option<f64>,
+    /// Rate that the stray-light matrix subtracted from each pixel [counts/s]; `None` without a matrix.
+    pub stray_matrix: Option<&'a [f64]>,
     /// Light added for what may have been in the darks [W m⁻² nm⁻¹]; `None` where nothing may have been.
     pub dark_light: Option<&'a [f64]>,
     /// Relative uncertainty of every pixel due to ripple of lamps [1]; `None` where there is none.
@@ -61,6 +65,7 @@ pub struct ColumnLayout {
     pub dark_model: Option<usize>,
     pub ripple: Option<usize>,
     pub dark_light: Option<usize>,
+    pub stray_matrix: Option<usize>,
     columns: usize,
 }
 
@@ -76,7 +81,8 @@ impl ColumnLayout {
         let dark_model = inputs.signals.iter().any(|s| s.exponent_effect != 0.0).then(|| place(1));
         let ripple = inputs.ripple.map(|_| place(1));
         let dark_light = inputs.dark_light.map(|_| place(1));
-        Self { temperature, merge_weights, dark_model, ripple, dark_light, columns }
+        let stray_matrix = inputs.stray_matrix.map(|_| place(1));
+        Self { temperature, merge_weights, dark_model, ripple, dark_light, stray_matrix, columns }
     }
 }
 
@@ -145,13 +151,16 @@ fn light_columns(
     for i in 0..n {
         column[i] = u[i] * irradiance[i];
     }
-    difference(&mut tile[SHIFT], &merged.rate, start, n, 1, k, &scale.per_nm, |left, _, right| right - left);
-    let distance = scale.slit_pixels;
-    let curve = |left: f64, here: f64, right: f64| right - 2.0 * here + left;
-    difference(&mut tile[SLIT], &merged.rate, start, n, distance, k, &scale.slit_excess, curve);
-    subtract_fourth_difference(&mut tile[SLIT], &merged.rate, start, n, distance, k, &scale.slit_smoothing);
+    slope(&mut tile[SHIFT], &merged.rate, start, k, &scale.per_nm);
+    slit_excess(&mut tile[SLIT], inputs, start, n);
     if let (Some(c), Some(light)) = (layout.dark_light, inputs.dark_light) {
         tile[c][..n].copy_from_slice(&light[at.clone()]);
+    }
+    if let (Some(c), Some(removed)) = (layout.stray_matrix, inputs.stray_matrix) {
+        let (column, removed) = (&mut tile[c][..n], &removed[at.clone()][..n]);
+        for i in 0..n {
+            column[i] = removed[i] * k[i];
+        }
     }
     if let (Some(c), Some(ripple)) = (layout.ripple, inputs.ripple) {
         let (column, ripple) = (&mut tile[c][..n], &ripple[at.clone()][..n]);
@@ -203,58 +212,39 @@ fn dark_columns(
     }
 }
 
-/// Difference of rates over `distance` pixels on either side, times a factor per pixel and the inverse response.
-#[expect(clippy::too_many_arguments, reason = "one inlined loop; a struct of its inputs would add nothing")]
+/// Difference of the rates of both neighbours, times a factor per pixel and the inverse response.
 #[inline(always)]
-fn difference(
-    column: &mut [f64; TILE],
-    rate: &[f64],
-    start: usize,
-    n: usize,
-    distance: usize,
-    k: &[f64],
-    factor: &[f64],
-    of: impl Fn(f64, f64, f64) -> f64,
-) {
+fn slope(column: &mut [f64; TILE], rate: &[f64], start: usize, k: &[f64], factor: &[f64]) {
     column.fill(0.0);
-    // Near the ends of the axis there is no difference, and the factor is zero.
+    // At the ends of the axis there is no difference, and the factor is zero.
+    let (low, high) = (start.max(1), (start + k.len()).min(rate.len().saturating_sub(1)));
+    if low >= high {
+        return;
+    }
+    let m = high - low;
+    let (left, right) = (&rate[low - 1..][..m], &rate[low + 1..][..m]);
+    let (factor, k) = (&factor[low..][..m], &k[low - start..][..m]);
+    let column = &mut column[low - start..][..m];
+    for i in 0..m {
+        column[i] = (right[i] - left[i]) * factor[i] * k[i];
+    }
+}
+
+/// Second difference of the irradiance over the width of the slit, times its factor per pixel.
+#[inline(always)]
+fn slit_excess(column: &mut [f64; TILE], inputs: &ColumnInputs<'_>, start: usize, n: usize) {
+    let (rate, inverse, distance) = (&inputs.merged.rate, inputs.inverse, inputs.scale.slit_pixels);
+    column.fill(0.0);
     let (low, high) = (start.max(distance), (start + n).min(rate.len().saturating_sub(distance)));
     if low >= high {
         return;
     }
     let m = high - low;
-    let (left, here, right) = (&rate[low - distance..][..m], &rate[low..][..m], &rate[low + distance..][..m]);
-    let (factor, k) = (&factor[low..][..m], &k[low - start..][..m]);
+    let at = |from: usize| (&rate[from..][..m], &inverse[from..][..m]);
+    let ((left, k_left), (here, k_here), (right, k_right)) = (at(low - distance), at(low), at(low + distance));
+    let factor = &inputs.scale.slit_excess[low..][..m];
     let column = &mut column[low - start..][..m];
     for i in 0..m {
-        column[i] = of(left[i], here[i], right[i]) * factor[i] * k[i];
-    }
-}
-
-/// Subtracts from a column the fourth difference of rates in steps of `distance` pixels, times a factor per pixel and the inverse
-/// response.
-#[inline(always)]
-fn subtract_fourth_difference(
-    column: &mut [f64; TILE],
-    rate: &[f64],
-    start: usize,
-    n: usize,
-    distance: usize,
-    k: &[f64],
-    factor: &[f64],
-) {
-    let (low, high) = (start.max(2 * distance), (start + n).min(rate.len().saturating_sub(2 * distance)));
-    if low >= high {
-        return;
-    }
-    let m = high - low;
-    let rate = &rate[low - 2 * distance..high + 2 * distance];
-    let at = |steps: usize| &rate[steps * distance..][..m];
-    let (outer_left, left, here, right, outer_right) = (at(0), at(1), at(2), at(3), at(4));
-    let (factor, k) = (&factor[low..][..m], &k[low - start..][..m]);
-    let column = &mut column[low - start..][..m];
-    for i in 0..m {
-        let fourth = outer_left[i] - 4.0 * left[i] + 6.0 * here[i] - 4.0 * right[i] + outer_right[i];
-        column[i] -= fourth * factor[i] * k[i];
+        column[i] = (right[i] * k_right[i] - 2.0 * here[i] * k_here[i] + left[i] * k_left[i]) * factor[i];
     }
 }

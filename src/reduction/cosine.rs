@@ -53,10 +53,21 @@ impl CosineCorrection {
 mod tests {
     use super::*;
 
+    fn optic(zenith_deg: &[f64], ratio: &[f64], diffuse_ratio: f64) -> Cosine {
+        Cosine {
+            zenith_deg: zenith_deg.to_vec(),
+            ratio: ratio.to_vec(),
+            ratio_uncertainty: vec![0.0; ratio.len()],
+            azimuth_deviation: vec![0.0; ratio.len()],
+            diffuse_ratio,
+            diffuse_uncertainty: 0.0,
+        }
+    }
+
     /// An ideal optic has the factor 1 for every sky.
     #[test]
     fn an_ideal_optic_is_not_corrected() {
-        let ideal = Cosine { zenith_deg: vec![0.0, 90.0], ratio: vec![1.0, 1.0], diffuse_ratio: 1.0 };
+        let ideal = optic(&[0.0, 90.0], &[1.0, 1.0], 1.0);
         for elevation in [-5.0, 0.5, 10.0, 60.0] {
             for ppfd in [0.0, 100.0, 2000.0, f64::NAN] {
                 let c = under_the_sky(&ideal, elevation, beam_share::estimate(elevation, 1.0, ppfd));
@@ -69,7 +80,7 @@ mod tests {
     /// one standard uncertainty off.
     #[test]
     fn the_correction_follows_the_share_at_every_wavelength() {
-        let optic = Cosine { zenith_deg: vec![0.0, 60.0, 90.0], ratio: vec![1.0, 0.97, 0.5], diffuse_ratio: 0.96 };
+        let optic = optic(&[0.0, 60.0, 90.0], &[1.0, 0.97, 0.5], 0.96);
         let c = under_the_sky(&optic, 8.0, beam_share::estimate(8.0, 1.0, 180.0));
         let nm: Vec<f64> = (0..900).map(|i| 270.0 + f64::from(i)).collect();
         let mut numbers = vec![2.0; nm.len()];

@@ -49,6 +49,8 @@ pub struct Signal {
     pub variance_per_dark: f64,
     /// Exposures × integration time [s].
     pub total_s: f64,
+    /// Integration time of one exposure [s].
+    pub integration_s: f64,
     /// Clipped pixels and those within the blooming length of one, ascending and disjoint.
     pub clipped: Vec<Range<usize>>,
     /// Standard uncertainty of the common dark level [counts/s].
@@ -81,6 +83,7 @@ pub fn signal(bracket: &BracketInput<'_>, calibration: &Calibration, scale: &Sca
         rate: vec![0.0; pixels],
         dark_rate: vec![0.0; pixels],
         total_s: frame.total_s(),
+        integration_s: t,
         clipped: widened_ranges(&frame.clipped, noise.blooming_pixels, pixels),
         ..Signal::default()
     };

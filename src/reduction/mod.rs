@@ -6,12 +6,14 @@
 //! Invariant: the same input gives the same bits.
 
 pub mod beam_share;
+mod binned;
 mod blooming;
 mod columns;
 pub mod cosine;
 pub mod counts;
 pub mod dark_light;
 pub mod dark_model;
+pub mod inputs;
 pub mod lamps;
 pub mod linearity;
 pub mod merge;

@@ -1,28 +1,41 @@
 //! The correlated error components of a reading, each a linear combination of columns ([`super::columns`]).
 
-use super::columns::{ColumnInputs, ColumnLayout, SHIFT, SLIT};
+use super::binned;
+use super::columns::{ColumnInputs, ColumnLayout, SLIT};
 use super::dark_light;
 use super::reduced::RATE;
 use super::reduced::mode_names as names;
 use crate::calibration::Calibration;
-use crate::spectrum::errors::{Correlation, ErrorMode, IRRADIANCE, RESPONSE};
+use crate::spectrum::errors::{Correlation, ErrorMode, IRRADIANCE, RESPONSE, SHIFT};
 
 /// Standard uncertainty of the detector temperature [K]: the sensor is not on the silicon itself.
 const SENSOR_UNCERTAINTY_K: f64 = 0.3;
+
+/// Relative standard uncertainty of the correction for the bandwidth by the shape of the slit function [1]: by the second moments, a normal
+/// curve has an error 8 % larger than a triangle of the same width, a trapezoid whose top is a fifth of its base one 28 % smaller.
+const SLIT_SHAPE: f64 = 0.2;
 
 /// Name and parts of a component; each part is a column and its factor.
 type Parts = (&'static str, Vec<(usize, f64)>);
 
 /// The components of a reading.
 pub fn modes(inputs: &ColumnInputs<'_>, layout: ColumnLayout) -> Vec<ErrorMode> {
-    let (calibration, scale) = (inputs.calibration, inputs.scale);
+    let calibration = inputs.calibration;
     let shared = calibration.response.correlated_fraction.clamp(0.0, 1.0);
     let mut parts: Vec<Parts> = vec![(names::RESPONSE_SCALE, vec![(RESPONSE, shared.sqrt())])];
     parts.extend(inputs.floor.map(|f| (names::STRAY_FLOOR, vec![(RATE, f.uncertainty)])));
     parts.extend(dark_parts(inputs, layout));
     parts.extend(axis_parts(inputs, layout));
-    if inputs.aged.response > 0.0 {
-        parts.push((names::RESPONSE_AGE, vec![(IRRADIANCE, inputs.aged.response)]));
+    for (name, relative) in
+        [(names::RESPONSE_AGE, inputs.aged.response), (names::CALIBRATION_AGE, inputs.aged.calibration)]
+    {
+        if relative > 0.0 {
+            parts.push((name, vec![(IRRADIANCE, relative)]));
+        }
+    }
+    if let (Some(c), Some(removed)) = (layout.stray_matrix, inputs.stray_matrix) {
+        let u = calibration.stray_light.matrix_relative_uncertainty;
+        parts.push((names::STRAY_MATRIX, vec![(c, u), (RATE, -u * in_floor(inputs, |i| removed[i]))]));
     }
     parts.extend(layout.dark_light.map(|c| (names::DARK_LIGHT, vec![(c, dark_light::UNCERTAINTY)])));
     parts.extend(layout.ripple.map(|c| (names::FLICKER, vec![(c, 1.0)])));
@@ -40,33 +53,19 @@ pub fn modes(inputs: &ColumnInputs<'_>, layout: ColumnLayout) -> Vec<ErrorMode> 
         let mixture = Correlation::Shape((1.0 - shared).sqrt());
         modes.push(ErrorMode { name: names::RESPONSE_SHAPE, of_light: true, mixture });
     }
-    if let Some(c) = inputs.cosine {
-        let nm = &scale.wavelength_nm;
-        let ends = scale.bins.starts.iter().skip(1).copied().chain([nm.len()]);
-        let bins = scale.bins.starts.iter().zip(ends);
-        let factors: Vec<f64> =
-            bins.map(|(start, end)| c.relative_error(0.5 * (nm[*start] + nm[end.max(1) - 1]))).collect();
-        if factors.iter().any(|f| *f != 0.0) {
-            modes.push(ErrorMode { name: names::COSINE, of_light: true, mixture: Correlation::PerBin(factors) });
-        }
-    }
+    modes.extend(binned::modes(inputs));
     modes
 }
 
 /// The dark level of each bracket, and the temperature coefficient of the dark model. The subtraction of the floor removes part of
 /// an error that is common to all pixels of a bracket.
 fn dark_parts(inputs: &ColumnInputs<'_>, layout: ColumnLayout) -> Vec<Parts> {
-    let in_floor = |per_pixel: &dyn Fn(usize) -> f64| match inputs.scale.floor.len() {
-        0 => 0.0,
-        n if inputs.floor.is_some() => inputs.scale.floor.iter().map(|i| per_pixel(*i)).sum::<f64>() / n as f64,
-        _ => 0.0,
-    };
     let brackets = || inputs.signals.iter().zip(&inputs.merged.merge_weights);
     let last = inputs.signals.len().saturating_sub(1);
     let mut parts = Vec::new();
     for (r, (signal, merge_weights)) in brackets().enumerate() {
         let u = signal.level_uncertainty;
-        let floor_share = in_floor(&|i| merge_weights[i]);
+        let floor_share = in_floor(inputs, |i| merge_weights[i]);
         parts.push((
             names::DARK_LEVEL,
             match r {
@@ -80,16 +79,27 @@ fn dark_parts(inputs: &ColumnInputs<'_>, layout: ColumnLayout) -> Vec<Parts> {
     }
     if let Some(c) = layout.dark_model {
         let effect = |i: usize| brackets().map(|(s, w)| s.dark_rate[i] * s.exponent_effect * w[i]).sum::<f64>();
-        parts.push((names::DARK_MODEL, vec![(c, 1.0), (RATE, -in_floor(&effect))]));
+        parts.push((names::DARK_MODEL, vec![(c, 1.0), (RATE, -in_floor(inputs, effect))]));
     }
     parts
+}
+
+/// The mean of a rate over the pixels of the floor band, which is subtracted from all pixels; 0 without a floor.
+fn in_floor(inputs: &ColumnInputs<'_>, rate: impl Fn(usize) -> f64) -> f64 {
+    match inputs.scale.floor.len() {
+        0 => 0.0,
+        n if inputs.floor.is_some() => inputs.scale.floor.iter().map(|i| rate(*i)).sum::<f64>() / n as f64,
+        _ => 0.0,
+    }
 }
 
 /// Wavelength scale, bandwidth and detector temperature.
 fn axis_parts(inputs: &ColumnInputs<'_>, layout: ColumnLayout) -> Vec<Parts> {
     let wavelength = &inputs.calibration.wavelength;
     let scale_uncertainty = wavelength.uncertainty_nm.hypot(inputs.aged.wavelength_nm);
-    let mut parts = vec![(names::WAVELENGTH, vec![(SHIFT, scale_uncertainty)]), (names::BANDWIDTH, vec![(SLIT, 1.0)])];
+    // The error is proportional to the square of the width.
+    let slit = SLIT_SHAPE.hypot(2.0 * wavelength.fwhm_uncertainty_nm / wavelength.fwhm_nm);
+    let mut parts = vec![(names::WAVELENGTH, vec![(SHIFT, scale_uncertainty)]), (names::BANDWIDTH, vec![(SLIT, slit)])];
     let per_k_nm = wavelength.shift_nm_per_k;
     if layout.temperature.is_some() || per_k_nm != 0.0 {
         let u = temperature_uncertainty(inputs.calibration, inputs.temperature_c);

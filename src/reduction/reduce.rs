@@ -44,9 +44,13 @@ fn reduce_in(brackets: &[BracketInput<'_>], context: &ReductionContext<'_>) -> R
     let shot = 1.0 / calibration.noise.electrons_per_count;
     let signals: Vec<Signal> = brackets.iter().map(|bracket| signal(bracket, calibration, scale)).collect();
     let mut merged = merge(&signals, scale, shot);
+    let mut stray_matrix = None;
     if let Some(matrix) = calibration.stray_light.matrix.as_ref().filter(|m| m.len() == pixels * pixels) {
-        merged.rate =
+        let corrected: Vec<f64> =
             matrix.chunks_exact(pixels).map(|row| row.iter().zip(&merged.rate).map(|(m, r)| m * r).sum()).collect();
+        stray_matrix =
+            Some(merged.rate.iter().zip(&corrected).map(|(before, after)| before - after).collect::<Vec<_>>());
+        merged.rate = corrected;
     }
     let signal_to_noise = median_signal_to_noise(&merged, scale);
     let floor = floor_of(&merged, scale, calibration.stray_light.relative_uncertainty);
@@ -85,6 +89,9 @@ fn reduce_in(brackets: &[BracketInput<'_>], context: &ReductionContext<'_>) -> R
         floor,
         inverse: &inverse,
         cosine,
+        beam_share,
+        sun_elevation_deg: context.sun_elevation_deg,
+        stray_matrix: stray_matrix.as_deref(),
         ripple: ripple.as_deref(),
         dark_light: dark_light.as_deref(),
         temperature_c: context.temperature_c,

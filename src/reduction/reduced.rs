@@ -26,7 +26,7 @@ pub mod mode_names {
     pub const DARK_LIGHT: &str = "dark_light";
     /// One common shift of the wavelength scale.
     pub const WAVELENGTH: &str = "wavelength";
-    /// Bandwidth error, not corrected.
+    /// Correction for the bandwidth: the width of the slit function and its shape.
     pub const BANDWIDTH: &str = "bandwidth";
     /// Detector temperature, where response or wavelengths depend on it.
     pub const TEMPERATURE: &str = "temperature";
@@ -36,6 +36,22 @@ pub mod mode_names {
     pub const FLICKER: &str = "flicker";
     /// Cosine correction: unknown share of direct light.
     pub const COSINE: &str = "cosine";
+    /// Cosine response to the beam: the table and its differences between azimuths.
+    pub const COSINE_TABLE: &str = "cosine_table";
+    /// Cosine response to the light of the sky.
+    pub const COSINE_DIFFUSE: &str = "cosine_diffuse";
+    /// Level of the head.
+    pub const LEVELLING: &str = "levelling";
+    /// Non-linearity left after its correction.
+    pub const LINEARITY: &str = "linearity";
+    /// Temperature coefficients of response and wavelength scale, one component each.
+    pub const TEMPERATURE_COEFFICIENTS: &str = "temperature_coefficients";
+    /// Error of the wavelength scale that varies along it, one component for each of some wavelengths.
+    pub const WAVELENGTH_VARIATION: &str = "wavelength_variation";
+    /// What the stray-light matrix subtracts.
+    pub const STRAY_MATRIX: &str = "stray_matrix";
+    /// Possible change of the response between the calibration and the last check that passed.
+    pub const CALIBRATION_AGE: &str = "calibration_age";
 }
 
 /// The inputs of the reduction other than frames and darks.
@@ -66,6 +82,8 @@ pub struct Aged {
     pub wavelength_nm: f64,
     /// Of the response, common to all wavelengths [1].
     pub response: f64,
+    /// Of the response by the time from the calibration to that check, common to all wavelengths [1].
+    pub calibration: f64,
 }
 
 /// The result of the reduction.

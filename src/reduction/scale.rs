@@ -45,15 +45,14 @@ pub struct Scale {
     pub floor: Vec<usize>,
     /// Light-shielded pixels.
     pub shielded: Vec<usize>,
+    /// Highest reading of a pixel [counts].
+    pub full_scale: f64,
     /// 1 / distance between the two neighbours [1/nm]; 0 where one of the three pixels is not calibrated.
     pub per_nm: Vec<f64>,
-    /// Factor of the second difference over [`Self::slit_pixels`] that gives the bandwidth error of a triangular slit,
+    /// Factor of the second difference of the irradiance over [`Self::slit_pixels`] that gives the bandwidth error of a triangular slit,
     /// fwhm²/12·f″ [1]; 0 where one of the three pixels is not calibrated.
     pub slit_excess: Vec<f64>,
-    /// Factor of the fourth difference over the same steps, subtracted because the measured spectrum is already smoothed by
-    /// the slit [1]; 0 where one of the five pixels is not calibrated.
-    pub slit_smoothing: Vec<f64>,
-    /// Half the width of the slit function [pixels], at least 1.
+    /// Width of the slit function [pixels], at least 1.
     pub slit_pixels: usize,
     /// Pixels of 400–700 nm, and the weight of each in an approximate PPFD (a few per cent) [µmol s⁻¹ m⁻² / (W m⁻² nm⁻¹)].
     pub photons: (Range<usize>, Vec<f64>),
@@ -109,15 +108,13 @@ impl Scale {
             (wavelength_nm.get(first).copied().unwrap_or(0.0), wavelength_nm.get(last).copied().unwrap_or(0.0));
         let shielded = (0..pixels).filter(|i| masked_set[*i]).collect();
         let inverse_response = response.iter().map(|r| if *r > 0.0 { 1.0 / r } else { 0.0 }).collect();
-        let (slit_pixels, [slit_excess, slit_smoothing]) =
-            slit(&wavelength_nm, &valid, (first, last), calibration.wavelength.fwhm_nm);
+        let (slit_pixels, slit_excess) = slit(&wavelength_nm, &valid, (first, last), calibration.wavelength.fwhm_nm);
         Self {
             step,
             inverse_response,
             follows_temperature: temperature.relative_per_k.iter().any(|k| *k != 0.0),
             per_nm: across(&valid, 1, |i| 1.0 / (wavelength_nm[i + 1] - wavelength_nm[i - 1])),
             slit_excess,
-            slit_smoothing,
             slit_pixels,
             photons: photons(&wavelength_nm, &valid),
             sky_per_lux: wavelength_nm.iter().zip(&valid).map(|(nm, v)| if *v { per_lux(*nm) } else { 0.0 }).collect(),
@@ -131,6 +128,7 @@ impl Scale {
             valid_pixels: (first, last),
             floor,
             shielded,
+            full_scale: f64::from(detector.full_scale),
         }
     }
 }
@@ -146,26 +144,18 @@ fn across(valid: &[bool], distance: usize, of: impl Fn(usize) -> f64) -> Vec<f64
     numbers
 }
 
-/// Half the slit in pixels, and the factors of [`Scale::slit_excess`] and [`Scale::slit_smoothing`].
-///
-/// A triangle of width w has the moments w²/6 and w⁴/15, so it turns a spectrum f into g = f + w²/12·f″ + w⁴/360·f⁗; inverted,
-/// the bandwidth error g − f is w²/12·g″ − w⁴/240·g⁗. Differences over a step h are δ²/h² = g″ + h²/12·g⁗ and δ⁴/h⁴ = g⁗.
-fn slit(nm: &[f64], valid: &[bool], (first, last): (usize, usize), fwhm_nm: f64) -> (usize, [Vec<f64>; 2]) {
+/// The slit in pixels, and the factors of [`Scale::slit_excess`].
+fn slit(nm: &[f64], valid: &[bool], (first, last): (usize, usize), fwhm_nm: f64) -> (usize, Vec<f64>) {
     if last <= first || !(fwhm_nm > 0.0) {
-        return (1, [vec![0.0; nm.len()], vec![0.0; nm.len()]]);
+        return (1, vec![0.0; nm.len()]);
     }
     let pitch = (nm[last] - nm[first]) / (last - first) as f64;
-    let distance = ((0.5 * fwhm_nm / pitch).round() as usize).max(1);
+    let distance = ((fwhm_nm / pitch).round() as usize).max(1);
     let excess = across(valid, distance, |i| {
         let h = 0.5 * (nm[i + distance] - nm[i - distance]);
         fwhm_nm * fwhm_nm / 12.0 / (h * h)
     });
-    let smoothing = across(valid, 2 * distance, |i| match excess[i] {
-        // The outer neighbours are calibrated but the inner ones are not: no difference exists.
-        0.0 => 0.0,
-        a => 0.6 * a * a + a / 12.0,
-    });
-    (distance, [excess, smoothing])
+    (distance, excess)
 }
 
 /// The weights of [`Scale::photons`].

@@ -46,6 +46,62 @@ impl CalibrationErrors {
     }
 }
 
+/// Further errors, each in units of the standard uncertainty that the certificate states.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct DrawnTerms {
+    /// Of the width of the slit function.
+    pub fwhm: f64,
+    /// Of the shift of the scale with temperature.
+    pub shift_per_k: f64,
+    /// Of the temperature coefficients of the response.
+    pub coefficient: f64,
+    /// Of the linearity.
+    pub linearity: f64,
+    /// Of the response to a beam.
+    pub beam: f64,
+    /// Of the response to the sky.
+    pub sky: f64,
+    /// Amplitudes of sine and cosine of four waves along the wavelength scale.
+    waves: [[f64; 2]; WAVES],
+}
+
+/// Waves of the error along the wavelength scale, and the period of the longest [nm].
+const WAVES: usize = 4;
+const LONGEST_NM: f64 = 1200.0;
+
+impl DrawnTerms {
+    /// The errors of one laboratory; zero unless errors are drawn.
+    pub fn new(settings: &CertificateSettings) -> Self {
+        let Some(seed) = settings.drawn_errors else { return Self::default() };
+        let mut rng = Pcg64Mcg::seed_from_u64(seed ^ 0x0b0d_6e75);
+        let mut normal = || -> f64 { StandardNormal.sample(&mut rng) };
+        Self {
+            fwhm: normal(),
+            shift_per_k: normal(),
+            coefficient: normal(),
+            linearity: normal(),
+            beam: normal(),
+            sky: normal(),
+            waves: std::array::from_fn(|_| [normal(), normal()]),
+        }
+    }
+
+    /// Error of the scale at a wavelength [standard uncertainties]: a random process with the variance 1 at every wavelength.
+    pub fn along_scale(&self, nm: f64) -> f64 {
+        let of_wave = |(k, [a, b]): (usize, &[f64; 2])| {
+            let (sin, cos) = (std::f64::consts::TAU * (k + 1) as f64 * nm / LONGEST_NM).sin_cos();
+            a * sin + b * cos
+        };
+        self.waves.iter().enumerate().map(of_wave).sum::<f64>() / (WAVES as f64).sqrt()
+    }
+}
+
+/// Stated standard uncertainty of the cosine response at an angle [degrees], relative to the ratio [1]. By the table, and as much again
+/// by the azimuth.
+pub fn of_cosine(settings: &CertificateSettings, zenith_deg: f64) -> f64 {
+    (settings.cosine_uncertainty * zenith_deg.min(89.0).to_radians().tan()).min(0.05)
+}
+
 /// Ratio of the stray floor outside the floor band to that inside [1], drawn from the stated uncertainty of the correction; `None`
 /// unless errors are drawn.
 ///

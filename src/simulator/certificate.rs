@@ -2,7 +2,7 @@
 //!
 //! Returns text only; shares no code with the reader of calibration files. The same settings give the same bytes.
 
-use super::calibration_errors::{CORRELATED_FRACTION, CORRELATION_LENGTH_NM, CalibrationErrors};
+use super::calibration_errors::{self, CORRELATED_FRACTION, CORRELATION_LENGTH_NM, CalibrationErrors, DrawnTerms};
 use super::detector::Detector;
 use super::scenes::playback::Playback;
 use super::settings::Settings;
@@ -25,12 +25,14 @@ pub fn certificate(settings: &Settings) -> Result<String, SimulatorError> {
 pub fn text(station: &SimulatedStation) -> String {
     let settings = station.settings();
     let (d, c) = (&settings.detector, &settings.certificate);
-    let mut errors = CalibrationErrors::new(c);
+    let (mut errors, drawn) = (CalibrationErrors::new(c), DrawnTerms::new(c));
     let response = ResponseTable::new(station.detector(), settings, &mut errors);
     let mut scale = d.wavelength_coefficients.clone();
     if let Some(first) = scale.first_mut() {
         *first += c.error_wavelength_nm + errors.wavelength * c.wavelength_uncertainty_nm;
     }
+    let shift_per_k =
+        d.wavelength_shift_nm_per_k + c.error_shift_nm_per_k + drawn.shift_per_k * c.shift_uncertainty_nm_per_k;
     let mut out = String::from("# Calibration of a virtual spectrometer.\n");
     identification(&mut out, settings);
     section(
@@ -39,8 +41,11 @@ pub fn text(station: &SimulatedStation) -> String {
         &[
             ("coefficients", array(&scale)),
             ("uncertainty_nm", format!("{:?}", c.wavelength_uncertainty_nm)),
-            ("fwhm_nm", format!("{:?}", d.fwhm_nm)),
-            ("shift_nm_per_k", format!("{:?}", d.wavelength_shift_nm_per_k + c.error_shift_nm_per_k)),
+            ("variation_nm", format!("{:?}", c.wavelength_variation_nm)),
+            ("fwhm_nm", format!("{:?}", d.fwhm_nm + drawn.fwhm * c.fwhm_uncertainty_nm)),
+            ("fwhm_uncertainty_nm", format!("{:?}", c.fwhm_uncertainty_nm)),
+            ("shift_nm_per_k", format!("{shift_per_k:?}")),
+            ("shift_uncertainty_nm_per_k", format!("{:?}", c.shift_uncertainty_nm_per_k)),
         ],
     );
     section(
@@ -53,7 +58,14 @@ pub fn text(station: &SimulatedStation) -> String {
             ("blooming_pixels", d.blooming_pixels.to_string()),
         ],
     );
-    section(&mut out, "linearity", &[("coefficients", array(&d.linearity_coefficients))]);
+    let mut linearity = d.linearity_coefficients.clone();
+    linearity.resize(linearity.len().max(2), 0.0);
+    linearity[1] += drawn.linearity * c.linearity_uncertainty / f64::from(d.full_scale);
+    section(
+        &mut out,
+        "linearity",
+        &[("coefficients", array(&linearity)), ("relative_uncertainty", format!("{:?}", c.linearity_uncertainty))],
+    );
     section(
         &mut out,
         "response",
@@ -73,10 +85,20 @@ pub fn text(station: &SimulatedStation) -> String {
             ("relative_uncertainty", format!("{:?}", c.stray_light_relative_uncertainty)),
         ],
     );
-    cosine(&mut out, settings);
+    cosine(&mut out, settings, &drawn);
+    let of_coefficient = drawn.coefficient * c.coefficient_uncertainty_per_k;
     let per_k_nm = vec![response.wavelength_nm[0], 900.0, 1050.0];
-    let per_k: Vec<f64> = per_k_nm.iter().map(|nm| station.detector().response_per_k(*nm)).collect();
-    section(&mut out, "temperature", &[("wavelength_nm", array(&per_k_nm)), ("relative_per_k", array(&per_k))]);
+    let per_k: Vec<f64> = per_k_nm.iter().map(|nm| station.detector().response_per_k(*nm) + of_coefficient).collect();
+    section(
+        &mut out,
+        "temperature",
+        &[
+            ("wavelength_nm", array(&per_k_nm)),
+            ("relative_per_k", array(&per_k)),
+            ("uncertainty_per_k", format!("{:?}", c.coefficient_uncertainty_per_k)),
+        ],
+    );
+    section(&mut out, "setup", &[("levelling_deg", format!("{:?}", c.levelling_deg))]);
     out
 }
 
@@ -121,23 +143,48 @@ fn identification(out: &mut String, settings: &Settings) {
             ("valid_from", quoted(&c.valid_from)),
             ("valid_until", quoted(&c.valid_until)),
             ("certificate", quoted(&format!("virtual laboratory, seed {}", settings.seed))),
+            ("calibrated_on", quoted(&c.calibrated_on)),
+            ("annual_change", format!("{:?}", c.annual_change)),
             ("temperature_c", format!("{:?}", d.reference_temperature_c)),
             ("temperature_range_c", format!("{:?}", c.temperature_range_c)),
         ],
     );
 }
 
-fn cosine(out: &mut String, settings: &Settings) {
-    let optic = &settings.optic;
-    let (zenith, ratio, diffuse) = if optic.perfect {
-        (vec![0.0, 90.0], vec![1.0, 1.0], 1.0)
-    } else {
-        (optic.zenith_deg.clone(), optic.ratio.clone(), optic.diffuse_ratio)
-    };
+fn cosine(out: &mut String, settings: &Settings, drawn: &DrawnTerms) {
+    let (optic, c) = (&settings.optic, &settings.certificate);
+    if optic.perfect {
+        let exact = |text: &str| text.to_owned();
+        section(
+            out,
+            "cosine",
+            &[
+                ("zenith_deg", exact("[0.0, 90.0]")),
+                ("ratio", exact("[1.0, 1.0]")),
+                ("ratio_uncertainty", exact("0.0")),
+                ("azimuth_deviation", exact("0.0")),
+                ("diffuse_ratio", exact("1.0")),
+                ("diffuse_uncertainty", exact("0.0")),
+            ],
+        );
+        return;
+    }
+    let u: Vec<f64> = optic.zenith_deg.iter().map(|z| calibration_errors::of_cosine(c, *z)).collect();
+    // The table errs, and the sun stands at one azimuth.
+    let both = std::f64::consts::SQRT_2 * drawn.beam;
+    let ratio: Vec<f64> = optic.ratio.iter().zip(&u).map(|(r, u)| r * (1.0 + both * u)).collect();
+    let diffuse = optic.diffuse_ratio * (1.0 + drawn.sky * c.diffuse_uncertainty);
     section(
         out,
         "cosine",
-        &[("zenith_deg", array(&zenith)), ("ratio", array(&ratio)), ("diffuse_ratio", format!("{diffuse:?}"))],
+        &[
+            ("zenith_deg", array(&optic.zenith_deg)),
+            ("ratio", array(&ratio)),
+            ("ratio_uncertainty", array(&u)),
+            ("azimuth_deviation", array(&u)),
+            ("diffuse_ratio", format!("{diffuse:?}")),
+            ("diffuse_uncertainty", format!("{:?}", c.diffuse_uncertainty)),
+        ],
     );
 }
 

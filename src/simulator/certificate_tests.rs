@@ -1,7 +1,7 @@
 //! The certificate inverts the detector: its corrections, applied to counts, give the irradiance of the scene.
 
 use super::*;
-use crate::simulator::calibration_errors::floor_outside_band;
+use crate::simulator::calibration_errors::{DrawnTerms, floor_outside_band};
 use crate::simulator::integrals;
 use crate::simulator::light::{Grid, Light};
 use crate::simulator::optic::OpticSettings;
@@ -238,6 +238,20 @@ fn drawn_errors_have_the_stated_deviation_and_correlation() {
     let stray = ((0..LABORATORIES).map(|seed| floor(seed).powi(2)).sum::<f64>() / n).sqrt();
     assert!((stray / 0.15 - 1.0).abs() < 4.0 / (2.0 * n).sqrt(), "stray floor: stated 0.15, drawn {stray}");
     assert_eq!(floor_outside_band(&CertificateSettings::default()), None);
+    let terms =
+        |seed| DrawnTerms::new(&CertificateSettings { drawn_errors: Some(seed), ..CertificateSettings::default() });
+    let all: Vec<DrawnTerms> = (0..LABORATORIES).map(terms).collect();
+    let mean = |of: &dyn Fn(&DrawnTerms) -> f64| all.iter().map(of).sum::<f64>() / n;
+    for nm in [300.0, 550.0, 900.0] {
+        let variance = mean(&|t| t.along_scale(nm).powi(2));
+        assert!((variance - 1.0).abs() < 4.0 * (2.0 / n).sqrt(), "{nm} nm: {variance}");
+    }
+    let far = mean(&|t| t.along_scale(310.0) * t.along_scale(650.0));
+    assert!(far.abs() < 0.5, "an error that varies along the scale is not common to it: {far}");
+    for k in 0..6 {
+        let variance = mean(&|t| [t.beam, t.sky, t.fwhm, t.linearity, t.coefficient, t.shift_per_k][k].powi(2));
+        assert!((variance - 1.0).abs() < 4.0 * (2.0 / n).sqrt(), "{k}: {variance}");
+    }
     let (got, want) = (covariance(1, 2) / 1e-4, 0.5 + 0.5 * (-1.0f64).exp());
     assert!((got - want).abs() < 4.0 / n.sqrt(), "50 nm apart: want {want}, got {got}");
 }

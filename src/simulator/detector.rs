@@ -131,6 +131,12 @@ impl Detector {
         self.stray.unevenness = self.wavelength_nm.iter().map(|nm| if inside(nm) { 1.0 } else { ratio }).collect();
     }
 
+    /// Adds a deviation to the wavelength of each pixel [nm]: what the laboratory does not know of the scale.
+    pub fn deviate_scale(&mut self, deviation: impl Fn(f64) -> f64) {
+        self.wavelength_nm.iter_mut().for_each(|nm| *nm += deviation(*nm));
+        self.slit_shift = None;
+    }
+
     /// True wavelengths of the pixels at the reference temperature [nm].
     pub fn wavelength_nm(&self) -> &[f64] {
         &self.wavelength_nm

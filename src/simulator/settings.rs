@@ -278,12 +278,34 @@ pub struct CertificateSettings {
     pub relative_uncertainty: f64,
     /// Stated standard uncertainty of the wavelength scale [nm].
     pub wavelength_uncertainty_nm: f64,
+    /// Date of the calibration (RFC 3339).
+    pub calibrated_on: String,
+    /// Stated relative standard uncertainty of the response by a year since then [1].
+    pub annual_change: f64,
+    /// Stated standard uncertainty of the scale's error beside a common shift [nm].
+    pub wavelength_variation_nm: f64,
+    /// Stated standard uncertainty of the width of the slit function [nm].
+    pub fwhm_uncertainty_nm: f64,
+    /// Stated standard uncertainty of the shift of the scale with temperature [nm/K].
+    pub shift_uncertainty_nm_per_k: f64,
+    /// Stated standard uncertainty of the temperature coefficients of the response [1/K].
+    pub coefficient_uncertainty_per_k: f64,
+    /// Stated relative standard uncertainty of counts at full scale [1].
+    pub linearity_uncertainty: f64,
+    /// Stated relative standard uncertainty of the cosine response at 45°, in proportion to the tangent of the angle, and the same for its
+    /// differences between azimuths [1]. An optic without cosine error is known exactly.
+    pub cosine_uncertainty: f64,
+    /// Stated relative standard uncertainty of the response to the sky [1].
+    pub diffuse_uncertainty: f64,
+    /// Stated standard uncertainty of the level of the head [degrees].
+    pub levelling_deg: f64,
     /// Stated relative standard uncertainty of the stray-light correction [1].
     pub stray_light_relative_uncertainty: f64,
     /// Band in which the stray-light floor is measured [nm].
     pub floor_band_nm: [f64; 2],
-    /// Seed of errors drawn from the stated uncertainties: of the response (common part and shape), the wavelength scale, and the
-    /// ratio of the stray floor outside the floor band to that inside. They add to the errors below. `None`: no drawn errors.
+    /// Seed of errors drawn from the stated uncertainties: of the response (common part and shape), wavelength scale and slit, temperature
+    /// coefficients, linearity, cosine response, and the ratio of the stray floor outside the floor band to that inside; not of
+    /// the level of the head and the age of the calibration. They add to the errors below. `None`: no drawn errors.
     pub drawn_errors: Option<u64>,
     /// Error: all responses are too high by this share [1].
     pub error_scale: f64,
@@ -304,6 +326,16 @@ impl Default for CertificateSettings {
             temperature_range_c: [-15.0, 60.0],
             relative_uncertainty: 0.01,
             wavelength_uncertainty_nm: 0.03,
+            calibrated_on: "2026-01-01T00:00:00Z".into(),
+            annual_change: 0.005,
+            wavelength_variation_nm: 0.01,
+            fwhm_uncertainty_nm: 0.05,
+            shift_uncertainty_nm_per_k: 5e-4,
+            coefficient_uncertainty_per_k: 5e-5,
+            linearity_uncertainty: 0.002,
+            cosine_uncertainty: 0.004,
+            diffuse_uncertainty: 0.005,
+            levelling_deg: 0.2,
             stray_light_relative_uncertainty: 0.15,
             floor_band_nm: [281.0, 289.0],
             drawn_errors: None,

@@ -2,7 +2,7 @@
 //!
 //! Invariant: the truth of an exposure is the light that the detector received, before optic and slit.
 
-use super::calibration_errors;
+use super::calibration_errors::{self, DrawnTerms};
 use super::detector::{Detector, ExposureConditions};
 use super::disturbances::{Disturbance, Disturbances, Effect};
 use super::faults::{FaultKind, FaultRule, Faults, PixelFault};
@@ -65,6 +65,10 @@ impl SimulatedStation {
         detector.pixel_faults.clone_from(&settings.pixel_fault);
         if let Some(ratio) = calibration_errors::floor_outside_band(&settings.certificate) {
             detector.set_floor_outside(settings.certificate.floor_band_nm, ratio);
+        }
+        if settings.certificate.drawn_errors.is_some() {
+            let (drawn, u) = (DrawnTerms::new(&settings.certificate), settings.certificate.wavelength_variation_nm);
+            detector.deviate_scale(|nm| u * drawn.along_scale(nm));
         }
         Ok(Self {
             faults: Faults::new(settings.fault.clone(), settings.seed),

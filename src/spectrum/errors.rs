@@ -24,6 +24,9 @@ pub const IRRADIANCE: usize = 0;
 /// The column of [`Correlation::Shape`]: the irradiance times the relative uncertainty of the response.
 pub const RESPONSE: usize = 1;
 
+/// The column of a shift of the wavelength scale by 1 nm.
+pub const SHIFT: usize = 3;
+
 /// A correlated component: one source of error.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ErrorMode {
@@ -43,8 +46,13 @@ pub enum Correlation {
     Common(Vec<(usize, f64)>),
     /// One amplitude per bin, with the correlation of [`Bins`]: the column [`RESPONSE`] times a factor.
     Shape(f64),
-    /// One amplitude for all samples: the irradiance times a factor for each of [`Bins`].
-    PerBin(Vec<f64>),
+    /// One amplitude for all samples: a column times a factor for each of [`Bins`].
+    PerBin {
+        /// The column, [`IRRADIANCE`] or [`SHIFT`].
+        column: usize,
+        /// The factors, one a bin.
+        factors: Vec<f64>,
+    },
 }
 
 impl Errors {
@@ -61,11 +69,16 @@ impl Errors {
 
     /// One standard deviation of a component in one sample [W m⁻² nm⁻¹].
     pub fn at(&self, mode: &ErrorMode, sample: usize) -> f64 {
+        self.at_in(mode, sample, self.bins.of(sample))
+    }
+
+    /// [`Self::at`] with the bin of the sample, for many components of one sample.
+    pub fn at_in(&self, mode: &ErrorMode, sample: usize, bin: usize) -> f64 {
         match &mode.mixture {
             Correlation::Common(parts) => parts.iter().map(|(column, k)| k * self.lanes.at(*column, sample)).sum(),
             Correlation::Shape(factor) => factor * self.lanes.at(RESPONSE, sample),
-            Correlation::PerBin(factors) => {
-                self.lanes.at(IRRADIANCE, sample) * factors.get(self.bins.of(sample)).copied().unwrap_or(0.0)
+            Correlation::PerBin { column, factors } => {
+                self.lanes.at(*column, sample) * factors.get(bin).copied().unwrap_or(0.0)
             }
         }
     }

@@ -7,6 +7,7 @@
 //! - A spectrum is never extrapolated beyond its samples.
 
 pub mod axis;
+pub mod bandwidth;
 pub mod bins;
 pub mod csv;
 pub mod errors;

@@ -42,13 +42,24 @@ fn each_wrong_value_is_named_with_key_rule_and_value() {
             "calibration.toml:17: noise.electrons_per_count: expected a number above 0 [electrons], but found `0`",
         ),
         (
+            "fwhm_nm = 2.0",
+            "fwhm_nm = 2.0\nvariation_nm = -0.1",
+            "calibration.toml:14: wavelength.variation_nm: expected a number from 0 to 10 [nm, k = 1], but found `-0.1`",
+        ),
+        (
+            "instrument_serial",
+            "calibrated_on = \"last spring\"\ninstrument_serial",
+            "calibration.toml:3: calibration.calibrated_on: expected an instant with its offset, or a date (00:00 UTC), but \
+             found `\"last spring\"`",
+        ),
+        (
             "[noise]",
             "[noises]",
             "calibration.toml: noise.electrons_per_count: expected a number above 0 [electrons], but found nothing: the key \
              is required\ncalibration.toml: noise.read_noise_counts: expected a number of at least 0 [counts], but found \
              nothing: the key is required\ncalibration.toml:16: noises: expected one of the keys `calibration`, \
-             `wavelength`, `noise`, `linearity`, `response`, `stray_light`, `cosine`, `temperature`, but found an unknown \
-             key (did you mean `noise`?)",
+             `wavelength`, `noise`, `linearity`, `response`, `stray_light`, `cosine`, `temperature`, `setup`, but found an \
+             unknown key (did you mean `noise`?)",
         ),
     ];
     for (from, to, want) in cases {

@@ -6,6 +6,7 @@
 #[path = "../support/mod.rs"]
 mod support;
 
+mod bandwidth;
 mod checkpoints;
 mod clear_sky;
 mod colours;

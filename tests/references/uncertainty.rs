@@ -91,7 +91,7 @@ impl Reading {
             common("bandwidth", &[(4, 1.0)]),
             common("temperature", &[(5, 0.3), (3, 0.003)]),
             ErrorMode { name: "response_shape", of_light: true, mixture: Correlation::Shape(0.5f64.sqrt()) },
-            ErrorMode { name: "cosine", of_light: true, mixture: Correlation::PerBin(per_bin) },
+            ErrorMode { name: "cosine", of_light: true, mixture: Correlation::PerBin { column: 0, factors: per_bin } },
         ];
         let lanes = Lanes::of(&[&light, &response, &rate, &slope, &curve, &warm]);
         Self { axis, light, variance, errors: Errors { lanes, modes, bins: Arc::new(bins) } }

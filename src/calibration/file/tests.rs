@@ -88,6 +88,63 @@ fn optional_sections_and_keys_have_documented_defaults() {
     assert_eq!(c.response.relative_uncertainty, [0.02, 0.02]);
     assert_eq!((c.response.correlated_fraction, c.response.correlation_length_nm), (0.5, 50.0));
     assert_eq!((c.stray_light.floor_band_nm, c.cosine, c.temperature.wavelength_nm.len()), (None, None, 0));
+    assert_eq!(c.temperature.uncertainty_per_k, [5e-4]);
+    assert_eq!((c.budget.calibrated_on, c.budget.annual_change), (c.valid_from, 0.01));
+    assert_eq!((c.budget.linearity, c.budget.levelling_deg), (0.002, 0.3));
+    assert_eq!((c.wavelength.variation_nm, c.wavelength.fwhm_uncertainty_nm), (0.03, 0.1));
+    assert_eq!(c.wavelength.shift_uncertainty_nm_per_k, 0.001);
+    let unstated = parse(Path::new("c.toml"), &text.replace("shift_nm_per_k = 0.008", "")).unwrap();
+    assert_eq!(unstated.wavelength.shift_uncertainty_nm_per_k, 0.005);
+    let whole = parse(Path::new("c.toml"), GOOD).unwrap();
+    let cosine = whole.cosine.unwrap();
+    assert_eq!(
+        (cosine.ratio_uncertainty[0], cosine.ratio_uncertainty[2], cosine.diffuse_uncertainty),
+        (0.0, 0.05, 0.01)
+    );
+    assert!((cosine.azimuth_deviation[1] - 0.0052 * 3f64.sqrt()).abs() < 1e-12);
+    assert_eq!(whole.temperature.uncertainty_per_k, [1e-4, 1e-4f64.hypot(1e-4)]);
+    assert_eq!(whole.stray_light.matrix_relative_uncertainty, 0.1);
+}
+
+/// GOOD with every uncertainty that may be left out.
+fn complete() -> String {
+    let added = [
+        ("certificate = ", "calibrated_on = 2025-11-20\nannual_change = 0.015\ncertificate = "),
+        (
+            "fwhm_nm = 2.0",
+            "fwhm_nm = 2.0\nvariation_nm = 0.04\nfwhm_uncertainty_nm = 0.07\nshift_uncertainty_nm_per_k = 0.002",
+        ),
+        ("coefficients = [1.0, 1e-7]", "coefficients = [1.0, 1e-7]\nrelative_uncertainty = 0.004"),
+        ("relative_uncertainty = 0.3", "relative_uncertainty = 0.3\nmatrix_relative_uncertainty = 0.25"),
+        (
+            "diffuse_ratio = 0.98",
+            "diffuse_ratio = 0.98\nratio_uncertainty = [0, 0.006, 0.04]\nazimuth_deviation = 0.007\ndiffuse_uncertainty = 0.012",
+        ),
+        (
+            "relative_per_k = [0.0, 0.001]",
+            "relative_per_k = [0.0, 0.001]\nuncertainty_per_k = [2e-5, 3e-4]\n[setup]\nlevelling_deg = 0.6",
+        ),
+    ];
+    added.iter().fold(GOOD.to_owned(), |text, (from, to)| text.replacen(from, to, 1))
+}
+
+/// Stated uncertainties replace their defaults; one number stands for all angles.
+#[test]
+fn stated_uncertainties_replace_the_defaults() {
+    let c = parse(Path::new("c.toml"), &complete()).unwrap();
+    assert_eq!(c.budget.calibrated_on, UtcMicros::parse("2025-11-20T00:00:00Z").unwrap());
+    assert_eq!((c.budget.annual_change, c.budget.linearity, c.budget.levelling_deg), (0.015, 0.004, 0.6));
+    assert_eq!((c.wavelength.variation_nm, c.wavelength.fwhm_uncertainty_nm), (0.04, 0.07));
+    assert_eq!(c.wavelength.shift_uncertainty_nm_per_k, 0.002);
+    assert_eq!(c.stray_light.matrix_relative_uncertainty, 0.25);
+    let cosine = c.cosine.as_ref().unwrap();
+    assert_eq!(
+        (&cosine.ratio_uncertainty[..], &cosine.azimuth_deviation[..]),
+        (&[0.0, 0.006, 0.04][..], &[0.007; 3][..])
+    );
+    assert_eq!((cosine.diffuse_uncertainty, &c.temperature.uncertainty_per_k[..]), (0.012, &[2e-5, 3e-4][..]));
+    let text = write(&c, None);
+    assert_eq!(parse(Path::new("c.toml"), &text).unwrap(), Calibration { text, ..c });
 }
 
 /// Identity: the written text reads back to the same numbers.
@@ -177,6 +234,16 @@ fn each_broken_rule_names_key_rule_and_value() {
             "zenith_deg = [10, 60, 90]",
             "c.toml:38: cosine.zenith_deg: expected angles that begin at 0, the reference direction of the cosine response, \
              but found `[10, 60, 90]`",
+        ),
+        (
+            "diffuse_ratio = 0.98",
+            "diffuse_ratio = 0.98\nratio_uncertainty = [0.0, 0.01]",
+            "c.toml:41: cosine.ratio_uncertainty: expected as many entries as zenith_deg (3), but found 2",
+        ),
+        (
+            "relative_per_k = [0.0, 0.001]",
+            "relative_per_k = [0.0, 0.001]\n[setup]\nlevelling_deg = -1",
+            "c.toml:46: setup.levelling_deg: expected a number from 0 to 10 [degrees, k = 1], but found `-1`",
         ),
         (
             "coefficients = [1.0, 1e-7]",

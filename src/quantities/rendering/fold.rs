@@ -8,7 +8,8 @@
 use crate::numeric::locate;
 use crate::quantities::row::SLACK_NM;
 use crate::spectrum::axis;
-use crate::spectrum::weights::fold;
+use crate::spectrum::bandwidth::BandwidthCorrection;
+use crate::spectrum::weights::{SparseRow, fold};
 
 /// The first node [nm].
 pub const FIRST_NM: f64 = 380.0;
@@ -55,6 +56,19 @@ impl Fold {
             begins.push(weights.len());
         }
         Some(Self { first, begins, weights })
+    }
+
+    /// The weights that also correct for the bandwidth of an instrument.
+    pub fn with_bandwidth(&self, correction: &BandwidthCorrection) -> Self {
+        let (mut first, mut begins, mut weights) = (Vec::with_capacity(NODES), vec![0], Vec::new());
+        for (start, span) in self.first.iter().zip(self.begins.windows(2)) {
+            let row = SparseRow { first: *start, weights: self.weights[span[0]..span[1]].to_vec() };
+            let row = correction.corrected(&row);
+            first.push(row.first);
+            weights.extend_from_slice(&row.weights);
+            begins.push(weights.len());
+        }
+        Self { first, begins, weights }
     }
 
     /// A spectrum on the axis at the nodes. Sums run left to right; samples beyond the end of a short slice count as zero.

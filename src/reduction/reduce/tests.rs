@@ -4,6 +4,7 @@ use super::*;
 use crate::calibration::Calibration;
 use crate::calibration::{Noise, TemperatureCoefficient, file};
 use crate::clock::UtcMicros;
+use crate::numeric::interpolate_clamped;
 use crate::record::{Detector, Frame, PixelRanges, Shutter, Stamp};
 use crate::reduction::{DarkFor, DarkModel, mode_names};
 use std::path::Path;
@@ -24,7 +25,15 @@ fn calibration() -> Calibration {
     c.noise = Noise { electrons_per_count: 3.0, read_noise_counts: 6.0, saturation_fraction: 0.95, blooming_pixels: 4 };
     c.linearity = vec![1.0, -4e-7, 1e-12];
     c.stray_light.floor_band_nm = Some((286.0, 294.0));
-    c.temperature = TemperatureCoefficient { wavelength_nm: vec![280.0, 990.0], relative_per_k: vec![0.0, 2e-3] };
+    c.temperature = TemperatureCoefficient {
+        wavelength_nm: vec![280.0, 990.0],
+        relative_per_k: vec![0.0, 2e-3],
+        uncertainty_per_k: vec![1e-4, 3e-4],
+    };
+    c.budget.linearity = 0.003;
+    c.budget.levelling_deg = 0.4;
+    c.wavelength.variation_nm = 0.02;
+    c.wavelength.shift_uncertainty_nm_per_k = 2e-3;
     c
 }
 
@@ -184,9 +193,9 @@ fn compare(brackets: &[BracketInput<'_>], context: &ReductionContext<'_>) {
     let t = context.temperature_c.unwrap();
     let dt = t - c.temperature_c;
     let x = &scale.wavelength_nm;
-    let optic = |i: usize| reduced.cosine.map_or(1.0, |c| c.factor(x[i]));
+    let factor = |i: usize| reduced.cosine.map_or(1.0, |c| c.factor(x[i]));
     let inverse = |i: usize| {
-        if scale.valid[i] { 1.0 / (scale.response[i] * (1.0 + scale.relative_per_k[i] * dt)) / optic(i) } else { 0.0 }
+        if scale.valid[i] { 1.0 / (scale.response[i] * (1.0 + scale.relative_per_k[i] * dt)) / factor(i) } else { 0.0 }
     };
     let irradiance = |i: usize| (rate[i] - stray) * inverse(i);
     let top = (0..PIXELS).map(|i| irradiance(i).abs()).fold(0.0, f64::max);
@@ -212,15 +221,25 @@ fn compare(brackets: &[BracketInput<'_>], context: &ReductionContext<'_>) {
     let floor_share = |of: &dyn Fn(usize) -> f64| scale.floor.iter().map(|i| of(*i)).sum::<f64>() / floor.len() as f64;
     let u = |i: usize| scale.relative_uncertainty[i] * irradiance(i);
     let (low, high) = scale.valid_pixels;
-    let reach = (0.5 * c.wavelength.fwhm_nm / ((x[high] - x[low]) / (high - low) as f64)).round().max(1.0) as usize;
+    let reach = (c.wavelength.fwhm_nm / ((x[high] - x[low]) / (high - low) as f64)).round().max(1.0) as usize;
     let beta = |k: usize, i: usize| match brackets[k].dark {
         DarkFor::Model(m) => {
             one_pixel(&brackets[k], c, levels[k], i).1 * m.exponent_uncertainty * (24.0 - m.reference_c)
         }
         DarkFor::Matched { .. } => 0.0,
     };
+    // What depends on wavelength only is evaluated at the middle of each bin.
+    let bin_of = |i: usize| {
+        let starts = &scale.bins.starts;
+        let bin = starts.iter().filter(|start| **start <= i).count() - 1;
+        starts[bin]..starts.get(bin + 1).copied().unwrap_or(PIXELS)
+    };
+    let middle = |i: usize| 0.5 * (x[bin_of(i).start] + x[bin_of(i).end - 1]);
+    let zenith = 90.0 - context.sun_elevation_deg.unwrap_or(90.0);
+    let optic = c.cosine.as_ref().unwrap();
+    let of_beam = |nm: f64| reduced.cosine.map_or(0.0, |c| c.share.at(nm).0 * c.beam / c.factor(nm));
     let effect = |i: usize| (0..brackets.len()).map(|k| merge_weights[k][i] * beta(k, i)).sum::<f64>();
-    let mut bracket = 0;
+    let (mut bracket, mut coefficient, mut knot) = (0, 0, 0);
     for mode in &reduced.errors.modes {
         let k = bracket;
         let column: Box<dyn Fn(usize) -> f64> = match mode.name {
@@ -253,24 +272,53 @@ fn compare(brackets: &[BracketInput<'_>], context: &ReductionContext<'_>) {
                     return 0.0;
                 }
                 let h = 0.5 * (x[i + reach] - x[i - reach]);
-                let second = (rate[i + reach] - 2.0 * rate[i] + rate[i - reach]) / (h * h);
+                let second = (irradiance(i + reach) - 2.0 * irradiance(i) + irradiance(i - reach)) / (h * h);
                 let w = c.wavelength.fwhm_nm;
-                let mut excess = w * w / 12.0 * second;
-                if calibrated(i, 2 * reach) {
-                    let outer = rate[i + 2 * reach] + rate[i - 2 * reach];
-                    let inner = rate[i + reach] + rate[i - reach];
-                    let fourth = (outer - 4.0 * inner + 6.0 * rate[i]) / h.powi(4);
-                    excess -= (w.powi(4) / 240.0 + w * w * h * h / 144.0) * fourth;
+                let relative = (0.2f64.powi(2) + (2.0 * c.wavelength.fwhm_uncertainty_nm / w).powi(2)).sqrt();
+                w * w / 12.0 * second * relative
+            }),
+            mode_names::COSINE => {
+                Box::new(|i| reduced.cosine.map_or(0.0, |c| c.relative_error(middle(i))) * irradiance(i))
+            }
+            mode_names::COSINE_TABLE => Box::new(|i| {
+                let at = |u: &[f64]| interpolate_clamped(&optic.zenith_deg, u, zenith);
+                let both = at(&optic.ratio_uncertainty).powi(2) + at(&optic.azimuth_deviation).powi(2);
+                of_beam(middle(i)) * both.sqrt() * irradiance(i)
+            }),
+            mode_names::COSINE_DIFFUSE => {
+                Box::new(|i| (1.0 - of_beam(middle(i))) * optic.diffuse_uncertainty * irradiance(i))
+            }
+            mode_names::LEVELLING => {
+                Box::new(|i| of_beam(middle(i)) * 0.4f64.to_radians() * zenith.to_radians().tan() * irradiance(i))
+            }
+            mode_names::LINEARITY => Box::new(|i| {
+                let (mut levels, mut light) = (0.0, 0.0);
+                for j in bin_of(i).filter(|j| rate[*j] > stray) {
+                    let one = |k: usize| merge_weights[k][j] * brackets[k].frame.integration_s / 65_535.0;
+                    levels += (rate[j] - stray).powi(2) * (0..brackets.len()).map(one).sum::<f64>();
+                    light += rate[j] - stray;
                 }
-                excess * inverse(i)
+                if light > 0.0 { 0.003 * levels / light * irradiance(i) } else { 0.0 }
             }),
-            // Evaluated at the middle of each bin.
-            mode_names::COSINE => Box::new(|i| {
-                let starts = &scale.bins.starts;
-                let bin = starts.iter().filter(|start| **start <= i).count() - 1;
-                let end = starts.get(bin + 1).copied().unwrap_or(PIXELS);
-                reduced.cosine.map_or(0.0, |c| c.relative_error(0.5 * (x[starts[bin]] + x[end - 1]))) * irradiance(i)
-            }),
+            mode_names::TEMPERATURE_COEFFICIENTS => {
+                coefficient += 1;
+                match coefficient {
+                    1 => Box::new(|i| {
+                        let along = ((middle(i) - 280.0) / 710.0).clamp(0.0, 1.0);
+                        (1e-4 + 2e-4 * along) * dt / (1.0 + 2e-3 * along * dt) * irradiance(i)
+                    }),
+                    _ => Box::new(|i| 2e-3 * dt * slope(i)),
+                }
+            }
+            mode_names::WAVELENGTH_VARIATION => {
+                let (low, high) = scale.valid_nm;
+                let at = low + f64::from(knot) / 4.0 * (high - low);
+                knot += 1;
+                Box::new(move |i| {
+                    let distance = (middle(i) - at).abs() / (0.25 * (high - low));
+                    0.02 * if distance < 1.0 { (90.0 * distance).to_radians().cos() } else { 0.0 } * slope(i)
+                })
+            }
             other => panic!("no such component: {other}"),
         };
         let top = (0..PIXELS).map(|i| column(i).abs()).fold(0.0, f64::max);
@@ -278,7 +326,10 @@ fn compare(brackets: &[BracketInput<'_>], context: &ReductionContext<'_>) {
             close(mode.name, column(i), reduced.errors.at(mode, i), top);
         }
     }
-    assert_eq!(bracket, brackets.len());
+    assert_eq!((bracket, coefficient, knot), (brackets.len(), 2, 5));
+    let beam = [mode_names::LEVELLING, mode_names::COSINE_TABLE, mode_names::COSINE_DIFFUSE];
+    let found = beam.iter().filter(|name| reduced.errors.modes.iter().any(|m| m.name == **name)).count();
+    assert_eq!(found, if context.sun_elevation_deg.is_some() { 3 } else { 0 });
 }
 
 /// Independent: the formulas of each step, one pixel at a time, for one to three brackets, with and without clipping, for every

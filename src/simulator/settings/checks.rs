@@ -101,6 +101,19 @@ fn detector(d: &DetectorSettings, range: Range<'_>) {
 
 fn certificate(c: &CertificateSettings, range: Range<'_>) {
     range("certificate.relative_uncertainty", c.relative_uncertainty, 0.0, 1.0);
+    for (key, value, most) in [
+        ("certificate.annual_change", c.annual_change, 1.0),
+        ("certificate.wavelength_variation_nm", c.wavelength_variation_nm, 10.0),
+        ("certificate.fwhm_uncertainty_nm", c.fwhm_uncertainty_nm, 10.0),
+        ("certificate.shift_uncertainty_nm_per_k", c.shift_uncertainty_nm_per_k, 1.0),
+        ("certificate.coefficient_uncertainty_per_k", c.coefficient_uncertainty_per_k, 0.1),
+        ("certificate.linearity_uncertainty", c.linearity_uncertainty, 1.0),
+        ("certificate.cosine_uncertainty", c.cosine_uncertainty, 1.0),
+        ("certificate.diffuse_uncertainty", c.diffuse_uncertainty, 1.0),
+        ("certificate.levelling_deg", c.levelling_deg, 10.0),
+    ] {
+        range(key, value, 0.0, most);
+    }
     range("certificate.error_scale", c.error_scale, -0.9, 10.0);
     range("certificate.error_shape", c.error_shape, -0.5, 0.5);
     range("certificate.error_wavelength_nm", c.error_wavelength_nm, -20.0, 20.0);
@@ -131,7 +144,11 @@ fn pixels(d: &DetectorSettings, faults: &mut Vec<String>) {
 }
 
 fn validity(c: &CertificateSettings, faults: &mut Vec<String>) {
-    for (key, text) in [("certificate.valid_from", &c.valid_from), ("certificate.valid_until", &c.valid_until)] {
+    for (key, text) in [
+        ("certificate.valid_from", &c.valid_from),
+        ("certificate.valid_until", &c.valid_until),
+        ("certificate.calibrated_on", &c.calibrated_on),
+    ] {
         if let Err(why) = UtcMicros::parse(text) {
             faults.push(format!("{key}: expected an RFC 3339 time, but found `{text}`: {why}"));
         }
