@@ -1,9 +1,12 @@
-//! `vigilux simulate`: the virtual spectrometer alone, on a pseudo-terminal whose path it prints.
+//! `vigilux simulate`: a simulated instrument alone, on a pseudo-terminal or a TCP port whose address it prints.
 
 use super::Failure;
 use crate::clock::{Clock, CompressedClock, RealClock, Stop};
+use crate::simulator::replay::Replay;
 use crate::simulator::scenes::{SceneKind, SkyKind};
-use crate::simulator::{Device, Settings, SimulatedStation, SimulatorError, TruthLog, certificate, pty};
+use crate::simulator::{
+    DeviceKind, Settings, SettingsError, SimulatedStation, SimulatorError, TruthLog, Wire, certificate, pty, tcp,
+};
 use std::io::Write as _;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -11,6 +14,15 @@ use std::sync::Arc;
 /// Arguments of `simulate`; each overrides the simulator file.
 #[derive(Debug, Default, clap::Args)]
 pub struct SimulateArgs {
+    /// Instrument to simulate
+    #[arg(long, value_enum, default_value_t)]
+    pub device: DeviceKind,
+    /// Listen at ADDRESS:PORT instead of opening a pseudo-terminal (port 0: any free one)
+    #[arg(long, value_name = "ADDRESS", conflicts_with = "link")]
+    pub tcp: Option<String>,
+    /// Play a session that `vigilux probe --record` has recorded
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["device", "certificate", "truth"])]
+    pub replay: Option<PathBuf>,
     /// Simulator file (TOML): detector, optic, scene, disturbances and faults
     #[arg(long, value_name = "FILE")]
     pub config: Option<PathBuf>,
@@ -55,10 +67,12 @@ pub struct SimulateArgs {
 /// The settings of the simulator file, overridden by the arguments.
 fn settings(args: &SimulateArgs) -> Result<Settings, Failure> {
     let usage = |why: &dyn std::fmt::Display| Failure::Usage(why.to_string());
-    let mut settings = match &args.config {
-        Some(path) => Settings::read(path).map_err(|why| usage(&why))?,
-        None => Settings::default(),
+    let text = match &args.config {
+        Some(path) => std::fs::read_to_string(path)
+            .map_err(|why| usage(&SettingsError::Unreadable { path: path.clone(), why }))?,
+        None => String::new(),
     };
+    let mut settings = args.device.settings_with(&text).map_err(|why| usage(&why))?;
     let scene = &mut settings.scene;
     scene.kind = args.scene.unwrap_or(scene.kind);
     scene.sky = args.sky.unwrap_or(scene.sky);
@@ -95,28 +109,43 @@ pub fn run(args: SimulateArgs) -> Result<(), Failure> {
         }
         None => Arc::new(RealClock::new()),
     };
-    let mut station = SimulatedStation::new(&settings, clock.now()).map_err(built)?;
     let truth = match &args.truth {
         Some(path) => TruthLog::to_file(path)
             .map_err(|why| Failure::Failed(format!("{}: cannot append the truth: {why}", path.display())))?,
         None => TruthLog::none(),
     };
-    station.truth = truth.clone();
+    let mut device: Box<dyn Wire> = match &args.replay {
+        Some(path) => Box::new(
+            Replay::read(path, &settings, clock.now())
+                .map_err(|why| Failure::Usage(format!("{}: {why}", path.display())))?,
+        ),
+        None => {
+            let mut station = SimulatedStation::new(&settings, clock.now()).map_err(built)?;
+            station.truth = truth.clone();
+            args.device.build(station, args.tcp.is_some())
+        }
+    };
     let stop = Stop::new();
     stop_on_signals(stop.clone())?;
-    let mut device = Device::new(station);
-    let served = pty::serve(&mut device, clock.as_ref(), args.link.as_deref(), &stop, |path| {
+    let announce = |address: &str| {
         let mut out = std::io::stdout().lock();
         // A closed pipe does not stop the simulator.
-        let _ = writeln!(out, "{path}").and_then(|()| out.flush());
-    });
+        let _ = writeln!(out, "{address}").and_then(|()| out.flush());
+    };
+    let served = match &args.tcp {
+        Some(address) => {
+            tcp::serve(&mut device, clock.as_ref(), address, &stop, announce).map_err(|why| why.to_string())
+        }
+        None => pty::serve(&mut device, clock.as_ref(), args.link.as_deref(), &stop, announce)
+            .map_err(|why| why.to_string()),
+    };
     let flushed = truth.flush().map_err(|why| Failure::Failed(format!("cannot write the truth: {why}")));
-    served.map_err(|why| Failure::Failed(why.to_string()))?;
+    served.map_err(Failure::Failed)?;
     flushed
 }
 
 /// Raises the stop flag at INT or TERM, from a separate thread.
-fn stop_on_signals(stop: Stop) -> Result<(), Failure> {
+pub(super) fn stop_on_signals(stop: Stop) -> Result<(), Failure> {
     use tokio::signal::unix::{SignalKind, signal};
     let failed = |why: std::io::Error| Failure::Failed(format!("cannot listen for signals: {why}"));
     let runtime = tokio::runtime::Builder::new_current_thread().enable_io().build().map_err(failed)?;

@@ -13,8 +13,10 @@ mod answers;
 mod commands;
 
 use super::command_parser::{Command, CommandParser, Format, ScpiError};
-use super::faults::{AppliesTo, FaultKind, FaultRule};
+use super::faults::{self, AppliesTo, FaultKind, FaultRule};
+use super::line::Line;
 use super::simulated_station::SimulatedStation;
+use super::wire::Wire;
 use crate::clock::UtcMicros;
 use answers::{Block, encode};
 use rand::SeedableRng;
@@ -56,14 +58,6 @@ struct Message {
     closed: bool,
 }
 
-/// Bytes being transmitted.
-#[derive(Debug)]
-struct Outgoing {
-    starts: UtcMicros,
-    bytes: Vec<u8>,
-    sent: usize,
-}
-
 /// The device.
 pub struct Device {
     station: SimulatedStation,
@@ -81,9 +75,9 @@ pub struct Device {
     hung_up_until: UtcMicros,
     hang_ups: u64,
     block: Option<Block>,
-    outgoing: VecDeque<Outgoing>,
-    line_free_at: UtcMicros,
-    byte_s: f64,
+    /// What an earlier question was answered.
+    earlier: Vec<u8>,
+    out: Line,
     reads: u64,
     random: Pcg64Mcg,
 }
@@ -94,7 +88,7 @@ impl Device {
         let switched_on = station.switched_on();
         Self {
             state: State::default_of(&station),
-            byte_s: 10.0 / f64::from(station.settings().baud),
+            out: Line::new(10.0 / f64::from(station.settings().baud), switched_on),
             random: Pcg64Mcg::seed_from_u64(station.settings().seed ^ 0x7e_3b0),
             station,
             errors: VecDeque::new(),
@@ -108,8 +102,7 @@ impl Device {
             hung_up_until: switched_on,
             hang_ups: 0,
             block: None,
-            outgoing: VecDeque::new(),
-            line_free_at: switched_on,
+            earlier: Vec::new(),
             reads: 0,
         }
     }
@@ -174,31 +167,13 @@ impl Device {
 
     /// Advances to `now` and appends to `out` the bytes that have left by then: at most `most`, and at least `least` at a time unless
     /// fewer are left of an answer.
-    pub fn transmit(&mut self, now: UtcMicros, (least, most): (usize, usize), out: &mut Vec<u8>) {
+    pub fn transmit(&mut self, now: UtcMicros, amount: (usize, usize), out: &mut Vec<u8>) {
         self.run(now);
-        let mut room = most;
-        while let Some(first) = self.outgoing.front_mut() {
-            let elapsed = now.seconds_since(first.starts);
-            let left = ((elapsed / self.byte_s) + 1e-6).floor().max(0.0) as usize;
-            let until = left.min(first.bytes.len()).min(first.sent.saturating_add(room));
-            if until == first.bytes.len() || until >= first.sent.saturating_add(least.min(room)) {
-                out.extend_from_slice(&first.bytes[first.sent..until]);
-                room -= until - first.sent;
-                first.sent = until;
-            }
-            if first.sent < first.bytes.len() {
-                break;
-            }
-            self.outgoing.pop_front();
-        }
+        self.out.transmit(now, amount, out);
     }
 
     /// Time of the next event: `want` more bytes have left (or the rest of an answer), or a command or exposure ends.
     pub fn next_due(&self, want: usize) -> Option<UtcMicros> {
-        let out = self.outgoing.front().map(|first| {
-            let until = first.sent.saturating_add(want.max(1)).min(first.bytes.len());
-            UtcMicros(first.starts.0 + (until as f64 * self.byte_s * 1e6).ceil() as i64)
-        });
         let step = if let Some((_, end)) = self.exposure {
             Some(end)
         } else if self.message.is_some() {
@@ -206,22 +181,15 @@ impl Device {
         } else {
             self.waiting.front().map(|(arrived, _)| self.begins(*arrived))
         };
-        match (out, step) {
+        match (self.out.next_due(want), step) {
             (Some(a), Some(b)) => Some(a.min(b)),
             (a, b) => a.or(b),
         }
     }
 
-    /// Number of bytes that the line transmits in a real duration, at least one.
-    pub fn bytes_in(&self, clock: &dyn crate::clock::Clock, duration: std::time::Duration) -> usize {
-        let real = clock.real_for(std::time::Duration::from_secs_f64(self.byte_s)).as_secs_f64();
-        if real > 0.0 { ((duration.as_secs_f64() / real) as usize).max(1) } else { usize::MAX }
-    }
-
     /// Discards the bytes being transmitted: the host closed the line.
     pub fn discard_outgoing(&mut self) {
-        self.outgoing.clear();
-        self.line_free_at = UtcMicros(self.line_free_at.0.min(self.free_at.0));
+        self.out.clear(self.free_at);
     }
 
     fn begins(&self, arrived: UtcMicros) -> UtcMicros {
@@ -304,14 +272,18 @@ impl Device {
         faults.retain(|rule| rule.applies_to != AppliesTo::Dark || !open);
         let length_s = end.seconds_since(start);
         let (mut counts, truth) = self.station.expose(start, length_s, open);
-        answers::falsify(&mut counts, &faults, self.station.settings().detector.full_scale);
+        faults::falsify(&mut counts, &faults, self.station.settings().detector.full_scale);
         let repeated = faults.iter().any(|rule| rule.kind == FaultKind::RepeatedFrame);
-        let block = match &self.block {
+        let mut block = match &self.block {
             Some(last) if repeated => last.clone(),
             _ => encode(&counts, self.state.format, self.state.swapped),
         };
+        let crc32 = block.crc32;
+        if faults.iter().any(|rule| rule.kind == FaultKind::WrongChecksum) {
+            block.crc32 = !crc32;
+        }
         if let Some(mut truth) = truth {
-            truth.crc32 = block.crc32;
+            truth.crc32 = crc32;
             self.station.truth.add(truth);
         }
         if let Some(message) = &mut self.message {
@@ -327,6 +299,33 @@ impl Device {
         } else if let Some(last) = self.errors.back_mut() {
             *last = ScpiError::QueueOverflow;
         }
+    }
+}
+
+impl Wire for Device {
+    fn receive(&mut self, bytes: &[u8], now: UtcMicros) {
+        Device::receive(self, bytes, now);
+    }
+    fn transmit(&mut self, now: UtcMicros, amount: (usize, usize), out: &mut Vec<u8>) {
+        Device::transmit(self, now, amount, out);
+    }
+    fn next_due(&self, want: usize) -> Option<UtcMicros> {
+        Device::next_due(self, want)
+    }
+    fn byte_s(&self) -> f64 {
+        self.out.byte_s()
+    }
+    fn hang_ups(&self) -> u64 {
+        self.hang_ups
+    }
+    fn hung_up_until(&self) -> UtcMicros {
+        self.hung_up_until
+    }
+    fn station(&self) -> &SimulatedStation {
+        &self.station
+    }
+    fn station_mut(&mut self) -> &mut SimulatedStation {
+        &mut self.station
     }
 }
 

@@ -40,6 +40,12 @@ pub enum FaultKind {
     AddedCounts,
     /// Every pixel reads `count` counts; the checksum is that of the wrong counts.
     ConstantCounts,
+    /// `count` neighbouring bytes of the answer are lost.
+    LostBytes,
+    /// The checksum is wrong, the counts are right.
+    WrongChecksum,
+    /// The answer of the question before is sent instead.
+    EarlierAnswer,
     /// Lasting: another serial number answers.
     OtherSerial,
     /// Lasting: the shutter stays open whatever is commanded.
@@ -138,6 +144,26 @@ impl FaultRule {
     fn active(&self, t: UtcMicros) -> bool {
         self.from.is_none_or(|from| t >= from) && self.until.is_none_or(|until| t < until)
     }
+}
+
+/// Applies the faults that make counts wrong before they are encoded.
+pub fn falsify(counts: &mut [u32], faults: &[FaultRule], full_scale: u32) {
+    for rule in faults {
+        match rule.kind {
+            FaultKind::AddedCounts => {
+                counts.iter_mut().for_each(|c| *c = c.saturating_add(rule.count).min(full_scale));
+            }
+            FaultKind::ConstantCounts => counts.fill(rule.count.min(full_scale)),
+            _ => {}
+        }
+    }
+}
+
+/// Removes `count` neighbouring bytes at a random place.
+pub fn lose(bytes: &mut Vec<u8>, count: u32, faults: &mut Faults) {
+    let count = (count as usize).min(bytes.len());
+    let first = faults.random_below(bytes.len() - count + 1);
+    bytes.drain(first..first + count);
 }
 
 /// A pixel that degrades (`[[pixel_fault]]` of a simulator file).

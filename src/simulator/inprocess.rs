@@ -5,6 +5,7 @@
 
 use super::device::Device;
 use super::simulated_station::SimulatedStation;
+use super::wire::Wire;
 use crate::clock::{Clock, Deadline, SteppedClock};
 use crate::fault::Fault;
 use crate::instrument::Link;
@@ -17,17 +18,22 @@ const QUIET: Duration = Duration::from_millis(100);
 const DRAIN_MAX: Duration = Duration::from_secs(5);
 
 /// Access to the simulator behind an in-process link while the link is in use.
-#[derive(Clone)]
-pub struct Handle(Arc<Mutex<Device>>);
+pub struct Handle<D = Device>(Arc<Mutex<D>>);
 
-impl Handle {
+impl<D> Clone for Handle<D> {
+    fn clone(&self) -> Self {
+        Self(Arc::clone(&self.0))
+    }
+}
+
+impl<D: Wire> Handle<D> {
     /// The device; must not be held during an exchange.
-    pub fn device(&self) -> MutexGuard<'_, Device> {
+    pub fn device(&self) -> MutexGuard<'_, D> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Another link to the same simulator, after the first one was dropped.
-    pub fn link(&self, clock: &Arc<SteppedClock>) -> InProcessLink {
+    pub fn link(&self, clock: &Arc<SteppedClock>) -> InProcessLink<D> {
         let hang_ups = self.device().hang_ups();
         InProcessLink { device: self.clone(), clock: Arc::clone(clock), open: true, hang_ups, arrived: Vec::new() }
     }
@@ -39,8 +45,8 @@ impl Handle {
 }
 
 /// A link to a simulator in the same process.
-pub struct InProcessLink {
-    device: Handle,
+pub struct InProcessLink<D = Device> {
+    device: Handle<D>,
     clock: Arc<SteppedClock>,
     open: bool,
     hang_ups: u64,
@@ -49,12 +55,17 @@ pub struct InProcessLink {
 
 /// Connects a simulated station to a stepped clock; returns the link and a handle for tests.
 pub fn connect(station: SimulatedStation, clock: Arc<SteppedClock>) -> (InProcessLink, Handle) {
-    let device = Handle(Arc::new(Mutex::new(Device::new(station))));
+    connect_device(Device::new(station), clock)
+}
+
+/// Connects any simulated device to a stepped clock; returns the link and a handle for tests.
+pub fn connect_device<D: Wire>(device: D, clock: Arc<SteppedClock>) -> (InProcessLink<D>, Handle<D>) {
+    let device = Handle(Arc::new(Mutex::new(device)));
     let link = InProcessLink { device: device.clone(), clock, open: true, hang_ups: 0, arrived: Vec::new() };
     (link, device)
 }
 
-impl InProcessLink {
+impl<D: Wire> InProcessLink<D> {
     fn absent(&self, why: &str) -> Fault {
         Fault::Absent { path: self.name().to_owned(), why: why.to_owned() }
     }
@@ -68,7 +79,7 @@ impl InProcessLink {
     }
 }
 
-impl Link for InProcessLink {
+impl<D: Wire> Link for InProcessLink<D> {
     fn write(&mut self, bytes: &[u8], _deadline: Deadline) -> Result<(), Fault> {
         self.check()?;
         self.device.device().receive(bytes, self.clock.now());

@@ -5,21 +5,12 @@
 //!
 //! Invariant: the symlink, if requested, always points to the terminal in use, and is removed at the end.
 
-use super::device::Device;
+use super::wire::{Port, Wire, turn};
 use crate::clock::{Clock, Stop};
 use serialport::{SerialPort, TTYPort};
-use std::io::{ErrorKind, Read, Write};
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
-
-/// Longest wait between checks of the stop flag and the device.
-const SLICE: Duration = Duration::from_millis(50);
-/// Bytes that the host does not read within this time are lost, as on a line without flow control.
-const WRITE_PATIENCE: Duration = Duration::from_millis(100);
-/// Line time of the bytes written at once.
-const CHUNK: Duration = Duration::from_millis(2);
-/// Most bytes written at once.
-const CHUNK_MAX_BYTES: usize = 1 << 14;
 
 /// Why the simulator cannot be served.
 #[derive(Debug, thiserror::Error)]
@@ -82,7 +73,7 @@ impl Drop for Symlink {
 ///
 /// `announce` is called with the terminal's path when it is ready, and again after a hang-up if the path has changed.
 pub fn serve(
-    device: &mut Device,
+    device: &mut dyn Wire,
     clock: &dyn Clock,
     link: Option<&Path>,
     stop: &Stop,
@@ -99,7 +90,7 @@ pub fn serve(
         }
         let hang_ups = device.hang_ups();
         while !stop.requested() && device.hang_ups() == hang_ups {
-            exchange(device, clock, &mut ours).map_err(|why| PtyError::Line { path: path.clone(), why })?;
+            turn(device, clock, &mut ours).map_err(|why| PtyError::Line { path: path.clone(), why })?;
         }
         // Closing both ends hangs up the host's line.
         drop((ours, theirs));
@@ -110,34 +101,10 @@ pub fn serve(
     Ok(())
 }
 
-/// Writes the bytes that are due, then waits for received bytes or the next due time.
-fn exchange(device: &mut Device, clock: &dyn Clock, port: &mut TTYPort) -> std::io::Result<()> {
-    let chunk = device.bytes_in(clock, CHUNK);
-    let mut out = Vec::new();
-    device.transmit(clock.now(), (chunk, CHUNK_MAX_BYTES), &mut out);
-    if !out.is_empty() {
-        port.set_timeout(WRITE_PATIENCE)?;
-        match port.write_all(&out) {
-            Err(why) if why.kind() == ErrorKind::TimedOut => {}
-            other => other?,
-        }
+impl Port for TTYPort {
+    fn wait_at_most(&mut self, wait: Duration) -> std::io::Result<()> {
+        self.set_timeout(wait).map_err(Into::into)
     }
-    let wait = match device.next_due(chunk.min(CHUNK_MAX_BYTES)) {
-        // A short real wait even if the event is due, so that the loop never spins.
-        Some(due) => {
-            let left = Duration::from_micros((due.0 - clock.now().0).max(0) as u64);
-            clock.real_for(left).clamp(Duration::from_micros(200), SLICE)
-        }
-        None => SLICE,
-    };
-    port.set_timeout(wait)?;
-    let mut bytes = [0; 1024];
-    match port.read(&mut bytes) {
-        Ok(n) => device.receive(&bytes[..n], clock.now()),
-        Err(why) if matches!(why.kind(), ErrorKind::TimedOut | ErrorKind::Interrupted) => {}
-        Err(why) => return Err(why),
-    }
-    Ok(())
 }
 
 #[cfg(test)]

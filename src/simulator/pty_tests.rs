@@ -2,9 +2,11 @@
 
 use super::*;
 use crate::clock::RealClock;
+use crate::simulator::device::Device;
 use crate::simulator::faults::{FaultKind, FaultRule};
 use crate::simulator::settings::Settings;
 use crate::simulator::simulated_station::SimulatedStation;
+use std::io::{Read, Write};
 use std::sync::mpsc;
 use std::thread::JoinHandle;
 

@@ -1,9 +1,9 @@
 //! Encodes blocks of counts, applies the faults of the line to answers, and sends them.
 
-use super::{Device, Message, Outgoing, State};
+use super::{Device, Message, State};
 use crate::clock::UtcMicros;
 use crate::simulator::command_parser::{Format, ScpiError};
-use crate::simulator::faults::{FaultKind, FaultRule};
+use crate::simulator::faults::{self, FaultKind, FaultRule};
 
 /// The last block, as it was sent first.
 #[derive(Clone, Debug)]
@@ -36,11 +36,14 @@ impl Device {
         let payload_from = payload_start(&message.answers);
         let mut bytes = message.answers.join(&b';');
         bytes.push(b'\n');
+        let right = bytes.clone();
         let delivery = Delivery { bytes, delay_s: 0.0, pieces: 1, gap_s: 0.0 };
-        let Some(delivery) = self.apply_faults(&faults, delivery, payload_from, at) else { return };
-        let size = delivery.bytes.len().div_ceil(delivery.pieces);
+        let delivery = self.apply_faults(&faults, delivery, payload_from, at);
+        self.earlier = right;
+        let Some(delivery) = delivery else { return };
+        let size = delivery.bytes.len().div_ceil(delivery.pieces).max(1);
         for (i, piece) in delivery.bytes.chunks(size).enumerate() {
-            self.send(at.plus_seconds(delivery.delay_s + delivery.gap_s * i as f64), piece);
+            self.out.send(at.plus_seconds(delivery.delay_s + delivery.gap_s * i as f64), piece);
         }
     }
 
@@ -59,6 +62,8 @@ impl Device {
                 FaultKind::LateAnswer => answer.delay_s += rule.seconds,
                 FaultKind::Pieces => (answer.pieces, answer.gap_s) = (rule.count.max(1) as usize, rule.seconds),
                 FaultKind::NoAnswer => return None,
+                FaultKind::EarlierAnswer => bytes.clone_from(&self.earlier),
+                FaultKind::LostBytes => faults::lose(bytes, rule.count, &mut self.station.faults),
                 FaultKind::DoubledAnswer => doubled = true,
                 FaultKind::ShortBlock if bytes.len() > payload_from + 1 => {
                     bytes.remove(bytes.len() - 2);
@@ -90,12 +95,6 @@ impl Device {
         Some(answer)
     }
 
-    fn send(&mut self, at: UtcMicros, bytes: &[u8]) {
-        let starts = at.max(self.line_free_at);
-        self.line_free_at = starts.plus_seconds(bytes.len() as f64 * self.byte_s);
-        self.outgoing.push_back(Outgoing { starts, bytes: bytes.to_vec(), sent: 0 });
-    }
-
     fn hang_up(&mut self, until: UtcMicros) {
         self.hang_ups += 1;
         self.hung_up_until = until;
@@ -113,21 +112,7 @@ impl Device {
         self.line.clear();
         self.waiting.clear();
         self.block = None;
-        self.outgoing.clear();
-        self.line_free_at = self.free_at;
-    }
-}
-
-/// Applies the faults that make counts wrong before they are encoded.
-pub(super) fn falsify(counts: &mut [u32], faults: &[FaultRule], full_scale: u32) {
-    for rule in faults {
-        match rule.kind {
-            FaultKind::AddedCounts => {
-                counts.iter_mut().for_each(|c| *c = c.saturating_add(rule.count).min(full_scale));
-            }
-            FaultKind::ConstantCounts => counts.fill(rule.count.min(full_scale)),
-            _ => {}
-        }
+        self.out.clear(self.free_at);
     }
 }
 
