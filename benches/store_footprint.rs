@@ -167,6 +167,8 @@ fn reading(mid: UtcMicros, quantities: usize, rng: &mut impl Rng) -> Reading {
         values: (0..quantities)
             .map(|_| QuantityValue::Value { value: rng.random(), uncertainty: rng.random(), verdict: Verdict::Good })
             .collect(),
+        quantity_flags: vec![],
+        uv_index_stray_share: None,
         window: vec![],
     }
 }

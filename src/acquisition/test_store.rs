@@ -65,6 +65,8 @@ impl TestStore {
             dark_age: None,
             flags: Default::default(),
             values: vec![],
+            quantity_flags: vec![],
+            uv_index_stray_share: None,
             window: vec![],
         };
         take(&NewReading {

@@ -49,7 +49,7 @@ fn compute_day(
     let with_all = |reading: Reading| {
         let mut values = reading.values.into_iter();
         let values = known.iter().map(|known| known.then(|| values.next()).flatten().unwrap_or_else(null)).collect();
-        Reading { values, ..reading }
+        Reading { values, quantity_flags: Vec::new(), ..reading }
     };
     let readings = readings.into_iter().map(|s| s.reading).filter(|r| r.instrument == instrument).map(with_all);
     summary::day(rules, bounds, readings.collect())

@@ -2,7 +2,7 @@
 
 use super::source::{Archive, Source};
 use crate::clock::UtcMicros;
-use crate::record::{AcquisitionContext, Bracket, Flag, QuantityValue, Reading, Verdict, WindowStatistics};
+use crate::record::{AcquisitionContext, Bracket, Flag, Flags, QuantityValue, Reading, Verdict, WindowStatistics};
 use crate::store::{MadeWith, NewInstrument, NewReading, Store};
 
 /// Three readings a minute apart from 2026-06-21T12:00:00Z on, of an instrument whose name needs quoting.
@@ -48,7 +48,7 @@ pub fn archive(windows: bool) -> (tempfile::TempDir, Archive) {
 }
 
 /// A reading with one value, one null and two brackets.
-fn reading(mid: UtcMicros, windows: bool) -> Reading {
+pub fn reading(mid: UtcMicros, windows: bool) -> Reading {
     let w = WindowStatistics { minimum: 1.5, maximum: 2.5, deviation: 0.25 };
     Reading {
         id: 0,
@@ -70,6 +70,8 @@ fn reading(mid: UtcMicros, windows: bool) -> Reading {
             QuantityValue::Value { value: -0.125, uncertainty: 0.5, verdict: Verdict::Suspect },
             QuantityValue::Null("too little \"light\", it says".into()),
         ],
+        quantity_flags: vec![Flags::from_iter([Flag::Warming]), Flags::NONE],
+        uv_index_stray_share: None,
         window: if windows { vec![Some(w), None] } else { vec![] },
     }
 }

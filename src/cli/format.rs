@@ -16,7 +16,7 @@ pub fn put(out: &mut String, line: std::fmt::Arguments<'_>) {
 /// A number with as many digits as its uncertainty allows: two of the uncertainty's.
 pub fn rounded(value: f64, uncertainty: f64) -> String {
     if !(uncertainty > 0.0 && uncertainty.is_finite() && value.is_finite()) {
-        return format!("{value}");
+        return unsigned_zero(format!("{value}"));
     }
     let digits = 1 - uncertainty.log10().floor() as i32;
     let size = value.abs().max(uncertainty);
@@ -25,12 +25,28 @@ pub fn rounded(value: f64, uncertainty: f64) -> String {
         return format!("{value:.significant$e}");
     }
     if digits >= 0 {
-        let text = format!("{value:.*}", digits as usize);
-        // A zero has no sign.
-        return if text.contains(|c| ('1'..='9').contains(&c)) { text } else { text.replace('-', "") };
+        return fixed(value, digits as usize);
     }
     let step = 10f64.powi(-digits);
-    format!("{:.0}", (value / step).round() * step)
+    fixed((value / step).round() * step, 0)
+}
+
+/// A number with so many decimals; a zero has no sign.
+pub fn fixed(value: f64, decimals: usize) -> String {
+    unsigned_zero(format!("{value:.decimals$}"))
+}
+
+/// A difference with its sign and so many decimals; a zero has none.
+pub fn signed(value: f64, decimals: usize) -> String {
+    unsigned_zero(format!("{value:+.decimals$}"))
+}
+
+fn unsigned_zero(text: String) -> String {
+    if text.contains(|c: char| ('1'..='9').contains(&c)) || text.contains('n') {
+        text
+    } else {
+        text.replace(['-', '+'], "")
+    }
 }
 
 /// A unit in typographic form: `umol m-2 s-1` becomes `µmol m⁻² s⁻¹`, and `1` becomes empty.
@@ -93,9 +109,29 @@ mod tests {
             (2.5e-8, 1.2e-9, "2.50e-8"),
             (0.25, 0.0, "0.25"),
             (0.25, f64::NAN, "0.25"),
+            (-0.0, 0.0, "0"),
+            (-3.0, 240.0, "0"),
         ] {
             assert_eq!(rounded(value, uncertainty), want, "{value} ± {uncertainty}");
         }
+    }
+
+    #[test]
+    fn a_zero_has_no_sign() {
+        for (value, decimals, plain, with_sign) in [
+            (-0.0, 2, "0.00", "0.00"),
+            (-0.004, 2, "0.00", "0.00"),
+            (0.004, 2, "0.00", "0.00"),
+            (-0.5, 1, "-0.5", "-0.5"),
+            (20.0, 0, "20", "+20"),
+        ] {
+            assert_eq!(
+                (fixed(value, decimals).as_str(), signed(value, decimals).as_str()),
+                (plain, with_sign),
+                "{value}"
+            );
+        }
+        assert_eq!(fixed(f64::INFINITY, 1), "inf");
     }
 
     #[test]

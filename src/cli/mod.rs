@@ -13,6 +13,7 @@ pub mod demo;
 #[cfg(test)]
 mod example_archive;
 pub mod export;
+pub mod flags;
 mod format;
 pub mod monitors;
 pub mod note;
@@ -23,6 +24,7 @@ pub mod series;
 pub mod show;
 pub mod simulate;
 pub mod source;
+mod verdict_line;
 pub mod verify;
 
 use crate::document::Diagnostics;
@@ -88,6 +90,8 @@ pub enum Command {
     Compute(compute::ComputeArgs),
     /// List all quantities: definition, source, range, limit and flags
     Quantities(quantities::QuantitiesArgs),
+    /// Explain the flags: meaning, cause, what to do
+    Flags(flags::FlagsArgs),
     /// Show the latest readings with units, flags and uncertainty
     Show(show::ShowArgs),
     /// Show daily figures: light integral, photoperiod, maxima, doses
@@ -116,6 +120,7 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Simulate(args) => simulate::run(args),
         Command::Compute(args) => compute::run(args),
         Command::Quantities(args) => quantities::run(args),
+        Command::Flags(args) => flags::run(&args),
         Command::Show(args) => show::run(args),
         Command::Daily(args) => daily::run(args),
         Command::Series(args) => series::run(args),

@@ -3,6 +3,7 @@
 //!
 //! Reads the saved states of the monitors and describes them as text and JSON.
 
+use super::format::signed;
 use crate::clock::UtcMicros;
 use crate::config::{Config, LimitsConfig};
 use crate::quality::monitor::obstruction::{LIMIT_TEXT, ObstructionDetector};
@@ -99,15 +100,15 @@ fn wavelength(state: &WavelengthDrift, limits: Option<&LimitsConfig>) -> Descrip
     let Some((shift, u)) = state.shift() else {
         return ("none yet: too few spectra with lines".into(), limit, NONE_YET.into());
     };
-    let mut estimate = format!("{shift:+.3} ± {:.3} nm", 2.0 * u);
+    let mut estimate = format!("{} ± {:.3} nm", signed(shift, 3), 2.0 * u);
     if let Some((slope, u)) = state.significant_stretch() {
-        estimate += &format!(", {slope:+.3} ± {:.3} nm per 100 nm", 2.0 * u);
+        estimate += &format!(", {} ± {:.3} nm per 100 nm", signed(slope, 3), 2.0 * u);
     }
     if state.applied_nm != 0.0 {
-        estimate += &format!(", of which {:+.3} nm are applied", state.applied_nm);
+        estimate += &format!(", of which {} nm are applied", signed(state.applied_nm, 3));
     }
     if state.initial_offset_nm() != 0.0 {
-        estimate += &format!(" (initial offset of the scale {:+.2} nm)", state.initial_offset_nm());
+        estimate += &format!(" (initial offset of the scale {} nm)", signed(state.initial_offset_nm(), 2));
     }
     let detection_limit = if state.baseline_done {
         format!("{:.3} nm", 2.0 * u)
@@ -124,15 +125,15 @@ fn response(state: &ResponseDrift, limits: Option<&LimitsConfig>) -> Description
     let Some(change) = state.change() else {
         return (format!("none yet: {n} of 4 levels of the baseline"), limit, NONE_YET.into());
     };
-    let mut estimate = format!("{:+.1} % from {n} levels", 100.0 * change);
+    let mut estimate = format!("{} % from {n} levels", signed(100.0 * change, 1));
     if let Some(s) = state.soiling() {
-        estimate += &format!(", soiling {:+.2} ± {:.2} % per day", 100.0 * s.per_day, 200.0 * s.uncertainty);
+        estimate += &format!(", soiling {} ± {:.2} % per day", signed(100.0 * s.per_day, 2), 200.0 * s.uncertainty);
     }
     if let Some((when, step)) = state.last_cleaning_step {
         estimate += &format!(", step of +{:.1} % on {}", 100.0 * step, when.utc_date());
     }
     if let Some((when, step)) = state.last_cleaning() {
-        let step = step.map_or("effect not known yet".into(), |s| format!("{:+.1} %", 100.0 * s));
+        let step = step.map_or("effect not known yet".into(), |s| format!("{} %", signed(100.0 * s, 1)));
         estimate += &format!(", cleaned on {}: {step}", when.utc_date());
     }
     if let Some(tilt) = state.tilt_change_deg() {
@@ -158,8 +159,8 @@ fn dark(state: &DarkDrift, offset: bool, latest: Option<f64>, limits: Option<&Li
     let estimate = match (state.baseline, latest) {
         (None, _) => format!("{what}: none yet, the baseline is not complete"),
         (_, None) => format!("{what}: none yet"),
-        (_, Some(change)) if offset => format!("{what} {change:+.1} counts"),
-        (_, Some(change)) => format!("{what} {:+.0} %", 100.0 * change),
+        (_, Some(change)) if offset => format!("{what} {} counts", signed(change, 1)),
+        (_, Some(change)) => format!("{what} {} %", signed(100.0 * change, 0)),
     };
     let limit = limits.map(|l| match offset {
         true => format!("{} counts", l.dark_offset_counts),

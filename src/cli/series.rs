@@ -1,6 +1,6 @@
 //! `vigilux series`: minimum, mean and maximum of a quantity over any range of time, as text, JSON or CSV.
 
-use super::format::{pretty_unit, put};
+use super::format::{fixed, pretty_unit, put};
 use super::source::{ComputationArg, Source, instant};
 use super::{Failure, print};
 use crate::archive::series::{Point, Series, series};
@@ -171,9 +171,8 @@ fn five_digits(x: f64, largest: f64) -> String {
     }
     let digits = 4 - largest.log10().floor() as i32;
     match digits {
-        // Adding zero removes the sign of a negative zero.
-        0..=9 => format!("{:.*}", digits as usize, x + 0.0),
-        -4..=-1 => format!("{x:.0}"),
+        0..=9 => fixed(x, digits as usize),
+        -4..=-1 => fixed(x, 0),
         _ => format!("{x:.4e}"),
     }
 }

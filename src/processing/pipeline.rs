@@ -26,15 +26,13 @@ const KEPT_AXES: usize = 2;
 /// Seconds in a mean year.
 const YEAR_S: f64 = 365.25 * 86_400.0;
 
-/// A reading with its spectrum and flags.
+/// A reading with its spectrum.
 #[derive(Clone, Debug)]
 pub struct ProcessedReading {
     /// The reading, not yet stored.
     pub reading: Reading,
     /// Its spectrum; `None` without a dark or a calibration.
     pub reduced: Option<Reduced>,
-    /// Flags of each quantity, in the order of the registry.
-    pub quantity_flags: Vec<Flags>,
 }
 
 /// Processes frames of one instrument with one calibration.
@@ -246,6 +244,8 @@ fn reading_without_values(
         dark_age: dark_ages.max_by(f64::total_cmp),
         flags: Flags::NONE,
         values: Vec::new(),
+        quantity_flags: Vec::new(),
+        uv_index_stray_share: None,
         window: Vec::new(),
     }
 }
@@ -259,8 +259,10 @@ fn complete(
 ) -> ProcessedReading {
     reading.flags = judged.flags;
     reading.values = judged.values;
+    reading.quantity_flags = judged.quantity_flags;
+    reading.uv_index_stray_share = judged.uv_index_stray_share;
     reading.window = window;
-    ProcessedReading { reading, reduced, quantity_flags: judged.quantity_flags }
+    ProcessedReading { reading, reduced }
 }
 
 fn start_of<'a>(frames: impl Iterator<Item = &'a Frame>) -> UtcMicros {

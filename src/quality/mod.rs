@@ -4,9 +4,11 @@
 //! flagged value is discarded, and none is corrected here.
 
 pub mod clear_sky;
+mod key_quantities;
 pub mod limits;
 pub mod monitor;
 pub mod pixel_anomaly;
 pub mod verdict;
 
+pub use key_quantities::key_quantities;
 pub use verdict::{BracketConditions, Judged, ReadingConditions, judge};

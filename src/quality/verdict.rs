@@ -6,11 +6,12 @@
 //! - no value is changed, and none that has a flag is discarded;
 //! - a flag is raised only on quantities within its scope ([`Quantity::flag_scope`](quantities::Quantity::flag_scope)).
 
+use super::key_quantities::key_quantities;
 use super::limits::{PlausibilityLimit, physically_possible};
 use super::pixel_anomaly;
 use crate::calibration::Calibration;
 use crate::config::LimitsConfig;
-use crate::quantities::{self, Matrix, Outcome};
+use crate::quantities::{self, Matrix, NullReason, Outcome, Quantity};
 use crate::record::{AcquisitionContext, DarkProvenance, Effect, Flag, Flags, QuantityValue, Verdict};
 use crate::reduction::{Reduced, mode_names};
 
@@ -29,6 +30,8 @@ pub const PLAUSIBLE_DARK_ERROR: f64 = 0.2;
 /// 10 % at 75° as with common diffusers, and the largest error that is assumed [1].
 const UNKNOWN_COSINE_ERROR: f64 = 0.007;
 const UNKNOWN_COSINE_MOST: f64 = 0.3;
+/// Standard uncertainties by which a signal must exceed zero for a share of it to mean anything: the customary detection limit.
+const DETECTION: f64 = 3.0;
 /// A sum of light is outside its limits from so many standard uncertainties below zero on.
 const BELOW_ZERO: f64 = 5.0;
 
@@ -69,12 +72,15 @@ pub struct BracketConditions {
 /// Values with verdicts, and their flags.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Judged {
-    /// Flags of the reading: every flag of a quantity that has a value, and those for information.
+    /// Flags of the reading: those of the station's key quantities that have a value, those of all quantities, and those for
+    /// information.
     pub flags: Flags,
     /// Values in the order of the registry.
     pub values: Vec<QuantityValue>,
     /// Flags of each quantity, in the order of the registry.
     pub quantity_flags: Vec<Flags>,
+    /// Share of the signal of the UV index that was subtracted as stray light [1].
+    pub uv_index_stray_share: Option<f64>,
 }
 
 /// Relative and absolute uncertainty limit of a quantity (k = 2), from the configuration or else from the registry.
@@ -91,12 +97,33 @@ pub fn judge(reduced: &Reduced, matrix: &Matrix, outcomes: &[Outcome], condition
     let mut quantity_flags = vec![of_all_quantities; outcomes.len()];
     let judgement = Judgement { reduced, matrix, outcomes, conditions };
     judgement.raise_by_value(&mut quantity_flags);
-    judgement.raise_by_error(&mut quantity_flags);
+    let removed = judgement.raise_by_error(&mut quantity_flags);
     judgement.raise_by_bracket(&mut quantity_flags);
-    let of_values = outcomes.iter().zip(&quantity_flags).filter(|(outcome, _)| outcome.value.is_ok());
-    let flags = of_values.fold(informative_flags(conditions).union(of_all_quantities), |all, (_, f)| all.union(*f));
-    let values = outcomes.iter().zip(&quantity_flags).map(|(outcome, f)| value_of(outcome, *f)).collect();
-    Judged { flags, values, quantity_flags }
+    let value = |q: usize| match hidden_by_stray_light(&quantities::registry()[q], &outcomes[q], removed.get(q)) {
+        Some(reason) => QuantityValue::Null(reason.to_string()),
+        None => value_of(&outcomes[q], quantity_flags[q]),
+    };
+    let values: Vec<QuantityValue> = (0..outcomes.len()).map(value).collect();
+    let keys = key_quantities(conditions.plausibility_limit.kind).iter().filter_map(|id| quantities::index_of(id));
+    let of_keys = keys.filter(|q| values[*q].value().is_some()).map(|q| quantity_flags[q]);
+    let flags = of_keys.fold(informative_flags(conditions).union(of_all_quantities), Flags::union);
+    let uv_index_stray_share =
+        quantities::index_of("uv_index").and_then(|q| stray_share(&outcomes[q], *removed.get(q)?));
+    Judged { flags, values, quantity_flags, uv_index_stray_share }
+}
+
+/// Why a ratio of two bands has no value although the light of its second band exceeds its uncertainty: stray light of the first is
+/// stronger than the floor near its own wavelengths, and a band that the floor changes by a third may hold nothing else.
+fn hidden_by_stray_light(quantity: &Quantity, outcome: &Outcome, removed: Option<&f64>) -> Option<NullReason> {
+    let (value, removed) = (outcome.value.as_ref().ok()?, removed?);
+    quantity.recipe.compared_band()?;
+    (!(DETECTION * removed.abs() <= value.abs())).then(|| quantity.recipe.too_little_light())
+}
+
+/// The share of a signal that was subtracted as stray light; `None` where the signal does not clearly exceed its uncertainty.
+fn stray_share(outcome: &Outcome, removed: f64) -> Option<f64> {
+    let signal = outcome.value.as_ref().ok()? + removed;
+    (signal > DETECTION * outcome.uncertainty).then_some(removed / signal).filter(|share| share.is_finite())
 }
 
 /// A reading in which all quantities are null for one reason: no active calibration, or no dark. `flag` stands for the reason.
@@ -107,7 +134,8 @@ pub fn judge_without_values(flag: Flag, reason: &str, context: &AcquisitionConte
     flags.raise_if(context.clock_unsynced, Flag::ClockUnsynced);
     flags.raise(flag);
     let values = vec![QuantityValue::Null(reason.to_owned()); n];
-    Judged { flags, values, quantity_flags: vec![Flags::from_iter([flag]); n] }
+    let quantity_flags = vec![Flags::from_iter([flag]); n];
+    Judged { flags, values, quantity_flags, uv_index_stray_share: None }
 }
 
 fn value_of(outcome: &Outcome, flags: Flags) -> QuantityValue {
@@ -203,11 +231,15 @@ impl Judgement<'_> {
         }
     }
 
-    /// Raises the flags that stand for a plausible error of the spectrum, or for a component of its uncertainty.
-    fn raise_by_error(&self, flags: &mut [Flags]) {
+    /// Raises the flags that stand for a plausible error of the spectrum, or for a component of its uncertainty. Returns what the
+    /// subtraction of the stray-light floor took from each quantity; empty where none was subtracted.
+    fn raise_by_error(&self, flags: &mut [Flags]) -> Vec<f64> {
         let errors = self.plausible_errors();
-        let columns: Vec<&[f64]> = errors.iter().map(|error| &error.column[..]).collect();
-        let effects = quantities::effects(self.matrix, &self.reduced.irradiance, &columns);
+        let removed = self.removed_floor();
+        let columns: Vec<&[f64]> =
+            errors.iter().map(|error| &error.column[..]).chain(removed.iter().map(|column| &column[..])).collect();
+        let mut effects = quantities::effects(self.matrix, &self.reduced.irradiance, &columns);
+        let removed = if removed.is_some() { effects.pop().unwrap_or_default() } else { Vec::new() };
         for (error, effects) in errors.iter().zip(effects) {
             for (q, outcome) in self.outcomes.iter().enumerate() {
                 let Ok(value) = outcome.value else { continue };
@@ -221,6 +253,13 @@ impl Judgement<'_> {
                 flags[q].raise_if(raised, error.flag);
             }
         }
+        removed
+    }
+
+    /// The stray-light floor that was subtracted, as irradiance; `None` where none was.
+    fn removed_floor(&self) -> Option<Vec<f64>> {
+        let rate = self.reduced.floor_rate?;
+        Some((0..self.reduced.irradiance.len()).map(|i| rate * self.reduced.per_rate(i)).collect())
     }
 
     fn plausible_errors(&self) -> Vec<PlausibleError> {

@@ -42,7 +42,10 @@ pub fn evaluate(m: &Matrix, irradiance: &[f64], variance: &[f64], errors: &Error
     let mut indices: Option<[Outcome; INDICES]> = None;
     let outcome = |(recipe, rows): (&Recipe, &[usize])| match recipe {
         Recipe::Linear { factor, .. } => evaluation.linear(rows[0], *factor),
-        Recipe::Finish { bright, finish, .. } => evaluation.formula(rows, *bright, *finish),
+        Recipe::Finish { bright, finish, .. } => match evaluation.formula(rows, *bright, *finish) {
+            Outcome { value: Err(NullReason::TooLittleLight), .. } => Outcome::null(recipe.too_little_light()),
+            outcome => outcome,
+        },
         Recipe::Peak { .. } => evaluation.peak(),
         Recipe::Rendering { index, bright, temperature, .. } => {
             indices.get_or_insert_with(|| evaluation.rendering(rows, *bright, *temperature))[*index as usize].clone()
@@ -69,7 +72,7 @@ pub fn values(m: &Matrix, irradiance: &[f64]) -> Vec<Result<f64, NullReason>> {
     let value = |(recipe, rows): (&Recipe, &[usize])| match recipe {
         Recipe::Linear { factor, .. } => finite(factor * sums[rows[0]]),
         Recipe::Finish { bright, finish, .. } => {
-            lit(rows[*bright])?;
+            lit(rows[*bright]).map_err(|_| recipe.too_little_light())?;
             finished(rows.iter().map(|r| sums[*r]), *finish).map(|(value, _)| value)
         }
         Recipe::Peak { .. } => peak::find(&m.axis_nm, irradiance, m.calibrated.clone()),

@@ -19,6 +19,9 @@ const QUANTIFICATION: f64 = 10.0;
 const MAY_BE_HIGHEST: f64 = 4.0;
 /// Samples that may be the highest, at most: the maximum of more is flat. On the usual axis they are some 40 nm.
 const MOST_CANDIDATES: usize = 100;
+/// Expanded uncertainty (k = 2) of the wavelength from which on the maximum is flat [nm]: beyond it, the number says where noise was
+/// highest. Five times the limit of a good value.
+const FLATTEST_NM: f64 = 10.0;
 /// Drawn spectra. Their standard deviation is uncertain by 4 %.
 const DRAWS: usize = 256;
 /// Draws that must have a maximum for their deviation to count.
@@ -35,6 +38,16 @@ pub(super) struct Measured<'a> {
     pub variance: &'a [f64],
     /// The errors that samples share.
     pub errors: &'a Errors,
+}
+
+/// A maximum and how well its wavelength is known.
+struct Maximum {
+    /// [nm].
+    wavelength_nm: f64,
+    /// Its standard uncertainty [nm]; NaN where too few draws have a maximum.
+    deviation: f64,
+    /// The first and the last sample that may be the highest [nm]; `None` where the uncertainty of the samples is not known.
+    ends: Option<(f64, f64)>,
 }
 
 /// The vertex of the parabola through a sample and its neighbours [nm].
@@ -82,6 +95,15 @@ pub(super) fn find(axis: &[f64], light: &[f64], among: Range<usize>) -> Result<f
 impl Measured<'_> {
     /// The wavelength of the maximum among some samples, and its standard uncertainty [nm]; NaN where too few draws have a maximum.
     pub fn peak(&self, among: Range<usize>) -> Result<(f64, f64), NullReason> {
+        let Maximum { wavelength_nm, deviation, ends } = self.maximum(among)?;
+        match ends {
+            Some((from_nm, to_nm)) if 2.0 * deviation > FLATTEST_NM => Err(NullReason::FlatMaximum { from_nm, to_nm }),
+            _ => Ok((wavelength_nm, deviation)),
+        }
+    }
+
+    /// The maximum, however uncertain its wavelength.
+    fn maximum(&self, among: Range<usize>) -> Result<Maximum, NullReason> {
         let sample = highest(self.light, among.clone())?;
         let uncertainty = self.uncertainty_in_the_dark(sample);
         if self.light[sample] < QUANTIFICATION * uncertainty {
@@ -89,13 +111,14 @@ impl Measured<'_> {
         }
         let wavelength_nm = find(self.axis, self.light, among.clone())?;
         if uncertainty.is_nan() {
-            return Ok((wavelength_nm, f64::NAN));
+            return Ok(Maximum { wavelength_nm, deviation: f64::NAN, ends: None });
         }
         let candidates = self.candidates(sample, among.clone());
-        if let ([first, .., last], true) = (&candidates[..], candidates.len() > MOST_CANDIDATES) {
-            return Err(NullReason::FlatMaximum { from_nm: self.axis[*first], to_nm: self.axis[*last] });
+        let ends = candidates.first().zip(candidates.last()).map(|(first, last)| (self.axis[*first], self.axis[*last]));
+        if let (Some((from_nm, to_nm)), true) = (ends, candidates.len() > MOST_CANDIDATES) {
+            return Err(NullReason::FlatMaximum { from_nm, to_nm });
         }
-        Ok((wavelength_nm, self.deviation(&candidates, among)))
+        Ok(Maximum { wavelength_nm, deviation: self.deviation(&candidates, among), ends })
     }
 
     /// Standard uncertainty of a sample by noise and by those errors that do not vanish with the light. An error of the bandwidth makes
@@ -265,7 +288,8 @@ mod tests {
                     let light: Vec<f64> = light.iter().map(|e| e + sigma * normal()).collect();
                     let errors = Errors::of_columns(&light, &[]);
                     let measured = Measured { axis: &axis, light: &light, variance: &variance, errors: &errors };
-                    measured.peak(0..axis.len()).unwrap()
+                    let found = measured.maximum(0..axis.len()).unwrap();
+                    (found.wavelength_nm, found.deviation)
                 })
                 .collect();
             let n = REPEATS as f64;
@@ -297,6 +321,27 @@ mod tests {
         );
         let (wavelength_nm, uncertainty) = peak(0.0).unwrap();
         assert!((wavelength_nm - 500.0).abs() < 1e-6 && uncertainty < 1e-9, "{wavelength_nm} {uncertainty}");
+    }
+
+    /// Less noise leaves fewer samples that may be the highest, and still no wavelength where they lie far apart.
+    #[test]
+    fn a_maximum_that_is_uncertain_by_tens_of_nanometres_has_no_wavelength() {
+        let axis = axis();
+        let light: Vec<f64> = axis.iter().map(|nm| 1.0 - ((nm - 500.0) / 1000.0).powi(2)).collect();
+        let errors = Errors::of_columns(&light, &[]);
+        let peak = |sigma: f64| {
+            let variance = vec![sigma * sigma; axis.len()];
+            let measured = Measured { axis: &axis, light: &light, variance: &variance, errors: &errors };
+            (measured.candidates(100, 0..axis.len()).len(), measured.peak(0..axis.len()))
+        };
+        let (candidates, found) = peak(2e-4);
+        assert!(candidates < MOST_CANDIDATES, "{candidates}");
+        assert!(
+            matches!(found, Err(NullReason::FlatMaximum { from_nm, to_nm }) if to_nm - from_nm > 20.0),
+            "{found:?}"
+        );
+        let (_, found) = peak(1e-6);
+        assert!(found.is_ok_and(|(_, u)| 2.0 * u < FLATTEST_NM));
     }
 
     proptest! {

@@ -161,6 +161,22 @@ impl Recipe {
         matches!(self, Self::Rendering { .. })
     }
 
+    /// The reason for a null where the light that the quantity is relative to is too weak. Names its band where the quantity compares it
+    /// with another one, so that there may be light enough all the same.
+    pub fn too_little_light(&self) -> NullReason {
+        self.compared_band()
+            .map_or(NullReason::TooLittleLight, |(from_nm, to_nm)| NullReason::TooLittleLightIn { from_nm, to_nm })
+    }
+
+    /// The band [nm] that a ratio of two bands is relative to; `None` for all other recipes.
+    pub fn compared_band(&self) -> Option<(f64, f64)> {
+        let Self::Finish { rows, bright, .. } = self else { return None };
+        let band = rows[*bright].lamp;
+        let others = || rows.iter().enumerate().filter(|(r, _)| r != bright).map(|(_, row)| row.lamp);
+        let apart = |other: Band| other.to <= band.from || other.from >= band.to;
+        (others().next().is_some() && others().all(apart)).then_some((band.from, band.to))
+    }
+
     /// The rows it takes.
     pub fn rows(&self) -> &[&'static Row] {
         match self {

@@ -36,6 +36,14 @@ pub enum NullReason {
     /// The light that the quantity is relative to does not clearly exceed its uncertainty.
     #[error("too little light")]
     TooLittleLight,
+    /// The light of the band that a ratio is relative to does not clearly exceed its uncertainty, or the stray light in it.
+    #[error("too little light from {} to {} nm", nm(*.from_nm), nm(*.to_nm))]
+    TooLittleLightIn {
+        /// Start of the band [nm].
+        from_nm: f64,
+        /// End of the band [nm].
+        to_nm: f64,
+    },
     /// A colour too far from the Planckian locus to have a colour temperature.
     #[error("the colour lies {distance:.3} from the Planckian locus, beyond 0.05, and has no colour temperature")]
     FarFromLocus {

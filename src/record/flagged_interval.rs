@@ -3,7 +3,7 @@
 //! Stored readings are not changed; queries apply the intervals. Invariants: an interval never improves a verdict; a quantity
 //! added after an interval was stored is affected by it.
 
-use super::flag::{Effect, Flag, Verdict};
+use super::flag::{Effect, Flag, Flags, Verdict};
 use super::reading::{QuantityValue, Reading};
 use crate::clock::UtcMicros;
 
@@ -55,11 +55,14 @@ pub fn apply<'a>(
             Effect::Bad | Effect::Null => Verdict::Bad,
         };
         let mut affected = false;
-        for (value, id) in reading.values.iter_mut().zip(quantities.clone()) {
+        reading.quantity_flags.resize(reading.values.len(), Flags::NONE);
+        let of_reading = reading.values.iter_mut().zip(&mut reading.quantity_flags);
+        for ((value, flags), id) in of_reading.zip(quantities.clone()) {
             if let QuantityValue::Value { verdict, .. } = value
                 && interval.affects(id)
             {
                 *verdict = (*verdict).max(worst);
+                flags.raise(interval.flag);
                 affected = true;
             }
         }
@@ -71,7 +74,6 @@ pub fn apply<'a>(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::record::Flags;
 
     fn reading(t: i64) -> Reading {
         let value = QuantityValue::Value { value: 1.0, uncertainty: 0.1, verdict: Verdict::Good };
@@ -92,13 +94,19 @@ mod tests {
             dark_age: None,
             flags: Flags::NONE,
             values: vec![value.clone(), value, QuantityValue::Null("too little light".into())],
+            quantity_flags: vec![],
+            uv_index_stray_share: None,
             window: vec![],
         }
     }
 
     fn after(interval: FlaggedInterval, t: i64) -> (Flags, Vec<Option<Verdict>>) {
         let mut r = reading(t);
+        let flag = interval.flag;
         apply(&[interval], &mut r, ["ppfd", "uv_index", "cct"].into_iter());
+        for (k, value) in r.values.iter().enumerate() {
+            assert_eq!(r.flags_of(k).has(flag), value.verdict() == Some(Verdict::Suspect), "quantity {k} at {t}");
+        }
         (r.flags, r.values.iter().map(QuantityValue::verdict).collect())
     }
 

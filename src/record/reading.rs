@@ -91,10 +91,22 @@ pub struct Reading {
     pub stray_floor: Option<f64>,
     /// Age of the oldest dark of the brackets, or of the newest dark in the model [s].
     pub dark_age: Option<f64>,
-    /// Flags.
+    /// Flags of the reading: those of the station's key quantities, and those for information.
     pub flags: Flags,
     /// One entry per quantity, in the order of the registry.
     pub values: Vec<QuantityValue>,
+    /// The flags of each quantity, in the order of `values`; empty where they are not known.
+    pub quantity_flags: Vec<Flags>,
+    /// Share of the signal of the UV index that was subtracted as stray light [1]; `None` where the signal is not detected, or the
+    /// calibration has no floor band.
+    pub uv_index_stray_share: Option<f64>,
     /// One entry per quantity for a window; empty for a single shot.
     pub window: Vec<Option<WindowStatistics>>,
+}
+
+impl Reading {
+    /// The flags of a quantity, by its position in `values`.
+    pub fn flags_of(&self, quantity: usize) -> Flags {
+        self.quantity_flags.get(quantity).copied().unwrap_or_default()
+    }
 }

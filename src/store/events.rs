@@ -114,7 +114,8 @@ impl Reader {
 fn event_of(row: &Row<'_>) -> rusqlite::Result<Result<Event, StoreError>> {
     let (kind, cause): (String, Option<String>) = (row.get(4)?, row.get(5)?);
     let Some(kind) = EventKind::from_names(&kind, cause.as_deref()) else {
-        let (expected, found) = ("a known kind of event".into(), format!("{kind} {cause:?}"));
+        let (expected, found) =
+            ("a known kind of event".into(), format!("`{kind}` with cause `{}`", cause.as_deref().unwrap_or("")));
         return Ok(Err(StoreError::Corrupt { table: "event", id: row.get(0)?, expected, found }));
     };
     Ok(Ok(Event {

@@ -122,7 +122,7 @@ fn intervals_between(
 fn interval_of(row: &Row<'_>) -> rusqlite::Result<Result<FlaggedInterval, StoreError>> {
     let (id, kind, cause): (i64, String, Option<String>) = (row.get(0)?, row.get(4)?, row.get(5)?);
     let Some(EventKind::FlaggedInterval(flag)) = EventKind::from_names(&kind, cause.as_deref()) else {
-        let (expected, found) = ("the name of a flag".into(), format!("{cause:?}"));
+        let (expected, found) = ("the name of a flag".into(), format!("`{}`", cause.as_deref().unwrap_or("")));
         return Ok(Err(StoreError::Corrupt { table: "event", id, expected, found }));
     };
     let unaffected: Option<String> = row.get(7)?;

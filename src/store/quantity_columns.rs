@@ -1,6 +1,6 @@
 //! Adds the columns of quantities, and creates the view `readings`.
 //!
-//! A quantity has three columns in `value` and three in `window_value`, added when a program with this quantity first opens the
+//! A quantity has four columns in `value` and three in `window_value`, added when a program with this quantity first opens the
 //! database. Invariants: the unit of a quantity never changes; its name needs no quoting.
 
 use super::error::StoreError;
@@ -51,6 +51,7 @@ fn add_one(tx: &Transaction<'_>, id: &str, unit: &str) -> rusqlite::Result<()> {
         ("value", "", "REAL"),
         ("value", "_uncertainty", "REAL"),
         ("value", "_verdict", "INTEGER"), // 0 good, 1 suspect, 2 bad
+        ("value", "_flags", "INTEGER"),   // bits, see table flag
         ("window_value", "_minimum", "REAL"),
         ("window_value", "_maximum", "REAL"),
         ("window_value", "_deviation", "REAL"),
@@ -79,7 +80,7 @@ fn create_view(tx: &Transaction<'_>) -> rusqlite::Result<()> {
     for id in ids {
         columns += &format!(
             ", v.\"{id}\", v.\"{id}_uncertainty\", CASE v.\"{id}_verdict\" WHEN 0 THEN 'good' WHEN 1 THEN 'suspect' \
-             WHEN 2 THEN 'bad' END AS \"{id}_verdict\", w.\"{id}_minimum\", w.\"{id}_maximum\", w.\"{id}_deviation\""
+             WHEN 2 THEN 'bad' END AS \"{id}_verdict\", v.\"{id}_flags\", w.\"{id}_minimum\", w.\"{id}_maximum\", w.\"{id}_deviation\""
         );
     }
     tx.execute_batch(&format!(
@@ -87,7 +88,7 @@ fn create_view(tx: &Transaction<'_>) -> rusqlite::Result<()> {
          CREATE VIEW readings AS SELECT r.id AS id, r.time_start, r.time_mid, r.time_end, i.name AS instrument,
              k.name AS calibration, r.configuration, v.computation, r.sun_elevation, r.sun_azimuth,
              r.relative_air_mass, r.detector_temperature, r.exposures, r.peak_level, v.signal_to_noise, v.stray_floor,
-             v.dark_age, coalesce(v.flags, r.flags) AS flags,
+             v.dark_age, v.uv_index_stray_share, coalesce(v.flags, r.flags) AS flags,
              (SELECT group_concat(DISTINCT e.cause) FROM event e WHERE e.kind = 'flagged_interval'
                  AND e.time <= r.time_mid AND (e.until IS NULL OR e.until > r.time_mid)
                  AND (e.instrument IS NULL OR e.instrument = i.name)) AS interval_flags,

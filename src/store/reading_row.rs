@@ -45,7 +45,7 @@ impl Columns {
 fn select<'a>(ids: impl Iterator<Item = &'a str>, value: &str) -> String {
     let mut columns = String::new();
     for id in ids {
-        for column in ["v.\"ID\"", "v.\"ID_uncertainty\"", "v.\"ID_verdict\""] {
+        for column in ["v.\"ID\"", "v.\"ID_uncertainty\"", "v.\"ID_verdict\"", "v.\"ID_flags\""] {
             columns += &format!(", {}", column.replace("ID", id));
         }
         for column in ["w.\"ID_minimum\"", "w.\"ID_maximum\"", "w.\"ID_deviation\""] {
@@ -56,13 +56,13 @@ fn select<'a>(ids: impl Iterator<Item = &'a str>, value: &str) -> String {
         "SELECT r.id, r.time_start, r.time_mid, r.time_end, r.instrument, i.name, r.configuration, r.sun_elevation, \
          r.sun_azimuth, r.relative_air_mass, r.detector_temperature, r.exposures, r.peak_level, r.flags, v.computation, \
          v.calibration, v.flags, v.signal_to_noise, v.stray_floor, v.dark_age, v.reasons, w.reading, r.acquisition_context, \
-         r.unsteady_share, r.wavelength_applied, r.wavelength_age, r.response_age{columns} \
+         r.unsteady_share, r.wavelength_applied, r.wavelength_age, r.response_age, v.uv_index_stray_share{columns} \
          FROM reading r JOIN instrument i ON i.id = r.instrument LEFT JOIN value v ON v.id = {value} \
          LEFT JOIN window_value w ON w.reading = r.id"
     )
 }
-const FIRST_QUANTITY: usize = 27;
-const PER_QUANTITY: usize = 6;
+const FIRST_QUANTITY: usize = 28;
+const PER_QUANTITY: usize = 7;
 
 /// Encodes the brackets for the column `reading.exposures`.
 pub(super) fn exposures_text(brackets: &[Bracket]) -> String {
@@ -105,6 +105,8 @@ pub(super) fn reading_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<R
         dark_age: row.get(19)?,
         flags: row.get::<_, Option<u32>>(16)?.map_or(flags_when_taken, Flags),
         values,
+        quantity_flags: flags_of(columns, row)?,
+        uv_index_stray_share: row.get(27)?,
         window: window_of(columns, row)?,
     };
     let made_with = MadeWith {
@@ -146,12 +148,20 @@ fn values_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<Values> {
                 None => columns.absence(),
             }),
             (value, uncertainty, _) => {
-                let found: (Option<f64>, Option<f64>, _) = (value, uncertainty, verdict);
-                return Ok(Err(("a value with uncertainty and verdict, or none", format!("{found:?}"))));
+                let text = |number: Option<f64>| number.map_or("none".to_owned(), |x| x.to_string());
+                let verdict = verdict.map_or("none".to_owned(), |code| code.to_string());
+                let found = format!("{name} {}, uncertainty {}, verdict {verdict}", text(value), text(uncertainty));
+                return Ok(Err(("a value with uncertainty and verdict, or none", found)));
             }
         });
     }
     Ok(Ok(values))
+}
+
+/// The flags of each quantity; none where the quantity was added later.
+fn flags_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<Vec<Flags>> {
+    let flags = |k| row.get::<_, Option<u32>>(FIRST_QUANTITY + PER_QUANTITY * k + 3).map(|f| Flags(f.unwrap_or(0)));
+    (0..columns.quantities.len()).map(flags).collect()
 }
 
 /// Window statistics, one entry per quantity; empty for a single shot.
@@ -161,7 +171,7 @@ fn window_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<Vec<Option<Wi
     }
     let statistics = |k| {
         let at = FIRST_QUANTITY + PER_QUANTITY * k;
-        Ok(match (row.get(at + 3)?, row.get(at + 4)?, row.get(at + 5)?) {
+        Ok(match (row.get(at + 4)?, row.get(at + 5)?, row.get(at + 6)?) {
             (Some(minimum), Some(maximum), Some(deviation)) => Some(WindowStatistics { minimum, maximum, deviation }),
             _ => None,
         })

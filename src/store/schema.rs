@@ -13,7 +13,7 @@ use std::path::Path;
 /// `PRAGMA application_id`: "vglx".
 pub(super) const APPLICATION_ID: i64 = 0x7667_6c78;
 /// `PRAGMA user_version`: the schema number, to be raised with every change of [`TABLES`].
-pub(super) const VERSION: i64 = 10;
+pub(super) const VERSION: i64 = 11;
 
 /// Number of low bits of an id in `value` that hold the reading; the high bits hold the computation.
 pub(super) const READING_BITS: u32 = 40;
@@ -168,7 +168,7 @@ CREATE TABLE hour (
 ) STRICT;
 CREATE INDEX hour_by_hour ON hour(hour);
 
--- Values of a reading in a computation; three columns per quantity are added.
+-- Values of a reading in a computation; four columns per quantity are added.
 CREATE TABLE value (
     id INTEGER PRIMARY KEY,          -- computation << 40 | reading
     reading INTEGER NOT NULL GENERATED ALWAYS AS (id & 0xffffffffff) VIRTUAL,
@@ -178,6 +178,7 @@ CREATE TABLE value (
     signal_to_noise REAL,            -- 1
     stray_floor REAL,                -- counts/s
     dark_age REAL,                   -- s
+    uv_index_stray_share REAL,       -- 1: share of the signal of the UV index that was subtracted as stray light
     reasons TEXT                     -- JSON: {quantity: reason for its null}
 ) STRICT;
 -- Statistics over the exposures of a window, which cannot be recomputed; three columns per quantity are added.

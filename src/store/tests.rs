@@ -72,6 +72,8 @@ pub(super) fn reading(mid: UtcMicros) -> Reading {
             QuantityValue::Null("too little light, says \"the\" detector".into()),
             QuantityValue::Value { value: -0.001, uncertainty: 0.1, verdict: Verdict::Suspect },
         ],
+        quantity_flags: vec![Flags::NONE, Flags::NONE, [Flag::StrayLight, Flag::Uncertain].into_iter().collect()],
+        uv_index_stray_share: Some(0.125),
         window: vec![],
     }
 }

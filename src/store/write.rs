@@ -28,12 +28,13 @@ const CONTINUE_RUN: &str = "INSERT OR REPLACE INTO active_values(instrument, fir
      WHERE instrument = ?1 AND first_reading <= ?2 ORDER BY first_reading DESC LIMIT 1)";
 
 /// Columns of `value` before those of the quantities.
-const VALUE_COLUMNS: [&str; 7] =
-    ["id", "calibration", "flags", "signal_to_noise", "stray_floor", "dark_age", "reasons"];
+const VALUE_COLUMNS: [&str; 8] =
+    ["id", "calibration", "flags", "signal_to_noise", "stray_floor", "dark_age", "uv_index_stray_share", "reasons"];
 
 /// The INSERT statement for values of quantities in this order.
 pub(super) fn insert_value(ids: &[&str]) -> String {
-    let quantities = ids.iter().flat_map(|id| ["", "_uncertainty", "_verdict"].map(|s| format!("\"{id}{s}\"")));
+    let quantities =
+        ids.iter().flat_map(|id| ["", "_uncertainty", "_verdict", "_flags"].map(|s| format!("\"{id}{s}\"")));
     insert("value", VALUE_COLUMNS.map(str::to_owned).into_iter().chain(quantities).collect())
 }
 
@@ -100,13 +101,14 @@ impl Store {
         bind.put(finite(reading.signal_to_noise))?;
         bind.put(finite(reading.stray_floor))?;
         bind.put(finite(reading.dark_age))?;
+        bind.put(finite(reading.uv_index_stray_share))?;
         for ((name, _), value) in self.quantities().iter().zip(&reading.values) {
             if let Some(why) = why_null(value) {
                 reasons.insert(name.clone(), why.into());
             }
         }
         bind.put((!reasons.is_empty()).then(|| serde_json::Value::Object(reasons).to_string()))?;
-        for value in &reading.values {
+        for (k, value) in reading.values.iter().enumerate() {
             match value {
                 QuantityValue::Value { value: v, uncertainty, verdict } if why_null(value).is_none() => {
                     // Adding 0 turns negative zero into zero, as SQLite stores integral numbers as integers.
@@ -116,6 +118,7 @@ impl Store {
                 }
                 _ => (0..3).try_for_each(|_| bind.put(None::<f64>))?,
             }
+            bind.put(reading.flags_of(k).0)?;
         }
         statement.raw_execute().map(drop)
     }

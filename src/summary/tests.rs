@@ -47,6 +47,8 @@ fn reading(t: UtcMicros, light: f64) -> Reading {
         dark_age: None,
         flags: Flags::NONE,
         values: vec![value(light), value(50.0 * light), value(1e-4 * light), value(0.004 * light), value(1.1)],
+        quantity_flags: vec![],
+        uv_index_stray_share: None,
         window: vec![],
     }
 }

@@ -63,6 +63,8 @@ fn reading_at(t: UtcMicros, sun: (Option<f64>, Option<f64>), values: Vec<Quantit
         dark_age: None,
         flags: Default::default(),
         values,
+        quantity_flags: vec![],
+        uv_index_stray_share: None,
         window: vec![],
     }
 }

@@ -219,7 +219,7 @@ fn process(fixture: &Fixture, stored: &Value) -> Processed {
             vigilux::record::QuantityValue::Null(_) => None,
         },
         verdict: reading.values[q].verdict().map(|v| v.name()),
-        flags: made.quantity_flags[q].iter().map(Flag::name).collect(),
+        flags: reading.quantity_flags[q].iter().map(Flag::name).collect(),
         window: reading.window.get(q).copied().flatten().map(|w| [w.minimum, w.maximum, w.deviation]),
     };
     Processed {

@@ -95,6 +95,8 @@ impl Site {
             dark_age: None,
             flags: Default::default(),
             values: [3.0, 0.005, 1.0, 0.001, 54.0, 0.0001].map(value).into(),
+            quantity_flags: vec![],
+            uv_index_stray_share: None,
             window: vec![],
         };
         self.store

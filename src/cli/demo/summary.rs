@@ -1,9 +1,11 @@
 //! Summary of the demo, with commands to continue.
 
+use super::super::format::{fixed, signed};
 use super::super::wrapped;
 use super::site;
 use crate::clock::UtcMicros;
-use crate::config::Config;
+use crate::config::{Config, StationKind};
+use crate::quality::key_quantities;
 use crate::quantities;
 use crate::record::{Event, EventKind, Reading, Verdict};
 use std::collections::BTreeMap;
@@ -15,6 +17,9 @@ const INTERPOLATE_UP_TO_S: f64 = 900.0;
 const COMPARED: [(&str, &str, f64); 3] =
     [("ppfd", "µmol m⁻² s⁻¹", 20.0), ("illuminance", "lx", 1000.0), ("uv_index", "", 2.5)];
 
+/// Quantities with the most doubtful values that are listed.
+const MOST_DOUBTFUL: usize = 3;
+
 /// Counts over the demo.
 #[derive(Default)]
 pub struct Tally {
@@ -23,6 +28,10 @@ pub struct Tally {
     refused: u64,
     flags: BTreeMap<&'static str, u64>,
     verdicts: BTreeMap<(&'static str, &'static str), u64>,
+    /// Readings whose key values are all good.
+    good_readings: u64,
+    /// Number of doubtful values of each quantity.
+    doubtful: BTreeMap<&'static str, u64>,
     largest_errors: BTreeMap<&'static str, LargestError>,
     light_integral: f64,
     last_ppfd: Option<(UtcMicros, f64)>,
@@ -45,6 +54,13 @@ impl Tally {
         for flag in reading.flags.names() {
             *self.flags.entry(flag).or_insert(0) += 1;
         }
+        for (q, value) in quantities::registry().iter().zip(&reading.values) {
+            if value.verdict().is_some_and(|verdict| verdict != Verdict::Good) {
+                *self.doubtful.entry(q.id).or_insert(0) += 1;
+            }
+        }
+        let is_good = |id: &&str| quantities::index_of(id).is_some_and(|q| reading.values[q].is_good());
+        self.good_readings += u64::from(key_quantities(StationKind::Roof).iter().all(is_good));
         for (id, _, floor) in COMPARED {
             let Some(q) = quantities::index_of(id) else { continue };
             let verdict = reading.values[q].verdict().map_or("null", Verdict::name);
@@ -99,6 +115,7 @@ impl Tally {
             _ => counts.iter().map(|(name, n)| format!("{name} {n}")).collect::<Vec<_>>().join(", "),
         };
         line("readings stored", self.readings.to_string());
+        line("with all key values good", self.good_readings.to_string());
         line("gaps by cause", list(&self.gaps, "none"));
         line("flags by count", list(&self.flags, "none"));
         for (id, _, _) in COMPARED {
@@ -108,17 +125,22 @@ impl Tally {
                 format!("good {}, suspect {}, bad {}, none {}", of("good"), of("suspect"), of("bad"), of("null")),
             );
         }
+        let mut doubtful: Vec<(&str, u64)> = self.doubtful.iter().map(|(id, n)| (*id, *n)).collect();
+        doubtful.sort_by_key(|(_, n)| std::cmp::Reverse(*n));
+        doubtful.truncate(MOST_DOUBTFUL);
+        let doubtful: Vec<String> = doubtful.iter().map(|(id, n)| format!("{id} {n}")).collect();
+        line("doubtful most often", if doubtful.is_empty() { "none".to_owned() } else { doubtful.join(", ") });
         line("darks refused", self.refused.to_string());
-        line("daily light integral", format!("{:.2} mol m⁻² d⁻¹ (good readings only)", self.light_integral));
-        line("peak UV index", self.peak_uv.map_or("none".into(), |(uv, t)| format!("{uv:.1} at {}", at(t))));
+        line("daily light integral", format!("{} mol m⁻² d⁻¹ (good readings only)", fixed(self.light_integral, 2)));
+        line("peak UV index", self.peak_uv.map_or("none".into(), |(uv, t)| format!("{} at {}", fixed(uv, 1), at(t))));
         for (id, unit, floor) in COMPARED {
             let text = self.largest_errors.get(id).map_or("no good value".to_owned(), |w| {
                 let error = if w.truth.abs() < floor {
-                    format!("{:+.3} {unit}", w.error).trim_end().to_owned()
+                    format!("{} {unit}", signed(w.error, 3)).trim_end().to_owned()
                 } else {
-                    format!("{:+.2} %", 100.0 * w.error / w.truth)
+                    format!("{} %", signed(100.0 * w.error / w.truth, 2))
                 };
-                format!("{error} at {}, true value {:.2} {unit}", at(w.time), w.truth).trim_end().to_owned()
+                format!("{error} at {}, true value {} {unit}", at(w.time), fixed(w.truth, 2)).trim_end().to_owned()
             });
             line(&format!("largest error of {id}"), text);
         }

@@ -1,8 +1,12 @@
 //! The display of the demo: a block that is redrawn on a terminal, otherwise one line per hour.
 
+use super::super::format::fixed;
+use super::super::verdict_line::verdict_line;
 use super::super::{Failure, print, wrapped};
 use super::site::Site;
 use crate::clock::UtcMicros;
+use crate::config::StationKind;
+use crate::quality::key_quantities;
 use crate::quantities;
 use crate::record::{QuantityValue, Reading, Verdict};
 use indicatif::{ProgressBar, ProgressStyle};
@@ -71,12 +75,12 @@ impl View {
 /// A reading in three lines.
 fn block(reading: &Reading, zone: &TimeZone) -> String {
     let local = reading.time_mid.in_zone(zone);
-    let sun = reading.sun_elevation.map_or("sun unknown".to_owned(), |e| format!("sun {e:>5.1}°"));
+    let sun = reading.sun_elevation.map_or("sun unknown".to_owned(), |e| format!("sun {:>5}°", fixed(e, 1)));
     let brackets: Vec<String> = reading.exposures.iter().map(|r| seconds(r.integration_s)).collect();
-    let flags = reading.flags.names();
-    let flags = if flags.is_empty() { "none".to_owned() } else { flags.join(" ") };
+    let ids = quantities::registry().iter().map(|q| q.id);
+    let verdicts = verdict_line(ids, reading, key_quantities(StationKind::Roof));
     format!(
-        "{}   {sun}   exposure {}   peak level {:>3.0} %\nPPFD {}   UV index {}   illuminance {}\nflags: {flags}",
+        "{}   {sun}   exposure {}   peak level {:>3.0} %\nPPFD {}   UV index {}   illuminance {}\n{verdicts}",
         local.strftime("%a %H:%M %Z"),
         brackets.join(" + "),
         reading.peak_level * 100.0,
@@ -95,7 +99,7 @@ fn value_of(reading: &Reading, id: &str, unit: &str) -> String {
     let value = quantities::index_of(id).and_then(|i| reading.values.get(i));
     match value {
         Some(QuantityValue::Value { value, verdict, .. }) => {
-            let number = if value.abs() >= 100.0 { format!("{value:.0}") } else { format!("{value:.2}") };
+            let number = fixed(*value, if value.abs() >= 100.0 { 0 } else { 2 });
             let verdict = if *verdict == Verdict::Good { String::new() } else { format!(" ({})", verdict.name()) };
             format!("{number} {unit}").trim_end().to_owned() + &verdict
         }

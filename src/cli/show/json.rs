@@ -45,7 +45,7 @@ impl View<'_> {
             "sun_azimuth": r.sun_azimuth, "relative_air_mass": r.relative_air_mass,
             "detector_temperature": r.detector_temperature, "exposures": exposures, "peak_level": r.peak_level,
             "signal_to_noise": r.signal_to_noise, "stray_floor": r.stray_floor, "dark_age": r.dark_age,
-            "flags": r.flags.names(), "quantities": self.quantities_of(r),
+            "flags": r.flags.names(), "verdicts": self.verdicts(r), "quantities": self.quantities_of(r),
         }))
     }
 
@@ -55,10 +55,14 @@ impl View<'_> {
             let mut entry = match r.values.get(k) {
                 Some(QuantityValue::Value { value, uncertainty, verdict }) => json!({
                     "value": value, "uncertainty": uncertainty, "verdict": verdict.name(), "unit": unit,
+                    "flags": r.flags_of(k).names(),
                 }),
                 Some(QuantityValue::Null(reason)) => json!({ "value": null, "unit": unit, "reason": reason }),
                 None => continue,
             };
+            if let Some(share) = r.uv_index_stray_share.filter(|_| id == "uv_index") {
+                entry["stray_share"] = json!(share);
+            }
             if let Some(Some(w)) = r.window.get(k) {
                 entry["minimum"] = json!(w.minimum);
                 entry["maximum"] = json!(w.maximum);

@@ -19,7 +19,8 @@ fn the_newest_reading_is_shown_with_units_uncertainty_and_verdicts() {
         "exposures     4 × 50 ms, 1 × 5 s, peak level 0.50, detector 0.0 °C, dark 60 s old",
         "flags         warming low_sun",
         "plants",
-        "ppfd                                 -0.1 ± 1.0          µmol m⁻² s⁻¹  suspect",
+        "ppfd                                 -0.1 ± 1.0          µmol m⁻² s⁻¹  suspect warming",
+        "key values doubtful: ppfd (warming); the other 0 of 1 good",
         "  in the window              1.5 to 2.5, deviation 0.2",
         "cct                                     -                K             null: too little \"light\", it says",
         "last gap      none",
@@ -39,9 +40,10 @@ fn json_carries_the_columns_with_units_and_flags_by_name() {
     let r = &json["readings"][0];
     assert_eq!((&r["id"], &r["time_mid"]), (&json!(3), &json!("2026-06-21T12:02:00Z")));
     assert_eq!(r["flags"], json!(["warming", "low_sun"]));
+    assert_eq!(r["verdicts"], "key values doubtful: ppfd (warming); the other 0 of 1 good");
     assert_eq!(
         r["quantities"]["ppfd"],
-        json!({ "value": -0.125, "uncertainty": 0.5, "verdict": "suspect", "unit": "umol m-2 s-1" })
+        json!({ "value": -0.125, "uncertainty": 0.5, "verdict": "suspect", "unit": "umol m-2 s-1", "flags": ["warming"] })
     );
     assert_eq!(
         r["quantities"]["cct"],

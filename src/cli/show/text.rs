@@ -2,17 +2,15 @@
 
 use super::View;
 use crate::cli::Failure;
-use crate::cli::format::{age, duration, integration_time, pretty_unit, put, rounded};
+use crate::cli::format::{age, duration, fixed, integration_time, pretty_unit, put, rounded};
 use crate::cli::monitors::{MonitorState, monitor_states};
+use crate::cli::verdict_line::{keys_of, verdict_line};
 use crate::clock::UtcMicros;
 use crate::quantities::{Group, index_of, registry};
 use crate::record::{Event, QuantityValue, Reading, Verdict};
 use crate::store::StoredReading;
 use jiff::tz::TimeZone;
 use std::fmt::Write;
-
-/// Quantities in the list of several readings.
-const KEY_QUANTITIES: [&str; 3] = ["ppfd", "illuminance", "uv_index"];
 
 impl View<'_> {
     /// Everything that is shown.
@@ -84,14 +82,15 @@ impl View<'_> {
     /// One line for each reading.
     fn list(&self, out: &mut String) {
         let reader = &self.archive.reader;
-        let keys: Vec<usize> = KEY_QUANTITIES.iter().filter_map(|q| reader.position(q)).collect();
+        let keys: Vec<usize> =
+            keys_of(self.archive.config.as_ref()).iter().filter_map(|q| reader.position(q)).collect();
         let _ = write!(out, "{:>8}  {:<25} {:>6}", "reading", "time", "sun");
         for &k in &keys {
             let _ = write!(out, "  {:>24}", reader.quantities()[k].0);
         }
         put(out, format_args!("  flags"));
         for StoredReading { reading: r, .. } in self.readings {
-            let sun = r.sun_elevation.map_or("-".into(), |s| format!("{s:.1}°"));
+            let sun = r.sun_elevation.map_or("-".into(), |s| format!("{}°", fixed(s, 1)));
             let _ = write!(out, "{:>8}  {:<25} {sun:>6}", r.id, self.local(r.time_mid));
             for &k in &keys {
                 let cell = match r.values.get(k) {
@@ -125,13 +124,14 @@ impl View<'_> {
         }
         if let (Some(height), Some(azimuth)) = (r.sun_elevation, r.sun_azimuth) {
             let mass = r.relative_air_mass.map_or(String::new(), |m| format!(", air mass {m:.2}"));
-            put(out, format_args!("{:<14}elevation {height:.1}°, azimuth {azimuth:.1}°{mass}", "sun"));
+            let (height, azimuth) = (fixed(height, 1), fixed(azimuth, 1));
+            put(out, format_args!("{:<14}elevation {height}°, azimuth {azimuth}°{mass}", "sun"));
         }
         let mut exposures: Vec<String> =
             r.exposures.iter().map(|e| format!("{} × {}", e.exposures, integration_time(e.integration_s))).collect();
         exposures.push(format!("peak level {:.2}", r.peak_level));
         exposures.extend(r.signal_to_noise.map(|s| format!("signal/noise {s:.0}")));
-        exposures.extend(r.detector_temperature.map(|t| format!("detector {t:.1} °C")));
+        exposures.extend(r.detector_temperature.map(|t| format!("detector {} °C", fixed(t, 1))));
         exposures.extend(r.dark_age.map(|a| format!("dark {} old", duration(a))));
         put(out, format_args!("{:<14}{}", "exposures", exposures.join(", ")));
         put(out, format_args!("{:<14}{}", "flags", flags(r)));
@@ -159,6 +159,13 @@ impl View<'_> {
             }
             members.into_iter().for_each(|k| self.quantity(out, r, k, unit_width));
         }
+        put(out, format_args!("\n{}", self.verdicts(r)));
+    }
+
+    /// The verdicts of a reading in one line.
+    pub(super) fn verdicts(&self, r: &Reading) -> String {
+        let ids = self.archive.reader.quantities().iter().map(|(id, _)| id.as_str());
+        verdict_line(ids, r, keys_of(self.archive.config.as_ref()))
     }
 
     /// One quantity of a reading, by its position in the database.
@@ -169,7 +176,12 @@ impl View<'_> {
             Some(QuantityValue::Value { value, uncertainty, verdict }) => {
                 let expanded = 2.0 * uncertainty;
                 let (value, around) = (rounded(*value, expanded), rounded(expanded, expanded));
-                put(out, format_args!("{id:<28} {value:>12} ± {around:<12} {unit:<unit_width$}  {}", verdict.name()));
+                let names = [&[verdict.name()][..], &r.flags_of(k).names()].concat().join(" ");
+                put(out, format_args!("{id:<28} {value:>12} ± {around:<12} {unit:<unit_width$}  {names}"));
+                if let Some(share) = r.uv_index_stray_share.filter(|_| id == "uv_index") {
+                    let share = fixed(100.0 * share, 1);
+                    put(out, format_args!("{:<28} {share} % of its signal was subtracted", "  stray light"));
+                }
                 if let Some(Some(w)) = r.window.get(k) {
                     let [low, high, deviation] =
                         [w.minimum, w.maximum, w.deviation].map(|x| rounded(x, expanded.max(w.deviation)));

@@ -98,6 +98,8 @@ mod tests {
             dark_age: None,
             flags: Flags::NONE,
             values: quantities::registry().iter().map(|q| value(q.id)).collect(),
+            quantity_flags: vec![],
+            uv_index_stray_share: None,
             window: vec![],
         }
     }

@@ -241,7 +241,7 @@ fn in_weak_light_linear_quantities_have_values_and_ratios_are_null() {
         match q.recipe {
             _ if !q.serves(SourceRule::Sun) => assert_eq!(o.value, Err(NullReason::LampsOnly), "{}", q.id),
             Recipe::Linear { .. } => assert!(o.value.clone().unwrap() < 0.0, "{}: {:?}", q.id, o.value),
-            _ => assert_eq!(o.value, Err(NullReason::TooLittleLight), "{}", q.id),
+            _ => assert_eq!(o.value, Err(q.recipe.too_little_light()), "{}", q.id),
         }
     }
     // Light above zero, but not above three of its own standard uncertainties.
@@ -252,7 +252,8 @@ fn in_weak_light_linear_quantities_have_values_and_ratios_are_null() {
         evaluate(&m, &dim, &vec![0.0; axis.len()], &errors)[at("red_far_red_ratio")].value.clone()
     };
     assert!(too_little(0.9e-3 / DETECTION).is_ok());
-    assert_eq!(too_little(1.1e-3 / DETECTION), Err(NullReason::TooLittleLight));
+    let reason = too_little(1.1e-3 / DETECTION).unwrap_err();
+    assert_eq!(reason.to_string(), "too little light from 725 to 735 nm");
 }
 
 /// Identity: a line whose height is uncertain in proportion to the light has its wavelength; one below an error that remains in the dark has

@@ -103,8 +103,8 @@ fn every_quantity_has_the_documented_result_in_edge_cases() {
             assert_eq!(none[i], Ok(0.0), "{}", quantity.id);
             assert_eq!(below[i], plain[i].clone().map(|v| -v), "{}", quantity.id);
         } else {
-            assert_eq!(none[i], Err(NullReason::TooLittleLight), "{}", quantity.id);
-            assert_eq!(below[i], Err(NullReason::TooLittleLight), "{}", quantity.id);
+            assert_eq!(none[i], Err(quantity.recipe.too_little_light()), "{}", quantity.id);
+            assert_eq!(below[i], Err(quantity.recipe.too_little_light()), "{}", quantity.id);
         }
     }
 

@@ -152,6 +152,8 @@ impl Example {
             dark_age: None,
             flags,
             values,
+            quantity_flags: vec![],
+            uv_index_stray_share: None,
             window: vec![],
         }
     }
