@@ -8,6 +8,7 @@ mod connection;
 mod darks;
 mod line;
 mod reading;
+mod update;
 mod waiting;
 
 use super::AcquisitionError;
@@ -68,6 +69,7 @@ struct TickEnd {
 impl AcquisitionLoop {
     /// A loop without a connection to its instrument.
     pub fn new(context: &LoopContext, stop: Stop) -> Self {
+        let context = context.updated();
         let name = &context.instrument.name;
         Self {
             line: Line::new(context.session(&stop)),
@@ -78,7 +80,7 @@ impl AcquisitionLoop {
             ticks: Ticks { last: context.assembled, unfinished: None },
             clock_watch: ClockWatch::new(&*context.clock),
             roll_ups: RollUpWriter::new(name, Rules::of(&context.station)),
-            context: context.clone(),
+            context,
             stop,
         }
     }
@@ -160,7 +162,13 @@ impl AcquisitionLoop {
             other => other?,
         };
         self.observe_clock(observer)?;
-        Ok(outcome)
+        Ok(match outcome {
+            // The answer that was waited for has long been there.
+            TickOutcome::Gap(reason) if self.context.progress.suspended() && reason.is_of_the_line() => {
+                TickOutcome::Gap(GapReason::suspended())
+            }
+            other => other,
+        })
     }
 
     fn tick(
@@ -211,17 +219,20 @@ impl AcquisitionLoop {
         self.check_disk_space()?;
         self.store_roll_up();
         let now = self.context.clock.now();
+        let reason = if self.context.progress.take_suspended() { GapReason::suspended() } else { GapReason::busy() };
         for missed in self.schedule.missed(self.ticks.last, now) {
-            self.recorder.gap(missed, &GapReason::busy(), observer)?;
+            self.recorder.gap(missed, &reason, observer)?;
         }
         self.ticks.last = self.schedule.last_tick(self.ticks.last, now).unwrap_or(self.ticks.last);
+        self.recorder.summarise_faults(now);
         Ok(())
     }
 
     fn report_retries(&mut self) {
         let more = self.line.new_retries();
         if more > 0 {
-            tracing::warn!(instrument = self.name(), "{more} exchanges were repeated");
+            let now = self.context.clock.now();
+            self.recorder.fault("repeated_exchanges", &format!("{more} exchanges were repeated"), false, now);
             self.context.status.update(|s| s.counts.retries += more);
         }
     }

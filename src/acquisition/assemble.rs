@@ -5,7 +5,9 @@ use super::absence::absence;
 use super::backlog::{self, Backlog};
 use super::context::{LinkMaker, LoopContext, Storage};
 use super::disk_space::DiskSpace;
+use super::progress::{Heartbeat, Progress, ProgressClock};
 use super::status::Status;
+use super::updates::Updates;
 use crate::clock::{Clock, Stop, UtcMicros};
 use crate::config::{InstrumentConfig, Setup};
 use crate::instrument::{Link, SCPI, SerialLink};
@@ -46,15 +48,17 @@ pub fn assemble(
     store.record_start(DaemonStart { time: now, configuration })?;
     let computation = store.register_computation(&computation_text(), now)?;
     let disk_space = Arc::new(DiskSpace::new(&config.store, system::free_space));
+    let heartbeat = Heartbeat::default();
     let loops: Vec<LoopContext> = config
         .instruments
         .iter()
         .zip(&setup.calibrations)
-        .map(|(instrument, calibrations)| LoopContext {
+        .zip(std::iter::repeat_with(|| Progress::new(Arc::clone(clock), &heartbeat)))
+        .map(|((instrument, calibrations), progress)| LoopContext {
             instrument: instrument.clone(),
             station: config.station.clone(),
             calibrations: Arc::new(calibrations.clone()),
-            clock: Arc::clone(clock),
+            clock: Arc::new(ProgressClock::new(&progress)),
             assembled: now,
             clock_synchronised,
             dialect: &SCPI,
@@ -67,6 +71,8 @@ pub fn assemble(
                 disk_space: Arc::clone(&disk_space),
             },
             status: Status::new(&instrument.name),
+            progress,
+            updates: Updates::default(),
         })
         .collect();
     if let (Some(error), Some(first)) = (full, loops.first()) {

@@ -2,7 +2,9 @@
 
 use super::backlog::Backlog;
 use super::disk_space::DiskSpace;
+use super::progress::{Progress, ProgressLink};
 use super::status::Status;
+use super::updates::Updates;
 use crate::calibration::CalibrationSet;
 use crate::clock::{Clock, Stop, UtcMicros};
 use crate::config::{InstrumentConfig, Station};
@@ -24,7 +26,7 @@ pub struct LoopContext {
     pub station: Station,
     /// Calibrations of this instrument, with separate ranges of validity.
     pub calibrations: Arc<CalibrationSet>,
-    /// The clock.
+    /// The clock, which notes its waits in `progress`.
     pub clock: Arc<dyn Clock>,
     /// Time at which the daemon was assembled: the loop is responsible for all later ticks.
     pub assembled: UtcMicros,
@@ -38,13 +40,28 @@ pub struct LoopContext {
     pub storage: Storage,
     /// The status snapshot.
     pub status: Status,
+    /// Whether the loop makes progress.
+    pub progress: Progress,
+    /// The newest schedule and limits, after a reload of the configuration.
+    pub updates: Updates,
 }
 
 impl LoopContext {
     /// A session without a connection.
     pub fn session(&self, stop: &Stop) -> Session {
-        let (link, clock) = ((self.link)(stop), Arc::clone(&self.clock));
-        Session::new(link, clock, stop.clone(), self.instrument.baud, self.dialect)
+        let (link, clock) = (ProgressLink::new((self.link)(stop), &self.progress), Arc::clone(&self.clock));
+        Session::new(Box::new(link), clock, stop.clone(), self.instrument.baud, self.dialect)
+    }
+
+    /// This context with the newest schedule and limits.
+    pub fn updated(&self) -> Self {
+        let mut context = self.clone();
+        if let Some(update) = self.updates.newest() {
+            context.instrument.schedule = update.schedule.clone();
+            context.instrument.limits = update.limits.clone();
+            context.storage.configuration = update.configuration;
+        }
+        context
     }
 }
 

@@ -14,16 +14,21 @@ pub mod clock_watch;
 pub mod context;
 pub mod dark_records;
 pub mod disk_space;
+pub mod fault_log;
 pub mod gaps;
 pub mod monitor_actions;
+pub mod progress;
 pub mod reconnection;
 pub mod recorder;
+pub mod reload;
 pub mod saved_control;
+pub mod service_manager;
 pub mod status;
 pub mod supervision;
 #[cfg(test)]
 mod test_store;
 pub mod tick;
+pub mod updates;
 
 pub use acquisition_loop::AcquisitionLoop;
 pub use context::{LinkMaker, LoopContext, Observer};

@@ -5,10 +5,12 @@
 
 use super::backlog::Committed;
 use super::context::{Observer, Storage};
+use super::fault_log::FaultLog;
 use super::gaps::{GapSpan, GapWrite, Gaps};
 use super::status::Status;
 use super::tick::GapReason;
 use crate::clock::UtcMicros;
+use crate::fault::GapCause;
 use crate::record::Event;
 use crate::store::{NewReading, StoreError};
 
@@ -18,12 +20,13 @@ pub struct Recorder {
     storage: Storage,
     gaps: Gaps,
     status: Status,
+    faults: FaultLog,
 }
 
 impl Recorder {
     /// For an instrument.
     pub fn new(instrument: &str, storage: Storage, status: Status) -> Self {
-        Self { instrument: instrument.to_owned(), storage, gaps: Gaps::default(), status }
+        Self { instrument: instrument.to_owned(), storage, gaps: Gaps::default(), status, faults: FaultLog::default() }
     }
 
     /// Commits a reading with its frames, events and states, or queues it.
@@ -40,6 +43,9 @@ impl Recorder {
     /// Records a tick without a reading.
     pub fn gap(&mut self, tick: UtcMicros, reason: &GapReason, observer: &mut dyn Observer) -> Result<(), StoreError> {
         self.status.gap(reason.cause);
+        if is_logged_as_a_fault(reason.cause) {
+            self.fault(reason.cause.name(), &reason.why, false, tick);
+        }
         let mut backlog = self.storage.backlog();
         if !backlog.is_empty() {
             self.status.discarded(backlog.gap(tick, reason));
@@ -70,6 +76,11 @@ impl Recorder {
     /// Records ticks without a reading that are known at once, as a gap of their own.
     pub fn gap_span(&mut self, span: &GapSpan, observer: &mut dyn Observer) -> Result<(), StoreError> {
         self.status.gaps(span.cause(), span.missed);
+        if is_logged_as_a_fault(span.cause()) {
+            let occurred = (span.missed, false);
+            let line = self.faults.occurred_times(span.cause().name(), &span.reason.why, occurred, span.until);
+            line.inspect(|l| l.log(&self.instrument));
+        }
         self.gaps.close();
         self.event(span.event(&self.instrument), observer)
     }
@@ -100,6 +111,18 @@ impl Recorder {
         written
     }
 
+    /// Logs a fault, unless it repeats an earlier one; returns whether it was logged. new_text: its text differs from before in more
+    /// than numbers.
+    pub fn fault(&mut self, kind: &'static str, text: &str, new_text: bool, now: UtcMicros) -> bool {
+        let line = self.faults.occurred(kind, text, new_text, now);
+        line.inspect(|l| l.log(&self.instrument)).is_some()
+    }
+
+    /// Logs the summaries of repeated faults, and the ends of faults, that are due.
+    pub fn summarise_faults(&mut self, now: UtcMicros) {
+        self.faults.due(now).iter().for_each(|line| line.log(&self.instrument));
+    }
+
     /// Whether anything is queued.
     pub fn has_queued(&self) -> bool {
         !self.storage.backlog().is_empty()
@@ -109,6 +132,11 @@ impl Recorder {
     pub fn queued_readings(&self) -> u64 {
         self.storage.backlog().readings()
     }
+}
+
+/// A clock that was set and a stop have lines of their own.
+fn is_logged_as_a_fault(cause: GapCause) -> bool {
+    !matches!(cause, GapCause::ClockStepped | GapCause::Stopped)
 }
 
 #[cfg(test)]

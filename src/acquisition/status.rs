@@ -32,6 +32,8 @@ pub struct Snapshot {
     pub counts: Counts,
     /// The database.
     pub storage: StorageState,
+    /// Acknowledgements dropped since the start, because standard output was not read.
+    pub unread_acknowledgements: u64,
 }
 
 /// Counts since the start.
@@ -93,6 +95,9 @@ impl fmt::Display for Snapshot {
             let (queued, discarded) = (storage.queued, storage.discarded);
             write!(f, ", the database cannot be written: {queued} readings queued in memory, {discarded} discarded")?;
         }
+        if self.unread_acknowledgements > 0 {
+            write!(f, ", {} acknowledgements dropped", self.unread_acknowledgements)?;
+        }
         if let Some((time, text)) = &self.last_fault {
             write!(f, ", last fault {time}: {text}")?;
         }
@@ -103,6 +108,27 @@ impl fmt::Display for Snapshot {
             write!(f, ", next {time}")?;
         }
         Ok(())
+    }
+}
+
+impl Snapshot {
+    /// One sentence for the service manager.
+    pub fn summary(&self) -> String {
+        let mut parts = Vec::new();
+        if self.serial.is_none() {
+            let why = self.last_fault.as_ref().map(|(_, text)| format!(" ({text})")).unwrap_or_default();
+            parts.push(format!("no instrument{why}"));
+        }
+        parts.push(format!("{} readings stored", self.counts.stored));
+        parts.extend(self.last.map(|(_, time)| format!("the last of {time}")));
+        let storage = &self.storage;
+        if storage.queued + storage.discarded > 0 {
+            parts.push(format!("{} queued in memory, {} discarded", storage.queued, storage.discarded));
+        }
+        if self.unread_acknowledgements > 0 {
+            parts.push(format!("{} acknowledgements dropped", self.unread_acknowledgements));
+        }
+        format!("{}: {}", self.instrument, parts.join(", "))
     }
 }
 

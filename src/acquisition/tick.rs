@@ -52,6 +52,11 @@ impl GapReason {
         Self { cause: GapCause::ProcessSuspended, why }
     }
 
+    /// Whether the exchange with the instrument failed, which a suspension explains.
+    pub fn is_of_the_line(&self) -> bool {
+        matches!(self.cause, GapCause::NoAnswer | GapCause::CorruptAnswer)
+    }
+
     /// The loop had ended in an error before the tick.
     pub fn loop_ended(error: &str) -> Self {
         let why = format!("the loop of this instrument ended in an error and was restarted: {error}");

@@ -90,7 +90,7 @@ pub fn run(args: &DemoArgs) -> Result<(), Failure> {
         .zip([observer])
         .map(|(context, observer)| SupervisedLoop { context, observer })
         .collect();
-    let result = supervise(charges, &stop);
+    let result = supervise(charges, &stop, None);
     daemon.stopped();
     drop(spectrometer);
     result.map_err(|e| Failure::from_error("the demo stopped", &e))?;

@@ -15,6 +15,8 @@ mod example_archive;
 pub mod export;
 pub mod flags;
 mod format;
+mod line_writer;
+mod log;
 pub mod monitors;
 pub mod note;
 pub mod quantities;
@@ -164,20 +166,6 @@ pub fn wrapped(text: &str, indent: usize) -> String {
 pub fn print_json(value: &impl serde::Serialize) -> Result<(), Failure> {
     let text = serde_json::to_string_pretty(value).map_err(|e| Failure::from_error("JSON", &e))?;
     print(&(text + "\n"))
-}
-
-/// Starts the log on stderr; `VIGILUX_LOG` sets its level or filter (default `info`).
-pub fn start_logging() {
-    use std::io::IsTerminal;
-    use tracing_subscriber::filter::{LevelFilter, Targets};
-    use tracing_subscriber::layer::SubscriberExt;
-    use tracing_subscriber::util::SubscriberInitExt;
-    let from_environment = std::env::var("VIGILUX_LOG").ok().and_then(|text| text.parse::<Targets>().ok());
-    let filter = from_environment.unwrap_or_else(|| Targets::new().with_default(LevelFilter::INFO));
-    let log = tracing_subscriber::fmt::layer().with_writer(std::io::stderr).with_target(false);
-    let log = log.with_ansi(std::io::stderr().is_terminal());
-    // Tests call commands in one process; a second call keeps the first log.
-    let _ = tracing_subscriber::registry().with(filter).with(log).try_init();
 }
 
 #[cfg(test)]

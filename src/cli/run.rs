@@ -1,15 +1,18 @@
 //! `vigilux run`: the daemon, until TERM or INT.
 
 use super::Failure;
+use super::line_writer::{LineSender, LineWriter};
+use super::log::Log;
 use crate::acquisition::assemble::{assemble, serial_link};
+use crate::acquisition::fault_log::FaultLog;
+use crate::acquisition::reload::Reloader;
 use crate::acquisition::supervision::{SupervisedLoop, supervise};
-use crate::acquisition::{AcquisitionError, Observer};
+use crate::acquisition::{AcquisitionError, LoopContext, Observer, Status};
 use crate::clock::{Clock, CompressedClock, RealClock, Stop};
 use crate::config;
 use crate::processing::ProcessedReading;
 use crate::record::{Frame, Reading};
 use crate::system;
-use std::io::Write;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -27,32 +30,42 @@ pub struct RunArgs {
 /// Returns whether the clock is known to be synchronised.
 type Synchronised = fn() -> Option<bool>;
 
-/// Prints an acknowledgement for each stored reading.
-struct Acknowledge;
+/// Prints an acknowledgement for each stored reading, and logs how many were dropped because nobody read them.
+struct Acknowledge {
+    lines: LineSender,
+    instrument: String,
+    status: Status,
+    dropped: FaultLog,
+    clock: Arc<dyn Clock>,
+}
 
 impl Acknowledge {
-    /// One line, unbuffered: its reader may rely on the reading being stored.
-    fn print(id: i64, reading: &Reading) {
-        let line = format!("stored {id} {}\n", reading.time_mid);
-        // A closed stdout is no reason to stop measuring.
-        let mut out = std::io::stdout().lock();
-        let _ = out.write_all(line.as_bytes()).and_then(|()| out.flush());
+    /// One line at once: its reader may rely on the reading being stored.
+    fn print(&mut self, id: i64, reading: &Reading) {
+        let now = self.clock.now();
+        if !self.lines.send(format!("stored {id} {}\n", reading.time_mid).into_bytes()) {
+            self.status.update(|s| s.unread_acknowledgements += 1);
+            let text = "standard output is not read: acknowledgements are dropped; readings are stored all the same";
+            let line = self.dropped.occurred("dropped_acknowledgements", text, false, now);
+            line.inspect(|l| l.log(&self.instrument));
+        }
+        self.dropped.due(now).iter().for_each(|line| line.log(&self.instrument));
     }
 }
 
 impl Observer for Acknowledge {
     fn stored(&mut self, id: i64, processed: &ProcessedReading, _frames: &[Frame]) {
-        Self::print(id, &processed.reading);
+        self.print(id, &processed.reading);
     }
     fn stored_late(&mut self, id: i64, reading: &Reading) {
-        Self::print(id, reading);
+        self.print(id, reading);
     }
 }
 
 /// Runs `run`.
 pub fn run(args: &RunArgs) -> Result<(), Failure> {
     system::give_memory_back();
-    super::start_logging();
+    let _log = Log::start()?;
     let (clock, synchronised): (Arc<dyn Clock>, Synchronised) = match args.compressed_clock {
         Some(clock) => (Arc::new(clock), || Some(true)),
         None => (Arc::new(RealClock::new()), system::clock_synchronised),
@@ -65,12 +78,21 @@ pub fn run(args: &RunArgs) -> Result<(), Failure> {
         "vigilux {} measures",
         env!("CARGO_PKG_VERSION")
     );
-    let charges = daemon
+    let output = LineWriter::new(std::io::stdout()).map_err(|e| Failure::from_error("standard output", &e))?;
+    let acknowledge = |context: &LoopContext| Acknowledge {
+        lines: output.sender(),
+        instrument: context.instrument.name.clone(),
+        status: context.status.clone(),
+        dropped: FaultLog::default(),
+        clock: Arc::clone(&clock),
+    };
+    let loops = daemon
         .loops
         .iter()
-        .map(|context| SupervisedLoop { context: context.clone(), observer: Box::new(Acknowledge) })
+        .map(|context| SupervisedLoop { context: context.clone(), observer: Box::new(acknowledge(context)) })
         .collect();
-    let result = supervise(charges, &Stop::new());
+    let reloader = Reloader::new(&args.config, &setup, &daemon, Arc::clone(&clock));
+    let result = supervise(loops, &Stop::new(), Some(reloader));
     daemon.stopped();
     result.map_err(failed)
 }

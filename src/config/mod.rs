@@ -8,6 +8,7 @@
 pub mod checked;
 pub mod cron;
 pub mod instrument;
+pub mod reload;
 pub mod station;
 
 pub use checked::*;

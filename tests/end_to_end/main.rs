@@ -10,6 +10,7 @@ mod printed;
 mod python;
 mod raw_frames;
 mod safekeeping;
+mod service;
 mod session;
 mod site;
 mod terminal;

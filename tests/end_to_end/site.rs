@@ -92,6 +92,11 @@ impl Site {
         self
     }
 
+    /// The argument of its time.
+    pub fn clock(&self) -> &str {
+        &self.clock
+    }
+
     pub fn path(&self, name: &str) -> PathBuf {
         self.folder.path().join(name)
     }

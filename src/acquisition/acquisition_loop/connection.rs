@@ -39,6 +39,11 @@ pub(super) struct Calibrated {
 }
 
 impl Connected {
+    /// The detector, by its own answers.
+    pub(super) fn detector(&self) -> &Detector {
+        &self.detector
+    }
+
     fn calibration(&self) -> Option<&Arc<Calibration>> {
         self.calibrated.as_ref().map(|c| c.pipeline.calibration())
     }
@@ -86,9 +91,9 @@ impl AcquisitionLoop {
         self.line.session.disconnect();
         self.connected = None;
         let now = self.context.clock.now();
-        if self.line.reconnection.failed(fault, now) {
-            tracing::warn!(instrument = self.name(), "{fault}; trying again");
-        }
+        let new_text = self.line.reconnection.failed(fault, now);
+        let text = format!("{fault}; trying again");
+        self.line.loss_logged = self.recorder.fault(fault.cause().name(), &text, new_text, now);
         self.context.status.update(|s| {
             s.serial = None;
             s.last_fault = Some((now, fault.to_string()));
@@ -128,7 +133,9 @@ impl AcquisitionLoop {
             let event = Event { time: now, until: None, instrument, kind: EventKind::LinkFault, text };
             self.recorder.event(event, observer)?;
         }
-        tracing::info!(instrument = self.name(), "connected to {idn}");
+        if std::mem::take(&mut self.line.loss_logged) {
+            tracing::info!(instrument = self.name(), "connected to {idn}");
+        }
         Ok(None)
     }
 

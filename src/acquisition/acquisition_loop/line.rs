@@ -10,11 +10,13 @@ pub(super) struct Line {
     /// Checksum of the previous exposure, of light or dark.
     last_crc: Option<u32>,
     retries_reported: u64,
+    /// Whether the log says that the instrument is not connected; its connection is then logged, too.
+    pub(super) loss_logged: bool,
 }
 
 impl Line {
     pub(super) fn new(session: Session) -> Self {
-        Self { session, reconnection: Reconnection::default(), last_crc: None, retries_reported: 0 }
+        Self { session, reconnection: Reconnection::default(), last_crc: None, retries_reported: 0, loss_logged: true }
     }
 
     /// Records the checksum of an exposure; returns whether it repeats the previous exposure: the same counts, including the

@@ -78,10 +78,8 @@ impl AcquisitionLoop {
             }
         };
         if let Some(fault) = fault.as_ref().filter(|f| !ends_the_connection(f)) {
-            tracing::warn!(
-                instrument = self.name(),
-                "{fault}; the reading is stored without its remaining exposures and darks"
-            );
+            let text = format!("{fault}; the reading is stored without its remaining exposures and darks");
+            self.recorder.fault("interrupted_reading", &text, false, self.context.clock.now());
         }
         Ok(TickEnd { outcome, fault })
     }

@@ -6,7 +6,7 @@
 use super::AcquisitionLoop;
 use crate::acquisition::AcquisitionError;
 use crate::acquisition::absence::COUNTED_AT_MOST;
-use crate::acquisition::clock_watch::{ClockStep, next_look, was_suspended};
+use crate::acquisition::clock_watch::{ClockStep, next_look};
 use crate::acquisition::context::Observer;
 use crate::acquisition::gaps::GapSpan;
 use crate::acquisition::tick::GapReason;
@@ -14,6 +14,9 @@ use crate::clock::{UtcMicros, Wake};
 use crate::fault::Fault;
 use crate::record::{Event, EventKind};
 use std::time::Duration;
+
+/// Shortest sleep: a span of simulated time may round to nothing.
+const SHORTEST_SLEEP: Duration = Duration::from_micros(50);
 
 /// How a wait for a tick ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -38,7 +41,7 @@ impl AcquisitionLoop {
             s.next = Some(tick);
         });
         loop {
-            if self.observe_clock(observer)? {
+            if self.observe_clock(observer)? || self.adopt_update(observer)? {
                 return Ok(Waited::AnotherTick);
             }
             let now = self.context.clock.now();
@@ -57,24 +60,23 @@ impl AcquisitionLoop {
                 Some(_) => tick,
                 None => tick.min(self.line.reconnection.next_attempt(now)),
             };
-            match self.sleep_until(until) {
-                (Wake::Stopped, _) => return Ok(Waited::Stopped),
-                (Wake::Reached, true) => {
-                    self.suspended(observer)?;
-                    return Ok(Waited::AnotherTick);
-                }
-                (Wake::Reached, false) => {}
+            if self.sleep_until(until) == Wake::Stopped {
+                return Ok(Waited::Stopped);
+            }
+            if self.context.progress.take_suspended() {
+                self.suspended(observer)?;
+                return Ok(Waited::AnotherTick);
             }
         }
     }
 
-    /// Sleeps until `t` or until the next look at the clock; also answers whether the process was suspended meanwhile.
-    fn sleep_until(&self, t: UtcMicros) -> (Wake, bool) {
+    /// Sleeps until `t` or until the next look at the clock, on the monotonic scale: a wall clock that is set back meanwhile does not
+    /// lengthen the sleep.
+    fn sleep_until(&self, t: UtcMicros) -> Wake {
         let clock = &*self.context.clock;
-        let (began, until) = (clock.monotonic(), next_look(clock, t));
-        let asked = clock.real_for(Duration::from_secs_f64(until.seconds_since(clock.now()).max(0.0)));
-        let wake = clock.sleep_until(until, &self.stop);
-        (wake, was_suspended(asked, clock.monotonic().saturating_sub(began)))
+        let until = next_look(clock, t);
+        let span = clock.real_for(Duration::from_secs_f64(until.seconds_since(clock.now()).max(0.0)));
+        clock.pause(span.max(SHORTEST_SLEEP), &self.stop)
     }
 
     /// The ticks up to now passed while the process was suspended.
