@@ -24,7 +24,8 @@ pub struct Calibration {
     pub instrument_serial: String,
     /// First instant of validity.
     pub valid_from: UtcMicros,
-    /// End of validity (excluded).
+    /// End of validity (excluded); [`Calibration::NO_END`] where the file states none. In a [`CalibrationSet`] an open end is the
+    /// beginning of the next calibration.
     pub valid_until: UtcMicros,
     /// Calibration certificate.
     pub certificate: String,
@@ -50,6 +51,16 @@ pub struct Calibration {
     pub budget: BudgetTerms,
     /// The file's text, as stored in the database.
     pub text: String,
+}
+
+impl Calibration {
+    /// The end of a calibration that states none and has no successor.
+    pub const NO_END: UtcMicros = UtcMicros(i64::MAX);
+
+    /// The end of validity; `None` where it is open.
+    pub fn end(&self) -> Option<UtcMicros> {
+        (self.valid_until != Self::NO_END).then_some(self.valid_until)
+    }
 }
 
 /// `[wavelength]`: nm = Σ cₖ·pixelᵏ, pixel from 0, in air.

@@ -153,7 +153,13 @@ impl Head {
         let id = s.text("id", None, "a unique identifier");
         let instrument_serial = s.text("instrument_serial", None, "the serial number that the instrument reports");
         let valid_from = s.timestamp("valid_from", rule, instant);
-        let valid_until = s.timestamp("valid_until", rule, instant);
+        // An open end ends where the next calibration of the instrument begins.
+        let valid_until = if s.has("valid_until") {
+            s.timestamp("valid_until", rule, instant)
+        } else {
+            s.ignore("valid_until");
+            Some(Calibration::NO_END)
+        };
         if let (Some(from), Some(until)) = (valid_from, valid_until)
             && from >= until
         {

@@ -2,7 +2,7 @@
 //!
 //! Invariants:
 //! - All calibrations of a set have the same serial number.
-//! - At most one of them is valid at any instant.
+//! - At most one of them is valid at any instant: an open end ends where the next one begins, and two stated ends never overlap.
 
 use super::{Calibration, file};
 use crate::clock::UtcMicros;
@@ -45,6 +45,7 @@ impl CalibrationSet {
     /// Builds a set; refuses overlapping validities, different serial numbers and repeated identifiers.
     pub fn new(mut entries: Vec<(PathBuf, Calibration)>) -> Result<Self, Diagnostics> {
         entries.sort_by_key(|(_, c)| c.valid_from);
+        close_open_ends(&mut entries);
         let mut diagnostics = Diagnostics::default();
         let mut refuse = |path: &Path, key: &str, expected: String, found: String| {
             diagnostics.0.push(Diagnostic { key: key.into(), ..Diagnostic::of_file(path, &expected, found) });
@@ -57,7 +58,8 @@ impl CalibrationSet {
                     let found = format!("`{}`", calibration.instrument_serial);
                     refuse(path, "calibration.instrument_serial", expected, found);
                 } else if calibration.valid_from < earlier.valid_until {
-                    let expected = format!("a validity that begins when {beside} has ended ({})", earlier.valid_until);
+                    let end = earlier.end().map_or_else(|| "with its open end".to_owned(), |end| end.to_string());
+                    let expected = format!("a validity that begins when {beside} has ended ({end})");
                     refuse(path, "calibration.valid_from", expected, format!("{}", calibration.valid_from));
                 }
                 if calibration.id == earlier.id {
@@ -116,6 +118,21 @@ impl CalibrationSet {
     }
 }
 
+/// Ends each calibration with an open end where the next one of the same instrument begins.
+fn close_open_ends(entries: &mut [(PathBuf, Calibration)]) {
+    for i in 0..entries.len() {
+        let (before, after) = entries.split_at_mut(i + 1);
+        let open = &mut before[i].1;
+        let next = after
+            .iter()
+            .map(|(_, c)| c)
+            .find(|c| c.instrument_serial == open.instrument_serial && c.valid_from > open.valid_from);
+        if let Some(next) = next.filter(|_| open.end().is_none()) {
+            open.valid_until = next.valid_from;
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -159,6 +176,27 @@ mod tests {
         );
         let early = set.require_valid(UtcMicros(9_000_000)).unwrap_err().to_string();
         assert!(early.ends_with("but found one that begins at 1970-01-01T00:00:10Z"), "{early}");
+    }
+
+    /// An open end ends where the next calibration begins, so that the older file need not be edited; the last one stays open, and two
+    /// that begin at once are refused.
+    #[test]
+    fn an_open_end_ends_where_the_next_one_begins() {
+        let open = |id, from| calibration(id, "7", from, i64::MAX);
+        let set = CalibrationSet::new(vec![open("c", 50), open("a", 10), calibration("b", "7", 30, 40)]).unwrap();
+        let ends: Vec<_> = set.entries().map(|(_, c)| (c.id.as_str(), c.end().map(|t| t.0))).collect();
+        assert_eq!(ends, [("a", Some(30)), ("b", Some(40)), ("c", None)]);
+        let id = |at| match set.active(UtcMicros(at), "7") {
+            Active::Valid(c) => format!("valid {}", c.id),
+            Active::Expired(c) => format!("expired {}", c.id),
+            Active::Missing => "missing".into(),
+        };
+        assert_eq!([id(29), id(30), id(45), id(i64::MAX - 1)], ["valid a", "valid b", "expired b", "valid c"]);
+        let twice = CalibrationSet::new(vec![open("a", 10), open("b", 10)]).unwrap_err().to_string();
+        assert!(
+            twice.starts_with("b.toml: calibration.valid_from: expected a validity that begins when `a`"),
+            "{twice}"
+        );
     }
 
     /// Overlapping validities, a second instrument and a repeated identifier are refused; the error names both files.

@@ -1,11 +1,13 @@
 //! `vigilux check`: validates a configuration with its calibrations and summarises it.
 //!
-//! Uses the daemon's loader. Creates nothing, and opens no port unless `--live` is given. One rule is stricter than the daemon's:
+//! Uses the daemon's loader. Leaves nothing behind, and opens no port unless `--live` is given. One rule is stricter than the daemon's:
 //! every instrument needs an active calibration now. The daemon continues with an expired one and flags its readings, since a
 //! restart after the last day of a calibration must not end a series.
 
 mod live;
+pub(super) mod warnings;
 
+use super::configuration::ConfigArg;
 use super::{Failure, print, print_json};
 use crate::calibration::{Active, Calibration, CalibrationSet};
 use crate::clock::{Clock, RealClock, UtcMicros, zone_name};
@@ -13,20 +15,13 @@ use crate::config::{self, InstrumentConfig, ScheduleConfig, Setup, Station, Stat
 use crate::exposure::schedule::Schedule;
 use crate::quantities::{SourceRule, registry};
 use std::fmt::Write;
-use std::path::{Path, PathBuf};
-
-/// Days before the end of a calibration's validity from which `check` warns.
-const WARN_DAYS: f64 = 60.0;
-
-/// Ultraviolet radiation ends here [nm].
-const ULTRAVIOLET_BELOW_NM: f64 = 400.0;
+use std::path::Path;
 
 /// Arguments of `check`.
 #[derive(Debug, clap::Args)]
 pub struct CheckArgs {
-    /// The configuration file
-    #[arg(long, value_name = "FILE")]
-    pub config: PathBuf,
+    #[command(flatten)]
+    config: ConfigArg,
     /// Also connect each instrument: identity, pixels, wavelength scale
     #[arg(long)]
     pub live: bool,
@@ -38,7 +33,8 @@ pub struct CheckArgs {
 /// Runs `check`; diagnostics are a [`Failure::Usage`].
 pub fn run(args: CheckArgs) -> Result<(), Failure> {
     let now = RealClock::new().now();
-    let setup = match config::load_strictly(&args.config, now) {
+    let path = args.config.path()?;
+    let setup = match config::load_strictly(&path, now) {
         Ok(setup) => setup,
         Err(diagnostics) => {
             if args.json {
@@ -47,7 +43,7 @@ pub fn run(args: CheckArgs) -> Result<(), Failure> {
             return Err(diagnostics.into());
         }
     };
-    let mut summary = Summary::of(&args.config, &setup, now);
+    let mut summary = Summary::of(&path, &setup, now);
     if args.live {
         summary.connected = live::connect_all(&setup)?;
     }
@@ -108,7 +104,8 @@ struct CalibrationSummary {
     id: String,
     file: String,
     valid_from: String,
-    valid_until: String,
+    /// `None` for an open end without a successor.
+    valid_until: Option<String>,
     active: bool,
     calibrated_nm: (f64, f64),
     /// Quantities that need more than its range, with the range that they need [nm].
@@ -125,16 +122,9 @@ impl Summary {
     fn of(path: &Path, setup: &Setup, now: UtcMicros) -> Self {
         let config = &setup.config;
         let station = &config.station;
-        let mut warnings = Vec::new();
-        if let Some(folder) = config.store.path.parent().filter(|f| !f.as_os_str().is_empty() && !f.is_dir()) {
-            warnings.push(format!("store.path: the folder {} does not exist (yet)", folder.display()));
-        }
+        let warnings = warnings::of_setup(setup, now);
         let mut instruments = Vec::new();
         for (instrument, set) in config.instruments.iter().zip(&setup.calibrations) {
-            warn_of(instrument, set, now, &mut warnings);
-            if station.source_rule() == SourceRule::Lamp {
-                warnings.extend(lit_floor_bands(&instrument.name, set));
-            }
             instruments.push(InstrumentSummary::of(instrument, set, station, now));
         }
         Self {
@@ -163,7 +153,12 @@ impl Summary {
         let mut t = String::new();
         let s = &self.station;
         // Writing to a String cannot fail.
-        let _ = writeln!(t, "{}: valid\n", self.config);
+        let count = match self.warnings.len() {
+            0 => String::new(),
+            1 => ", with 1 WARNING at the end".to_owned(),
+            n => format!(", with {n} WARNINGS at the end"),
+        };
+        let _ = writeln!(t, "{}: valid{count}\n", self.config);
         let _ = writeln!(
             t,
             "station      {} ({}), {:.4}° {}, {:.4}° {}, {} m, {}",
@@ -185,7 +180,7 @@ impl Summary {
         }
         self.connected.iter().for_each(|instrument| t.push_str(&instrument.text()));
         for warning in &self.warnings {
-            let _ = writeln!(t, "\nwarning: {warning}");
+            let _ = writeln!(t, "\nWARNING: {warning}");
         }
         t
     }
@@ -201,7 +196,7 @@ impl InstrumentSummary {
             id: c.id.clone(),
             file: path.display().to_string(),
             valid_from: c.valid_from.to_string(),
-            valid_until: c.valid_until.to_string(),
+            valid_until: c.end().map(|t| t.to_string()),
             active: active.is_some_and(|now| now.id == c.id),
             calibrated_nm: calibrated_nm(c),
             without: not_covered(calibrated_nm(c), station.source_rule()),
@@ -229,7 +224,8 @@ impl InstrumentSummary {
             let (low, high) = c.calibrated_nm;
             let _ =
                 writeln!(t, "calibration  {mark}  {} for serial number {}, {low} nm to {high} nm", c.id, self.serial);
-            let _ = writeln!(t, "             {} to {}, {}", c.valid_from, c.valid_until, c.file);
+            let until = c.valid_until.as_deref().unwrap_or("the next one begins");
+            let _ = writeln!(t, "             {} to {until}, {}", c.valid_from, c.file);
             for (id, (from, to)) in &c.without {
                 let _ = writeln!(t, "             no {id}: it needs {from} nm to {to} nm");
             }
@@ -278,39 +274,6 @@ fn gates(schedule: &ScheduleConfig) -> Vec<String> {
     let below = schedule.sun_below_deg.map(|deg| format!("sun below {deg}°"));
     let window = schedule.local_window_s.map(|(from, to)| format!("{}-{} local time", clock(from), clock(to)));
     [above, below, window].into_iter().flatten().collect()
-}
-
-/// Warnings about one instrument.
-fn warn_of(instrument: &InstrumentConfig, set: &CalibrationSet, now: UtcMicros, warnings: &mut Vec<String>) {
-    let name = &instrument.name;
-    if let Some((_, last)) = set.entries().last() {
-        let days = last.valid_until.seconds_since(now) / 86_400.0;
-        if days < WARN_DAYS {
-            let id = &last.id;
-            warnings.push(format!("{name}: calibration `{id}` ends in {days:.0} days and no other follows it"));
-        }
-    }
-    let interval = config::cron::shortest_interval_s(&instrument.schedule.cron, now);
-    let budget = instrument.exposure.budget_s;
-    if interval.is_some_and(|s| budget >= s) && instrument.schedule.window_s.is_none() {
-        warnings.push(format!(
-            "{name}: exposure.budget_s ({budget} s) is not shorter than the interval of the schedule: in weak light, ticks will become gaps (`busy`)"
-        ));
-    }
-}
-
-/// A warning for each calibration whose stray-light floor is read where lamps may emit.
-fn lit_floor_bands(instrument: &str, set: &CalibrationSet) -> Vec<String> {
-    let bands = set.entries().filter_map(|(_, c)| Some((&c.id, c.stray_light.floor_band_nm?)));
-    let ultraviolet = bands.filter(|(_, (low, _))| *low < ULTRAVIOLET_BELOW_NM);
-    ultraviolet
-        .map(|(id, (low, high))| {
-            format!(
-                "{instrument}: calibration `{id}` takes the stray-light floor from {low} nm to {high} nm: a lamp that emits there \
-                 makes ultraviolet quantities read too low"
-            )
-        })
-        .collect()
 }
 
 #[cfg(test)]

@@ -2,6 +2,7 @@
 //!
 //! Refuses to start while the daemon runs, since the daemon owns the instrument and the database.
 
+use super::configuration::ConfigArg;
 use super::{Failure, wrapped};
 use crate::acquisition::LoopContext;
 use crate::acquisition::assemble::{assemble, serial_link};
@@ -17,7 +18,6 @@ use crate::reduction::Scale;
 use crate::store::{NewInstrument, StoreError};
 use indicatif::{ProgressBar, ProgressStyle};
 use std::io::{BufRead, IsTerminal, Write};
-use std::path::PathBuf;
 use std::sync::Arc;
 
 /// Printed before anybody goes to the head.
@@ -28,9 +28,8 @@ const CAUTION: &str = "Caution: do not look into the sun or into a lamp. Protect
 /// Arguments of `dark`.
 #[derive(Debug, clap::Args)]
 pub struct DarkArgs {
-    /// The configuration
-    #[arg(long, value_name = "FILE")]
-    pub config: PathBuf,
+    #[command(flatten)]
+    config: ConfigArg,
     /// The instrument, where the station has several
     #[arg(long, value_name = "NAME")]
     pub instrument: Option<String>,
@@ -61,7 +60,7 @@ pub fn run(args: &DarkArgs) -> Result<(), Failure> {
         Some(clock) => Arc::new(clock),
         None => Arc::new(RealClock::new()),
     };
-    let setup = config::load(&args.config, clock.now())?;
+    let setup = config::load(&args.config.path()?, clock.now())?;
     let daemon = assemble(&setup, &clock, serial_link(&clock), || None).map_err(|e| {
         Failure::from_error("no darks were taken (is the daemon running? stop it first, it owns the instrument)", &e)
     })?;

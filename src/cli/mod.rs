@@ -5,8 +5,10 @@
 //! Invariants: results go to stdout and logs to stderr; a failure is printed once, by `main`, and sets the exit status.
 
 pub mod backup;
+pub mod calibration;
 pub mod check;
 pub mod compute;
+pub mod configuration;
 pub mod daily;
 pub mod dark;
 pub mod demo;
@@ -15,11 +17,13 @@ mod example_archive;
 pub mod export;
 pub mod flags;
 mod format;
+pub mod init;
 mod line_writer;
 mod log;
 pub mod monitors;
 pub mod note;
 pub mod quantities;
+mod questions;
 pub mod recompute;
 pub mod run;
 pub mod series;
@@ -84,6 +88,10 @@ pub enum Command {
     Run(run::RunArgs),
     /// Validate a configuration and its calibrations without side effects
     Check(check::CheckArgs),
+    /// Write a configuration from five questions
+    Init(init::InitArgs),
+    /// List calibrations
+    Calibration(calibration::CalibrationArgs),
     /// Take a set of darks while the entrance optic is covered by hand
     Dark(dark::DarkArgs),
     /// Run the virtual spectrometer alone, on a pseudo-terminal
@@ -118,6 +126,8 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Demo(args) => demo::run(&args),
         Command::Run(args) => run::run(&args),
         Command::Check(args) => check::run(args),
+        Command::Init(args) => init::run(&args),
+        Command::Calibration(args) => calibration::run(&args),
         Command::Dark(args) => dark::run(&args),
         Command::Simulate(args) => simulate::run(args),
         Command::Compute(args) => compute::run(args),

@@ -1,6 +1,7 @@
 //! `vigilux run`: the daemon, until TERM or INT.
 
 use super::Failure;
+use super::configuration::ConfigArg;
 use super::line_writer::{LineSender, LineWriter};
 use super::log::Log;
 use crate::acquisition::assemble::{assemble, serial_link};
@@ -13,15 +14,13 @@ use crate::config;
 use crate::processing::ProcessedReading;
 use crate::record::{Frame, Reading};
 use crate::system;
-use std::path::PathBuf;
 use std::sync::Arc;
 
 /// Arguments of `run`.
 #[derive(Debug, clap::Args)]
 pub struct RunArgs {
-    /// The configuration
-    #[arg(long, value_name = "FILE")]
-    pub config: PathBuf,
+    #[command(flatten)]
+    config: ConfigArg,
     /// Time shared with a virtual spectrometer: `simulated_us,real_us,factor`
     #[arg(long, hide = true, value_parser = CompressedClock::parse)]
     pub compressed_clock: Option<CompressedClock>,
@@ -70,7 +69,8 @@ pub fn run(args: &RunArgs) -> Result<(), Failure> {
         Some(clock) => (Arc::new(clock), || Some(true)),
         None => (Arc::new(RealClock::new()), system::clock_synchronised),
     };
-    let setup = config::load(&args.config, clock.now())?;
+    let path = args.config.path()?;
+    let setup = config::load(&path, clock.now())?;
     let daemon = assemble(&setup, &clock, serial_link(&clock), synchronised).map_err(failed)?;
     tracing::info!(
         station = setup.config.station.name,
@@ -91,7 +91,7 @@ pub fn run(args: &RunArgs) -> Result<(), Failure> {
         .iter()
         .map(|context| SupervisedLoop { context: context.clone(), observer: Box::new(acknowledge(context)) })
         .collect();
-    let reloader = Reloader::new(&args.config, &setup, &daemon, Arc::clone(&clock));
+    let reloader = Reloader::new(&path, &setup, &daemon, Arc::clone(&clock));
     let result = supervise(loops, &Stop::new(), Some(reloader));
     daemon.stopped();
     result.map_err(failed)

@@ -1,6 +1,6 @@
 //! The database of a command: `--config FILE` or `--database FILE`, and the computation whose values it reads.
 
-use super::Failure;
+use super::{Failure, configuration};
 use crate::clock::UtcMicros;
 use crate::config::{self, Config};
 use crate::quantities::{SourceRule, cautions, index_of, registry};
@@ -9,9 +9,9 @@ use std::path::{Path, PathBuf};
 
 /// The arguments that name a database.
 #[derive(Clone, Debug, clap::Args)]
-#[group(required = true, multiple = false)]
+#[group(multiple = false)]
 pub struct Source {
-    /// Configuration of the station
+    /// Configuration of the station [default: $VIGILUX_CONFIG, else vigilux.toml in this folder]
     #[arg(long, value_name = "FILE")]
     pub config: Option<PathBuf>,
     /// The database
@@ -54,27 +54,43 @@ pub struct Archive {
     pub config: Option<Config>,
 }
 
+/// A named database.
+enum Named {
+    Config(PathBuf),
+    Database(PathBuf),
+}
+
 impl Source {
+    /// What the arguments name, or else the environment or the current folder.
+    fn named(&self) -> Result<Named, Failure> {
+        match (&self.config, &self.database) {
+            (Some(file), _) => Ok(Named::Config(file.clone())),
+            (None, Some(database)) => Ok(Named::Database(database.clone())),
+            (None, None) => configuration::default_path()
+                .map(Named::Config)
+                .ok_or_else(|| Failure::Usage(configuration::nothing_named("--config FILE, --database FILE"))),
+        }
+    }
+
     /// Path of the database, for commands that write to it.
     pub fn database(&self, now: UtcMicros) -> Result<PathBuf, Failure> {
-        match (&self.config, &self.database) {
-            (Some(file), _) => Ok(config::read(file, now)?.store.path),
-            (None, Some(database)) => Ok(database.clone()),
-            (None, None) => Err(Failure::Usage("expected --config FILE or --database FILE, but found neither".into())),
+        match self.named()? {
+            Named::Config(file) => Ok(config::read(&file, now)?.store.path),
+            Named::Database(database) => Ok(database),
         }
     }
 
     /// Opens the database for reading.
     pub fn open(&self, now: UtcMicros) -> Result<Archive, Failure> {
-        if let Some(file) = &self.config {
-            let config = config::read(file, now)?;
-            let reader = Reader::open(&config.store.path)?;
-            return Ok(Archive { reader, config: Some(config) });
-        }
-        let Some(database) = &self.database else {
-            return Err(Failure::Usage("expected --config FILE or --database FILE, but found neither".into()));
+        let database = match self.named()? {
+            Named::Config(file) => {
+                let config = config::read(&file, now)?;
+                let reader = Reader::open(&config.store.path)?;
+                return Ok(Archive { reader, config: Some(config) });
+            }
+            Named::Database(database) => database,
         };
-        let reader = Reader::open(database)?;
+        let reader = Reader::open(&database)?;
         // The stored text may be from another version of the program; without a configuration, times are shown in UTC only.
         let config =
             reader.current_configuration()?.and_then(|c| config::parse(Path::new("database"), &c.text, now).ok());

@@ -4,6 +4,7 @@ mod covering;
 mod daemon;
 mod demo;
 mod exports;
+mod new_station;
 mod printed;
 #[path = "../support/python.rs"]
 #[allow(dead_code, reason = "every test binary uses a part of it")]

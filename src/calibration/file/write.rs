@@ -17,7 +17,9 @@ pub fn write(c: &Calibration, matrix_file: Option<&str>) -> String {
     line(format!("id = {}", quoted(&c.id)));
     line(format!("instrument_serial = {}", quoted(&c.instrument_serial)));
     line(format!("valid_from = {}", c.valid_from));
-    line(format!("valid_until = {}", c.valid_until));
+    if let Some(end) = c.end() {
+        line(format!("valid_until = {end}"));
+    }
     line(format!("certificate = {}", quoted(&c.certificate)));
     line(format!("calibrated_on = {}", c.budget.calibrated_on));
     line(format!("annual_change = {:?}", c.budget.annual_change));

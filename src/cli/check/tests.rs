@@ -60,7 +60,7 @@ fn at(text: &str) -> UtcMicros {
 fn the_summary_has_site_calibration_range_and_next_times() {
     let (folder, setup) = setup();
     let text = Summary::of(Path::new("roof.toml"), &setup, at("2026-12-01T02:10:00.5Z")).text();
-    let want = "roof.toml: valid
+    let want = "roof.toml: valid, with 4 WARNINGS at the end
 
 station      Example roof (roof), 33.5000° S, 70.6000° W, 560 m, America/Santiago
 mains light  none expected
@@ -80,13 +80,30 @@ next         2026-12-01T11:00:00Z (2026-12-01 08:00:00 -03)
              2026-12-01T12:00:00Z (2026-12-01 09:00:00 -03)
              2026-12-01T13:00:00Z (2026-12-01 10:00:00 -03)
 
-warning: store.path: the folder FOLDER/none does not exist (yet)
+WARNING: station: name or coordinates are still those of the invented site `Example roof`: sun and days are of another place
 
-warning: south: calibration `example-2026` ends in 31 days and no other follows it
+WARNING: store.path: the folder FOLDER/none does not exist (yet)
 
-warning: south: exposure.budget_s (3600 s) is not shorter than the interval of the schedule: in weak light, ticks will become gaps (`busy`)
+WARNING: south: the device /dev/ttyExample is not there: is it plugged in and switched on?
+
+WARNING: south: exposure.budget_s (3600 s) is not shorter than the interval of the schedule: in weak light, ticks will become gaps (`busy`)
 ";
     assert_eq!(text.replace(&folder.path().display().to_string(), "FOLDER"), want);
+}
+
+/// A calibration that ends within thirty days is a warning, one with an open end never.
+#[test]
+fn a_calibration_that_ends_soon_is_a_warning() {
+    let (folder, setup) = setup();
+    let summary = |setup: &Setup, now| Summary::of(Path::new("roof.toml"), setup, at(now)).text();
+    let warning = "WARNING: south: calibration `example-2026` ends in 30 days and no other follows it";
+    assert!(!summary(&setup, "2026-12-01T00:00:00Z").contains("ends in"), "31 days");
+    assert!(summary(&setup, "2026-12-02T02:00:00Z").contains(warning));
+    let open = CALIBRATION.replace("valid_until = 2027-01-01\n", "");
+    std::fs::write(folder.path().join("c.toml"), open).unwrap();
+    let setup = config::load(&folder.path().join("roof.toml"), at("2026-12-30T00:00:00Z")).unwrap();
+    let text = summary(&setup, "2026-12-30T00:00:00Z");
+    assert!(text.contains("2026-01-01T00:00:00Z to the next one begins, ") && !text.contains("ends in"), "{text}");
 }
 
 #[test]
@@ -107,7 +124,7 @@ fn ultraviolet_lamps_are_named_with_the_rule_that_holds() {
     for line in [
         "ultraviolet  rule of lamps, by station.ultraviolet_lamps: integrals need the whole range of each weighting",
         "             no uv_index: it needs 250 nm to 400 nm",
-        "warning: south: calibration `example-2026` takes the stray-light floor from 291 nm to 294 nm: a lamp that emits there \
+        "WARNING: south: calibration `example-2026` takes the stray-light floor from 291 nm to 294 nm: a lamp that emits there \
          makes ultraviolet quantities read too low",
     ] {
         assert!(text.lines().any(|l| l == line), "no line `{line}` in\n{text}");
