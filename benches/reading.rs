@@ -149,6 +149,8 @@ fn station() -> Station {
         mains_hz: 0.0,
         ultraviolet_lamps: false,
         lamps_s: vec![],
+        lamp_incidence_deg: None,
+        glazing: None,
         days: DailyConfig::default(),
     }
 }

@@ -162,6 +162,7 @@ fn reading(mid: UtcMicros, quantities: usize, rng: &mut impl Rng) -> Reading {
         peak_level: rng.random(),
         signal_to_noise: Some(rng.random()),
         stray_floor: Some(rng.random()),
+        lamps: None,
         dark_age: Some(600.0),
         flags: Flags::NONE,
         values: (0..quantities)

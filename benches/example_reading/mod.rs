@@ -80,6 +80,7 @@ impl Noon {
             sun_elevation_deg: Some(60.0),
             pressure: 1.0,
             beam_share: None,
+            lamps: None,
             aged: Default::default(),
             mains_hz: 0.0,
         }

@@ -16,6 +16,7 @@ pub mod dark_records;
 pub mod disk_space;
 pub mod fault_log;
 pub mod gaps;
+pub mod lamp_records;
 pub mod monitor_actions;
 pub mod progress;
 pub mod reconnection;

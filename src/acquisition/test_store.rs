@@ -62,6 +62,7 @@ impl TestStore {
             peak_level: 0.5,
             signal_to_noise: None,
             stray_floor: None,
+            lamps: None,
             dark_age: None,
             flags: Default::default(),
             values: vec![],

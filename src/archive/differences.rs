@@ -35,6 +35,8 @@ impl Differences {
         self.compare_number("signal_to_noise", s.signal_to_noise, r.signal_to_noise);
         self.compare_number("stray_floor", s.stray_floor, r.stray_floor);
         self.compare_number("dark_age", s.dark_age, r.dark_age);
+        self.compare_number("lamps_ppfd", s.lamps.map(|l| l.ppfd), r.lamps.map(|l| l.ppfd));
+        self.compare_number("lamps_uncertainty", s.lamps.map(|l| l.uncertainty), r.lamps.map(|l| l.uncertainty));
         self.compare_flags("flags", s.flags, r.flags);
         self.compare("time_mid", s.time_mid.to_string(), r.time_mid.to_string());
         self.compare("time_start", s.time_start.to_string(), r.time_start.to_string());

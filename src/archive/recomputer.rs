@@ -1,7 +1,7 @@
 //! Recomputes one stored reading with the pipeline that computed it.
 //!
-//! Its inputs are the stored frames, their darks, the acquisition context, configuration and calibration. Window statistics are
-//! not recomputed, because single exposures of a window are not stored.
+//! Its inputs are the stored frames, their darks, the acquisition context, the spectra of lamps that were known, configuration and
+//! calibration. Window statistics are not recomputed, because single exposures of a window are not stored.
 
 use super::error::ArchiveError;
 use super::stored_inputs::{StoredDark, StoredInputs};
@@ -111,7 +111,9 @@ impl Recomputer {
         let sun = config.station.sun_at(mean_time(frames.iter().map(|f| &f.frame)));
         match calibration {
             Some(row) => {
+                let shapes = self.inputs.lamp_shapes(reader, id, stored.about.lamp_shapes)?;
                 let pipeline = self.pipeline(reader, stored, row, without_colour_rendering)?;
+                pipeline.set_lamp_shapes(shapes);
                 Ok(pipeline.process(&frames_with_darks, &[], sun, &about))
             }
             None => Ok(without_calibration(&stored.reading.instrument, &frames_with_darks, sun, &about)),

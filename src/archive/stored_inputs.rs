@@ -8,6 +8,7 @@ use crate::clock::UtcMicros;
 use crate::config::{self, Config};
 use crate::darks::metadata::light_in_dark_lx;
 use crate::record::{Dark, DarkReference};
+use crate::reduction::lamps::{self, LampShape};
 use crate::reduction::{DarkFor, DarkModel};
 use crate::store::{InstrumentRow, Reader};
 use crate::sun::Place;
@@ -19,6 +20,8 @@ use std::sync::Arc;
 const CACHED_DARKS: usize = 64;
 /// Dark models in memory (16 KB each).
 const CACHED_MODELS: usize = 8;
+/// Rows with spectra of lamps in memory (8 KB a lamp).
+const CACHED_LAMP_SHAPES: usize = 4;
 
 /// A cache of stored rows.
 #[derive(Debug, Default)]
@@ -28,6 +31,7 @@ pub struct StoredInputs {
     calibrations: BTreeMap<i64, Arc<Calibration>>,
     darks: Recent<Dark>,
     models: Recent<DarkModel>,
+    lamp_shapes: Recent<Vec<LampShape>>,
 }
 
 impl StoredInputs {
@@ -61,6 +65,21 @@ impl StoredInputs {
         let calibration = file::parse_stored(&stored.text, reader.stray_matrix(row)?)
             .map_err(|diagnostics| ArchiveError::Unusable { what, row, why: diagnostics.to_string() })?;
         Ok(Arc::clone(self.calibrations.entry(row).or_insert(Arc::new(calibration))))
+    }
+
+    /// The spectra of lamps in a row; none without one.
+    pub fn lamp_shapes(
+        &mut self,
+        reader: &Reader,
+        reading: i64,
+        row: Option<i64>,
+    ) -> Result<Arc<Vec<LampShape>>, ArchiveError> {
+        let Some(row) = row else { return Ok(Arc::default()) };
+        let what = "lamp_shapes";
+        self.lamp_shapes.get_or(row, CACHED_LAMP_SHAPES, || {
+            let stored = reader.lamp_shapes(row)?.ok_or(ArchiveError::Missing { reading, what, row })?;
+            lamps::decode(&stored.blob).map_err(|why| ArchiveError::Unusable { what, row, why })
+        })
     }
 
     /// The dark that a frame was reduced with.

@@ -64,6 +64,7 @@ pub fn reading(mid: UtcMicros, windows: bool) -> Reading {
         peak_level: 0.5,
         signal_to_noise: None,
         stray_floor: Some(0.1 + 0.2),
+        lamps: None,
         dark_age: Some(60.0),
         flags: [Flag::Warming, Flag::LowSun].into_iter().collect(),
         values: vec![

@@ -68,6 +68,10 @@ pub struct Station {
     /// Local times at which lamps are on [s after local midnight], start inclusive, end exclusive; a window may cross midnight.
     /// Empty where unknown.
     pub lamps_s: Vec<(u32, u32)>,
+    /// Angle between the light of the lamps and the vertical [degrees]; `None`: their light comes from everywhere.
+    pub lamp_incidence_deg: Option<f64>,
+    /// The glazing; `None` under any other kind than `glasshouse`.
+    pub glazing: Option<GlazingConfig>,
     /// Rules of daily figures.
     pub days: DailyConfig,
 }
@@ -95,6 +99,19 @@ pub fn in_window((start, end): (u32, u32), local_s: u32) -> bool {
         std::cmp::Ordering::Equal => true,
         std::cmp::Ordering::Greater => local_s >= start || local_s < end,
     }
+}
+
+/// Optical properties of glazing in the visible, with standard uncertainties [1].
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct GlazingConfig {
+    /// Transmitted share of the light of sun and sky.
+    pub transmission: f64,
+    /// See `transmission`.
+    pub transmission_uncertainty: f64,
+    /// Scattered share of the transmitted beam of the sun.
+    pub haze: f64,
+    /// See `haze`.
+    pub haze_uncertainty: f64,
 }
 
 /// `[daily]`.

@@ -1,6 +1,6 @@
 //! Reads `[station]`, `[store]` and `[daily]`.
 
-use super::{DailyConfig, Station, StationKind, StoreConfig};
+use super::{DailyConfig, GlazingConfig, Station, StationKind, StoreConfig};
 use crate::clock;
 use crate::document::{Range, Section};
 use crate::sun::Place;
@@ -8,6 +8,13 @@ use std::path::Path;
 
 /// Default height above sea level [m].
 const DEFAULT_ALTITUDE_M: f64 = 0.0;
+/// Transmission and haze of glazing that are assumed, each with its standard uncertainty [1]: from old or whitewashed to new glass, and
+/// from clear glass to such that scatters most of the beam.
+const ASSUMED_TRANSMISSION: (f64, f64) = (0.8, 0.1);
+const ASSUMED_HAZE: (f64, f64) = (0.35, 0.25);
+/// Standard uncertainty of what is stated without one [1]: dirt, condensation and the frame change both.
+const STATED_TRANSMISSION_UNCERTAINTY: f64 = 0.05;
+const STATED_HAZE_UNCERTAINTY: f64 = 0.1;
 /// Default path of the database, relative to the configuration file's folder.
 const DEFAULT_STORE_PATH: &str = "vigilux.db";
 /// Default free space below which a warning is logged and stored [MB].
@@ -34,6 +41,8 @@ pub fn read_station(s: &Section) -> (Option<StationKind>, Option<Station>) {
     let mains_hz = read_mains(s, default_mains, kind.is_none());
     let lamps_s = read_lamps(s, kind);
     let ultraviolet_lamps = read_ultraviolet_lamps(s, kind);
+    let lamp_incidence_deg = read_lamp_incidence(s, kind);
+    let glazing = read_glazing(s, kind);
     s.close();
     let station = || {
         let place = Place { latitude_deg: latitude_deg?, longitude_deg: longitude_deg?, altitude_m: altitude_m? };
@@ -46,6 +55,8 @@ pub fn read_station(s: &Section) -> (Option<StationKind>, Option<Station>) {
             mains_hz: mains_hz?,
             ultraviolet_lamps,
             lamps_s,
+            lamp_incidence_deg,
+            glazing: glazing?,
             days: DailyConfig::default(),
         })
     };
@@ -90,6 +101,43 @@ fn read_ultraviolet_lamps(s: &Section, kind: Option<StationKind>) -> bool {
         s.refuse("ultraviolet_lamps", expected);
     }
     present
+}
+
+/// Angle between the light of the lamps and the vertical.
+fn read_lamp_incidence(s: &Section, kind: Option<StationKind>) -> Option<f64> {
+    let incidence = s.optional_number("lamp_incidence_deg", Range::between(0.0, 85.0, "degrees from the vertical"));
+    if kind == Some(StationKind::Roof) && s.has("lamp_incidence_deg") {
+        s.refuse("lamp_incidence_deg", "no such key under kind `roof`, where no lamp is seen");
+    }
+    incidence
+}
+
+/// The glazing; the inner `None` where the kind of the station has none.
+fn read_glazing(s: &Section, kind: Option<StationKind>) -> Option<Option<GlazingConfig>> {
+    let share = || Range::between(0.0, 1.0, "share of the light");
+    let uncertainty = || Range::between(0.0, 0.5, "standard uncertainty of the share");
+    // What is stated is known better than what is assumed.
+    let or = |given: bool, stated: f64, assumed: f64| Some(if given { stated } else { assumed });
+    let (transmitted, hazy) = (s.has("glazing_transmission"), s.has("glazing_haze"));
+    let transmission_range = Range::between(0.05, 1.0, "share of the light");
+    let transmission = s.number("glazing_transmission", Some(ASSUMED_TRANSMISSION.0), transmission_range);
+    let default = or(transmitted, STATED_TRANSMISSION_UNCERTAINTY, ASSUMED_TRANSMISSION.1);
+    let transmission_uncertainty = s.number("glazing_transmission_uncertainty", default, uncertainty());
+    let haze = s.number("glazing_haze", Some(ASSUMED_HAZE.0), share());
+    let default = or(hazy, STATED_HAZE_UNCERTAINTY, ASSUMED_HAZE.1);
+    let haze_uncertainty = s.number("glazing_haze_uncertainty", default, uncertainty());
+    let keys = ["glazing_transmission", "glazing_transmission_uncertainty", "glazing_haze", "glazing_haze_uncertainty"];
+    if matches!(kind, Some(StationKind::Roof | StationKind::Lamp)) {
+        let given = keys.into_iter().filter(|key| s.has(key));
+        given.for_each(|key| s.refuse(key, "no such key but under kind `glasshouse`, which has glazing"));
+        return Some(None);
+    }
+    Some(Some(GlazingConfig {
+        transmission: transmission?,
+        transmission_uncertainty: transmission_uncertainty?,
+        haze: haze?,
+        haze_uncertainty: haze_uncertainty?,
+    }))
 }
 
 /// Reads `[daily]`: the rules of daily figures. Every key has a default.

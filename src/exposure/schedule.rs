@@ -176,6 +176,8 @@ mod tests {
             mains_hz: 0.0,
             ultraviolet_lamps: false,
             lamps_s: vec![],
+            lamp_incidence_deg: None,
+            glazing: None,
             days: DailyConfig::default(),
         };
         Schedule::new(&config, &station)

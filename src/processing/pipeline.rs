@@ -6,7 +6,7 @@
 use super::window;
 use crate::calibration::Calibration;
 use crate::clock::UtcMicros;
-use crate::config::{LimitsConfig, Station};
+use crate::config::{LimitsConfig, Station, StationKind};
 use crate::darks::FrameWithDark;
 use crate::quality::limits::PlausibilityLimit;
 use crate::quality::verdict::judge_without_values;
@@ -14,7 +14,10 @@ use crate::quality::{BracketConditions, Judged, ReadingConditions, judge};
 use crate::quantities::{self, Matrix, Quantity};
 pub use crate::record::AcquisitionContext;
 use crate::record::mains_ripple::{has_ripple, mean_uncertainty};
-use crate::record::{Bracket, Detector, DriftEstimates, Flag, Flags, Frame, Reading, WindowStatistics};
+use crate::record::{
+    Bracket, Detector, DriftEstimates, Flag, Flags, Frame, LampLevel, QuantityValue, Reading, WindowStatistics,
+};
+use crate::reduction::lamps::{Daylight, Glazing, LampContext, LampShape};
 use crate::reduction::{Aged, BracketInput, Reduced, ReductionContext, Scale, reduce, scale};
 use crate::sun::{self, Sun};
 use std::collections::BTreeMap;
@@ -44,6 +47,10 @@ pub struct Pipeline {
     calibration: Arc<Calibration>,
     detector: Detector,
     axes: BTreeMap<i32, (Arc<Scale>, Arc<Matrix>)>,
+    /// The spectra of the lamps.
+    lamp_shapes: Arc<Vec<LampShape>>,
+    /// The reference sun, where lamps have to be separated from daylight.
+    daylight: Option<Arc<Daylight>>,
     kept_axes: usize,
     /// Whether colour rendering is evaluated.
     colour_rendering: bool,
@@ -58,6 +65,8 @@ impl Pipeline {
         calibration: Arc<Calibration>,
         detector: Detector,
     ) -> Self {
+        let lamps_among_daylight = station.kind == StationKind::Glasshouse;
+        let daylight = lamps_among_daylight.then(|| Arc::new(Daylight::new(calibration.wavelength.fwhm_nm)));
         Self {
             instrument: instrument.to_owned(),
             station,
@@ -65,6 +74,8 @@ impl Pipeline {
             calibration,
             detector,
             axes: BTreeMap::new(),
+            lamp_shapes: Arc::default(),
+            daylight,
             kept_axes: KEPT_AXES,
             colour_rendering: true,
         }
@@ -83,6 +94,21 @@ impl Pipeline {
     /// Its calibration.
     pub fn calibration(&self) -> &Arc<Calibration> {
         &self.calibration
+    }
+
+    /// Uses these spectra of lamps from now on. They are part of the input of [`Self::process`].
+    pub fn set_lamp_shapes(&mut self, shapes: Arc<Vec<LampShape>>) {
+        self.lamp_shapes = shapes;
+    }
+
+    /// The spectra of lamps that are used.
+    pub fn lamp_shapes(&self) -> &Arc<Vec<LampShape>> {
+        &self.lamp_shapes
+    }
+
+    /// The reference sun through the instrument's slit; `None` where no lamps have to be separated from daylight.
+    pub fn daylight(&self) -> Option<&Arc<Daylight>> {
+        self.daylight.as_ref()
     }
 
     /// The axis and the weights for a detector temperature [°C] and a further wavelength shift [nm].
@@ -136,17 +162,38 @@ impl Pipeline {
             mains_hz: self.station.mains_hz,
             pressure: sun::standard_pressure_hpa(self.station.place.altitude_m) / sun::standard_pressure_hpa(0.0),
             beam_share: None,
+            lamps: self.lamp_context(),
             aged: self.uncertainty_by_age(&context.drift, reading.time_mid),
         };
         let reduced = reduce(&inputs, &reduction);
         let judged = self.evaluate_and_judge(&reduced, &matrix, &reading, frames, context);
         reading.signal_to_noise = reduced.signal_to_noise;
         reading.stray_floor = reduced.floor_rate;
+        reading.lamps = lamp_level(&reduced, &judged.values);
         let window = match singles {
             [] => Vec::new(),
             _ => window::statistics(&inputs, singles, &reduced, &matrix, &reduction),
         };
         complete(reading, Some(reduced), judged, window)
+    }
+
+    /// Lamps and glazing; `None` where there are none to consider.
+    fn lamp_context(&self) -> Option<LampContext<'_>> {
+        let glazing = self.station.glazing.map_or(Glazing::NONE, |g| Glazing {
+            transmission: g.transmission,
+            transmission_uncertainty: g.transmission_uncertainty,
+            haze: g.haze,
+            haze_uncertainty: g.haze_uncertainty,
+        });
+        let incidence_deg = self.station.lamp_incidence_deg;
+        let daylight = self.daylight.as_deref();
+        (daylight.is_some() || incidence_deg.is_some()).then_some(LampContext {
+            shapes: &self.lamp_shapes,
+            daylight,
+            glazing,
+            incidence_deg,
+            part: None,
+        })
     }
 
     /// Uncertainty by possible drift since scale and response were last found within their limits, and by change of the response between
@@ -241,6 +288,7 @@ fn reading_without_values(
         peak_level: context.peak_level,
         signal_to_noise: None,
         stray_floor: None,
+        lamps: None,
         dark_age: dark_ages.max_by(f64::total_cmp),
         flags: Flags::NONE,
         values: Vec::new(),
@@ -263,6 +311,15 @@ fn complete(
     reading.uv_index_stray_share = judged.uv_index_stray_share;
     reading.window = window;
     ProcessedReading { reading, reduced }
+}
+
+/// PPFD of the lamps, where it is known how much of the light is theirs.
+fn lamp_level(reduced: &Reduced, values: &[QuantityValue]) -> Option<LampLevel> {
+    let (share, share_uncertainty) = reduced.lamps.as_ref()?.share?;
+    let ppfd = quantities::index_of("ppfd").and_then(|q| values.get(q))?;
+    let QuantityValue::Value { value, uncertainty, .. } = ppfd else { return None };
+    let uncertainty = (share * uncertainty).hypot(share_uncertainty * value);
+    Some(LampLevel { ppfd: share * value, uncertainty })
 }
 
 fn start_of<'a>(frames: impl Iterator<Item = &'a Frame>) -> UtcMicros {

@@ -2,6 +2,7 @@
 
 use crate::quantities::{self, Matrix};
 use crate::record::{Frame, WindowStatistics};
+use crate::reduction::lamps::LampContext;
 use crate::reduction::{BracketInput, Reduced, ReductionContext, reduce};
 
 /// Merge weight above which a pixel is attributed to a bracket [1].
@@ -19,8 +20,10 @@ pub(super) fn statistics(
     matrix: &Matrix,
     context: &ReductionContext<'_>,
 ) -> Vec<Option<WindowStatistics>> {
-    // The share of direct light is that of the window: estimated from single exposures it would follow their noise and ripple.
-    let context = &ReductionContext { beam_share: reduced.beam_share, ..*context };
+    // The shares of direct light and of lamps are those of the window: estimated from single exposures they would follow their noise
+    // and ripple.
+    let lamps = context.lamps.map(|lamps| LampContext { part: reduced.lamps.as_ref(), ..lamps });
+    let context = &ReductionContext { beam_share: reduced.beam_share, lamps, ..*context };
     // By bracket, exposure and quantity.
     let mut values: Vec<Vec<Vec<f64>>> = Vec::new();
     for ((bracket, exposures), weights) in brackets.iter().zip(singles).zip(&reduced.merge_weights) {

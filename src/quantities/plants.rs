@@ -4,6 +4,7 @@
 //! flux density and the photoequilibrium weight photons by functions measured on plants.
 
 use super::quantity::{Group, Limit, Plausible, Quantity, Recipe, ratio};
+use super::reason::NullReason;
 use super::row::{Band, Curve, Row};
 use super::tables;
 
@@ -163,6 +164,9 @@ pub const PHYTOCHROME_EQUILIBRIUM: Quantity = Quantity {
     recipe: Recipe::Finish { rows: &[&PHYTOCHROME_RED, &PHYTOCHROME_BOTH], bright: 1, finish: ratio },
 };
 
+/// Highest ratio of red to far red [1]: stray light of array spectrometers is some 1e-4 of the brightest light.
+const MOST_RED: f64 = 1000.0;
+
 /// Red to far-red ratio.
 pub const RED_FAR_RED_RATIO: Quantity = Quantity {
     id: "red_far_red_ratio",
@@ -170,9 +174,17 @@ pub const RED_FAR_RED_RATIO: Quantity = Quantity {
     title: "Red to far-red ratio",
     definition: "Photons 655-665 nm over photons 725-735 nm",
     source: "Smith 1982, Annu. Rev. Plant Physiol. 33:481-518",
-    remark: "10 nm bands, 655-665 over 725-735 nm; other definitions differ several-fold on the same light",
+    remark: "10 nm bands, 655-665 over 725-735 nm; other definitions differ several-fold on the same light; none above 1000",
     group: Group::Plants,
     limit: Limit { relative: 0.10, absolute: 0.05 },
     plausible: None,
-    recipe: Recipe::Finish { rows: &[&PHOTONS_655_665, &PHOTONS_725_735], bright: 1, finish: ratio },
+    recipe: Recipe::Finish { rows: &[&PHOTONS_655_665, &PHOTONS_725_735], bright: 1, finish: red_over_far_red },
 };
+
+/// Red over far red [1]; none where the far red may be stray light of the red.
+fn red_over_far_red(sums: &[f64], gradient: &mut [f64]) -> Result<f64, NullReason> {
+    match ratio(sums, gradient)? {
+        value if value > MOST_RED => Err(NullReason::TooLittleFarRed),
+        value => Ok(value),
+    }
+}

@@ -44,6 +44,9 @@ pub enum NullReason {
         /// End of the band [nm].
         to_nm: f64,
     },
+    /// The far red may be stray light of the red, as under red lamps.
+    #[error("the far red is less than a thousandth of the red, which stray light may be")]
+    TooLittleFarRed,
     /// A colour too far from the Planckian locus to have a colour temperature.
     #[error("the colour lies {distance:.3} from the Planckian locus, beyond 0.05, and has no colour temperature")]
     FarFromLocus {

@@ -30,6 +30,8 @@ pub struct AcquisitionContext {
     pub interrupted: bool,
     /// Estimates of the drift monitors.
     pub drift: DriftEstimates,
+    /// Row of the spectra of lamps that were known; `None` before any was.
+    pub lamp_shapes: Option<i64>,
 }
 
 /// Estimates of the wavelength and response monitors at the time of a reading.
@@ -60,7 +62,7 @@ impl AcquisitionContext {
         all.iter().enumerate().map(|(n, set)| u32::from(*set) << n).sum()
     }
 
-    /// From the stored bits and numbers, with default drift estimates.
+    /// From the stored bits and numbers, with default drift estimates and without spectra of lamps.
     pub fn from_bits(bits: u32, unsteady_share: f64, peak_level: f64) -> Self {
         let has = |n: u32| bits & (1 << n) != 0;
         Self {
@@ -76,6 +78,7 @@ impl AcquisitionContext {
             peak_level,
             check_source: has(7),
             drift: DriftEstimates::default(),
+            lamp_shapes: None,
         }
     }
 }

@@ -91,6 +91,7 @@ mod tests {
             peak_level: 0.5,
             signal_to_noise: None,
             stray_floor: None,
+            lamps: None,
             dark_age: None,
             flags: Flags::NONE,
             values: vec![value.clone(), value, QuantityValue::Null("too little light".into())],

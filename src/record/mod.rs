@@ -28,5 +28,5 @@ pub use frame::{Exposure, Frame, Shutter, Stamp};
 pub use integration_grid::{IntegrationGrid, whole_half_cycles};
 pub use limit_state::{LimitState, Transition};
 pub use pixel_ranges::{PixelRanges, dilate};
-pub use reading::{Bracket, QuantityValue, Reading, WindowStatistics};
+pub use reading::{Bracket, LampLevel, QuantityValue, Reading, WindowStatistics};
 pub use rollup::HourValue;

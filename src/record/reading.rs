@@ -60,6 +60,15 @@ pub struct WindowStatistics {
     pub deviation: f64,
 }
 
+/// Photon flux density 400–700 nm of lamps.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LampLevel {
+    /// [µmol m⁻² s⁻¹].
+    pub ppfd: f64,
+    /// Its standard uncertainty [µmol m⁻² s⁻¹].
+    pub uncertainty: f64,
+}
+
 /// One reading.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Reading {
@@ -89,6 +98,8 @@ pub struct Reading {
     pub signal_to_noise: Option<f64>,
     /// Subtracted stray-light floor [counts/s].
     pub stray_floor: Option<f64>,
+    /// The lamps' part of the PPFD in a glasshouse; `None` where it is not known or there are none.
+    pub lamps: Option<LampLevel>,
     /// Age of the oldest dark of the brackets, or of the newest dark in the model [s].
     pub dark_age: Option<f64>,
     /// Flags of the reading: those of the station's key quantities, and those for information.

@@ -25,11 +25,14 @@ pub fn modes(inputs: &ColumnInputs<'_>) -> Vec<ErrorMode> {
         }
     };
     let at = |of: &dyn Fn(f64) -> f64| middles.iter().map(|nm| of(*nm)).collect();
+    // What concerns the optic's response to sun and sky is an error of their part of the light.
+    let sun = shares_of_sun(inputs);
+    let of_sun = |of: &dyn Fn(f64) -> f64| middles.iter().zip(&sun).map(|(nm, share)| share * of(*nm)).collect();
     if let Some(c) = inputs.cosine {
-        add(names::COSINE, IRRADIANCE, at(&|nm| c.relative_error(nm)));
+        add(names::COSINE, IRRADIANCE, of_sun(&|nm| c.relative_error(nm)));
     }
     for (name, of) in optic_errors(inputs) {
-        add(name, IRRADIANCE, at(&of));
+        add(name, IRRADIANCE, of_sun(&of));
     }
     add(names::LINEARITY, IRRADIANCE, levels(inputs).iter().map(|l| l * inputs.calibration.budget.linearity).collect());
     if let Some(t) = inputs.temperature_c {
@@ -58,6 +61,20 @@ fn middles(inputs: &ColumnInputs<'_>) -> Vec<f64> {
     let (nm, bins) = (&inputs.scale.wavelength_nm, &inputs.scale.bins);
     let ends = bins.starts.iter().skip(1).copied().chain([nm.len()]);
     bins.starts.iter().zip(ends).map(|(start, end)| 0.5 * (nm[*start] + nm[end.max(1) - 1])).collect()
+}
+
+/// Share of sun and sky in the light of each bin [1]; 1 without lamps.
+fn shares_of_sun(inputs: &ColumnInputs<'_>) -> Vec<f64> {
+    let starts = &inputs.scale.bins.starts;
+    let Some(lamps) = inputs.lamps else { return vec![1.0; starts.len()] };
+    let ends = starts.iter().skip(1).copied().chain([inputs.inverse.len()]);
+    let share = |(start, end): (&usize, usize)| {
+        let pixels = *start..end;
+        let light = inputs.merged.rate[pixels.clone()].iter().zip(&inputs.inverse[pixels.clone()]);
+        let (all, lamps) = (light.map(|(r, k)| r * k).sum::<f64>(), lamps.irradiance[pixels].iter().sum::<f64>());
+        if all > 0.0 { (1.0 - lamps / all).clamp(0.0, 1.0) } else { 1.0 }
+    };
+    starts.iter().zip(ends).map(share).collect()
 }
 
 /// Relative error of the irradiance at a wavelength [nm] by one standard uncertainty.

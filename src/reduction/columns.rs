@@ -6,6 +6,7 @@
 use super::beam_share::BeamShare;
 use super::cosine::CosineCorrection;
 use super::counts::Signal;
+use super::light_parts::CorrectedLamps;
 use super::merge::Merged;
 use super::reduced::{Aged, RATE};
 use super::scale::Scale;
@@ -48,6 +49,8 @@ pub struct ColumnInputs<'a> {
     pub stray_matrix: Option<&'a [f64]>,
     /// Light added for what may have been in the darks [W m⁻² nm⁻¹]; `None` where nothing may have been.
     pub dark_light: Option<&'a [f64]>,
+    /// The lamps' part of the light; `None` where none is separated.
+    pub lamps: Option<&'a CorrectedLamps>,
     /// Relative uncertainty of every pixel due to ripple of lamps [1]; `None` where there is none.
     pub ripple: Option<&'a [f64]>,
     /// Detector temperature [°C].
@@ -66,6 +69,8 @@ pub struct ColumnLayout {
     pub ripple: Option<usize>,
     pub dark_light: Option<usize>,
     pub stray_matrix: Option<usize>,
+    /// First of two columns: the light of the lamps, and the effect of the uncertainty of the separation.
+    pub lamps: Option<usize>,
     columns: usize,
 }
 
@@ -82,7 +87,8 @@ impl ColumnLayout {
         let ripple = inputs.ripple.map(|_| place(1));
         let dark_light = inputs.dark_light.map(|_| place(1));
         let stray_matrix = inputs.stray_matrix.map(|_| place(1));
-        Self { temperature, merge_weights, dark_model, ripple, dark_light, stray_matrix, columns }
+        let lamps = inputs.lamps.map(|_| place(2));
+        Self { temperature, merge_weights, dark_model, ripple, dark_light, stray_matrix, lamps, columns }
     }
 }
 
@@ -161,6 +167,10 @@ fn light_columns(
         for i in 0..n {
             column[i] = removed[i] * k[i];
         }
+    }
+    if let (Some(c), Some(lamps)) = (layout.lamps, inputs.lamps) {
+        tile[c][..n].copy_from_slice(&lamps.irradiance[at.clone()]);
+        tile[c + 1][..n].copy_from_slice(&lamps.separation[at.clone()]);
     }
     if let (Some(c), Some(ripple)) = (layout.ripple, inputs.ripple) {
         let (column, ripple) = (&mut tile[c][..n], &ripple[at.clone()][..n]);

@@ -45,9 +45,11 @@ pub fn input(mode: &ErrorMode, calibration: &Calibration) -> Option<(f64, &'stat
         names::WAVELENGTH_VARIATION => Some((calibration.wavelength.variation_nm, "nm")),
         names::LEVELLING => Some((calibration.budget.levelling_deg, "degrees")),
         names::LINEARITY => Some((calibration.budget.linearity, "1")),
-        names::BANDWIDTH | names::STRAY_MATRIX | names::RESPONSE_AGE | names::CALIBRATION_AGE => {
-            Some((factor(0)?, "1"))
-        }
+        names::BANDWIDTH
+        | names::STRAY_MATRIX
+        | names::RESPONSE_AGE
+        | names::CALIBRATION_AGE
+        | names::LAMP_INCIDENCE => Some((factor(0)?, "1")),
         names::COSINE_DIFFUSE => Some((calibration.cosine.as_ref()?.diffuse_uncertainty, "1")),
         _ => None,
     }

@@ -1,7 +1,7 @@
 //! Reduction: converts counts to spectral irradiance, by one function for live readings, recomputation and tests.
 //!
 //! Order of the steps: offset, linearity, dark, merge of the brackets as count rates, stray light, response with its
-//! temperature coefficient, cosine. Pure: no I/O, no clock, no panic on data.
+//! temperature coefficient, separation of lamps, cosine. Pure: no I/O, no clock, no panic on data.
 //!
 //! Invariant: the same input gives the same bits.
 
@@ -15,6 +15,7 @@ pub mod dark_light;
 pub mod dark_model;
 pub mod inputs;
 pub mod lamps;
+mod light_parts;
 pub mod linearity;
 pub mod merge;
 mod modes;

@@ -38,10 +38,14 @@ pub fn modes(inputs: &ColumnInputs<'_>, layout: ColumnLayout) -> Vec<ErrorMode> 
         parts.push((names::STRAY_MATRIX, vec![(c, u), (RATE, -u * in_floor(inputs, |i| removed[i]))]));
     }
     parts.extend(layout.dark_light.map(|c| (names::DARK_LIGHT, vec![(c, dark_light::UNCERTAINTY)])));
+    if let (Some(c), Some(lamps)) = (layout.lamps, inputs.lamps) {
+        parts.push((names::LAMP_INCIDENCE, vec![(c, lamps.relative_incidence)]));
+        parts.push((names::LAMP_SEPARATION, vec![(c + 1, 1.0)]));
+    }
     parts.extend(layout.ripple.map(|c| (names::FLICKER, vec![(c, 1.0)])));
     let of_light = |(column, _): &(usize, f64)| {
         matches!(*column, IRRADIANCE | RESPONSE | SHIFT | SLIT)
-            || [layout.temperature, layout.ripple].contains(&Some(*column))
+            || [layout.temperature, layout.ripple, layout.lamps, layout.lamps.map(|c| c + 1)].contains(&Some(*column))
     };
     let common = |(name, parts): Parts| ErrorMode {
         name,

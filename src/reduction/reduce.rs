@@ -1,17 +1,15 @@
 //! The reduction of one reading: runs the steps in order.
 
-use super::beam_share;
 use super::columns::{self, ColumnInputs, Columns};
-use super::cosine::under_the_sky;
 use super::counts::{BracketInput, Signal, signal};
 use super::dark_light;
+use super::light_parts::{self, LightParts};
 use super::merge::{Merged, merge};
 use super::modes::modes;
 use super::reduced::{Reduced, ReductionContext};
 use super::ripple::ripple_of;
 use super::scale::Scale;
 use super::stray::floor_of;
-use super::sums::strided;
 use crate::numeric::upper_median;
 use crate::spectrum::errors::Errors;
 use crate::spectrum::wide;
@@ -60,19 +58,14 @@ fn reduce_in(brackets: &[BracketInput<'_>], context: &ReductionContext<'_>) -> R
 
     let dt = context.temperature_c.map_or(0.0, |t| t - calibration.temperature_c);
     let mut inverse = inverse_response(scale, dt);
-    let estimate = |elevation: f64| {
-        let response = calibration.cosine.as_ref().map_or(1.0, |cosine| cosine.diffuse_ratio);
-        let ppfd = rough_ppfd(&merged.rate, &inverse, scale) / response;
-        beam_share::estimate(elevation, context.pressure, ppfd)
-    };
-    let beam_share =
-        context.sun_elevation_deg.map(|elevation| context.beam_share.unwrap_or_else(|| estimate(elevation)));
-    let cosine = match (&calibration.cosine, context.sun_elevation_deg, beam_share) {
-        (Some(cosine), Some(elevation), Some(share)) => Some(under_the_sky(cosine, elevation, share)),
-        _ => None,
-    };
+    let rate = merged.rate.clone();
+    let LightParts { cosine, beam_share, lamps, lamp_response } = light_parts::of(&merged, &inverse, context);
     if let Some(c) = cosine {
         c.divide(&scale.wavelength_nm, &mut inverse);
+    }
+    let separated = lamps.as_ref().zip(lamp_response).map(|(l, r)| l.corrected(r, cosine, &inverse, scale));
+    if let Some(separated) = &separated {
+        merged.rate.iter_mut().zip(&separated.added_rate).for_each(|(rate, added)| *rate += added);
     }
     let dark_light = dark_light::correction(brackets, &merged, &scale.sky_per_lux);
     if let Some(light) = &dark_light {
@@ -93,6 +86,7 @@ fn reduce_in(brackets: &[BracketInput<'_>], context: &ReductionContext<'_>) -> R
         sun_elevation_deg: context.sun_elevation_deg,
         stray_matrix: stray_matrix.as_deref(),
         ripple: ripple.as_deref(),
+        lamps: separated.as_ref(),
         dark_light: dark_light.as_deref(),
         temperature_c: context.temperature_c,
         aged: context.aged,
@@ -101,6 +95,7 @@ fn reduce_in(brackets: &[BracketInput<'_>], context: &ReductionContext<'_>) -> R
     let errors = Errors { lanes, modes: modes(&inputs, layout), bins: Arc::clone(&scale.bins) };
     Reduced {
         scale: Arc::clone(scale),
+        rate,
         irradiance,
         variance,
         errors,
@@ -112,6 +107,7 @@ fn reduce_in(brackets: &[BracketInput<'_>], context: &ReductionContext<'_>) -> R
         disagreement: merged.disagreement,
         cosine,
         beam_share,
+        lamps,
     }
 }
 
@@ -136,16 +132,6 @@ fn median_signal_to_noise(merged: &Merged, scale: &Scale) -> Option<f64> {
     let threshold = 0.1 * lit.iter().map(|(rate, _)| *rate).fold(0.0, f64::max);
     let mut squares: Vec<f64> = lit.into_iter().filter(|(rate, _)| *rate > threshold).map(|(_, s)| s).collect();
     upper_median(&mut squares).map(f64::sqrt)
-}
-
-/// PPFD within a few per cent, used only to estimate the share of direct light [µmol m⁻² s⁻¹].
-#[inline(always)]
-fn rough_ppfd(rate: &[f64], inverse: &[f64], scale: &Scale) -> f64 {
-    let (at, weights) = &scale.photons;
-    let n = weights.len();
-    let (rate, inverse) = (&rate[at.clone()][..n], &inverse[at.clone()][..n]);
-    let [sum] = strided(n, |i| [rate[i] * inverse[i] * weights[i]]);
-    sum
 }
 
 #[cfg(test)]

@@ -2,6 +2,7 @@
 
 use super::beam_share::BeamShare;
 use super::cosine::CosineCorrection;
+use super::lamps::{LampContext, LampLight};
 use super::scale::Scale;
 use crate::calibration::Calibration;
 use crate::spectrum::errors::Errors;
@@ -52,6 +53,10 @@ pub mod mode_names {
     pub const STRAY_MATRIX: &str = "stray_matrix";
     /// Possible change of the response between the calibration and the last check that passed.
     pub const CALIBRATION_AGE: &str = "calibration_age";
+    /// Response of the optic to lamps, whose incidence is not known exactly.
+    pub const LAMP_INCIDENCE: &str = "lamp_incidence";
+    /// Separation of the light of lamps from that of the sun.
+    pub const LAMP_SEPARATION: &str = "lamp_separation";
 }
 
 /// The inputs of the reduction other than frames and darks.
@@ -63,12 +68,14 @@ pub struct ReductionContext<'a> {
     pub scale: &'a Arc<Scale>,
     /// Mean detector temperature [°C].
     pub temperature_c: Option<f64>,
-    /// The sun's apparent elevation [degrees]; `None` for lamps, for which no cosine correction is made.
+    /// The sun's apparent elevation [degrees]; `None` without sunlight: then a cosine correction is made for lamps of known incidence only.
     pub sun_elevation_deg: Option<f64>,
     /// Mean pressure at the station over 1013.25 hPa [1].
     pub pressure: f64,
     /// Share of the sun's beam, where it is known from a longer observation; `None`: it is estimated from the reading itself.
     pub beam_share: Option<BeamShare>,
+    /// Lamps and glazing; `None` under the open sky, and for lamps without sunlight whose incidence is not known.
+    pub lamps: Option<LampContext<'a>>,
     /// Uncertainty due to the time since the last check that passed.
     pub aged: Aged,
     /// Mains frequency of lamps [Hz]; 0 where none are seen.
@@ -91,6 +98,8 @@ pub struct Aged {
 pub struct Reduced {
     /// The pixel axis.
     pub scale: Arc<Scale>,
+    /// Merged rate of every pixel, dark and stray-light floor subtracted [counts/s].
+    pub rate: Vec<f64>,
     /// Spectral irradiance of every pixel [W m⁻² nm⁻¹]; 0 for uncalibrated pixels.
     pub irradiance: Vec<f64>,
     /// Variance of the noise, independent between pixels [(W m⁻² nm⁻¹)²].
@@ -113,6 +122,8 @@ pub struct Reduced {
     pub cosine: Option<CosineCorrection>,
     /// Share of the sun's beam in the light; `None` for lamps.
     pub beam_share: Option<BeamShare>,
+    /// Light of lamps; `None` where none are considered, or where they cannot be separated.
+    pub lamps: Option<LampLight>,
 }
 
 impl Reduced {

@@ -32,6 +32,7 @@ pub mod frame_row;
 mod frames;
 mod instruments;
 mod invalidation;
+mod lamp_shapes;
 mod matrices;
 mod missing_file;
 mod open;
@@ -58,7 +59,7 @@ pub use reading_row::QUANTITY_ADDED_LATER;
 pub use readings::Readings;
 pub use retention::PurgedFrames;
 pub use rollups::{DayRow, Hour, RollUp};
-pub use rows::{DarkModel, FrameRecord, MadeWith, NewReading, SavedState, StoredReading};
+pub use rows::{DarkModel, FrameRecord, LampShapesRow, MadeWith, NewReading, SavedState, StoredReading};
 
 use rusqlite::{Connection, Params, Row, Transaction};
 use std::fs::File;

@@ -7,7 +7,7 @@ use super::rows::{MadeWith, StoredReading};
 use super::schema::{ACTIVE_VALUE, READING_BITS};
 use crate::clock::UtcMicros;
 use crate::record::{
-    AcquisitionContext, Bracket, DriftEstimates, Flags, QuantityValue, Reading, Verdict, WindowStatistics,
+    AcquisitionContext, Bracket, DriftEstimates, Flags, LampLevel, QuantityValue, Reading, Verdict, WindowStatistics,
 };
 use rusqlite::Row;
 
@@ -56,12 +56,13 @@ fn select<'a>(ids: impl Iterator<Item = &'a str>, value: &str) -> String {
         "SELECT r.id, r.time_start, r.time_mid, r.time_end, r.instrument, i.name, r.configuration, r.sun_elevation, \
          r.sun_azimuth, r.relative_air_mass, r.detector_temperature, r.exposures, r.peak_level, r.flags, v.computation, \
          v.calibration, v.flags, v.signal_to_noise, v.stray_floor, v.dark_age, v.reasons, w.reading, r.acquisition_context, \
-         r.unsteady_share, r.wavelength_applied, r.wavelength_age, r.response_age, v.uv_index_stray_share{columns} \
+         r.unsteady_share, r.wavelength_applied, r.wavelength_age, r.response_age, v.uv_index_stray_share, r.lamp_shapes, \
+         v.lamps_ppfd, v.lamps_uncertainty{columns} \
          FROM reading r JOIN instrument i ON i.id = r.instrument LEFT JOIN value v ON v.id = {value} \
          LEFT JOIN window_value w ON w.reading = r.id"
     )
 }
-const FIRST_QUANTITY: usize = 28;
+const FIRST_QUANTITY: usize = 31;
 const PER_QUANTITY: usize = 7;
 
 /// Encodes the brackets for the column `reading.exposures`.
@@ -86,6 +87,7 @@ pub(super) fn reading_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<R
         Ok(values) => values,
         Err((expected, found)) => return corrupt("value", expected, found),
     };
+    let lamps = row.get::<_, Option<f64>>(29)?.zip(row.get::<_, Option<f64>>(30)?);
     let flags_when_taken = Flags(row.get(13)?);
     let peak_level = row.get::<_, Option<f64>>(12)?.unwrap_or(f64::NAN);
     let reading = Reading {
@@ -102,6 +104,7 @@ pub(super) fn reading_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<R
         peak_level,
         signal_to_noise: row.get(17)?,
         stray_floor: row.get(18)?,
+        lamps: lamps.map(|(ppfd, uncertainty)| LampLevel { ppfd, uncertainty }),
         dark_age: row.get(19)?,
         flags: row.get::<_, Option<u32>>(16)?.map_or(flags_when_taken, Flags),
         values,
@@ -117,7 +120,11 @@ pub(super) fn reading_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<R
     };
     let number = |at| row.get::<_, Option<f64>>(at).map(|x| x.unwrap_or(0.0));
     let drift = DriftEstimates { shift_nm: number(24)?, wavelength_age_s: number(25)?, response_age_s: number(26)? };
-    let about = AcquisitionContext { drift, ..AcquisitionContext::from_bits(row.get(22)?, number(23)?, peak_level) };
+    let about = AcquisitionContext {
+        drift,
+        lamp_shapes: row.get(28)?,
+        ..AcquisitionContext::from_bits(row.get(22)?, number(23)?, peak_level)
+    };
     Ok(Ok(StoredReading { reading, before_intervals: None, made_with, flags_when_taken, about }))
 }
 

@@ -53,6 +53,15 @@ pub struct DarkModel {
     pub blob: Vec<u8>,
 }
 
+/// The spectra of lamps that are known from a time on.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LampShapesRow {
+    /// Row of `lamp_shapes`.
+    pub id: i64,
+    /// The encoded shapes, see [`crate::reduction::lamps::encode`].
+    pub blob: Vec<u8>,
+}
+
 /// A reading to be stored, with all data of the same transaction.
 #[derive(Clone, Copy, Debug)]
 pub struct NewReading<'a> {

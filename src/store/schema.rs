@@ -13,7 +13,7 @@ use std::path::Path;
 /// `PRAGMA application_id`: "vglx".
 pub(super) const APPLICATION_ID: i64 = 0x7667_6c78;
 /// `PRAGMA user_version`: the schema number, to be raised with every change of [`TABLES`].
-pub(super) const VERSION: i64 = 11;
+pub(super) const VERSION: i64 = 12;
 
 /// Number of low bits of an id in `value` that hold the reading; the high bits hold the computation.
 pub(super) const READING_BITS: u32 = 40;
@@ -158,7 +158,8 @@ CREATE TABLE reading (
     unsteady_share REAL,             -- 1
     wavelength_applied REAL,         -- nm: shift of the wavelength scale beyond that of temperature
     wavelength_age REAL,             -- s since the wavelength scale was last within its limit
-    response_age REAL                -- s since the response was last within its limit
+    response_age REAL,               -- s since the response was last within its limit
+    lamp_shapes INTEGER REFERENCES lamp_shapes(id) -- the spectra of lamps used; NULL before any was known
 ) STRICT;
 -- First reading of each run of readings with time_mid in the same hour: finds readings by time without an index on all of them,
 -- also after the clock was set back.
@@ -179,6 +180,8 @@ CREATE TABLE value (
     stray_floor REAL,                -- counts/s
     dark_age REAL,                   -- s
     uv_index_stray_share REAL,       -- 1: share of the signal of the UV index that was subtracted as stray light
+    lamps_ppfd REAL,                 -- umol m-2 s-1: the lamps' part of ppfd in a glasshouse; NULL if unknown
+    lamps_uncertainty REAL,          -- umol m-2 s-1
     reasons TEXT                     -- JSON: {quantity: reason for its null}
 ) STRICT;
 -- Statistics over the exposures of a window, which cannot be recomputed; three columns per quantity are added.
@@ -273,5 +276,13 @@ CREATE TABLE day (
     rules INTEGER NOT NULL REFERENCES day_rules(id),
     figures TEXT NOT NULL,           -- JSON, see summary::Day
     UNIQUE (instrument, starts)
+) STRICT;
+-- The spectra of lamps that are known from a time on.
+CREATE TABLE lamp_shapes (
+    id INTEGER PRIMARY KEY,
+    instrument INTEGER NOT NULL REFERENCES instrument(id),
+    learned_at INTEGER NOT NULL,
+    blob BLOB NOT NULL,              -- a line of JSON, then rates [counts/s] as little-endian f32, shape by shape
+    crc32 INTEGER NOT NULL           -- of blob
 ) STRICT;
 ";

@@ -65,6 +65,7 @@ pub(super) fn reading(mid: UtcMicros) -> Reading {
         peak_level: 0.7312,
         signal_to_noise: Some(312.0),
         stray_floor: Some(-0.25),
+        lamps: None,
         dark_age: Some(3600.0),
         flags: [Flag::Warming, Flag::DarkModelled].into_iter().collect(),
         values: vec![

@@ -15,8 +15,8 @@ use rusqlite::{Statement, ToSql, Transaction, params};
 
 const INSERT_READING: &str = "INSERT INTO reading(time_start, time_mid, time_end, instrument, configuration, \
      sun_elevation, sun_azimuth, relative_air_mass, detector_temperature, exposures, peak_level, flags, acquisition_context, \
-     unsteady_share, wavelength_applied, wavelength_age, response_age) \
-     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)";
+     unsteady_share, wavelength_applied, wavelength_age, response_age, lamp_shapes) \
+     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18)";
 
 /// Begins a run of readings in an hour, unless the previous reading lies in the same hour.
 const CONTINUE_HOUR: &str = "INSERT INTO hour(first_reading, hour) \
@@ -28,8 +28,18 @@ const CONTINUE_RUN: &str = "INSERT OR REPLACE INTO active_values(instrument, fir
      WHERE instrument = ?1 AND first_reading <= ?2 ORDER BY first_reading DESC LIMIT 1)";
 
 /// Columns of `value` before those of the quantities.
-const VALUE_COLUMNS: [&str; 8] =
-    ["id", "calibration", "flags", "signal_to_noise", "stray_floor", "dark_age", "uv_index_stray_share", "reasons"];
+const VALUE_COLUMNS: [&str; 10] = [
+    "id",
+    "calibration",
+    "flags",
+    "signal_to_noise",
+    "stray_floor",
+    "dark_age",
+    "uv_index_stray_share",
+    "lamps_ppfd",
+    "lamps_uncertainty",
+    "reasons",
+];
 
 /// The INSERT statement for values of quantities in this order.
 pub(super) fn insert_value(ids: &[&str]) -> String {
@@ -102,6 +112,9 @@ impl Store {
         bind.put(finite(reading.stray_floor))?;
         bind.put(finite(reading.dark_age))?;
         bind.put(finite(reading.uv_index_stray_share))?;
+        let lamps = reading.lamps.filter(|l| (l.ppfd + l.uncertainty).is_finite());
+        bind.put(lamps.map(|l| l.ppfd + 0.0))?;
+        bind.put(lamps.map(|l| l.uncertainty + 0.0))?;
         for ((name, _), value) in self.quantities().iter().zip(&reading.values) {
             if let Some(why) = why_null(value) {
                 reasons.insert(name.clone(), why.into());
@@ -180,6 +193,7 @@ fn insert_reading(tx: &Transaction<'_>, new: &NewReading<'_>) -> rusqlite::Resul
         finite(Some(new.about.drift.shift_nm)),
         finite(Some(new.about.drift.wavelength_age_s)),
         finite(Some(new.about.drift.response_age_s)),
+        new.about.lamp_shapes,
     ])
 }
 

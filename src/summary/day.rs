@@ -29,6 +29,10 @@ const RED_FAR_RED: usize = 4;
 const UV_WINDOW: i64 = 1_800_000_000;
 /// A standard erythema dose [J m⁻²]: ISO/CIE 17166:2019.
 const STANDARD_ERYTHEMA_DOSE: f64 = 100.0;
+/// Standard uncertainties above which lamps are on in twilight.
+const LAMPS_ON: f64 = 2.0;
+/// Least light of lamps among daylight whose switching is of interest [µmol m⁻² s⁻¹].
+const LEAST_LAMP: f64 = 1.0;
 const MICROMOL_PER_MOL: f64 = 1e6;
 const SECONDS_PER_HOUR: f64 = 3600.0;
 
@@ -61,12 +65,12 @@ pub struct Day {
 #[derive(Default)]
 struct Collected {
     samples: [Vec<Sample>; QUANTITIES.len()],
-    /// Light of the lamps, where it is known.
-    lamps: Vec<Level>,
+    /// PPFD of the lamps in a glasshouse, where it is known.
+    lamps: Vec<Sample>,
     /// The sun's elevation at each sample of PPFD.
     sun: Vec<Option<f64>>,
-    /// Ratio of red to far red in evening twilight.
-    dusk: Vec<Sample>,
+    /// Ratio of red to far red in evening twilight, and whether lamps are on; `None` where that is not known.
+    dusk: Vec<(Sample, Option<bool>)>,
     verdicts: [[u32; 4]; QUANTITIES.len()],
     flags: [u32; 32],
     readings: u32,
@@ -83,16 +87,13 @@ pub fn day(rules: &Rules, bounds: &DayBounds, mut readings: Vec<Reading>) -> Day
     let span = (bounds.starts.0, bounds.ends.0);
     let mut g = Collected::default();
     readings.iter().for_each(|r| g.take(r, span));
-    if rules.kind == StationKind::Lamp {
-        let level = |s: &Sample| Level { t: s.t, value: s.value, uncertainty: s.uncertainty };
-        g.lamps = g.samples[PPFD].iter().map(level).collect();
-    }
     let interpolate_up_to = rules.interpolate_up_to_us();
     let has_gap = g.has_gap(span, interpolate_up_to);
     let dark =
         if has_gap { rules.dark_within(span.0 - interpolate_up_to, span.1 + interpolate_up_to) } else { Vec::new() };
-    let switchings = switchings(&g.lamps, interpolate_up_to);
-    let course = |q: usize| Course::new(&g.samples[q], span, interpolate_up_to, &dark, &switchings);
+    let switchings = switchings(&g.lamp_levels(rules.kind), interpolate_up_to);
+    let course_of = |samples: &[Sample]| Course::new(samples, span, interpolate_up_to, &dark, &switchings);
+    let course = |q: usize| course_of(&g.samples[q]);
     let light = course(PPFD);
     let why = |q: usize| g.null_reason(q, rules.days.interpolate_up_to_s);
     let integral = |q: usize, c: &Course, scale: f64| {
@@ -108,13 +109,16 @@ pub fn day(rules: &Rules, bounds: &DayBounds, mut readings: Vec<Reading>) -> Day
         Figure::Value { value, uncertainty, suspect_share, data_coverage, time: None }
     };
     let lit: Vec<lamps::Lit> = g.samples[PPFD].iter().copied().zip(g.sun.iter().copied()).collect();
-    let [sun, lamp] = lamps::shares(rules, &light, span, &lit);
+    let [scheduled_sun, scheduled] = lamps::by_schedule(rules, &light, span, &lit);
+    let by_spectrum = lamps::by_spectrum(&light, &course_of(&g.lamps));
+    let [sun, lamp] = by_spectrum.unwrap_or_else(|| [scheduled_sun, scheduled.clone()]);
     let erythema = course(ERYTHEMA);
     let [ratio, minutes] = g.dusk(rules);
     let figures = [
         integral(PPFD, &light, 1.0 / MICROMOL_PER_MOL),
         sun,
         lamp,
+        scheduled,
         hours(rules.days.photoperiod_ppfd),
         hours(rules.days.hours_above_ppfd),
         g.highest(PPFD, span),
@@ -165,18 +169,33 @@ impl Collected {
                 self.samples[q].pop();
                 if q == PPFD {
                     self.sun.pop();
+                    self.lamps.pop_if(|l| l.t == t);
                 }
             }
             self.samples[q].push(sample);
             if q == PPFD {
                 self.sun.push(r.sun_elevation);
+                let lamps = r.lamps.map(|l| Sample { value: l.ppfd, uncertainty: l.uncertainty, ..sample });
+                self.lamps.extend(lamps);
             }
             let evening = r.sun_elevation.is_some_and(|h| (DARK_BELOW_DEG..=0.0).contains(&h))
                 && r.sun_azimuth.is_some_and(|a| a > 180.0);
             if q == RED_FAR_RED && within && evening {
-                self.dusk.push(sample);
+                let on = r.lamps.map(|l| l.ppfd > LAMPS_ON * l.uncertainty);
+                self.dusk.push((sample, on));
             }
         }
+    }
+
+    /// The light of the lamps, from which their switching is detected.
+    fn lamp_levels(&self, kind: StationKind) -> Vec<Level> {
+        let samples = match kind {
+            StationKind::Lamp => &self.samples[PPFD],
+            // Without lamps, what is left of twilight counts as theirs.
+            _ if self.lamps.iter().all(|s| s.value < LEAST_LAMP) => return Vec::new(),
+            _ => &self.lamps,
+        };
+        samples.iter().map(|s| Level { t: s.t, value: s.value, uncertainty: s.uncertainty }).collect()
     }
 
     /// Whether any quantity has a gap too long for interpolation.
@@ -223,9 +242,10 @@ impl Collected {
             return none("no value of red_far_red_ratio in the evening's civil twilight");
         }
         // Lamps outshine the twilight: what is left of it in a reading says nothing.
-        let sunlit: Vec<&Sample> = self.dusk.iter().filter(|s| !rules.lamps_on(s.t)).collect();
+        let is_sunlit = |(s, on): &&(Sample, Option<bool>)| !on.unwrap_or_else(|| rules.lamps_on(s.t));
+        let sunlit: Vec<&Sample> = self.dusk.iter().filter(is_sunlit).map(|(s, _)| s).collect();
         let (Some(first), Some(last)) = (sunlit.first(), sunlit.last()) else {
-            return none("lamps are on by schedule throughout the evening's civil twilight");
+            return none("lamps are on throughout the evening's civil twilight");
         };
         let n = sunlit.len() as f64;
         let mean = |of: fn(&Sample) -> f64| sunlit.iter().map(|s| of(s)).sum::<f64>() / n;

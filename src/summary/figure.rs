@@ -50,14 +50,20 @@ const fn ultraviolet(
 }
 
 /// All figures, in the order of display.
-pub const FIGURES: [FigureInfo; 12] = [
+pub const FIGURES: [FigureInfo; 13] = [
     info("light_integral", "mol m-2 d-1", SUM, "daily light integral: ppfd over the day"),
     info("sun_share", "1", SUM, "share of the light integral that does not come from lamps"),
     info(
         "lamps_share",
         "1",
         SUM,
-        "share of the light integral from lamps: their level while the sun is below -6 degrees, times their scheduled time",
+        "share of the light integral from lamps: their part of each spectrum, or where it is not known lamps_share_by_schedule",
+    ),
+    info(
+        "lamps_share_by_schedule",
+        "1",
+        SUM,
+        "the same without the spectra: the level of the lamps while the sun is below -6 degrees, times their scheduled time",
     ),
     info("photoperiod", "h", DURATION, "time with ppfd above daily.photoperiod_ppfd"),
     info("hours_above", "h", DURATION, "time with ppfd above daily.hours_above_ppfd"),
@@ -85,7 +91,7 @@ pub const FIGURES: [FigureInfo; 12] = [
         "dusk_red_far_red_ratio",
         "1",
         MEAN,
-        "mean red_far_red_ratio of readings in the evening's civil twilight, sun in the west from 0 to -6 degrees, without those with lamps on by schedule",
+        "mean red_far_red_ratio of readings in the evening's civil twilight, sun in the west from 0 to -6 degrees, without those with lamps on by their spectrum or, where that is not known, by schedule",
     ),
     info("dusk_minutes", "min", LENGTH, "time from the first to the last of these readings"),
 ];

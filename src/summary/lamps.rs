@@ -1,6 +1,7 @@
-//! Share of the lamps in the light of a day, from their schedule.
+//! Share of the lamps in the light of a day, from the spectra of the readings and from the schedule of the lamps.
 //!
-//! A spectrometer measures sun and lamps together. The level of the lamps is the mean PPFD while the sun is below −6° and the
+//! By the spectra, the lamps' part of each reading is summed as the light is. The schedule serves where the part is not known, and as a check:
+//! the level of the lamps is the mean PPFD while the sun is below −6° and the
 //! lamps are on by schedule; it is assumed for all of their scheduled time. Lamps that are dimmed in daylight violate this
 //! assumption, so the share is null if the level is not steady, was not measured, or exceeds the total light.
 
@@ -17,11 +18,33 @@ const LEAST: usize = 3;
 /// Largest relative standard deviation of a steady level [1].
 const STEADY: f64 = 0.05;
 
+/// Share of the day's known light for which the lamps' part may be unknown [1].
+const UNKNOWN: f64 = 0.01;
+
 /// A sample of PPFD with the sun's elevation [degrees].
 pub(super) type Lit = (Sample, Option<f64>);
 
-/// Shares of sun and lamps in the light integral.
-pub(super) fn shares(rules: &Rules, course: &Course, day: (i64, i64), samples: &[Lit]) -> [Figure; 2] {
+/// Shares of sun and lamps in the light integral by the spectra; `None` where the lamps' part of the light is not known.
+pub(super) fn by_spectrum(light: &Course, lamps: &Course) -> Option<[Figure; 2]> {
+    let (total, part) = (light.sum(), lamps.sum());
+    let known = lamps.is_measured() && lamps.data_coverage() >= light.data_coverage() - UNKNOWN;
+    if !(known && total.amount > 0.0) {
+        return None;
+    }
+    let share = (part.amount / total.amount).clamp(0.0, 1.0);
+    let uncertainty = part.uncertainty() / total.amount;
+    let figure = |value: f64| Figure::Value {
+        value,
+        uncertainty: Some(uncertainty),
+        suspect_share: total.suspect_share(),
+        data_coverage: Some(lamps.data_coverage()),
+        time: None,
+    };
+    Some([figure(1.0 - share), figure(share)])
+}
+
+/// Shares of sun and lamps in the light integral by the schedule.
+pub(super) fn by_schedule(rules: &Rules, course: &Course, day: (i64, i64), samples: &[Lit]) -> [Figure; 2] {
     let none = |why: &str| [Figure::null(why), Figure::null(why)];
     if rules.lamps_s.is_empty() {
         return none("no schedule of the lamps is configured");

@@ -8,7 +8,7 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
 /// Version of the computation of figures; a change makes stored figures recomputed.
-const VERSION: u32 = 3;
+const VERSION: u32 = 4;
 /// Elevation of the sun below which the sky is treated as dark [degrees]: the end of civil twilight, with a PPFD of about 0.1
 /// µmol m⁻² s⁻¹ (3.4 lx: bevy_light 0.20.1, `light_consts::lux::CIVIL_TWILIGHT`).
 pub(super) const DARK_BELOW_DEG: f64 = -6.0;

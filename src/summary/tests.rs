@@ -3,7 +3,7 @@
 use super::*;
 use crate::clock::UtcMicros;
 use crate::config::{DailyConfig, StationKind};
-use crate::record::{Flag, Flags, QuantityValue, Reading, Verdict};
+use crate::record::{Flag, Flags, LampLevel, QuantityValue, Reading, Verdict};
 use crate::sun::{self, Place};
 use std::f64::consts::PI;
 
@@ -44,6 +44,7 @@ fn reading(t: UtcMicros, light: f64) -> Reading {
         peak_level: 0.5,
         signal_to_noise: None,
         stray_floor: None,
+        lamps: None,
         dark_age: None,
         flags: Flags::NONE,
         values: vec![value(light), value(50.0 * light), value(1e-4 * light), value(0.004 * light), value(1.1)],
@@ -298,6 +299,34 @@ fn lamps_are_separated_from_the_sun_by_their_level_at_night() {
     assert_eq!(value(&summed(&bench, "2026-12-21", minutes("2026-12-21", light, |_| true)), "lamps_share"), 1.0);
 }
 
+/// Identity: lamps that follow no schedule and never burn alone, 150 from 09:00 to 15:00 with the sun: their share is that of their part of
+/// each reading, their switching is a step, and the schedule's share stands beside it. Where the part of many readings is not
+/// known, the share is that of the schedule.
+#[test]
+fn lamps_are_separated_from_the_sun_by_their_part_of_each_reading() {
+    let rules = Rules { lamps_s: vec![(2 * 3600, 4 * 3600)], ..rules(StationKind::Glasshouse) };
+    let on = |s: f64| (32_400.0..54_000.0).contains(&s);
+    let level = |s: f64| if on(s) { 150.0 } else { 0.0 };
+    let light = |s: f64| 100.0 + level(s);
+    // Every ten minutes, at five past.
+    let mut readings = minutes("2026-12-21", light, |m| m.rem_euclid(10) == 5);
+    let midnight = at("2026-12-21T00:00:00Z");
+    for r in &mut readings {
+        let ppfd = level(r.time_mid.seconds_since(midnight));
+        r.lamps = Some(LampLevel { ppfd, uncertainty: 0.02 * ppfd + 0.5 });
+    }
+    let d = summed(&rules, "2026-12-21", readings.clone());
+    let (of_lamps, of_sun) = (150.0 * 21_600.0, 100.0 * 86_400.0);
+    close(value(&d, "lamps_share"), of_lamps / (of_lamps + of_sun), ROUNDING);
+    close(value(&d, "light_integral"), (of_lamps + of_sun) / 1e6, ROUNDING);
+    close(value(&d, "sun_share") + value(&d, "lamps_share"), 1.0, ROUNDING);
+    assert!(value(&d, "lamps_share_by_schedule") > 0.05, "{:?}", d.figures["lamps_share_by_schedule"]);
+    readings.iter_mut().step_by(2).for_each(|r| r.lamps = None);
+    readings.iter_mut().skip(40).for_each(|r| r.lamps = None);
+    let d = summed(&rules, "2026-12-21", readings);
+    assert_eq!(d.figures["lamps_share"], d.figures["lamps_share_by_schedule"]);
+}
+
 /// The ratio of red to far red at dusk uses evening twilight only, not the morning's.
 #[test]
 fn dusk_is_the_evenings_civil_twilight() {
@@ -333,7 +362,28 @@ fn dusk_under_lamps_is_not_that_of_the_sun() {
     close(half.value().unwrap(), 0.7, ROUNDING);
     assert!(fewer.unwrap() < minutes.unwrap() - 10.0, "{fewer:?} of {minutes:?}");
     let (none, _) = figures(vec![(2 * 3600, 20 * 3600)]);
-    assert_eq!(none, Figure::null("lamps are on by schedule throughout the evening's civil twilight"));
+    assert_eq!(none, Figure::null("lamps are on throughout the evening's civil twilight"));
+}
+
+/// Lamps that their spectrum shows are kept out of dusk although the schedule does not name them, and those that are off by their spectrum do
+/// not end it.
+#[test]
+fn dusk_follows_the_spectrum_where_it_is_known() {
+    let rules = Rules { lamps_s: vec![(17 * 3600, 20 * 3600)], ..rules(StationKind::Glasshouse) };
+    let with = |lamps: &dyn Fn(UtcMicros) -> f64| {
+        let mut readings = minutes("2026-03-20", |_| 1.0, |_| true);
+        for r in &mut readings {
+            let ppfd = lamps(r.time_mid);
+            r.lamps = Some(LampLevel { ppfd, uncertainty: 0.01 });
+            let ratio = if ppfd > 0.0 { 1949.0 } else { 0.7 };
+            r.values[4] = QuantityValue::Value { value: ratio, uncertainty: 0.02, verdict: Verdict::Good };
+        }
+        summed(&rules, "2026-03-20", readings).figures["dusk_red_far_red_ratio"].value()
+    };
+    close(with(&|_| 0.0).unwrap(), 0.7, ROUNDING);
+    let late = at("2026-03-20T18:30:00Z");
+    close(with(&|t| if t > late { 50.0 } else { 0.0 }).unwrap(), 0.7, ROUNDING);
+    assert_eq!(with(&|_| 50.0), None);
 }
 
 /// A day that begins at 04:00 integrates from 04:00 on; readings beyond its edges are used only for interpolation to the edges.

@@ -42,8 +42,9 @@ fn each_wrong_value_is_named_with_key_rule_and_value() {
             "altitude_m = 40",
             "altitude_metres = 40",
             "station.toml:8: station.altitude_metres: expected one of the keys `name`, `kind`, `latitude_deg`, \
-             `longitude_deg`, `altitude_m`, `time_zone`, `day_starts_at`, `mains_hz`, `lamps`, `ultraviolet_lamps`, but found an unknown \
-             key (did you mean `altitude_m`?)",
+             `longitude_deg`, `altitude_m`, `time_zone`, `day_starts_at`, `mains_hz`, `lamps`, `ultraviolet_lamps`, \
+             `lamp_incidence_deg`, `glazing_transmission`, `glazing_transmission_uncertainty`, `glazing_haze`, \
+             `glazing_haze_uncertainty`, but found an unknown key (did you mean `altitude_m`?)",
         ),
         (
             "altitude_m = 40",
@@ -56,6 +57,35 @@ fn each_wrong_value_is_named_with_key_rule_and_value() {
             "kind = \"glasshouse\"\nmains_hz = 50\nlamps = [\"06:00-06:00\"]",
             "station.toml:7: station.lamps: expected a list of windows of local time such as `[\"05:00-21:00\"]`, each with \
              different ends, but found `[\"06:00-06:00\"]`",
+        ),
+        (
+            "altitude_m = 40",
+            "glazing_haze = 0.5",
+            "station.toml:8: station.glazing_haze: expected no such key but under kind `glasshouse`, which has glazing, but found \
+             `0.5`",
+        ),
+        (
+            "altitude_m = 40",
+            "lamp_incidence_deg = 20",
+            "station.toml:8: station.lamp_incidence_deg: expected no such key under kind `roof`, where no lamp is seen, but found \
+             `20`",
+        ),
+        (
+            "kind = \"roof\"",
+            "kind = \"glasshouse\"\nmains_hz = 50\nglazing_transmission = 85",
+            "station.toml:7: station.glazing_transmission: expected a number from 0.05 to 1 [share of the light], but found `85`",
+        ),
+        (
+            "kind = \"roof\"",
+            "kind = \"glasshouse\"\nmains_hz = 50\nglazing_haze_uncertainty = nan",
+            "station.toml:7: station.glazing_haze_uncertainty: expected a number from 0 to 0.5 [standard uncertainty of the \
+             share], but found `nan`",
+        ),
+        (
+            "kind = \"roof\"",
+            "kind = \"glasshouse\"\nmains_hz = 50\nlamp_incidence_deg = 90",
+            "station.toml:7: station.lamp_incidence_deg: expected a number from 0 to 85 [degrees from the vertical], but found \
+             `90`",
         ),
         (
             "[store]",

@@ -10,6 +10,7 @@ mod flagged_intervals;
 mod interrupted;
 mod jumps;
 mod lamps;
+mod lamps_and_sun;
 mod low_sun;
 mod nights;
 mod recompute;

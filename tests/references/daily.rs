@@ -60,6 +60,7 @@ fn reading_at(t: UtcMicros, sun: (Option<f64>, Option<f64>), values: Vec<Quantit
         peak_level: 0.5,
         signal_to_noise: None,
         stray_floor: None,
+        lamps: None,
         dark_age: None,
         flags: Default::default(),
         values,

@@ -191,6 +191,7 @@ fn process(fixture: &Fixture, stored: &Value) -> Processed {
             wavelength_age_s: number(&context["wavelength_age_s"]),
             response_age_s: number(&context["response_age_s"]),
         },
+        lamp_shapes: None,
     };
     let detector = Detector {
         pixels: whole(&fixture.index["pixels"]) as usize,

@@ -37,6 +37,7 @@ impl AcquisitionLoop {
             saved_states: &saved_states,
         })?;
         self.ticks.unfinished = None;
+        connected.learn_lamps(&self.context.storage.store, &processed, &about)?;
         match committed {
             Committed::Stored(id) => {
                 self.after_stored(connected, id, (processed, &acquired.frames), reported, observer)?;
@@ -72,6 +73,7 @@ impl AcquisitionLoop {
             peak_level: acquired.peak_level,
             check_source: conditions.check_source,
             drift: connected.monitors.drift_estimates(start),
+            lamp_shapes: connected.lamps.row(),
         }
     }
 

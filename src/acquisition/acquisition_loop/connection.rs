@@ -5,6 +5,7 @@
 
 use super::AcquisitionLoop;
 use crate::acquisition::context::Observer;
+use crate::acquisition::lamp_records::LampRecords;
 use crate::acquisition::{AcquisitionError, dark_records, monitor_actions};
 use crate::calibration::{Active, Calibration};
 use crate::clock::UtcMicros;
@@ -15,7 +16,7 @@ use crate::instrument::Identity;
 use crate::processing::{Pipeline, ProcessedReading, without_calibration};
 use crate::quality::monitor::MonitorSet;
 use crate::record::{AcquisitionContext, Detector, Event, EventKind, Frame};
-use crate::store::{FrameRecord, NewInstrument};
+use crate::store::{FrameRecord, NewInstrument, Store, StoreError};
 use crate::sun::Sun;
 use std::sync::Arc;
 
@@ -27,6 +28,7 @@ pub(super) struct Connected {
     pub(super) row: i64,
     pub(super) darks: DarkSet,
     pub(super) monitors: MonitorSet,
+    pub(super) lamps: LampRecords,
     /// The basis for planning readings; without a calibration, properties of the detector and conservative defaults.
     pub(super) setup: ExposureSetup,
     pub(super) calibrated: Option<Calibrated>,
@@ -75,6 +77,19 @@ impl Connected {
             dark_provenance: f.provenance,
         };
         (processed, frames.iter().map(record).collect())
+    }
+
+    /// Learns the spectra of lamps from a reading that was committed.
+    pub(super) fn learn_lamps(
+        &mut self,
+        store: &Store,
+        processed: &ProcessedReading,
+        context: &AcquisitionContext,
+    ) -> Result<(), StoreError> {
+        match &mut self.calibrated {
+            Some(c) => self.lamps.observe(store, self.row, processed, context, &mut c.pipeline),
+            None => Ok(()),
+        }
     }
 }
 
@@ -157,8 +172,9 @@ impl AcquisitionLoop {
         let stored = dark_records::load(store, row, now)?;
         let darks = DarkSet::new(instrument.darks.clone(), station.place, setup.for_darks(None), stored, now);
         let monitors = monitor_actions::load_monitors(store, row, station, instrument, now)?;
+        let lamps = LampRecords::load(store, row)?;
         let serial = identity.serial.clone();
-        Ok(Connected { serial, detector, row, darks, monitors, setup, calibrated: None })
+        Ok(Connected { serial, detector, row, darks, monitors, lamps, setup, calibrated: None })
     }
 
     /// Rebuilds pipeline and exposure setup if the calibration active at an instant has changed.
@@ -195,6 +211,7 @@ impl AcquisitionLoop {
             Arc::clone(&shared),
             connected.detector.clone(),
         );
+        pipeline.set_lamp_shapes(Arc::clone(connected.lamps.shapes()));
         let in_use = pipeline.axis(None, 0.0).0.valid.clone();
         connected.setup = ExposureSetup::calibrated(instrument, station, &connected.detector, calibration, &in_use);
         connected.calibrated = Some(Calibrated { row, pipeline });

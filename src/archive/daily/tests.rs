@@ -92,6 +92,7 @@ impl Site {
             peak_level: 0.5,
             signal_to_noise: None,
             stray_floor: None,
+            lamps: None,
             dark_age: None,
             flags: Default::default(),
             values: [3.0, 0.005, 1.0, 0.001, 54.0, 0.0001].map(value).into(),

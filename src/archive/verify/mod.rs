@@ -64,5 +64,11 @@ fn check_darks(reader: &Reader, check: &mut Check) -> Result<(), StoreError> {
             check.fault(why);
         }
     }
+    for id in reader.ids_of_lamp_shapes()? {
+        check.checked += 1;
+        if let Err(why) = reader.lamp_shapes(id) {
+            check.fault(why);
+        }
+    }
     Ok(())
 }

@@ -95,6 +95,7 @@ mod tests {
             peak_level: 0.5,
             signal_to_noise: None,
             stray_floor: None,
+            lamps: None,
             dark_age: None,
             flags: Flags::NONE,
             values: quantities::registry().iter().map(|q| value(q.id)).collect(),

@@ -6,6 +6,8 @@ use crate::calibration::{Noise, TemperatureCoefficient, file};
 use crate::clock::UtcMicros;
 use crate::numeric::interpolate_clamped;
 use crate::record::{Detector, Frame, PixelRanges, Shutter, Stamp};
+use crate::reduction::beam_share;
+use crate::reduction::lamps::{Daylight, Glazing, Knowledge, LampContext, LampLight, lamp_response};
 use crate::reduction::{DarkFor, DarkModel, mode_names};
 use std::path::Path;
 
@@ -353,6 +355,7 @@ fn the_reduction_agrees_with_its_formulas() {
             sun_elevation_deg: sun,
             pressure: 1.0,
             beam_share: None,
+            lamps: None,
             aged: Default::default(),
             mains_hz: 0.0,
         };
@@ -391,6 +394,7 @@ fn the_difference_between_brackets_is_reported() {
         sun_elevation_deg: None,
         pressure: 1.0,
         beam_share: None,
+        lamps: None,
         aged: Default::default(),
         mains_hz: 0.0,
     };
@@ -414,6 +418,7 @@ fn blooming_into_shielded_pixels_does_not_change_the_offset() {
         sun_elevation_deg: None,
         pressure: 1.0,
         beam_share: None,
+        lamps: None,
         aged: Default::default(),
         mains_hz: 0.0,
     };
@@ -425,4 +430,64 @@ fn blooming_into_shielded_pixels_does_not_change_the_offset() {
     let (clean, after) = (of(&light), of(&bloomed));
     assert_eq!(clean.irradiance[..690], after.irradiance[..690]);
     assert_eq!(clean.floor_rate, after.floor_rate);
+}
+
+/// Independent: E = rate·k/c_sun + L·(1/c_lamp − 1/c_sun), one pixel at a time, with the components of incidence and separation; the share
+/// of the beam follows from the light without the lamps. At night all light is divided by the response to lamps.
+#[test]
+fn lamps_and_sun_are_corrected_each_by_its_own_response() {
+    let (c, d) = (calibration(), detector());
+    let cosine = c.cosine.clone().expect("the example has a cosine response");
+    let scale = Arc::new(Scale::new(&c, &d, 0));
+    let (light, dark) = (frame(0.5, 4e4, 4, 2, &[]), frame(0.5, 0.0, 4, 5, &[]));
+    let brackets =
+        [BracketInput { frame: &light, dark: DarkFor::Matched { dark: &dark, model: None }, dark_light_lx: 0.0 }];
+    let daylight = Daylight::new(c.wavelength.fwhm_nm);
+    let of = |elevation: f64, part: Option<&LampLight>| {
+        let glazing = Glazing { transmission: 0.8, haze: 0.25, ..Glazing::NONE };
+        let lamps = LampContext { shapes: &[], daylight: Some(&daylight), glazing, incidence_deg: Some(40.0), part };
+        let context = ReductionContext {
+            calibration: &c,
+            scale: &scale,
+            temperature_c: None,
+            sun_elevation_deg: Some(elevation),
+            pressure: 1.0,
+            beam_share: None,
+            lamps: Some(lamps),
+            aged: Default::default(),
+            mains_hz: 0.0,
+        };
+        reduce(&brackets, &context)
+    };
+    let bare = of(-10.0, None);
+    let alone = bare.lamps.as_ref().expect("all light is that of lamps");
+    assert_eq!((alone.knowledge, alone.share), (Knowledge::Alone, Some((1.0, 0.0))));
+    let part = LampLight {
+        knowledge: Knowledge::Separated,
+        rate: bare.rate.iter().enumerate().map(|(i, r)| if i % 5 < 3 { 0.4 * r } else { 0.0 }).collect(),
+        rate_uncertainty: bare.rate.iter().map(|r| 0.01 * r).collect(),
+        ppfd: 0.4 * alone.all_ppfd,
+        ppfd_uncertainty: 0.0,
+        ..alone.clone()
+    };
+    let both = of(5.0, Some(&part));
+    let lamp = lamp_response(&cosine, Some(40.0));
+    let beam = crate::numeric::interpolate_clamped(&cosine.zenith_deg, &cosine.ratio, 85.0);
+    let outside = beam_share::estimate(5.0, 1.0, 0.6 * alone.all_ppfd / cosine.diffuse_ratio / 0.8);
+    let mode = |name: &str| both.errors.modes.iter().find(|m| m.name == name).expect("a component");
+    let top = both.irradiance.iter().copied().fold(0.0, f64::max);
+    for (i, nm) in scale.wavelength_nm.iter().enumerate() {
+        let k = scale.inverse_response[i];
+        let sun = cosine.diffuse_ratio + 0.75 * outside.at(*nm).0 * (beam - cosine.diffuse_ratio);
+        let of_lamps = part.rate[i] * k / lamp.value;
+        let want = (bare.rate[i] - part.rate[i]) * k / sun + of_lamps;
+        close("irradiance", want, both.irradiance[i], top);
+        close("at night", bare.rate[i] * k / lamp.value, bare.irradiance[i], top);
+        let incidence = -of_lamps * lamp.uncertainty / lamp.value;
+        close(mode_names::LAMP_INCIDENCE, incidence, both.errors.at(mode(mode_names::LAMP_INCIDENCE), i), top);
+        let separation = part.rate_uncertainty[i] * k * (1.0 / lamp.value - 1.0 / sun);
+        close(mode_names::LAMP_SEPARATION, separation, both.errors.at(mode(mode_names::LAMP_SEPARATION), i), top);
+    }
+    let (share, _) = both.lamps.expect("a part").share.expect("a share");
+    assert!((share - 0.4).abs() < 0.05, "{share}");
 }

@@ -7,6 +7,7 @@
 //! limit state.
 
 pub mod fit;
+mod lamps;
 pub mod monitor;
 pub mod peaks;
 pub mod reference;

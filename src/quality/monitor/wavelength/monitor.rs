@@ -1,6 +1,7 @@
 //! Selects the readings in which the wavelength scale is checked, and the samples of their spectra that are used. Pure.
 
 use super::fit::STRETCHES;
+use super::lamps::without_lamps;
 use super::{Limits, ReferenceSpectrum, Spectrum, WavelengthDrift};
 use crate::calibration::Calibration;
 use crate::clock::UtcMicros;
@@ -70,11 +71,19 @@ impl WavelengthMonitor {
             return None;
         }
         let scale = &reduced.scale;
-        let usable = self.usable(reduced);
+        let mut usable = self.usable(reduced);
+        let lamps = reduced.lamps.as_ref().filter(|_| self.sunlit);
+        let sunlight = match lamps {
+            None => None,
+            Some(lamps) => {
+                let rate = without_lamps(lamps, &reduced.rate, &scale.wavelength_nm, &mut usable)?;
+                Some(rate.iter().enumerate().map(|(i, r)| r * reduced.per_rate(i)).collect::<Vec<f64>>())
+            }
+        };
         let spectrum = Spectrum {
             time: reading.time_mid,
             wavelength_nm: &scale.wavelength_nm,
-            irradiance: &reduced.irradiance,
+            irradiance: sunlight.as_ref().unwrap_or(&reduced.irradiance),
             variance: &reduced.variance,
             usable: &usable,
         };

@@ -149,6 +149,7 @@ impl Example {
             peak_level: 0.7,
             signal_to_noise: None,
             stray_floor: None,
+            lamps: None,
             dark_age: None,
             flags,
             values,
@@ -168,6 +169,7 @@ impl Example {
         let irradiance: Vec<f64> = self.scale.wavelength_nm.iter().map(light).collect();
         Reduced {
             scale: Arc::clone(&self.scale),
+            rate: irradiance.clone(),
             variance: irradiance.clone(),
             irradiance,
             errors: Errors::default(),
@@ -179,6 +181,7 @@ impl Example {
             disagreement: None,
             cosine: None,
             beam_share: None,
+            lamps: None,
         }
     }
 
