@@ -11,8 +11,8 @@ use report::Report;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
-/// Largest spectrum file [bytes]: about a million rows.
-const LARGEST_FILE: u64 = 64 << 20;
+/// Largest spectrum file [bytes]: the most rows that a file may have, with many digits.
+const LARGEST_FILE: u64 = 8 << 20;
 
 /// Compute all quantities of spectrum files.
 ///

@@ -196,12 +196,20 @@ fn open_error(path: &Path, error: &serialport::Error) -> String {
     match error.kind() {
         serialport::ErrorKind::NoDevice => format!("in use by another program ({error})"),
         serialport::ErrorKind::Io(ErrorKind::PermissionDenied) => {
-            let gid = std::fs::metadata(path).map(|m| m.gid()).ok();
+            // Only a group that may read and write helps, and that of the administrator is none to join.
+            let group = std::fs::metadata(path).ok().filter(|m| m.mode() & 0o060 == 0o060 && m.gid() != 0);
             let groups = std::fs::read_to_string("/etc/group").unwrap_or_default();
-            permission_error(gid.and_then(|gid| group_name(&groups, gid)).as_deref())
+            permission_error(group.and_then(|m| group_name(&groups, m.gid())).as_deref())
         }
+        _ if is_no_terminal(error) => "expected a serial device, but found a device of another kind".into(),
         _ => format!("it does not open: {error}"),
     }
+}
+
+/// Whether a device has no line settings. The C library names the error after the typewriters that once had them.
+fn is_no_terminal(error: &serialport::Error) -> bool {
+    let text = error.to_string().to_lowercase();
+    text.contains("typewriter") || text.contains("inappropriate ioctl")
 }
 
 fn permission_error(group: Option<&str>) -> String {
@@ -210,7 +218,9 @@ fn permission_error(group: Option<&str>) -> String {
             "no permission to open it; it belongs to the group `{group}`: add the user that runs this program with \
              `sudo usermod -aG {group} USER` and log in again"
         ),
-        None => "no permission to open it; let its group include the user that runs this program".into(),
+        None => "no permission to open it, and no group to join has one: a udev rule gives the device a group that may read and \
+                 write"
+            .into(),
     }
 }
 
@@ -380,7 +390,7 @@ mod tests {
             (file, "file of another kind"),
             (folder.path().to_owned(), "file of another kind"),
             (dangling, "points to a device that is not there"),
-            (PathBuf::from("/dev/null"), "it does not open"),
+            (PathBuf::from("/dev/null"), "expected a serial device, but found a device of another kind"),
         ] {
             let mut link = SerialLink::new(&path, 9600, Arc::new(RealClock::new()), Stop::new());
             let text = link.reopen().unwrap_err().to_string();
@@ -396,6 +406,11 @@ mod tests {
         assert_eq!(group_name(groups, 21), None);
         assert!(permission_error(Some("dialout")).contains("usermod -aG dialout"));
         let error = serialport::Error::new(serialport::ErrorKind::Io(ErrorKind::PermissionDenied), "denied");
-        assert!(open_error(Path::new("/dev/null"), &error).contains("no permission to open it"));
+        // A device of the group `root`, and a file that its group may not write.
+        let file = tempfile::NamedTempFile::new().unwrap();
+        for path in [Path::new("/dev/null"), file.path()] {
+            let text = open_error(path, &error);
+            assert!(text.starts_with("no permission to open it, and no group to join has one"), "{text}");
+        }
     }
 }

@@ -11,6 +11,7 @@ use super::optic::OpticSettings;
 use super::scenes::SceneSettings;
 use super::thermal::{Ambient, WarmUp};
 use serde::Deserialize;
+use std::io::Read as _;
 use std::path::{Path, PathBuf};
 
 /// Why a simulator file cannot be used.
@@ -347,11 +348,19 @@ impl Default for CertificateSettings {
     }
 }
 
+/// Largest simulator file [bytes].
+const LARGEST_FILE: u64 = 1 << 20;
+
 impl Settings {
     /// Reads and checks a simulator file.
     pub fn read(path: &Path) -> Result<Self, SettingsError> {
-        let text =
-            std::fs::read_to_string(path).map_err(|why| SettingsError::Unreadable { path: path.to_path_buf(), why })?;
+        let unreadable = |why| SettingsError::Unreadable { path: path.to_path_buf(), why };
+        let mut text = String::new();
+        let file = std::fs::File::open(path).map_err(unreadable)?;
+        file.take(LARGEST_FILE + 1).read_to_string(&mut text).map_err(unreadable)?;
+        if text.len() as u64 > LARGEST_FILE {
+            return Err(unreadable(std::io::Error::other(format!("more than {LARGEST_FILE} bytes"))));
+        }
         Self::parse(&text)
     }
 

@@ -4,7 +4,8 @@
 //! last row. Negative irradiance is valid data (noise).
 //!
 //! Invariants:
-//! - An accepted file has finite numbers on a strictly rising axis of at least two samples.
+//! - An accepted file has finite numbers on a strictly rising axis of at least two samples within [`WAVELENGTHS_NM`], at most
+//!   [`MOST_ROWS`] of them: what is computed from it takes a few megabytes.
 //! - A refused file is reported with every fault, each with its line, the broken rule and the value found.
 
 use super::Spectrum;
@@ -12,6 +13,12 @@ use std::fmt;
 
 /// The header of a spectrum file.
 pub const HEADER: &str = "wavelength_nm,irradiance_w_m2_nm";
+
+/// The wavelengths of a spectrum [nm]: far beyond those of any quantity. Wider ones are in another unit, or wrong.
+pub const WAVELENGTHS_NM: std::ops::RangeInclusive<f64> = 100.0..=5000.0;
+
+/// Largest number of rows: 0.05 nm apart over all wavelengths.
+pub const MOST_ROWS: usize = 100_000;
 
 /// Number of faults listed for a file; further ones are counted.
 const MOST_FAULTS: usize = 20;
@@ -89,7 +96,10 @@ fn row(line: &str, before: Option<f64>) -> Result<(f64, f64), (Option<f64>, Vec<
     let wavelength = number("wavelength_nm", wavelength).map_err(|e| faults.push(e)).ok();
     let irradiance = number("irradiance_w_m2_nm", irradiance).map_err(|e| faults.push(e)).ok();
     match (wavelength, before) {
-        (Some(x), _) if x <= 0.0 => faults.push(format!("expected a wavelength above 0 nm, but found {x}")),
+        (Some(x), _) if !WAVELENGTHS_NM.contains(&x) => {
+            let (low, high) = (WAVELENGTHS_NM.start(), WAVELENGTHS_NM.end());
+            faults.push(format!("expected a wavelength from {low} to {high} nm, but found {x} nm"));
+        }
         (Some(x), Some(b)) if x <= b => {
             faults.push(format!("expected a wavelength above the one before it, {b} nm, but found {x} nm"));
         }
@@ -138,6 +148,10 @@ pub fn read(file: &str, bytes: &[u8]) -> Result<SpectrumFile, Refused> {
         lines = at;
         if in_rows {
             rows += 1;
+            if rows > MOST_ROWS {
+                fault(at, format!("expected at most {MOST_ROWS} rows, but found more"));
+                return Err(refused);
+            }
             match row(line, before) {
                 Ok((x, e)) => {
                     before = Some(x);
@@ -224,7 +238,8 @@ mod tests {
             ("300,0.1\n,1\n", "a.csv:3: expected a number for wavelength_nm, but found ``"),
             ("300,0.1\n299,1\n", "a.csv:3: expected a wavelength above the one before it, 300 nm, but found 299 nm"),
             ("300,0.1\n300,1\n", "a.csv:3: expected a wavelength above the one before it, 300 nm, but found 300 nm"),
-            ("-1,0.1\n300,1\n", "a.csv:2: expected a wavelength above 0 nm, but found -1"),
+            ("-1,0.1\n300,1\n", "a.csv:2: expected a wavelength from 100 to 5000 nm, but found -1 nm"),
+            ("300,0.1\n2e7,1\n", "a.csv:3: expected a wavelength from 100 to 5000 nm, but found 20000000 nm"),
             ("300,0.1\n", "a.csv:3: expected at least 2 rows, but found 1"),
             ("", "a.csv:2: expected at least 2 rows, but found 0"),
             (
@@ -244,8 +259,19 @@ mod tests {
         assert_eq!(refusal(b"# a: b"), format!("a.csv:2: expected the header `{HEADER}`, but the file ends"));
         assert_eq!(refusal(b"nm,W\n1,2\n"), format!("a.csv:1: expected the header `{HEADER}`, but found `nm,W`"));
         let remark = "a.csv:1: expected `# key: value`, but found `# no colon`";
-        assert_eq!(refusal(b"# no colon\nwavelength_nm,irradiance_w_m2_nm\n1,1\n2,2\n"), remark);
+        assert_eq!(refusal(b"# no colon\nwavelength_nm,irradiance_w_m2_nm\n301,1\n302,2\n"), remark);
         assert_eq!(refusal(b"# a: b\n\xff\xfe\n"), "a.csv:2: expected UTF-8 text, but found bytes that are not");
+    }
+
+    /// A file of more rows than any spectrometer has pixels is refused where the rows begin to be too many.
+    #[test]
+    fn too_many_rows_are_refused() {
+        let rows = |n: usize| {
+            (0..n).fold(format!("{HEADER}\n"), |text, i| text + &format!("{:.4},1\n", 200.0 + 0.01 * i as f64))
+        };
+        assert_eq!(read("a.csv", rows(MOST_ROWS).as_bytes()).unwrap().spectrum.irradiance.len(), MOST_ROWS);
+        let want = format!("a.csv:{}: expected at most {MOST_ROWS} rows, but found more", MOST_ROWS + 2);
+        assert_eq!(refusal(rows(MOST_ROWS + 1).as_bytes()), want);
     }
 
     /// All faults are reported at once; at most twenty are listed and the others are counted.

@@ -18,6 +18,8 @@ fn each_wrong_spectrum_is_refused_with_its_line() {
         ("400,1\n500,inf\n600,1\n", &["s.csv:3:", "inf"]),
         ("400,1\n500\n600,1\n", &["s.csv:3:"]),
         ("400,1\n500,1,1\n600,1\n", &["s.csv:3:"]),
+        ("400,1\n500,1\n2e7,1\n", &["s.csv:4: expected a wavelength from 100 to 5000 nm, but found 20000000 nm"]),
+        ("0.4,1\n0.5,1\n", &["s.csv:2: expected a wavelength from 100 to 5000 nm, but found 0.4 nm"]),
     ];
     for (rows, words) in cases {
         let folder = Folder::new();

@@ -4,6 +4,7 @@ use super::Scene;
 use crate::clock::UtcMicros;
 use crate::simulator::light::{Grid, Light};
 use crate::spectrum::Spectrum;
+use std::io::Read as _;
 use std::path::{Path, PathBuf};
 
 /// Why a file of light cannot be used.
@@ -44,6 +45,12 @@ pub enum PlaybackError {
     },
 }
 
+/// Wavelengths of a spectrum file [nm]; beyond these the virtual spectrometer sees nothing.
+const MIN_NM: f64 = 100.0;
+const MAX_NM: f64 = 5000.0;
+/// Largest file [bytes]: a year of minutes.
+const LARGEST_FILE: u64 = 32 << 20;
+
 /// Constant diffuse light.
 pub struct Playback {
     light: Vec<f64>,
@@ -59,7 +66,7 @@ impl Playback {
     pub fn from_file(path: Option<&Path>, grid: Grid) -> Result<Self, PlaybackError> {
         let path = path.ok_or(PlaybackError::NoFile)?;
         let rows = rows(path, "wavelength_nm,irradiance_w_m2_nm", |text| {
-            text.parse::<f64>().ok().filter(|nm| *nm > 0.0 && nm.is_finite())
+            text.parse::<f64>().ok().filter(|nm| (MIN_NM..=MAX_NM).contains(nm))
         })?;
         if rows.len() < 2 {
             return Err(PlaybackError::Short { path: path.into(), expected: 2, found: rows.len() });
@@ -82,7 +89,13 @@ fn rows<T: PartialOrd + Copy>(
     header: &'static str,
     first: impl Fn(&str) -> Option<T>,
 ) -> Result<Vec<(T, f64)>, PlaybackError> {
-    let text = std::fs::read_to_string(path).map_err(|why| PlaybackError::Unreadable { path: path.into(), why })?;
+    let unreadable = |why| PlaybackError::Unreadable { path: path.into(), why };
+    let mut text = String::new();
+    let file = std::fs::File::open(path).map_err(unreadable)?;
+    file.take(LARGEST_FILE + 1).read_to_string(&mut text).map_err(unreadable)?;
+    if text.len() as u64 > LARGEST_FILE {
+        return Err(unreadable(std::io::Error::other(format!("more than {LARGEST_FILE} bytes"))));
+    }
     let mut rows: Vec<(T, f64)> = Vec::new();
     let mut begun = false;
     for (i, line) in text.trim_start_matches('\u{feff}').lines().enumerate() {
@@ -98,7 +111,8 @@ fn rows<T: PartialOrd + Copy>(
             continue;
         }
         let (a, b) = line.split_once(',').ok_or_else(|| wrong("two values with a comma between"))?;
-        let a = first(a.trim()).ok_or_else(|| wrong("a wavelength or time in the first column"))?;
+        let a =
+            first(a.trim()).ok_or_else(|| wrong("a wavelength from 100 to 5000 nm or a time in the first column"))?;
         let b = b.trim().parse::<f64>().ok().filter(|b| b.is_finite());
         let b = b.ok_or_else(|| wrong("a finite number in the second column"))?;
         if rows.last().is_some_and(|(before, _)| a <= *before) {
@@ -196,6 +210,7 @@ mod tests {
         for (text, part) in [
             ("400,1\n410,2\n", "line 1: expected wavelength_nm"),
             ("wavelength_nm,irradiance_w_m2_nm\n400,1\n400,2\n", "line 3: expected a first column that rises"),
+            ("wavelength_nm,irradiance_w_m2_nm\n400,1\n2e7,2\n", "line 3: expected a wavelength from 100 to 5000 nm"),
             ("wavelength_nm,irradiance_w_m2_nm\n400,1\n410,NaN\n", "line 3: expected a finite number"),
             ("wavelength_nm,irradiance_w_m2_nm\n400,1\n", "expected at least 2 rows, but found 1"),
         ] {
