@@ -23,6 +23,7 @@ pub mod document;
 pub mod export;
 pub mod exposure;
 pub mod fault;
+pub mod fuzzing;
 pub mod instrument;
 pub mod moon;
 pub mod night_sky;

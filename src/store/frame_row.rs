@@ -102,9 +102,14 @@ impl FrameRow {
         Ok(Self { detail, sums, crc32 })
     }
 
+    /// The checksum of both parts as they are.
+    pub fn checksum(&self) -> u32 {
+        crc32_of_bytes(&self.detail, &self.sums)
+    }
+
     /// Decodes a frame.
     pub fn decode(&self) -> Result<Frame, FrameRowError> {
-        let found = crc32_of_bytes(&self.detail, &self.sums);
+        let found = self.checksum();
         if found != self.crc32 {
             return wrong(format!("detail and sums with checksum {:08x}", self.crc32), format!("{found:08x}"));
         }
