@@ -10,7 +10,7 @@ fn main() -> ExitCode {
     match cli::run(Cli::parse()) {
         Ok(()) => ExitCode::SUCCESS,
         Err(failure) => {
-            eprintln!("{failure}");
+            cli::print_failure(&failure);
             ExitCode::from(failure.status())
         }
     }

@@ -62,6 +62,12 @@ pub fn terminate(child: &std::process::Child) {
     unsafe { libc::kill(pid, libc::SIGTERM) };
 }
 
+/// Makes a write beyond the limit of a file's size fail (EFBIG) instead of ending the process by SIGXFSZ.
+pub fn report_file_size_limit() {
+    // SAFETY: SIG_IGN runs no handler; signal touches no memory of ours.
+    unsafe { libc::signal(libc::SIGXFSZ, libc::SIG_IGN) };
+}
+
 /// How many bytes this user may still write where a file lies; `None` where that cannot be found out.
 pub fn free_space(file: &Path) -> Option<u64> {
     let folder = file.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));

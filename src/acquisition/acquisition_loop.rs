@@ -22,6 +22,7 @@ use crate::archive::daily::RollUpWriter;
 use crate::clock::{Stop, UtcMicros};
 use crate::exposure::{Gate, Schedule};
 use crate::fault::Fault;
+use crate::record::{Event, EventKind};
 use crate::summary::Rules;
 use connection::Connected;
 use line::Line;
@@ -215,6 +216,7 @@ impl AcquisitionLoop {
     /// Performs the tasks between two ticks, and records ticks missed meanwhile.
     fn after_tick(&mut self, observer: &mut dyn Observer) -> Result<(), AcquisitionError> {
         self.report_retries();
+        self.report_damage(observer)?;
         self.recorder.write_queued(observer)?;
         self.check_disk_space()?;
         self.store_roll_up();
@@ -237,6 +239,18 @@ impl AcquisitionLoop {
         }
     }
 
+    /// Records the damaged rows that were set aside since the last call.
+    fn report_damage(&mut self, observer: &mut dyn Observer) -> Result<(), AcquisitionError> {
+        for row in self.context.storage.store.take_damage() {
+            let text = format!("damaged and set aside; measuring continues without it: {row}");
+            tracing::error!(instrument = self.name(), "{text}");
+            let time = self.context.clock.now();
+            let event = Event { time, until: None, instrument: None, kind: EventKind::Storage, text };
+            self.recorder.event(event, observer)?;
+        }
+        Ok(())
+    }
+
     /// Checks the free space at intervals, and deletes raw frames after their retention time.
     fn check_disk_space(&mut self) -> Result<(), AcquisitionError> {
         let storage = &self.context.storage;
@@ -252,6 +266,11 @@ impl AcquisitionLoop {
             Ok(None) => Ok(()),
             // A full disk is reported when readings are queued.
             Err(error) if error.is_transient() => Ok(()),
+            // What cannot be deleted is no reason to stop measuring.
+            Err(error) if error.is_damage() => {
+                tracing::error!(instrument = self.name(), "{error}");
+                Ok(())
+            }
             Err(error) => Err(error.into()),
         }
     }

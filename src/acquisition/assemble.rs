@@ -6,6 +6,7 @@ use super::backlog::{self, Backlog};
 use super::context::{LinkMaker, LoopContext, Storage};
 use super::disk_space::DiskSpace;
 use super::progress::{Heartbeat, Progress, ProgressClock};
+use super::registration::Registration;
 use super::status::Status;
 use super::updates::Updates;
 use crate::clock::{Clock, Stop, UtcMicros};
@@ -14,7 +15,7 @@ use crate::instrument::{Link, SCPI, SerialLink};
 use crate::processing::computation_text;
 use crate::quantities;
 use crate::record::{Event, EventKind};
-use crate::store::{DaemonStart, Store, StoreError};
+use crate::store::{Store, StoreError};
 use crate::system;
 use std::sync::{Arc, Mutex};
 
@@ -44,9 +45,12 @@ pub fn assemble(
         Err(error) if error.is_transient() => Some(error),
         other => other.map(|_| None)?,
     };
-    let configuration = store.register_configuration(&config.text, now)?;
-    store.record_start(DaemonStart { time: now, configuration })?;
-    let computation = store.register_computation(&computation_text(), now)?;
+    let registration = Arc::new(Registration::new(&config.text, computation_text(), now));
+    match registration.rows(&store) {
+        // Registered with the first reading that can be stored.
+        Err(error) if error.is_transient() => {}
+        rows => drop(rows?),
+    }
     let disk_space = Arc::new(DiskSpace::new(&config.store, system::free_space));
     let heartbeat = Heartbeat::default();
     let loops: Vec<LoopContext> = config
@@ -65,8 +69,8 @@ pub fn assemble(
             link: link(instrument),
             storage: Storage {
                 store: Arc::clone(&store),
-                configuration,
-                computation,
+                registration: Arc::clone(&registration),
+                configuration: None,
                 backlog: Arc::new(Mutex::new(Backlog::new(&instrument.name, backlog::LIMIT))),
                 disk_space: Arc::clone(&disk_space),
             },

@@ -1,5 +1,5 @@
-//! A queue in memory for readings, gaps and events while the disk is full, the database file is missing, or another
-//! process locks the database.
+//! A queue in memory for readings, gaps and events while the disk is full or reports errors, the database file is missing, or
+//! another process locks the database.
 //!
 //! Invariants:
 //! - Items are written in order of time, and no item is written before an earlier queued one.
@@ -13,6 +13,7 @@ mod queued_reading;
 mod tests;
 
 use super::gaps::GapSpan;
+use super::registration::RegisteredRows;
 use super::tick::GapReason;
 use crate::clock::UtcMicros;
 use crate::fault::GapCause;
@@ -43,6 +44,7 @@ pub struct Backlog {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum WriteBlocker {
     DiskFull,
+    DiskFailed,
     Locked,
     FileMissing,
 }
@@ -51,6 +53,7 @@ impl WriteBlocker {
     fn of(error: &StoreError) -> Self {
         match error {
             StoreError::Busy { .. } => Self::Locked,
+            StoreError::DiskFailed { .. } => Self::DiskFailed,
             StoreError::FileMissing { .. } | StoreError::FileReplaced { .. } => Self::FileMissing,
             _ => Self::DiskFull,
         }
@@ -58,6 +61,7 @@ impl WriteBlocker {
     fn text(self) -> &'static str {
         match self {
             Self::DiskFull => "disk full",
+            Self::DiskFailed => "the disk reported an error",
             Self::Locked => "database locked by another process",
             Self::FileMissing => "database file missing",
         }
@@ -65,6 +69,7 @@ impl WriteBlocker {
     fn end_text(self) -> &'static str {
         match self {
             Self::DiskFull => "space is available again",
+            Self::DiskFailed => "the disk works again",
             Self::Locked => "the lock was released",
             Self::FileMissing => "the file is in place again",
         }
@@ -128,8 +133,22 @@ impl Backlog {
                 Err(error) => return Err(error),
             }
         }
+        self.queue(new)
+    }
+
+    /// Queues a reading.
+    pub fn queue(&mut self, new: &NewReading<'_>) -> Result<Committed, StoreError> {
         let queued = QueuedReading::of(new)?;
         Ok(Committed::Queued(self.push(QueuedItem::Reading(Box::new(queued)))))
+    }
+
+    /// Completes the rows of readings that were queued before configuration and computation were registered.
+    pub fn complete(&mut self, rows: RegisteredRows) {
+        for item in &mut self.queue {
+            if let QueuedItem::Reading(queued) = item {
+                queued.complete(rows);
+            }
+        }
     }
 
     /// Queues a tick without a reading, merged with a preceding gap of the same cause; returns the number of discarded readings.

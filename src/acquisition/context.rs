@@ -3,6 +3,7 @@
 use super::backlog::Backlog;
 use super::disk_space::DiskSpace;
 use super::progress::{Progress, ProgressLink};
+use super::registration::Registration;
 use super::status::Status;
 use super::updates::Updates;
 use crate::calibration::CalibrationSet;
@@ -59,7 +60,7 @@ impl LoopContext {
         if let Some(update) = self.updates.newest() {
             context.instrument.schedule = update.schedule.clone();
             context.instrument.limits = update.limits.clone();
-            context.storage.configuration = update.configuration;
+            context.storage.configuration = Some(update.configuration);
         }
         context
     }
@@ -70,10 +71,10 @@ impl LoopContext {
 pub struct Storage {
     /// The database.
     pub store: Arc<Store>,
-    /// Row of the active configuration.
-    pub configuration: i64,
-    /// Row of the active computation.
-    pub computation: i64,
+    /// The rows that readings refer to.
+    pub registration: Arc<Registration>,
+    /// Row of the reloaded configuration that is active; `None`: the one with which the daemon started.
+    pub configuration: Option<i64>,
     /// Items queued while the database cannot be written; persists over a restart of the loop.
     pub backlog: Arc<Mutex<Backlog>>,
     /// Checks the free space.

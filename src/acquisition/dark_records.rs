@@ -5,50 +5,52 @@ use crate::darks::night::DARK_SET_STATE;
 use crate::darks::{DarkSet, DarkSetState, DarksOnRecord, FittedModel};
 use crate::record::Dark;
 use crate::reduction::DarkModel;
-use crate::store::{SavedState, Store, StoreError};
+use crate::store::{DarkModel as StoredModel, SavedState, Store, StoreError};
 
 /// Maximum age of loaded darks [s].
 const LOADED_S: f64 = 10.0 * 86_400.0;
 /// Number of loaded covered darks of any age: more than one session takes.
 const COVERED_LOADED: usize = 64;
 
-/// Loads the darks, the model and the state of a set of darks. Damaged darks and models are logged and omitted.
+/// Loads the darks, the model and the state of a set of darks. What is damaged is set aside ([`Store::take_damage`]).
 pub fn load(store: &Store, instrument_row: i64, now: UtcMicros) -> Result<DarksOnRecord, StoreError> {
     let state = load_state(store, instrument_row)?;
     let allowed = |darks: Vec<Result<Dark, StoreError>>| {
-        let mut usable = readable(darks);
+        let mut usable = store.intact(darks)?;
         usable.retain(|dark| state.allows_dark(dark.id));
-        usable
+        Ok::<_, StoreError>(usable)
     };
-    let darks = allowed(store.darks(instrument_row, now.plus_seconds(-LOADED_S))?);
-    let covered = allowed(store.covered_darks(instrument_row, COVERED_LOADED)?);
-    let latest = store.latest_dark_model(instrument_row)?;
+    let darks = allowed(store.darks(instrument_row, now.plus_seconds(-LOADED_S))?)?;
+    let covered = allowed(store.covered_darks(instrument_row, COVERED_LOADED)?)?;
+    let latest = unless_damaged(store, store.latest_dark_model(instrument_row))?;
     let stored = match latest.as_ref().map(|latest| (latest.id, state.model_to_use(latest.id))) {
         None | Some((_, None)) => None,
         Some((newest, Some(row))) if row == newest => latest,
-        Some((_, Some(row))) => store.dark_model(row)?,
+        Some((_, Some(row))) => unless_damaged(store, store.dark_model(row))?,
     };
-    let model = stored.and_then(|stored| match DarkModel::decode(&stored.blob) {
-        Ok(model) => Some(FittedModel { row: stored.id, fitted_at: stored.fitted_at, model }),
-        Err(why) => {
-            tracing::error!("the stored dark model cannot be used: {why}");
-            None
-        }
-    });
+    let model = stored.and_then(|stored| usable_model(store, stored));
     Ok(DarksOnRecord { darks, covered, model, state })
 }
 
-fn readable(darks: Vec<Result<Dark, StoreError>>) -> Vec<Dark> {
-    let usable = |dark: Result<Dark, StoreError>| {
-        dark.inspect_err(|why| tracing::error!("a stored dark cannot be used: {why}")).ok()
-    };
-    darks.into_iter().filter_map(usable).collect()
+fn usable_model(store: &Store, stored: StoredModel) -> Option<FittedModel> {
+    match DarkModel::decode(&stored.blob) {
+        Ok(model) => Some(FittedModel { row: stored.id, fitted_at: stored.fitted_at, model }),
+        Err(why) => {
+            store.set_aside("dark_model", stored.id, &why);
+            None
+        }
+    }
+}
+
+/// A stored row; `None` where it is damaged, which is remembered.
+pub fn unless_damaged<T>(store: &Store, row: Result<Option<T>, StoreError>) -> Result<Option<T>, StoreError> {
+    Ok(store.intact([row])?.pop().flatten())
 }
 
 fn load_state(store: &Store, instrument_row: i64) -> Result<DarkSetState, StoreError> {
     let Some(saved) = store.load_state(instrument_row, DARK_SET_STATE)? else { return Ok(DarkSetState::default()) };
     Ok(serde_json::from_str(&saved.json).unwrap_or_else(|why| {
-        tracing::warn!("saved state `{DARK_SET_STATE}` cannot be read ({why}); starting with the default");
+        store.set_aside_state(instrument_row, DARK_SET_STATE, &why.to_string());
         DarkSetState::default()
     }))
 }

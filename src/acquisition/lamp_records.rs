@@ -2,6 +2,7 @@
 //!
 //! Depends on the pure rules of [`crate::reduction::lamps`]. Invariant: a spectrum is stored before a reading is processed with it.
 
+use super::dark_records::unless_damaged;
 use crate::clock::UtcMicros;
 use crate::processing::{Pipeline, ProcessedReading};
 use crate::record::{AcquisitionContext, Flag};
@@ -19,20 +20,14 @@ pub struct LampRecords {
 }
 
 impl LampRecords {
-    /// Loads the spectra that were stored last. Damaged ones are logged and left out; they are learned anew.
+    /// Loads the spectra that were stored last. Damaged ones are set aside ([`Store::take_damage`]) and learned anew.
     pub fn load(store: &Store, instrument: i64) -> Result<Self, StoreError> {
-        let stored = match store.latest_lamp_shapes(instrument) {
-            Err(why @ StoreError::Corrupt { .. }) => {
-                tracing::error!("{why}: the spectra of lamps are learned anew");
-                None
-            }
-            other => other?,
-        };
+        let stored = unless_damaged(store, store.latest_lamp_shapes(instrument))?;
         let Some(stored) = stored else { return Ok(Self::default()) };
         match decode(&stored.blob) {
             Ok(shapes) => Ok(Self { row: Some(stored.id), shapes: Arc::new(shapes), learner: Learner::default() }),
             Err(why) => {
-                tracing::error!("the stored spectra of lamps cannot be used ({why}): they are learned anew");
+                store.set_aside("lamp_shapes", stored.id, &why);
                 Ok(Self::default())
             }
         }

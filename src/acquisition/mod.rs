@@ -21,6 +21,7 @@ pub mod monitor_actions;
 pub mod progress;
 pub mod reconnection;
 pub mod recorder;
+pub mod registration;
 pub mod reload;
 pub mod saved_control;
 pub mod service_manager;

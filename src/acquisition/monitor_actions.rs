@@ -2,7 +2,7 @@
 //!
 //! Decides nothing. Invariant: an action is applied to the monitor set if and only if it was stored.
 
-use super::AcquisitionError;
+use super::{AcquisitionError, dark_records};
 use crate::clock::UtcMicros;
 use crate::config::{InstrumentConfig, Station};
 use crate::quality::monitor::response::levels::LevelSource;
@@ -50,7 +50,8 @@ fn load_saved(store: &Store, row: i64) -> Result<SavedMonitors, AcquisitionError
         reported: load(store, row, monitor::REPORTED_STATE)?,
     };
     if let Some(model) = saved.pixels.baseline {
-        saved.pixel_baseline = store.dark_model(model)?.and_then(|stored| DarkModel::decode(&stored.blob).ok());
+        let stored = dark_records::unless_damaged(store, store.dark_model(model))?;
+        saved.pixel_baseline = stored.and_then(|stored| DarkModel::decode(&stored.blob).ok());
         if saved.pixel_baseline.is_none() {
             tracing::error!(
                 "dark model {model}, the baseline of the pixel monitor, cannot be used; a new one is determined"
@@ -60,11 +61,11 @@ fn load_saved(store: &Store, row: i64) -> Result<SavedMonitors, AcquisitionError
     Ok(saved)
 }
 
-/// Loads a saved state; the default if it is absent or cannot be parsed.
+/// Loads a saved state; the default if it is absent, or damaged and so set aside.
 fn load<T: serde::de::DeserializeOwned + Default>(store: &Store, row: i64, name: &str) -> Result<T, AcquisitionError> {
     let Some(stored) = store.load_state(row, name)? else { return Ok(T::default()) };
     Ok(serde_json::from_str(&stored.json).unwrap_or_else(|why| {
-        tracing::warn!("saved state `{name}` cannot be read ({why}); starting with the default");
+        store.set_aside_state(row, name, &why.to_string());
         T::default()
     }))
 }

@@ -29,9 +29,19 @@ impl Recorder {
         Self { instrument: instrument.to_owned(), storage, gaps: Gaps::default(), status, faults: FaultLog::default() }
     }
 
-    /// Commits a reading with its frames, events and states, or queues it.
+    /// Commits a reading with its frames, events and states, or queues it. Its rows of configuration and computation are those
+    /// registered.
     pub fn reading(&mut self, new: &NewReading<'_>) -> Result<Committed, StoreError> {
-        let committed = self.storage.backlog().commit(&self.storage.store, new)?;
+        let (store, mut backlog) = (&self.storage.store, self.storage.backlog());
+        let committed = match self.storage.registration.rows(store) {
+            Ok(rows) => backlog.commit(store, &NewReading { made_with: rows.complete(new.made_with), ..*new })?,
+            Err(error) if error.is_transient() => {
+                backlog.begin(&error, new.reading.time_end);
+                backlog.queue(new)?
+            }
+            Err(error) => return Err(error),
+        };
+        drop(backlog);
         self.gaps.close();
         match committed {
             Committed::Stored(id) => self.status.stored(id, new.reading),
@@ -102,11 +112,21 @@ impl Recorder {
 
     /// Writes queued items until the database cannot be written.
     pub fn write_queued(&mut self, observer: &mut dyn Observer) -> Result<(), StoreError> {
-        let mut backlog = self.storage.backlog();
-        let written = backlog.write(&self.storage.store, |id, reading| {
-            self.status.stored(id, reading);
-            observer.stored_late(id, reading);
-        });
+        let (store, mut backlog) = (&self.storage.store, self.storage.backlog());
+        if backlog.is_empty() {
+            return Ok(());
+        }
+        let written = match self.storage.registration.rows(store) {
+            Ok(rows) => {
+                backlog.complete(rows);
+                backlog.write(store, |id, reading| {
+                    self.status.stored(id, reading);
+                    observer.stored_late(id, reading);
+                })
+            }
+            Err(error) if error.is_transient() => Ok(()),
+            Err(error) => Err(error),
+        };
         self.status.update(|s| s.storage.queued = backlog.readings());
         written
     }

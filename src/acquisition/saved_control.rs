@@ -83,13 +83,13 @@ impl SavedControl {
     }
 }
 
-/// Loads a saved state; `None` if it is absent or cannot be parsed.
+/// Loads a saved state; `None` if it is absent, or damaged and so set aside.
 fn load<T: serde::de::DeserializeOwned>(store: &Store, row: i64, name: &str) -> Result<Option<T>, StoreError> {
     let stored = store.load_state(row, name)?;
     Ok(stored.and_then(|state| match serde_json::from_str(&state.json) {
         Ok(state) => Some(state),
         Err(why) => {
-            tracing::warn!("saved state `{name}` cannot be read ({why}); starting with the default");
+            store.set_aside_state(row, name, &why.to_string());
             None
         }
     }))

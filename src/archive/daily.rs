@@ -79,7 +79,11 @@ pub fn days(
             stored.next();
         }
         let day = match stored.next_if(|k| k.starts == bounds.starts) {
-            Some(row) => parse_row(&row)?,
+            // A damaged one is computed anew.
+            Some(row) => match reader.intact([parse_row(&row)])?.pop() {
+                Some(day) => day,
+                None => day_of(reader, rules, instrument, &bounds)?,
+            },
             None => day_of(reader, rules, instrument, &bounds)?,
         };
         // Excludes days with readings of other instruments only, and days outside the range that share an hour with it.

@@ -1,12 +1,13 @@
 //! `vigilux backup FILE`: copies the database while it is in use and verifies the copy before it gets its name.
 
+use super::output::{self, InUse};
 use super::source::Source;
 use super::verify::{report, result, verify};
 use super::{Failure, print, print_json};
 use crate::clock::{Clock, RealClock};
 use crate::store::Reader;
 use serde_json::json;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// Readings of the copy that are recomputed; a few suffice, since the copy has the same rows.
 const SAMPLE: u64 = 100;
@@ -20,8 +21,8 @@ pub struct BackupArgs {
     #[arg(value_name = "FILE")]
     file: PathBuf,
     /// Replace an existing file
-    #[arg(long)]
-    overwrite: bool,
+    #[arg(long, alias = "overwrite")]
+    force: bool,
     /// Print JSON
     #[arg(long)]
     json: bool,
@@ -31,13 +32,13 @@ pub struct BackupArgs {
 pub fn run(args: &BackupArgs) -> Result<(), Failure> {
     let reader = args.source.open(RealClock::new().now())?.reader;
     let target = &args.file;
-    if same_file(target, reader.path()) {
-        return Err(Failure::Usage(format!("{}: expected another path than that of the database", target.display())));
+    if output::is_standard_output(target) {
+        return Err(Failure::Usage(
+            "expected the path of a file, but found `-`: a copy is verified in its file".into(),
+        ));
     }
-    if target.exists() && !args.overwrite {
-        let name = target.display();
-        return Err(Failure::Usage(format!("{name}: expected no existing file; --overwrite replaces it")));
-    }
+    let in_use = InUse::default().database(reader.path()).configuration(args.source.config.as_deref());
+    output::check_copy(target, args.force, &in_use)?;
     let mut counts = None;
     reader.backup(target, |copy| {
         let copy = Reader::open(copy)?;
@@ -54,11 +55,4 @@ pub fn run(args: &BackupArgs) -> Result<(), Failure> {
         return print_json(&json!({ "file": file, "readings": counts.readings, "bytes": counts.bytes }));
     }
     print(&format!("{} readings in {} ({} bytes), verified\n", counts.readings, target.display(), counts.bytes))
-}
-
-fn same_file(a: &Path, b: &Path) -> bool {
-    match (a.canonicalize(), b.canonicalize()) {
-        (Ok(a), Ok(b)) => a == b,
-        _ => false,
-    }
 }

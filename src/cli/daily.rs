@@ -92,9 +92,11 @@ pub fn run(args: DailyArgs) -> Result<(), Failure> {
         found.push(Days { instrument, days });
     }
     if args.json {
-        return super::print_json(&json_of(config, &rules, &found));
+        super::print_json(&json_of(config, &rules, &found))?;
+    } else {
+        print(&if args.csv { csv_of(config, &rules, &found) } else { table::text(config, &rules, &found) })?;
     }
-    print(&if args.csv { csv_of(config, &rules, &found) } else { table::text(config, &rules, &found) })
+    archive.finish()
 }
 
 /// The safety notice for the ultraviolet figures of a station.

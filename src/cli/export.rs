@@ -8,6 +8,8 @@
 mod folders;
 mod values;
 
+use super::format::shown;
+use super::output::{self, InUse};
 use super::source::{Archive, ComputationArg, Source, instant};
 use super::{Failure, print};
 use crate::clock::{Clock, RealClock, UtcMicros, zone_name};
@@ -44,9 +46,13 @@ pub struct ExportArgs {
     /// Readings before this instant: RFC 3339, or a date in UTC
     #[arg(long, value_name = "TIME", value_parser = instant)]
     to: Option<UtcMicros>,
-    /// CSV: output file, default stdout. NetCDF and Parquet: output folder
+    /// CSV: output file, `-` or none for standard output. NetCDF and Parquet: output folder, whose files of the same names are
+    /// replaced
     #[arg(long, value_name = "PATH")]
     output: Option<PathBuf>,
+    /// CSV: replace an existing file
+    #[arg(long)]
+    force: bool,
 }
 
 /// Formats of an export.
@@ -74,7 +80,7 @@ pub fn run(args: ExportArgs) -> Result<(), Failure> {
     if from >= to {
         return Err(Failure::Usage(format!("--to: expected an instant after --from {from}, but found {to}")));
     }
-    if args.format != Format::Csv && args.output.is_none() {
+    if args.format != Format::Csv && args.output.as_deref().is_none_or(output::is_standard_output) {
         return Err(Failure::Usage("--output: expected the output folder, but found none".into()));
     }
     if args.per == Per::Range && args.format != Format::Netcdf {
@@ -88,26 +94,55 @@ pub fn run(args: ExportArgs) -> Result<(), Failure> {
         archive.instruments(args.instrument.as_deref())?;
     }
     let selection = Selection { from, to, instrument: args.instrument.clone() };
-    match (args.format, &args.output) {
+    let path = args.output.as_deref().filter(|path| !output::is_standard_output(path));
+    check_output(&args, &archive, path)?;
+    let written = match (args.format, path) {
         (Format::Netcdf, Some(folder)) => folders::netcdf(&archive, &selection, args.what, args.per, folder, now),
         (Format::Parquet, Some(folder)) => folders::parquet(&archive, &selection, args.what, folder),
         (_, None) => to_stdout(&archive, &selection, args.what),
         (_, Some(path)) => {
-            let written = write_atomically(path, |out| csv(&archive, &selection, args.what, path, out));
+            let written = write_atomically(path, |out| match csv(&archive, &selection, args.what, path, out)? {
+                0 => Err(WriteError::Command(nothing(args.what))),
+                rows => Ok(rows),
+            });
             let rows = written.map_err(|e| e.at(path))?;
-            print(&format!("{rows} {} written to {}\n", noun(args.what), path.display()))
+            print(&format!("{rows} {} written to {}\n", noun(args.what), path.display())).map(|()| rows)
+        }
+    };
+    let rows = written.or_else(|why| archive.finish().and(Err(why)))?;
+    archive.finish()?;
+    if rows == 0 {
+        return Err(nothing(args.what));
+    }
+    Ok(())
+}
+
+/// The failure of an export without rows.
+fn nothing(what: What) -> Failure {
+    Failure::Failed(format!("no {} in this range", noun(what)))
+}
+
+/// A failure if the output may not be written.
+fn check_output(args: &ExportArgs, archive: &Archive, path: Option<&Path>) -> Result<(), Failure> {
+    match path {
+        None => Ok(()),
+        Some(folder) if args.format != Format::Csv => output::check_folder(folder),
+        Some(file) => {
+            let in_use = InUse::default().database(archive.reader.path()).configuration(args.source.config.as_deref());
+            output::check_file(file, args.force, &in_use)
         }
     }
 }
 
-fn to_stdout(archive: &Archive, selection: &Selection, what: What) -> Result<(), Failure> {
+/// Writes CSV to standard output; returns the number of rows.
+fn to_stdout(archive: &Archive, selection: &Selection, what: What) -> Result<u64, Failure> {
     let mut out = BufWriter::new(std::io::stdout().lock());
     let path = Path::new("stdout");
     let rows = csv(archive, selection, what, path, &mut out);
     match rows.and_then(|n| out.flush().map(|()| n).map_err(WriteError::Output)) {
         // The reader of a pipe may stop early (`| head`).
-        Err(WriteError::Output(e)) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
-        other => other.map(drop).map_err(|e| e.at(path)),
+        Err(WriteError::Output(e)) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(1),
+        other => other.map_err(|e| e.at(path)),
     }
 }
 
@@ -222,9 +257,10 @@ fn provenance(archive: &Archive, selection: &Selection) -> Result<Vec<(String, S
     Ok(lines)
 }
 
-/// Writes a `# key: value` line; line breaks in the text become spaces.
+/// Writes a `# key: value` line; line breaks in the text become spaces, other control characters are escaped.
 fn comment(out: &mut impl Write, key: &str, text: &str) -> Result<(), WriteError> {
-    writeln!(out, "# {key}: {}", text.replace(['\n', '\r'], " ")).map_err(WriteError::Output)
+    let text = text.replace(['\n', '\r'], " ");
+    writeln!(out, "# {key}: {}", shown(&text)).map_err(WriteError::Output)
 }
 
 #[cfg(test)]

@@ -1,8 +1,34 @@
-//! Formats numbers, units and times as text.
+//! Formats numbers, units, times and foreign text as text.
 //!
 //! Pure; used by every command that prints values.
 
+use std::borrow::Cow;
 use std::fmt::Write;
+
+/// Text from a note, an identity or a file as it is shown: control characters are escaped, so that it neither moves the cursor nor
+/// begins a line of its own.
+pub fn shown(text: &str) -> Cow<'_, str> {
+    escaped(text, |_| false)
+}
+
+/// Output of several lines as it is printed: control characters other than line feed and tab are escaped.
+pub fn printable(text: &str) -> Cow<'_, str> {
+    escaped(text, |c| c == '\n' || c == '\t')
+}
+
+fn escaped(text: &str, allowed: impl Fn(char) -> bool) -> Cow<'_, str> {
+    let is_harmful = |c: char| (c.is_control() || is_direction(c)) && !allowed(c);
+    if !text.contains(is_harmful) {
+        return Cow::Borrowed(text);
+    }
+    let escape = |c: char| if is_harmful(c) { c.escape_default().to_string() } else { c.to_string() };
+    Cow::Owned(text.chars().map(escape).collect())
+}
+
+/// Whether a character changes the direction of the text after it, which can make a line show other than it is.
+fn is_direction(c: char) -> bool {
+    matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+}
 
 /// Appends a line.
 pub fn put(out: &mut String, line: std::fmt::Arguments<'_>) {
@@ -97,6 +123,14 @@ pub fn age(seconds: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn control_characters_are_shown_escaped() {
+        let text = "a\u{1b}[31mb\nc\r\td\u{7}\u{9b}\u{202e}é µ";
+        assert_eq!(shown(text), "a\\u{1b}[31mb\\nc\\r\\td\\u{7}\\u{9b}\\u{202e}é µ");
+        assert_eq!(printable(text), "a\\u{1b}[31mb\nc\\r\td\\u{7}\\u{9b}\\u{202e}é µ");
+        assert!(matches!(printable("plain\ttext\n"), std::borrow::Cow::Borrowed(_)));
+    }
 
     #[test]
     fn a_number_shows_the_digits_its_uncertainty_allows() {

@@ -22,6 +22,7 @@ mod line_writer;
 mod log;
 pub mod monitors;
 pub mod note;
+pub mod output;
 pub mod quantities;
 mod questions;
 pub mod recompute;
@@ -34,6 +35,7 @@ mod verdict_line;
 pub mod verify;
 
 use crate::document::Diagnostics;
+use crate::system;
 use std::io::Write;
 
 /// Why a command failed.
@@ -122,6 +124,7 @@ pub enum Command {
 
 /// Runs a command.
 pub fn run(cli: Cli) -> Result<(), Failure> {
+    system::report_file_size_limit();
     match cli.command {
         Command::Demo(args) => demo::run(&args),
         Command::Run(args) => run::run(&args),
@@ -144,10 +147,15 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
     }
 }
 
-/// Prints a result to stdout. A closed pipe (`vigilux … | head`) is no failure.
+/// Prints a failure to stderr.
+pub fn print_failure(failure: &Failure) {
+    eprintln!("{}", format::printable(&failure.to_string()));
+}
+
+/// Prints a result to stdout; control characters are escaped. A closed pipe (`vigilux … | head`) is no failure.
 pub fn print(text: &str) -> Result<(), Failure> {
     let mut out = std::io::stdout().lock();
-    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+    match out.write_all(format::printable(text).as_bytes()).and_then(|()| out.flush()) {
         Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => Err(Failure::from_error("stdout", &e)),
         _ => Ok(()),
     }

@@ -82,9 +82,11 @@ pub fn run(args: SeriesArgs) -> Result<(), Failure> {
     let caution = group.and_then(|group| group.caution(archive.source_rule()));
     let all = SeriesSet { quantity, unit, zone, caution, curves };
     if args.json {
-        return super::print_json(&all.json());
+        super::print_json(&all.json())?;
+    } else {
+        print(&if args.csv { all.csv() } else { all.text() })?;
     }
-    print(&if args.csv { all.csv() } else { all.text() })
+    archive.finish()
 }
 
 impl SeriesSet {

@@ -54,9 +54,11 @@ pub fn run(args: ShowArgs) -> Result<(), Failure> {
     let gaps = archive.reader.latest_gaps(1)?;
     let view = View { archive: &archive, readings: &readings, event: events.last(), gap: gaps.last(), now };
     if args.json {
-        return print(&format!("{:#}\n", view.json()?));
+        print(&format!("{:#}\n", view.json()?))?;
+    } else {
+        print(&view.text()?)?;
     }
-    print(&view.text()?)
+    archive.finish()
 }
 
 /// What is shown.

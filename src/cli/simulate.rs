@@ -1,6 +1,7 @@
 //! `vigilux simulate`: a simulated instrument alone, on a pseudo-terminal or a TCP port whose address it prints.
 
 use super::Failure;
+use super::output::{self, InUse};
 use crate::clock::{Clock, CompressedClock, RealClock, Stop};
 use crate::simulator::replay::Replay;
 use crate::simulator::scenes::{SceneKind, SkyKind};
@@ -47,9 +48,12 @@ pub struct SimulateArgs {
     /// Append the true irradiance of every exposure to FILE, one JSON object a line
     #[arg(long, value_name = "FILE")]
     pub truth: Option<PathBuf>,
-    /// Write the calibration of this spectrometer to FILE and exit
+    /// Write the calibration of this spectrometer to FILE (`-`: standard output) and exit
     #[arg(long, value_name = "FILE")]
     pub certificate: Option<PathBuf>,
+    /// Replace an existing FILE of --certificate
+    #[arg(long, requires = "certificate")]
+    pub force: bool,
     /// Spectrum file of the scene (implies --scene spectrum)
     #[arg(long, value_name = "FILE")]
     pub spectrum: Option<PathBuf>,
@@ -94,12 +98,30 @@ fn settings(args: &SimulateArgs) -> Result<Settings, Failure> {
     Ok(settings)
 }
 
+/// The files that are read.
+fn in_use(args: &SimulateArgs) -> InUse {
+    let read = [
+        (&args.config, "the simulator file"),
+        (&args.spectrum, "the spectrum"),
+        (&args.modulation, "the factors"),
+        (&args.replay, "the recording"),
+    ];
+    read.into_iter().fold(InUse::default(), |in_use, (path, what)| match path {
+        Some(path) => in_use.file(path, what),
+        None => in_use,
+    })
+}
+
 /// Runs the simulator until INT or TERM, or writes its certificate.
 pub fn run(args: SimulateArgs) -> Result<(), Failure> {
     let settings = settings(&args)?;
     let built = |why: SimulatorError| Failure::Usage(why.to_string());
     if let Some(path) = &args.certificate {
         let text = certificate(&settings).map_err(built)?;
+        if output::is_standard_output(path) {
+            return super::print(&text);
+        }
+        output::check_file(path, args.force, &in_use(&args))?;
         return std::fs::write(path, text)
             .map_err(|why| Failure::Failed(format!("{}: cannot write the certificate: {why}", path.display())));
     }
@@ -109,6 +131,9 @@ pub fn run(args: SimulateArgs) -> Result<(), Failure> {
         }
         None => Arc::new(RealClock::new()),
     };
+    if let Some(path) = &args.truth {
+        output::check_append(path, &in_use(&args))?;
+    }
     let truth = match &args.truth {
         Some(path) => TruthLog::to_file(path)
             .map_err(|why| Failure::Failed(format!("{}: cannot append the truth: {why}", path.display())))?,

@@ -7,6 +7,9 @@ use crate::quantities::{SourceRule, cautions, index_of, registry};
 use crate::store::{Reader, StoreError};
 use std::path::{Path, PathBuf};
 
+/// Damaged rows that are named in a message.
+const NAMED_AT_MOST: usize = 20;
+
 /// The arguments that name a database.
 #[derive(Clone, Debug, clap::Args)]
 #[group(multiple = false)]
@@ -102,6 +105,23 @@ impl Archive {
     /// The source rule of the station; `None` where its configuration cannot be read.
     pub fn source_rule(&self) -> Option<SourceRule> {
         self.config.as_ref().map(|c| c.station.source_rule())
+    }
+
+    /// A failure that names the damaged rows that were left out, if there are any; called when all else is printed.
+    pub fn finish(&self) -> Result<(), Failure> {
+        let damaged = self.reader.take_damage();
+        if damaged.is_empty() {
+            return Ok(());
+        }
+        let (n, rows) = (damaged.len(), if damaged.len() == 1 { "row is" } else { "rows are" });
+        let mut text = format!("{n} damaged {rows} left out; `vigilux verify` checks the whole database");
+        for row in damaged.iter().take(NAMED_AT_MOST) {
+            text += &format!("\n    {row}");
+        }
+        if n > NAMED_AT_MOST {
+            text += &format!("\n    and {} more", n - NAMED_AT_MOST);
+        }
+        Err(Failure::Failed(text))
     }
 
     /// Safety notices for the quantities of the database, as (group, text).

@@ -71,6 +71,12 @@ pub fn parse(path: &Path, text: &str, now: UtcMicros) -> Result<Config, Diagnost
     parse_all(path, text, now)?.config
 }
 
+/// The calibration files that a configuration names, as far as it can be parsed.
+pub fn calibration_files(path: &Path) -> Vec<PathBuf> {
+    let parsed = read_text(path).and_then(|text| parse_all(path, &text, UtcMicros(0)));
+    parsed.map_or(Vec::new(), |parsed| parsed.files.concat())
+}
+
 /// The parsed parts of a file.
 struct Parsed {
     config: Result<Config, Diagnostics>,

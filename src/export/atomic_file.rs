@@ -1,6 +1,7 @@
 //! Atomic files: written under a temporary name in the same folder, synced, then renamed.
 
 use super::ExportError;
+use crate::store::is_database_file;
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
@@ -33,9 +34,15 @@ impl AtomicFile {
         &self.temporary
     }
 
-    /// Syncs the file and renames it to its final path.
+    /// Syncs the file and renames it to its final path, where nothing but a regular file is replaced, and no database.
     pub fn commit(mut self) -> Result<(), ExportError> {
         let done = || {
+            if std::fs::symlink_metadata(&self.path).is_ok_and(|found| !found.is_file()) {
+                return Err(std::io::Error::other("expected a regular file or none, but found something else"));
+            }
+            if is_database_file(&self.path) {
+                return Err(std::io::Error::other("expected a file that may be replaced, but found a database"));
+            }
             File::open(&self.temporary)?.sync_all()?;
             std::fs::rename(&self.temporary, &self.path)?;
             // The rename is durable after a sync of the folder.
@@ -92,6 +99,22 @@ mod tests {
         drop(second);
         assert_eq!(std::fs::read_to_string(&path).unwrap(), "first");
         assert_eq!(std::fs::read_dir(path.parent().unwrap()).unwrap().count(), 1);
+    }
+
+    /// A folder or a database at the final path is left alone.
+    #[test]
+    fn a_folder_or_a_database_is_not_replaced() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("a.nc");
+        drop(crate::store::Store::open_daemon(&path, &[]).unwrap());
+        let refused = |path: &Path| {
+            let file = AtomicFile::new(path);
+            std::fs::write(file.temporary_path(), "new").unwrap();
+            file.commit().unwrap_err().to_string()
+        };
+        assert!(refused(&path).ends_with("but found a database"), "{}", refused(&path));
+        std::fs::create_dir(folder.path().join("b.nc")).unwrap();
+        assert!(refused(&folder.path().join("b.nc")).contains("expected a regular file or none"));
     }
 
     /// Special characters are escaped, so that a name is a single folder.

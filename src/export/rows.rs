@@ -164,9 +164,16 @@ impl ExportRange<'_> {
             let axis = match axes.entry(key) {
                 Entry::Occupied(known) => known.into_mut(),
                 Entry::Vacant(place) => {
-                    let detector = recomputer.inputs().instrument(reader, id, row)?;
-                    let calibration = recomputer.inputs().calibration(reader, id, calibration)?;
-                    place.insert(FixedAxis::new(&calibration, &detector.detector))
+                    let inputs = recomputer.inputs();
+                    let detector = inputs.instrument(reader, id, row);
+                    match detector.and_then(|d| Ok((d, inputs.calibration(reader, id, calibration)?))) {
+                        Ok((d, calibration)) => place.insert(FixedAxis::new(&calibration, &d.detector)),
+                        Err(error) if error.is_of_one_reading() => {
+                            current.written.missing += 1;
+                            return Ok(());
+                        }
+                        Err(error) => return Err(error.into()),
+                    }
                 }
             };
             let spectrum = match recomputer.recompute(reader, stored) {
@@ -193,8 +200,7 @@ impl ExportRange<'_> {
         current: &mut CurrentSheet<'_>,
     ) -> Result<(), ExportError> {
         for row in rows {
-            for dark in self.reader.darks_between(row.id, from, to)? {
-                let dark = dark?;
+            for dark in self.reader.intact(self.reader.darks_between(row.id, from, to)?)? {
                 let sheet = current.sheet_for(&Axis::Pixel(dark.frame.sums.len()), dark_columns)?;
                 let mut put = RowWriter::new(sheet);
                 let f = &dark.frame;
@@ -217,7 +223,9 @@ impl ExportRange<'_> {
         current: &mut CurrentSheet<'_>,
     ) -> Result<(), ExportError> {
         self.readings(instrument, from, to, |stored| {
-            for (bracket, record) in self.reader.frames(stored.reading.id)?.iter().enumerate() {
+            let id = stored.reading.id;
+            for (bracket, (_, record)) in self.reader.frames_of(id..id.saturating_add(1))?.into_iter().enumerate() {
+                let Some(record) = self.reader.intact([record])?.pop() else { continue };
                 let f = &record.frame;
                 let (dark, model) = match record.dark {
                     DarkReference::Matched { dark, model } => (Some(dark), model),

@@ -3,8 +3,8 @@
 //! SQLite makes the copy in one read transaction (`VACUUM INTO`): the daemon can write meanwhile, and the copy shows the state of
 //! one instant. Invariants: the copy is complete or absent; file and name are durable when [`Reader::backup`] returns.
 
-use super::Reader;
 use super::error::StoreError;
+use super::{Reader, open};
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
@@ -37,6 +37,8 @@ impl Reader {
         let name = part
             .to_str()
             .ok_or_else(|| StoreError::Open { path: part.to_owned(), why: "expected a name in UTF-8".to_owned() })?;
+        // Created first, for its mode.
+        open::create_file(part).map_err(|e| StoreError::open(part, &e))?;
         let store_error = StoreError::sqlite("copying the database");
         self.lock().execute("VACUUM INTO ?1", [name]).map(drop).map_err(store_error)
     }

@@ -103,9 +103,12 @@ impl Store {
             let known: Option<i64> = tx.query_row(sql, [text, VERSION], |row| row.get(0)).optional()?;
             let id = match known {
                 Some(id) => id,
-                None => tx
-                    .prepare("INSERT INTO computation(text, sha256, program_version, created) VALUES (?, ?, ?, ?)")?
-                    .insert(params![text, sha256(text), VERSION, when.0])?,
+                None => {
+                    let sql = "INSERT INTO computation(text, sha256, program_version, created) VALUES (?, ?, ?, ?)";
+                    let id = tx.prepare(sql)?.insert(params![text, sha256(text), VERSION, when.0])?;
+                    self.sealed().seal(tx, "computation", id)?;
+                    id
+                }
             };
             let sql = "SELECT max(id) FROM value WHERE id >= ?1 AND id < ?2";
             let last: Option<i64> = tx.query_row(sql, bounds(id), |row| row.get(0))?;
@@ -175,7 +178,8 @@ impl Store {
                 "UPDATE computation SET active = (SELECT coalesce(max(active), 0) + 1 FROM computation) WHERE id = ?1",
                 [activation.computation],
             )?;
-            put_event(tx, event).map(drop)
+            self.sealed().seal(tx, "computation", activation.computation)?;
+            put_event(tx, self.sealed(), event).map(drop)
         })
     }
 

@@ -20,7 +20,8 @@ impl Store {
     pub fn record_start(&self, start: DaemonStart) -> Result<(), StoreError> {
         self.transact("recording the start", |tx| {
             let sql = "INSERT INTO daemon_start(time, configuration) VALUES (?1, ?2)";
-            tx.execute(sql, params![start.time.0, start.configuration]).map(drop)
+            tx.execute(sql, params![start.time.0, start.configuration])?;
+            self.sealed().seal(tx, "daemon_start", tx.last_insert_rowid())
         })
     }
 }

@@ -66,6 +66,15 @@ pub enum StoreError {
         /// The error of SQLite.
         cause: rusqlite::Error,
     },
+    /// The disk reported an error, for example when writes were synchronised. What was being stored is not stored; the next
+    /// transaction opens the database again first.
+    #[error("the disk reported an error while {doing}: {cause}")]
+    DiskFailed {
+        /// The operation.
+        doing: &'static str,
+        /// The error of SQLite.
+        cause: rusqlite::Error,
+    },
     /// Another process held its lock longer than the timeout. Nothing was written.
     #[error("another process held its lock on the database too long while {doing}: {cause}")]
     Busy {
@@ -122,7 +131,7 @@ pub enum StoreError {
 }
 
 impl StoreError {
-    /// Classifies an error of SQLite: a full disk and a lock of another process are transient.
+    /// Classifies an error of SQLite: a full disk, an error of the disk and a lock of another process are transient.
     ///
     /// A file-size limit or a full disk can be reported as an I/O error of a write instead of SQLITE_FULL.
     pub(super) fn sqlite(doing: &'static str) -> impl Fn(rusqlite::Error) -> Self {
@@ -134,6 +143,7 @@ impl StoreError {
             {
                 Self::StorageFull { doing, cause }
             }
+            Some(e) if e.extended_code & 0xff == ffi::SQLITE_IOERR => Self::DiskFailed { doing, cause },
             Some(e) if [ffi::SQLITE_BUSY, ffi::SQLITE_LOCKED].contains(&(e.extended_code & 0xff)) => {
                 Self::Busy { doing, cause }
             }
@@ -151,11 +161,38 @@ impl StoreError {
         Self::Open { path: path.to_owned(), why }
     }
 
-    /// Whether a later attempt may succeed: the disk is full, the file is missing, or another process holds a lock.
+    /// The row that is damaged, if it is a single one.
+    pub fn row(&self) -> Option<i64> {
+        match self {
+            Self::Corrupt { id, .. } => Some(*id),
+            _ => None,
+        }
+    }
+
+    /// The damage of the file as damage of the row that was read.
+    pub(super) fn of_row(self, table: &'static str, id: i64) -> Self {
+        Self::Corrupt { table, id, expected: "an intact page of the file".to_owned(), found: self.to_string() }
+    }
+
+    /// Whether the content of the database is damaged: a row, or pages of its file.
+    pub fn is_damage(&self) -> bool {
+        match self {
+            Self::Corrupt { .. } => true,
+            Self::Sqlite { cause, .. } => cause.sqlite_error_code() == Some(rusqlite::ErrorCode::DatabaseCorrupt),
+            _ => false,
+        }
+    }
+
+    /// Whether a later attempt may succeed: the disk is full or reports errors, the file is missing, or another process holds a
+    /// lock.
     pub fn is_transient(&self) -> bool {
         matches!(
             self,
-            Self::StorageFull { .. } | Self::Busy { .. } | Self::FileMissing { .. } | Self::FileReplaced { .. }
+            Self::StorageFull { .. }
+                | Self::DiskFailed { .. }
+                | Self::Busy { .. }
+                | Self::FileMissing { .. }
+                | Self::FileReplaced { .. }
         )
     }
 }

@@ -1,7 +1,9 @@
 //! Stores and reads events: gaps, notes, restarts, changes. `flagged_intervals` has what is specific to flagged intervals.
 
+use super::damage::rows_or_damage;
 use super::error::StoreError;
 use super::invalidation;
+use super::row_checksum::{COLUMN, Sealed, compare, crc32_of_row};
 use super::{Reader, Store};
 use crate::clock::UtcMicros;
 use crate::record::{Event, EventKind, NoteClass};
@@ -10,14 +12,18 @@ use rusqlite::{Params, Row, Transaction, params};
 const INSERT: &str = "INSERT INTO event(time, until, instrument, kind, cause, text, unaffected, pixel) \
      VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)";
 
+/// The columns of `event` in the order of the table.
+pub(super) const COLUMNS: &str = "id, time, until, instrument, kind, cause, text, unaffected, pixel";
+
 /// Stores an event within a transaction.
-pub(super) fn put_event(tx: &Transaction<'_>, event: &Event) -> rusqlite::Result<i64> {
-    put_interval(tx, event, None, None)
+pub(super) fn put_event(tx: &Transaction<'_>, sealed: &Sealed, event: &Event) -> rusqlite::Result<i64> {
+    put_interval(tx, sealed, event, None, None)
 }
 
 /// Stores an event with the columns of a flagged interval. A flagged interval deletes the roll-ups of the readings it covers.
 pub(super) fn put_interval(
     tx: &Transaction<'_>,
+    sealed: &Sealed,
     event: &Event,
     unaffected: Option<&str>,
     pixel: Option<usize>,
@@ -26,7 +32,7 @@ pub(super) fn put_interval(
         let until = event.until.unwrap_or(UtcMicros(i64::MAX));
         invalidation::delete_rollups_of(tx, event.instrument.as_deref(), event.time, until)?;
     }
-    tx.prepare_cached(INSERT)?.insert(params![
+    let id = tx.prepare_cached(INSERT)?.insert(params![
         event.time.0,
         event.until.map(|t| t.0),
         event.instrument,
@@ -35,25 +41,31 @@ pub(super) fn put_interval(
         event.text,
         unaffected,
         pixel.map(|i| i as i64),
-    ])
+    ])?;
+    sealed.seal(tx, "event", id)?;
+    Ok(id)
 }
 
 impl Store {
     /// Stores an event; returns its row.
     pub fn add_event(&self, event: &Event) -> Result<i64, StoreError> {
-        self.transact("storing an event", |tx| put_event(tx, event))
+        self.transact("storing an event", |tx| put_event(tx, self.sealed(), event))
     }
 
     /// Stores events in one transaction; returns their rows.
     pub fn add_events(&self, events: &[Event]) -> Result<Vec<i64>, StoreError> {
-        self.transact("storing events", |tx| events.iter().map(|e| put_event(tx, e)).collect())
+        self.transact("storing events", |tx| events.iter().map(|e| put_event(tx, self.sealed(), e)).collect())
     }
 
     /// Moves the end of an event and replaces its text. Flagged intervals are excluded (see [`Store::end_flagged_interval`]).
     pub fn extend_event(&self, id: i64, until: UtcMicros, text: &str) -> Result<(), StoreError> {
         let changed = self.transact("extending an event", |tx| {
-            tx.prepare_cached("UPDATE event SET until = ?2, text = ?3 WHERE id = ?1 AND kind <> 'flagged_interval'")?
-                .execute(params![id, until.0, text])
+            let sql = "UPDATE event SET until = ?2, text = ?3 WHERE id = ?1 AND kind <> 'flagged_interval'";
+            let changed = tx.prepare_cached(sql)?.execute(params![id, until.0, text])?;
+            if changed == 1 {
+                self.sealed().seal(tx, "event", id)?;
+            }
+            Ok(changed)
         })?;
         if changed == 1 {
             return Ok(());
@@ -92,8 +104,9 @@ impl Reader {
     }
 
     pub(super) fn events_where(&self, condition: &str, params: impl Params) -> Result<Vec<Event>, StoreError> {
-        let sql = format!("SELECT id, time, until, instrument, kind, cause, text FROM event WHERE {condition}");
-        self.rows("reading events", &sql, params, event_of)?.into_iter().collect()
+        let sql = format!("SELECT {COLUMNS}, {COLUMN} FROM event WHERE {condition}");
+        let events = rows_or_damage(&self.lock(), "reading events", "event", (&sql, params), event_of)?;
+        self.damage.intact(events)
     }
 
     /// The notes stored after the event `row`, in order of storage, and the row of the newest event of any kind.
@@ -110,8 +123,17 @@ impl Reader {
     }
 }
 
-/// Converts the columns id, time, until, instrument, kind, cause, text.
+/// An error unless a row with [`COLUMNS`] and the checksum is intact.
+pub(super) fn check_event(row: &Row<'_>) -> rusqlite::Result<Result<(), StoreError>> {
+    let found = crc32_of_row(COLUMNS.split(", ").zip(0..), row)?;
+    Ok(compare("event", row.get(0)?, row.get(9)?, found))
+}
+
+/// Converts a row with [`COLUMNS`] and the checksum.
 fn event_of(row: &Row<'_>) -> rusqlite::Result<Result<Event, StoreError>> {
+    if let Err(damaged) = check_event(row)? {
+        return Ok(Err(damaged));
+    }
     let (kind, cause): (String, Option<String>) = (row.get(4)?, row.get(5)?);
     let Some(kind) = EventKind::from_names(&kind, cause.as_deref()) else {
         let (expected, found) =

@@ -3,16 +3,15 @@
 //! Stored readings are not changed. Invariant: a change of an interval deletes the roll-ups of the readings it covers in the same
 //! transaction.
 
-use super::connection::rows;
+use super::damage::{Damage, rows_or_damage};
 use super::error::StoreError;
-use super::events::put_interval;
+use super::events::{COLUMNS, check_event, put_interval};
 use super::invalidation::delete_rollups_of;
+use super::row_checksum::COLUMN;
 use super::{Reader, Store, StoredReading};
 use crate::clock::UtcMicros;
 use crate::record::{Event, EventKind, FlaggedInterval, flagged_interval};
-use rusqlite::{Connection, OptionalExtension, Row, params};
-
-const SELECT: &str = "SELECT id, time, until, instrument, kind, cause, text, unaffected, pixel FROM event WHERE kind = 'flagged_interval'";
+use rusqlite::{Connection, OptionalExtension, Params, Row, params};
 
 impl Store {
     /// Stores a flagged interval; returns its row.
@@ -25,7 +24,9 @@ impl Store {
             text: new.text.clone(),
         };
         let unaffected = list(&new.unaffected);
-        self.transact("storing a flagged interval", |tx| put_interval(tx, &event, Some(&unaffected), new.pixel))
+        self.transact("storing a flagged interval", |tx| {
+            put_interval(tx, self.sealed(), &event, Some(&unaffected), new.pixel)
+        })
     }
 
     /// Widens an open interval: its beginning becomes the earlier of its own and `from`; `unaffected` replaces its list of
@@ -39,6 +40,7 @@ impl Store {
                 .query_row(params![id, from.0, list(unaffected)], |row| row.get(0))
                 .optional()?;
             if let Some(begins) = begins {
+                self.sealed().seal(tx, "event", id)?;
                 delete_rollups_of(tx, None, UtcMicros(begins), UtcMicros(i64::MAX))?;
             }
             Ok::<_, rusqlite::Error>(begins)
@@ -53,7 +55,11 @@ impl Store {
             delete_rollups_of(tx, None, until, UtcMicros(i64::MAX))?;
             let sql = "UPDATE event SET until = max(time, ?2) \
                  WHERE id = ?1 AND kind = 'flagged_interval' AND until IS NULL";
-            tx.prepare_cached(sql)?.execute(params![id, until.0])
+            let changed = tx.prepare_cached(sql)?.execute(params![id, until.0])?;
+            if changed == 1 {
+                self.sealed().seal(tx, "event", id)?;
+            }
+            Ok(changed)
         })?;
         if changed == 1 { Ok(()) } else { Err(not_open(id)) }
     }
@@ -71,13 +77,13 @@ fn not_open(id: i64) -> StoreError {
 impl Reader {
     /// The flagged intervals that overlap `from <= t < to`, by their beginning.
     pub fn flagged_intervals(&self, from: UtcMicros, to: UtcMicros) -> Result<Vec<FlaggedInterval>, StoreError> {
-        intervals_between(&self.lock(), from, to)
+        intervals_between((&self.lock(), &self.damage), from, to)
     }
 
     /// The open flagged intervals, by their beginning.
     pub fn open_flagged_intervals(&self) -> Result<Vec<FlaggedInterval>, StoreError> {
-        let sql = format!("{SELECT} AND until IS NULL ORDER BY time, id");
-        self.rows("reading flagged intervals", &sql, [], interval_of)?.into_iter().collect()
+        let sql = format!("{} AND until IS NULL ORDER BY time, id", select());
+        intervals((&self.lock(), &self.damage), &sql, [])
     }
 }
 
@@ -85,14 +91,14 @@ impl Reader {
 ///
 /// An interval that affects only quantities that were not queried still raises its flag.
 pub(super) fn apply(
-    connection: &Connection,
+    source: (&Connection, &Damage),
     quantities: &[(String, String)],
     all: &[(String, String)],
     readings: &mut [StoredReading],
 ) -> Result<(), StoreError> {
     let times = || readings.iter().map(|r| r.reading.time_mid);
     let (Some(first), Some(last)) = (times().min(), times().max()) else { return Ok(()) };
-    let intervals = intervals_between(connection, first, UtcMicros(last.0.saturating_add(1)))?;
+    let intervals = intervals_between(source, first, UtcMicros(last.0.saturating_add(1)))?;
     if intervals.is_empty() {
         return Ok(());
     }
@@ -111,15 +117,33 @@ pub(super) fn apply(
 }
 
 fn intervals_between(
-    connection: &Connection,
+    source: (&Connection, &Damage),
     from: UtcMicros,
     to: UtcMicros,
 ) -> Result<Vec<FlaggedInterval>, StoreError> {
-    let sql = format!("{SELECT} AND time < ?2 AND (until IS NULL OR until > ?1) ORDER BY time, id");
-    rows(connection, "reading flagged intervals", &sql, [from.0, to.0], interval_of)?.into_iter().collect()
+    let sql = format!("{} AND time < ?2 AND (until IS NULL OR until > ?1) ORDER BY time, id", select());
+    intervals(source, &sql, [from.0, to.0])
+}
+
+/// Queries flagged intervals; damaged ones are left out.
+fn intervals(
+    (connection, damage): (&Connection, &Damage),
+    sql: &str,
+    params: impl Params,
+) -> Result<Vec<FlaggedInterval>, StoreError> {
+    let doing = "reading flagged intervals";
+    damage.intact(rows_or_damage(connection, doing, "event", (sql, params), interval_of)?)
+}
+
+/// Selects flagged intervals, with a condition that further ones can be added to.
+fn select() -> String {
+    format!("SELECT {COLUMNS}, {COLUMN} FROM event WHERE kind = 'flagged_interval'")
 }
 
 fn interval_of(row: &Row<'_>) -> rusqlite::Result<Result<FlaggedInterval, StoreError>> {
+    if let Err(damaged) = check_event(row)? {
+        return Ok(Err(damaged));
+    }
     let (id, kind, cause): (i64, String, Option<String>) = (row.get(0)?, row.get(4)?, row.get(5)?);
     let Some(EventKind::FlaggedInterval(flag)) = EventKind::from_names(&kind, cause.as_deref()) else {
         let (expected, found) = ("the name of a flag".into(), format!("`{}`", cause.as_deref().unwrap_or("")));

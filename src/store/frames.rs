@@ -1,7 +1,9 @@
 //! Stores and reads frames, darks and dark models.
 
+use super::damage::rows_or_damage;
 use super::error::StoreError;
 use super::frame_row::{FrameRow, FrameRowError};
+use super::row_checksum::{Sealed, compare, crc32_of_row};
 use super::rows::{DarkModel, FrameRecord};
 use super::schema::FRAMES_PER_READING;
 use super::{Reader, Store};
@@ -15,6 +17,10 @@ const INSERT_FRAME: &str = "INSERT INTO frame(id, dark, dark_model, dark_provena
 const INSERT_DARK: &str =
     "INSERT INTO dark(instrument, time, source, detail, sums, crc32) VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
 
+/// The columns of `frame` in the order of the table, each with its index in the query of frames.
+const FRAME_COLUMNS: [(&str, usize); 7] =
+    [("id", 0), ("dark", 4), ("dark_model", 5), ("dark_provenance", 6), ("detail", 1), ("sums", 2), ("crc32", 3)];
+
 /// The id of a reading, and one of its frames or the error of decoding it.
 pub type FrameOf = (i64, Result<FrameRecord, StoreError>);
 
@@ -27,6 +33,7 @@ impl From<FrameRowError> for StoreError {
 /// Stores the frames of a reading; `rows` are the encoded frames, in the same order.
 pub(super) fn put_frames(
     tx: &Transaction<'_>,
+    sealed: &Sealed,
     reading: i64,
     frames: &[FrameRecord],
     rows: &[FrameRow],
@@ -41,6 +48,7 @@ pub(super) fn put_frames(
         let id = reading * FRAMES_PER_READING + bracket as i64;
         let provenance = frame.dark_provenance.bits();
         insert.execute(params![id, dark, model, provenance, row.detail, row.sums, row.crc32])?;
+        sealed.seal(tx, "frame", id)?;
     }
     Ok(())
 }
@@ -51,15 +59,19 @@ impl Store {
         let row = FrameRow::encode(&dark.frame)?;
         let (time, source) = (dark.frame.start().0, dark.source.name());
         self.transact("storing a dark", |tx| {
-            tx.prepare_cached(INSERT_DARK)?.insert(params![instrument, time, source, row.detail, row.sums, row.crc32])
+            let row = params![instrument, time, source, row.detail, row.sums, row.crc32];
+            let id = tx.prepare_cached(INSERT_DARK)?.insert(row)?;
+            self.sealed().seal(tx, "dark", id).map(|()| id)
         })
     }
 
     /// Stores a fitted dark model; returns its row.
     pub fn add_dark_model(&self, instrument: i64, fitted_at: UtcMicros, blob: &[u8]) -> Result<i64, StoreError> {
         self.transact("storing a dark model", |tx| {
-            tx.prepare_cached("INSERT INTO dark_model(instrument, fitted_at, blob, crc32) VALUES (?1, ?2, ?3, ?4)")?
-                .insert(params![instrument, fitted_at.0, blob, crc32fast::hash(blob)])
+            let id = tx
+                .prepare_cached("INSERT INTO dark_model(instrument, fitted_at, blob, crc32) VALUES (?1, ?2, ?3, ?4)")?
+                .insert(params![instrument, fitted_at.0, blob, crc32fast::hash(blob)])?;
+            self.sealed().seal(tx, "dark_model", id).map(|()| id)
         })
     }
 }
@@ -74,20 +86,31 @@ impl Reader {
     /// The frames of the readings with these ids, in order, each with the id of its reading; a damaged frame is an error in its
     /// place.
     pub fn frames_of(&self, ids: Range<i64>) -> Result<Vec<FrameOf>, StoreError> {
-        let sql = "SELECT id, detail, sums, crc32, dark, dark_model, dark_provenance FROM frame \
+        let sql = "SELECT id, detail, sums, crc32, dark, dark_model, dark_provenance, row_crc32 FROM frame \
              WHERE id >= ?1 AND id < ?2 ORDER BY id";
         let ids = [ids.start, ids.end].map(|id| id.saturating_mul(FRAMES_PER_READING));
-        let rows = self.rows("reading frames", sql, ids, |row| {
+        let rows = rows_or_damage(&self.lock(), "reading frames", "frame", (sql, ids), |row| {
             let dark = match (row.get(4)?, row.get(5)?) {
                 (Some(dark), model) => DarkReference::Matched { dark, model },
                 (None, Some(model)) => DarkReference::Model(model),
                 (None, None) => DarkReference::None,
             };
-            Ok((row.get(0)?, frame_row(row)?, dark, DarkProvenance::from_bits(row.get(6)?)))
+            let found = (row.get(0)?, frame_row(row)?, dark, DarkProvenance::from_bits(row.get(6)?));
+            // Damaged counts are named as such below.
+            let blob_is_damaged = found.1.crc32 != found.1.checksum();
+            let crc32 = crc32_of_row(FRAME_COLUMNS.into_iter(), row)?;
+            Ok(match compare("frame", found.0, row.get(7)?, crc32) {
+                Err(damaged) if !blob_is_damaged => Err(damaged),
+                _ => Ok(found),
+            })
         })?;
-        let frame = |(id, row, dark, dark_provenance): (i64, FrameRow, _, _)| {
-            let record = decode("frame", id, &row).map(|frame| FrameRecord { frame, dark, dark_provenance });
-            (id.div_euclid(FRAMES_PER_READING), record)
+        let reading = |id: i64| id.div_euclid(FRAMES_PER_READING);
+        let frame = |row: Result<(i64, FrameRow, _, _), StoreError>| match row {
+            Ok((id, row, dark, dark_provenance)) => {
+                let record = decode("frame", id, &row).map(|frame| FrameRecord { frame, dark, dark_provenance });
+                (reading(id), record)
+            }
+            Err(error) => (error.row().map_or(0, reading), Err(error)),
         };
         Ok(rows.into_iter().map(frame).collect())
     }
@@ -126,10 +149,11 @@ impl Reader {
 
     fn darks_where(&self, condition: &str, params: impl Params) -> Result<Vec<Result<Dark, StoreError>>, StoreError> {
         let sql = format!("SELECT id, detail, sums, crc32, source FROM dark WHERE {condition}");
-        let rows = self.rows("reading darks", &sql, params, |row| {
-            Ok((row.get::<_, i64>(0)?, frame_row(row)?, row.get::<_, String>(4)?))
+        let rows = rows_or_damage(&self.lock(), "reading darks", "dark", (&sql, params), |row| {
+            Ok(Ok((row.get::<_, i64>(0)?, frame_row(row)?, row.get::<_, String>(4)?)))
         })?;
-        let dark = |(id, row, source): (i64, FrameRow, String)| {
+        let dark = |row: Result<(i64, FrameRow, String), StoreError>| {
+            let (id, row, source) = row?;
             let Some(source) = DarkSource::from_name(&source) else {
                 let expected = "shutter, night or covered".into();
                 return Err(StoreError::Corrupt { table: "dark", id, expected, found: source });
@@ -151,16 +175,16 @@ impl Reader {
 
     fn dark_model_where(&self, condition: &str, key: i64) -> Result<Option<DarkModel>, StoreError> {
         let sql = format!("SELECT id, instrument, fitted_at, blob, crc32 FROM dark_model WHERE {condition}");
-        let mut rows = self.rows("reading a dark model", &sql, [key], |row| {
+        let mut rows = rows_or_damage(&self.lock(), "reading a dark model", "dark_model", (&sql, [key]), |row| {
             let model = DarkModel {
                 id: row.get(0)?,
                 instrument: row.get(1)?,
                 fitted_at: UtcMicros(row.get(2)?),
                 blob: row.get(3)?,
             };
-            Ok((model, row.get::<_, u32>(4)?))
+            Ok(Ok((model, row.get::<_, u32>(4)?)))
         })?;
-        let Some((model, want)) = rows.pop() else { return Ok(None) };
+        let Some((model, want)) = rows.pop().transpose()? else { return Ok(None) };
         let got = crc32fast::hash(&model.blob);
         if want != got {
             let (expected, found) = (format!("a blob with checksum {want:08x}"), format!("{got:08x}"));

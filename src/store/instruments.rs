@@ -1,10 +1,28 @@
 //! Stores and reads instruments: one row per name, serial number and detector.
 
+use super::damage::rows_or_damage;
 use super::error::StoreError;
+use super::row_checksum::{COLUMN, compare, crc32_of_row};
 use super::{Reader, Store};
 use crate::clock::UtcMicros;
 use crate::record::{Detector, PixelRanges};
 use rusqlite::{OptionalExtension, params};
+
+/// The columns of `instrument` in the order of the table.
+const COLUMNS: [&str; 12] = [
+    "id",
+    "name",
+    "serial",
+    "identity",
+    "pixels",
+    "full_scale",
+    "shielded",
+    "integration_min",
+    "integration_max",
+    "has_shutter",
+    "transfer",
+    "first_seen",
+];
 
 /// An instrument as reported on connection.
 #[derive(Clone, Copy, Debug)]
@@ -59,35 +77,43 @@ impl Store {
                      has_shutter, transfer) IS NOT (?2, ?3, ?4, ?5, ?6)",
                     params![id, new.identity, d.integration_min_s, d.integration_max_s, d.has_shutter, d.transfer_s],
                 )?;
+                if tx.changes() > 0 {
+                    self.sealed().seal(tx, "instrument", id)?;
+                }
                 return Ok(id);
             }
-            tx.prepare(
-                "INSERT INTO instrument(name, serial, identity, pixels, full_scale, shielded, integration_min, \
+            let id = tx
+                .prepare(
+                    "INSERT INTO instrument(name, serial, identity, pixels, full_scale, shielded, integration_min, \
                  integration_max, has_shutter, transfer, first_seen) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            )?
-            .insert(params![
-                new.name,
-                new.serial,
-                new.identity,
-                d.pixels as i64,
-                d.full_scale,
-                shielded,
-                d.integration_min_s,
-                d.integration_max_s,
-                d.has_shutter,
-                d.transfer_s,
-                when.0
-            ])
+                )?
+                .insert(params![
+                    new.name,
+                    new.serial,
+                    new.identity,
+                    d.pixels as i64,
+                    d.full_scale,
+                    shielded,
+                    d.integration_min_s,
+                    d.integration_max_s,
+                    d.has_shutter,
+                    d.transfer_s,
+                    when.0
+                ])?;
+            self.sealed().seal(tx, "instrument", id).map(|()| id)
         })
     }
 }
 
 impl Reader {
-    /// All instruments, by row.
+    /// All instruments, by row; damaged rows are left out and remembered ([`Reader::take_damage`]).
     pub fn instruments(&self) -> Result<Vec<InstrumentRow>, StoreError> {
-        let sql = "SELECT id, name, serial, identity, pixels, full_scale, shielded, integration_min, integration_max, \
-             has_shutter, transfer, first_seen FROM instrument ORDER BY id";
-        let rows = self.rows("reading instruments", sql, [], |row| {
+        let sql = format!("SELECT {}, {COLUMN} FROM instrument ORDER BY id", COLUMNS.join(", "));
+        let rows = rows_or_damage(&self.lock(), "reading instruments", "instrument", (&sql, []), |row| {
+            let found = crc32_of_row(COLUMNS.into_iter().zip(0..), row)?;
+            if let Err(damaged) = compare("instrument", row.get(0)?, row.get(COLUMNS.len())?, found) {
+                return Ok(Err(damaged));
+            }
             let (id, shielded): (i64, String) = (row.get(0)?, row.get(6)?);
             let Ok(ranges) = serde_json::from_str::<Vec<(u16, u16)>>(&shielded) else {
                 let expected = "ranges of shielded pixels".into();
@@ -110,7 +136,7 @@ impl Reader {
                 first_seen: UtcMicros(row.get(11)?),
             }))
         })?;
-        rows.into_iter().collect()
+        self.damage.intact(rows)
     }
 
     /// The lowest row with this name of an instrument; `None` if there is none.

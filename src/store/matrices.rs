@@ -53,7 +53,9 @@ impl Store {
                 return Ok(known);
             }
             let insert = "INSERT INTO stray_matrix(sha256, side, complete) VALUES (?1, ?2, 0)";
-            Ok((tx.prepare(insert)?.insert(params![hash, side as i64])?, false))
+            let id = tx.prepare(insert)?.insert(params![hash, side as i64])?;
+            self.sealed().seal(tx, "stray_matrix", id)?;
+            Ok((id, false))
         })?;
         if complete {
             return Ok(id);
@@ -69,12 +71,23 @@ impl Store {
                 Ok(())
             })?;
         }
-        self.transact(doing, |tx| tx.execute("UPDATE stray_matrix SET complete = 1 WHERE id = ?1", [id]).map(drop))?;
+        self.transact(doing, |tx| {
+            tx.execute("UPDATE stray_matrix SET complete = 1 WHERE id = ?1", [id])?;
+            self.sealed().seal(tx, "stray_matrix", id)
+        })?;
         Ok(id)
     }
 }
 
 impl Reader {
+    /// Checks the stored stray-light matrices.
+    pub(super) fn check_matrices(&self, each: &mut dyn FnMut(Result<(), StoreError>)) -> Result<(), StoreError> {
+        let sql = "SELECT min(id) FROM calibration WHERE stray_matrix IS NOT NULL GROUP BY stray_matrix";
+        let calibrations: Vec<i64> = self.rows("checking stray-light matrices", sql, [], |row| row.get(0))?;
+        calibrations.into_iter().for_each(|id| each(self.stray_matrix(id).map(drop)));
+        Ok(())
+    }
+
     /// The stray-light matrix of a calibration (row of `calibration`), row-major; `None` if it has none.
     pub fn stray_matrix(&self, calibration: i64) -> Result<Option<Vec<f64>>, StoreError> {
         let doing = "reading a stray-light matrix";

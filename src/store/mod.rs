@@ -18,6 +18,8 @@
 //! - A *flagged interval* is an event with a flag. Queries apply it to the readings that they return
 //!   ([`crate::record::flagged_interval::apply`]); no stored row is changed.
 //! - Roll-ups of hours and days are made from active values, and deleted in the transaction that changes these.
+//! - Rows of readings, values and events have a checksum ([`row_checksum`]). A damaged row is never returned: queries of many rows
+//!   leave it out and remember it ([`Reader::take_damage`]), queries of one row return an error.
 //! - A number that is not finite is stored as null, with a reason. The id of a reading is never reused.
 
 pub mod backup;
@@ -25,6 +27,8 @@ mod computations;
 mod connection;
 mod contents;
 mod daemon_starts;
+mod damage;
+mod disk_failure;
 mod error;
 mod events;
 mod flagged_intervals;
@@ -41,8 +45,10 @@ mod provenance;
 mod quantity_columns;
 mod reading_row;
 mod readings;
+mod recovery;
 mod retention;
 mod rollups;
+pub mod row_checksum;
 mod rows;
 mod schema;
 mod state;
@@ -54,6 +60,7 @@ pub use daemon_starts::DaemonStart;
 pub use error::StoreError;
 pub use frames::FrameOf;
 pub use instruments::{InstrumentRow, NewInstrument};
+pub use open::{COMPANIONS, is_database_file};
 pub use provenance::{Provenance, sha256};
 pub use reading_row::QUANTITY_ADDED_LATER;
 pub use readings::Readings;
@@ -77,6 +84,7 @@ pub struct Reader {
     connection: Mutex<Connection>,
     path: PathBuf,
     columns: reading_row::Columns,
+    damage: damage::Damage,
 }
 
 /// A database opened for reading and writing.
@@ -87,6 +95,7 @@ pub struct Store {
     insert_window: String,
     /// The file that the daemon opened.
     opened: opened_file::OpenedFile,
+    disk_failure: disk_failure::DiskFailure,
     /// The lock is released when this file is closed.
     _lock: Option<File>,
 }
@@ -122,7 +131,7 @@ impl Reader {
     /// Selects the values of one computation (row of `computation`), active or not; `None` selects the active values. A reading
     /// without values of the computation has nulls with that reason.
     pub fn with_computation(self, computation: Option<i64>) -> Self {
-        let columns = reading_row::Columns::of(self.columns.quantities, computation);
+        let columns = reading_row::Columns::of(self.columns.quantities, computation, self.columns.sealed);
         Self { columns, ..self }
     }
     /// The computation selected with [`Reader::with_computation`].
@@ -132,6 +141,10 @@ impl Reader {
     /// The index of a quantity in the values of a reading.
     pub fn position(&self, id: &str) -> Option<usize> {
         self.quantities().iter().position(|(q, _)| q == id)
+    }
+    /// The tables whose rows have checksums.
+    fn sealed(&self) -> &row_checksum::Sealed {
+        &self.columns.sealed
     }
     /// Returns all rows of a query.
     fn rows<T>(
@@ -158,7 +171,9 @@ impl Store {
         work: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<T>,
     ) -> Result<T, StoreError> {
         self.ensure_file()?;
-        let done = connection::transact(&mut self.lock(), doing, work)?;
+        self.recover_from_disk_failure().inspect_err(|error| self.disk_failure.note(error))?;
+        let done = connection::transact(&mut self.lock(), doing, work);
+        let done = done.inspect_err(|error| self.disk_failure.note(error))?;
         // The file may have gone during the transaction: only then is what was written not yet in it.
         self.ensure_file()?;
         Ok(done)

@@ -1,20 +1,49 @@
 //! Opens databases: applies settings, takes locks, and refuses databases of other programs or schemas.
 
+use super::damage::Damage;
+use super::disk_failure::DiskFailure;
 use super::error::StoreError;
 use super::opened_file::OpenedFile;
 use super::reading_row::Columns;
+use super::row_checksum::Sealed;
 use super::{PAGE_SIZE, Reader, Store, quantity_columns, schema, write};
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
 use std::fmt::Write as _;
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{Read as _, Seek as _, Write as _};
+use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 /// Time that a write waits for the transaction of another process; each transaction takes less than 200 ms.
 const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
+
+/// Endings of the files beside a database: those of SQLite, the locks, a copy in preparation.
+pub const COMPANIONS: [&str; 6] = ["-wal", "-shm", "-journal", ".lock", ".recompute.lock", ".part"];
+
+/// Mode of new databases and lock files: nobody but the owner writes, the group may read. Less where the umask says so.
+const MODE: u32 = 0o640;
+
+/// Whether a file is a database of this program, of whatever schema.
+pub fn is_database_file(path: &Path) -> bool {
+    let mut header = [0; 72];
+    let read = File::open(path).and_then(|mut file| file.read_exact(&mut header));
+    // File format of SQLite 3: magic text first, application id (big-endian) at byte 68.
+    read.is_ok()
+        && header.starts_with(b"SQLite format 3\0")
+        && header[68..].iter().fold(0, |id, byte| id << 8 | i64::from(*byte)) == schema::APPLICATION_ID
+}
+
+/// Creates an empty file for a database, with its mode; an existing one is unchanged. SQLite takes an empty file for a new
+/// database, and gives the files beside it the same mode.
+pub(super) fn create_file(path: &Path) -> std::io::Result<()> {
+    match OpenOptions::new().write(true).create_new(true).mode(MODE).open(path) {
+        Err(error) if error.kind() != std::io::ErrorKind::AlreadyExists => Err(error),
+        _ => Ok(()),
+    }
+}
 
 impl Store {
     /// Opens the database for the daemon, or creates it.
@@ -33,7 +62,8 @@ impl Store {
         page_size: u32,
     ) -> Result<Self, StoreError> {
         let lock = lock(path, ".lock", |path, pid| StoreError::DaemonRunning { path, pid })?;
-        let mut connection = connect(path, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE)?;
+        create_file(path).map_err(|e| StoreError::open(path, &e))?;
+        let mut connection = connect(path, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
         let store_error = StoreError::sqlite("preparing the database");
         let fresh = is_empty(&connection, path)?;
         if fresh {
@@ -52,7 +82,7 @@ impl Store {
         quantity_columns::add(&mut connection, quantities)?;
         let owned = quantities.iter().map(|(id, unit)| ((*id).to_owned(), (*unit).to_owned())).collect();
         let opened = OpenedFile::at(path);
-        Ok(Self { opened, ..Self::assemble(connection, path, owned, Some(lock)) })
+        Ok(Self { opened, ..Self::assemble(connection, path, owned, Some(lock))? })
     }
 
     /// Opens an existing database for another process, which adds a note or a dark; the daemon may be running.
@@ -62,7 +92,7 @@ impl Store {
             .execute_batch("PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON;")
             .map_err(StoreError::sqlite("preparing the database"))?;
         let quantities = quantity_columns::known(&connection)?;
-        Ok(Self::assemble(connection, path, quantities, None))
+        Self::assemble(connection, path, quantities, None)
     }
 
     /// Opens an existing database for a recomputation. The daemon may be running; a second recomputation is refused. Missing
@@ -75,14 +105,26 @@ impl Store {
             .map_err(StoreError::sqlite("preparing the database"))?;
         quantity_columns::add(&mut connection, quantities)?;
         let owned = quantities.iter().map(|(id, unit)| ((*id).to_owned(), (*unit).to_owned())).collect();
-        Ok(Self::assemble(connection, path, owned, Some(lock)))
+        Self::assemble(connection, path, owned, Some(lock))
     }
 
-    fn assemble(connection: Connection, path: &Path, quantities: Vec<(String, String)>, lock: Option<File>) -> Self {
+    fn assemble(
+        connection: Connection,
+        path: &Path,
+        quantities: Vec<(String, String)>,
+        lock: Option<File>,
+    ) -> Result<Self, StoreError> {
         let ids: Vec<&str> = quantities.iter().map(|(id, _)| id.as_str()).collect();
         let (insert_value, insert_window) = (write::insert_value(&ids), write::insert_window(&ids));
-        let reader = Reader::assemble(connection, path, quantities);
-        Self { reader, insert_value, insert_window, opened: OpenedFile::default(), _lock: lock }
+        let reader = Reader::assemble(connection, path, quantities)?;
+        Ok(Self {
+            reader,
+            insert_value,
+            insert_window,
+            opened: OpenedFile::default(),
+            disk_failure: DiskFailure::default(),
+            _lock: lock,
+        })
     }
 }
 
@@ -91,12 +133,13 @@ impl Reader {
     pub fn open(path: &Path) -> Result<Self, StoreError> {
         let connection = connect_existing(path, OpenFlags::SQLITE_OPEN_READ_ONLY)?;
         let quantities = quantity_columns::known(&connection)?;
-        Ok(Self::assemble(connection, path, quantities))
+        Self::assemble(connection, path, quantities)
     }
 
-    fn assemble(connection: Connection, path: &Path, quantities: Vec<(String, String)>) -> Self {
-        let columns = Columns::of(quantities, None);
-        Self { connection: Mutex::new(connection), path: path.to_owned(), columns }
+    fn assemble(connection: Connection, path: &Path, quantities: Vec<(String, String)>) -> Result<Self, StoreError> {
+        let sealed = Sealed::of(&connection).map_err(StoreError::sqlite("reading the columns of tables"))?;
+        let columns = Columns::of(quantities, None, Arc::new(sealed));
+        Ok(Self { connection: Mutex::new(connection), path: path.to_owned(), columns, damage: Damage::default() })
     }
 }
 
@@ -218,8 +261,14 @@ fn lock(path: &Path, suffix: &str, taken: fn(PathBuf, String) -> StoreError) -> 
     name.push(suffix);
     let lock_path = PathBuf::from(name);
     let store_error = |e: std::io::Error| StoreError::open(&lock_path, &e);
-    let mut file =
-        OpenOptions::new().read(true).write(true).create(true).truncate(false).open(&lock_path).map_err(store_error)?;
+    let mut file = OpenOptions::new()
+        .read(true)
+        .write(true)
+        .create(true)
+        .truncate(false)
+        .mode(MODE)
+        .open(&lock_path)
+        .map_err(store_error)?;
     match file.try_lock() {
         Ok(()) => {}
         Err(TryLockError::WouldBlock) => {

@@ -3,12 +3,13 @@
 //! Invariants: equal texts share one row, so registering is idempotent; replacing the active calibration or configuration stores
 //! an event.
 
+use super::damage::rows_or_damage;
 use super::error::StoreError;
 use super::events::put_event;
 use super::{Reader, Store};
 use crate::clock::UtcMicros;
 use crate::record::{Event, EventKind};
-use rusqlite::{OptionalExtension, Transaction, params};
+use rusqlite::{OptionalExtension, Row, Transaction, params};
 
 /// The version of this program, stored with each row.
 pub(super) const VERSION: &str = env!("CARGO_PKG_VERSION");
@@ -60,7 +61,7 @@ impl Store {
                     "SELECT id, name, text, active_since FROM calibration WHERE instrument = ?1 AND active_since > ?2 \
                      ORDER BY active_since DESC LIMIT 1",
                     [instrument, NEVER_ACTIVE],
-                    |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)),
+                    |row| Ok((row.get(0)?, lossy(row, 1)?, lossy(row, 2)?, row.get(3)?)),
                 )
                 .optional()?;
             if let Some((id, ..)) = newest.as_ref().filter(|n| n.1 == name && n.2 == text) {
@@ -75,12 +76,17 @@ impl Store {
                 }
                 None => put_calibration(tx, instrument, (name, text), matrix, since)?,
             };
+            self.sealed().seal(tx, "calibration", id)?;
             if let Some((_, old, ..)) = newest {
                 let instrument_name: String =
-                    tx.query_row("SELECT name FROM instrument WHERE id = ?1", [instrument], |row| row.get(0))?;
+                    tx.query_row("SELECT name FROM instrument WHERE id = ?1", [instrument], |row| lossy(row, 0))?;
                 let text = format!("calibration `{name}` ({}) active in place of `{old}`", &sha256(text)[..12]);
                 let kind = EventKind::CalibrationChanged;
-                put_event(tx, &Event { time: when, until: None, instrument: Some(instrument_name), kind, text })?;
+                put_event(
+                    tx,
+                    self.sealed(),
+                    &Event { time: when, until: None, instrument: Some(instrument_name), kind, text },
+                )?;
             }
             Ok(id)
         })
@@ -98,7 +104,10 @@ impl Store {
         let matrix = self.store_matrix(instrument, name, text, matrix)?;
         self.transact("registering a calibration", |tx| match calibration_row(tx, instrument, name, text)? {
             Some(id) => Ok(id),
-            None => put_calibration(tx, instrument, (name, text), matrix, NEVER_ACTIVE),
+            None => {
+                let id = put_calibration(tx, instrument, (name, text), matrix, NEVER_ACTIVE)?;
+                self.sealed().seal(tx, "calibration", id).map(|()| id)
+            }
         })
     }
 
@@ -109,7 +118,7 @@ impl Store {
                 .query_row(
                     "SELECT id, text, sha256, active_since FROM configuration ORDER BY active_since DESC LIMIT 1",
                     [],
-                    |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)),
+                    |row| Ok((row.get(0)?, lossy(row, 1)?, lossy(row, 2)?, row.get(3)?)),
                 )
                 .optional()?;
             if let Some((id, ..)) = newest.as_ref().filter(|n| n.1 == text) {
@@ -126,10 +135,12 @@ impl Store {
                     tx.prepare(sql)?.insert(params![text, hash, VERSION, since])?
                 }
             };
+            self.sealed().seal(tx, "configuration", id)?;
             if let Some((_, _, old, _)) = newest {
-                let text = format!("configuration {} active in place of {}", &hash[..12], &old[..12.min(old.len())]);
+                let text =
+                    format!("configuration {} active in place of {}", &hash[..12], old.get(..12).unwrap_or("unknown"));
                 let kind = EventKind::ConfigurationChanged;
-                put_event(tx, &Event { time: when, until: None, instrument: None, kind, text })?;
+                put_event(tx, self.sealed(), &Event { time: when, until: None, instrument: None, kind, text })?;
             }
             Ok(id)
         })
@@ -149,13 +160,17 @@ impl Store {
             if let Some(id) = known {
                 return Ok(id);
             }
-            tx.prepare(
-                "INSERT INTO computation(text, sha256, program_version, created, active) \
-                 VALUES (?, ?, ?, ?, (SELECT coalesce(max(active), 0) + 1 FROM computation))",
-            )?
-            .insert(params![text, sha256(text), VERSION, when.0])
+            let sql = "INSERT INTO computation(text, sha256, program_version, created, active) \
+                 VALUES (?, ?, ?, ?, (SELECT coalesce(max(active), 0) + 1 FROM computation))";
+            let id = tx.prepare(sql)?.insert(params![text, sha256(text), VERSION, when.0])?;
+            self.sealed().seal(tx, "computation", id).map(|()| id)
         })
     }
+}
+
+/// A text; damage that makes it no UTF-8 makes it another text, and so another row is registered.
+fn lossy(row: &Row<'_>, at: usize) -> rusqlite::Result<String> {
+    Ok(String::from_utf8_lossy(row.get_ref(at)?.as_bytes()?).into_owned())
 }
 
 fn calibration_row(tx: &Transaction<'_>, instrument: i64, name: &str, text: &str) -> rusqlite::Result<Option<i64>> {
@@ -211,25 +226,34 @@ impl Reader {
         Ok(self.provenance("computation", "''", "created", "WHERE id = ?1", id)?.pop())
     }
 
+    /// Rows of a table whose text has the stored hash; others are left out and remembered ([`Reader::take_damage`]).
     fn provenance(
         &self,
-        table: &str,
+        table: &'static str,
         name: &str,
         since: &str,
         tail: &str,
         key: i64,
     ) -> Result<Vec<Provenance>, StoreError> {
         let sql = format!("SELECT id, {name}, text, sha256, program_version, {since} FROM {table} {tail}");
-        self.rows("reading calibrations, configurations or computations", &sql, [key], |row| {
-            Ok(Provenance {
-                id: row.get(0)?,
+        let doing = "reading calibrations, configurations or computations";
+        let rows = rows_or_damage(&self.lock(), doing, table, (&sql, [key]), |row| {
+            let (id, text, stored): (i64, String, String) = (row.get(0)?, row.get(2)?, row.get(3)?);
+            let found = sha256(&text);
+            if found != stored {
+                let expected = format!("a text with SHA-256 {stored}");
+                return Ok(Err(StoreError::Corrupt { table, id, expected, found }));
+            }
+            Ok(Ok(Provenance {
+                id,
                 name: row.get(1)?,
-                text: row.get(2)?,
-                sha256: row.get(3)?,
+                text,
+                sha256: stored,
                 program_version: row.get(4)?,
                 since: UtcMicros(row.get(5)?),
-            })
-        })
+            }))
+        })?;
+        self.damage.intact(rows)
     }
 }
 

@@ -6,7 +6,7 @@
 use super::error::StoreError;
 use super::schema::ACTIVE_VALUE;
 use crate::record::Flag;
-use rusqlite::{Connection, Transaction, params};
+use rusqlite::{Connection, OptionalExtension, Transaction, params};
 
 /// Whether an identifier is a valid name of a column without quoting.
 fn is_identifier(id: &str) -> bool {
@@ -18,9 +18,10 @@ fn is_identifier(id: &str) -> bool {
 pub(super) fn add(connection: &mut Connection, quantities: &[(&str, &str)]) -> Result<(), StoreError> {
     let store_error = StoreError::sqlite("adding columns for quantities");
     let tx = connection.transaction().map_err(&store_error)?;
+    // Written only where something is missing: a complete database can be opened while the disk is full.
     for flag in Flag::ALL {
-        tx.execute("INSERT OR IGNORE INTO flag(bit, name) VALUES (?1, ?2)", params![*flag as u8, flag.name()])
-            .map_err(&store_error)?;
+        let sql = "INSERT INTO flag(bit, name) SELECT ?1, ?2 WHERE NOT EXISTS (SELECT 1 FROM flag WHERE bit = ?1)";
+        tx.execute(sql, params![*flag as u8, flag.name()]).map_err(&store_error)?;
     }
     let known = known(&tx)?;
     for (id, unit) in quantities {
@@ -83,9 +84,8 @@ fn create_view(tx: &Transaction<'_>) -> rusqlite::Result<()> {
              WHEN 2 THEN 'bad' END AS \"{id}_verdict\", v.\"{id}_flags\", w.\"{id}_minimum\", w.\"{id}_maximum\", w.\"{id}_deviation\""
         );
     }
-    tx.execute_batch(&format!(
-        "DROP VIEW IF EXISTS readings;
-         CREATE VIEW readings AS SELECT r.id AS id, r.time_start, r.time_mid, r.time_end, i.name AS instrument,
+    let view = format!(
+        "CREATE VIEW readings AS SELECT r.id AS id, r.time_start, r.time_mid, r.time_end, i.name AS instrument,
              k.name AS calibration, r.configuration, v.computation, r.sun_elevation, r.sun_azimuth,
              r.relative_air_mass, r.detector_temperature, r.exposures, r.peak_level, v.signal_to_noise, v.stray_floor,
              v.dark_age, v.uv_index_stray_share, coalesce(v.flags, r.flags) AS flags,
@@ -96,6 +96,12 @@ fn create_view(tx: &Transaction<'_>) -> rusqlite::Result<()> {
          FROM reading r JOIN instrument i ON i.id = r.instrument
              LEFT JOIN value v ON v.id = {ACTIVE_VALUE}
              LEFT JOIN calibration k ON k.id = v.calibration
-             LEFT JOIN window_value w ON w.reading = r.id;"
-    ))
+             LEFT JOIN window_value w ON w.reading = r.id"
+    );
+    let known =
+        tx.query_row("SELECT sql FROM sqlite_schema WHERE name = 'readings'", [], |row| row.get(0)).optional()?;
+    if known.as_ref() == Some(&view) {
+        return Ok(());
+    }
+    tx.execute_batch(&format!("DROP VIEW IF EXISTS readings; {view}"))
 }

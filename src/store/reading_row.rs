@@ -1,8 +1,10 @@
 //! Converts rows to readings: the SELECT statement, and the conversion of its columns.
 //!
-//! Invariant: the statement and [`reading_of`] have the same columns in the same order.
+//! Invariants: the statement and [`reading_of`] have the same columns in the same order; a reading is returned only if the
+//! checksums of its rows match. Values that were not queried at all are not verified.
 
 use super::error::StoreError;
+use super::row_checksum::{COLUMN, Sealed, compare, crc32_of_row};
 use super::rows::{MadeWith, StoredReading};
 use super::schema::{ACTIVE_VALUE, READING_BITS};
 use crate::clock::UtcMicros;
@@ -10,6 +12,7 @@ use crate::record::{
     AcquisitionContext, Bracket, DriftEstimates, Flags, LampLevel, QuantityValue, Reading, Verdict, WindowStatistics,
 };
 use rusqlite::Row;
+use std::sync::Arc;
 
 /// The reason for a null of a quantity that was added to the program after the values were computed.
 pub const QUANTITY_ADDED_LATER: &str = "the quantity was added after this computation";
@@ -21,16 +24,47 @@ pub(super) struct Columns {
     /// `None`: the active computation of each reading.
     pub(super) computation: Option<i64>,
     pub(super) select: String,
+    pub(super) sealed: Arc<Sealed>,
+    checks: Vec<RowCheck>,
+}
+
+/// Where the columns of a table with checksums are in the statement.
+#[derive(Clone, Debug)]
+struct RowCheck {
+    table: &'static str,
+    key: usize,
+    columns: Vec<(String, usize)>,
+    crc32: usize,
 }
 
 impl Columns {
-    pub(super) fn of(quantities: Vec<(String, String)>, computation: Option<i64>) -> Self {
+    pub(super) fn of(quantities: Vec<(String, String)>, computation: Option<i64>, sealed: Arc<Sealed>) -> Self {
         let value = match computation {
             None => ACTIVE_VALUE.to_owned(),
             Some(id) => format!("({id} << {READING_BITS} | r.id)"),
         };
-        let select = select(quantities.iter().map(|(id, _)| id.as_str()), &value);
-        Self { quantities, computation, select }
+        let mut list: Vec<String> = FIXED.split(", ").map(str::to_owned).collect();
+        for (id, _) in &quantities {
+            let of_value = ["v.ID", "v.ID_uncertainty", "v.ID_verdict", "v.ID_flags"];
+            list.extend(of_value.map(|column| column.replace("ID", id)));
+            list.extend(["w.ID_minimum", "w.ID_maximum", "w.ID_deviation"].map(|column| column.replace("ID", id)));
+        }
+        let mut checks = Vec::new();
+        for (table, alias) in [("reading", "r"), ("value", "v"), ("window_value", "w")] {
+            if table == "reading" || !quantities.is_empty() {
+                checks.extend(sealed.tables().iter().find(|t| t.name == table).map(|t| {
+                    let mut at = |column: &str| position(&mut list, format!("{alias}.{column}"));
+                    let columns = t.columns.iter().map(|column| (column.clone(), at(column))).collect();
+                    RowCheck { table, key: at(t.key), columns, crc32: at(COLUMN) }
+                }));
+            }
+        }
+        let select = format!(
+            "SELECT {} FROM reading r LEFT JOIN instrument i ON i.id = r.instrument LEFT JOIN value v ON v.id = {value} \
+             LEFT JOIN window_value w ON w.reading = r.id",
+            list.join(", ")
+        );
+        Self { quantities, computation, select, sealed, checks }
     }
     /// The reason for nulls of a reading without values of the computation.
     fn absence(&self) -> String {
@@ -41,29 +75,31 @@ impl Columns {
     }
 }
 
-/// The SELECT statement without a condition; `value` is an SQL expression for the id of the row in `value`.
-fn select<'a>(ids: impl Iterator<Item = &'a str>, value: &str) -> String {
-    let mut columns = String::new();
-    for id in ids {
-        for column in ["v.\"ID\"", "v.\"ID_uncertainty\"", "v.\"ID_verdict\"", "v.\"ID_flags\""] {
-            columns += &format!(", {}", column.replace("ID", id));
-        }
-        for column in ["w.\"ID_minimum\"", "w.\"ID_maximum\"", "w.\"ID_deviation\""] {
-            columns += &format!(", {}", column.replace("ID", id));
-        }
-    }
-    format!(
-        "SELECT r.id, r.time_start, r.time_mid, r.time_end, r.instrument, i.name, r.configuration, r.sun_elevation, \
-         r.sun_azimuth, r.relative_air_mass, r.detector_temperature, r.exposures, r.peak_level, r.flags, v.computation, \
-         v.calibration, v.flags, v.signal_to_noise, v.stray_floor, v.dark_age, v.reasons, w.reading, r.acquisition_context, \
-         r.unsteady_share, r.wavelength_applied, r.wavelength_age, r.response_age, v.uv_index_stray_share, r.lamp_shapes, \
-         v.lamps_ppfd, v.lamps_uncertainty{columns} \
-         FROM reading r JOIN instrument i ON i.id = r.instrument LEFT JOIN value v ON v.id = {value} \
-         LEFT JOIN window_value w ON w.reading = r.id"
-    )
+/// The position of a column in a list; a missing one is added at the end.
+fn position(list: &mut Vec<String>, column: String) -> usize {
+    list.iter().position(|known| *known == column).unwrap_or_else(|| {
+        list.push(column);
+        list.len() - 1
+    })
 }
+
+/// The columns of the statement before those of the quantities. Names of columns need no quoting.
+const FIXED: &str = "r.id, r.time_start, r.time_mid, r.time_end, r.instrument, i.name, r.configuration, r.sun_elevation, \
+     r.sun_azimuth, r.relative_air_mass, r.detector_temperature, r.exposures, r.peak_level, r.flags, v.computation, \
+     v.calibration, v.flags, v.signal_to_noise, v.stray_floor, v.dark_age, v.reasons, w.reading, r.acquisition_context, \
+     r.unsteady_share, r.wavelength_applied, r.wavelength_age, r.response_age, v.uv_index_stray_share, r.lamp_shapes, \
+     v.lamps_ppfd, v.lamps_uncertainty";
 const FIRST_QUANTITY: usize = 31;
 const PER_QUANTITY: usize = 7;
+
+impl RowCheck {
+    /// Compares the row with its checksum; an absent row is intact.
+    fn check(&self, row: &Row<'_>) -> rusqlite::Result<Result<(), StoreError>> {
+        let Some(id) = row.get::<_, Option<i64>>(self.key)? else { return Ok(Ok(())) };
+        let found = crc32_of_row(self.columns.iter().map(|(name, at)| (name.as_str(), *at)), row)?;
+        Ok(compare(self.table, id, row.get(self.crc32)?, found))
+    }
+}
 
 /// Encodes the brackets for the column `reading.exposures`.
 pub(super) fn exposures_text(brackets: &[Bracket]) -> String {
@@ -78,6 +114,11 @@ pub(super) fn reading_of(columns: &Columns, row: &Row<'_>) -> rusqlite::Result<R
     let corrupt = |table, expected: &str, found: String| {
         Ok(Err(StoreError::Corrupt { table, id, expected: expected.into(), found }))
     };
+    for check in &columns.checks {
+        if let Err(damaged) = check.check(row)? {
+            return Ok(Err(damaged));
+        }
+    }
     let exposures: String = row.get(11)?;
     let Ok(pairs) = serde_json::from_str::<Vec<(Option<f64>, u32)>>(&exposures) else {
         return corrupt("reading", "pairs of integration time and count", exposures);

@@ -52,11 +52,16 @@ impl Store {
                 Some(before) => {
                     tx.prepare_cached("UPDATE event SET time = ?2, until = max(until, ?3), text = ?4 WHERE id = ?1")?
                         .execute(params![before.event, from.0, until.0, text])?;
+                    self.sealed().seal(tx, "event", before.event)?;
                     before.event
                 }
                 None => {
                     let kind = EventKind::RawPurged;
-                    put_event(tx, &Event { time: from, until: Some(until), instrument: None, kind, text })?
+                    put_event(
+                        tx,
+                        self.sealed(),
+                        &Event { time: from, until: Some(until), instrument: None, kind, text },
+                    )?
                 }
             };
             Ok(Some(PurgedFrames { event, readings, from }))

@@ -6,15 +6,17 @@
 //! computed from the readings.
 
 use super::connection::transact;
+use super::damage::rows_or_damage;
 use super::error::StoreError;
 use super::invalidation::{MAX_DAY_INPUT, lowest_row};
-use super::readings::readings_between;
+use super::row_checksum::{COLUMN, compare, crc32_of_row, crc32_of_values};
 use super::rows::StoredReading;
 use super::schema::{HOURS_PER_DAY, day_of_hour};
 use super::{Reader, Store};
 use crate::clock::UtcMicros;
 use crate::record::HourValue;
-use rusqlite::{Transaction, params};
+use rusqlite::types::ValueRef;
+use rusqlite::{Row, Transaction, params};
 
 /// The stored values of a day.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -44,20 +46,22 @@ pub struct RollUp<'a> {
 impl Store {
     /// Runs `work` within one immediate transaction, so that readings cannot change before their roll-up is stored.
     pub fn roll_up<T>(&self, work: impl FnOnce(&RollUp<'_>) -> Result<T, StoreError>) -> Result<T, StoreError> {
-        transact(&mut self.lock(), "rolling up readings", |tx| work(&RollUp { tx, store: self }))
+        self.recover_from_disk_failure()?;
+        let done = transact(&mut self.lock(), "rolling up readings", |tx| work(&RollUp { tx, store: self }));
+        done.inspect_err(|error| self.disk_failure.note(error))
     }
 }
 
 impl RollUp<'_> {
     /// The readings with `from <= time_mid < to`, in order of storage.
     pub fn readings(&self, from: UtcMicros, to: UtcMicros) -> Result<Vec<StoredReading>, StoreError> {
-        readings_between(self.tx, &self.store.columns, self.store.quantities(), from, to)
+        self.store.source(self.tx).between(&self.store.columns, from, to)
     }
 
     /// As [`RollUp::readings`], with the values of these quantities only, in this order; quantities unknown to the database are
     /// omitted.
     pub fn readings_of(&self, ids: &[&str], from: UtcMicros, to: UtcMicros) -> Result<Vec<StoredReading>, StoreError> {
-        readings_between(self.tx, &self.store.columns_of(ids), self.store.quantities(), from, to)
+        self.store.source(self.tx).between(&self.store.columns_of(ids), from, to)
     }
 
     /// Stores the hours of a day (days since 1970, UTC) of an instrument (any row of its name); replaces stored hours of the day.
@@ -73,8 +77,8 @@ impl RollUp<'_> {
             "DELETE FROM hour_value WHERE instrument = ?1 AND quantity = ?2 AND hour BETWEEN ?3 AND ?4",
         )?;
         let mut put = tx.prepare_cached(
-            "INSERT INTO hour_value(instrument, quantity, hour, minimum, mean, maximum, good, suspect, bad) \
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
+            "INSERT INTO hour_value(instrument, quantity, hour, minimum, mean, maximum, good, suspect, bad, row_crc32) \
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
         )?;
         let (first, last) = (day * HOURS_PER_DAY, (day + 1) * HOURS_PER_DAY - 1);
         // By quantity, which is the order of the rows in the file.
@@ -85,7 +89,11 @@ impl RollUp<'_> {
                 let Some(Some(value)) = values.get(k) else { continue };
                 let [minimum, mean, maximum] = value.range.map_or([None; 3], |r| r.map(Some));
                 let [good, suspect, bad] = value.verdicts;
-                put.execute(params![instrument, quantity, hour, minimum, mean, maximum, good, suspect, bad])?;
+                // A zero has no sign in the database.
+                let [minimum, mean, maximum] = [minimum, mean, maximum].map(|x: Option<f64>| x.map(|x| x + 0.0));
+                let crc32 =
+                    crc32_of_hour([instrument, quantity, *hour], [minimum, mean, maximum], [good, suspect, bad]);
+                put.execute(params![instrument, quantity, hour, minimum, mean, maximum, good, suspect, bad, crc32])?;
             }
         }
         let sql = "INSERT OR REPLACE INTO rolled_up_hours(instrument, day) VALUES (?1, ?2)";
@@ -109,8 +117,35 @@ impl RollUp<'_> {
              VALUES (?1, ?2, ?3, ?4, (SELECT id FROM day_rules WHERE text = ?5), ?6)";
         let (starts, from, to) = (day.starts.0, day.reads_from.0, day.reads_to.0);
         let row = params![lowest_row(tx, instrument)?, starts, from, to, day.rules, day.figures];
-        tx.prepare_cached(sql)?.execute(row).map(drop)
+        tx.prepare_cached(sql)?.execute(row)?;
+        self.store.sealed().seal(tx, "day", tx.last_insert_rowid())
     }
+}
+
+/// The columns of `hour_value` that its checksum covers, in the order of the table.
+const HOUR_COLUMNS: [&str; 9] =
+    ["instrument", "quantity", "hour", "minimum", "mean", "maximum", "good", "suspect", "bad"];
+
+/// The checksum of a row of `hour_value`: its key, minimum, mean and maximum, and the numbers of values by verdict.
+fn crc32_of_hour(key: [i64; 3], range: [Option<f64>; 3], verdicts: [u32; 3]) -> u32 {
+    let key = key.map(ValueRef::Integer);
+    let range = range.map(|x| x.map_or(ValueRef::Null, ValueRef::Real));
+    let verdicts = verdicts.map(|n| ValueRef::Integer(i64::from(n)));
+    crc32_of_values(HOUR_COLUMNS.into_iter().zip(key.into_iter().chain(range).chain(verdicts)))
+}
+
+/// An hour of a quantity, from a row with [`HOUR_COLUMNS`] and the checksum.
+fn hour_of_row(row: &Row<'_>) -> rusqlite::Result<Result<(i64, HourValue), StoreError>> {
+    let hour = row.get(2)?;
+    let found = crc32_of_row(HOUR_COLUMNS.into_iter().zip(0..), row)?;
+    if let Err(damaged) = compare("hour_value", hour, row.get(9)?, found) {
+        return Ok(Err(damaged));
+    }
+    let range = match (row.get(3)?, row.get(4)?, row.get(5)?) {
+        (Some(minimum), Some(mean), Some(maximum)) => Some([minimum, mean, maximum]),
+        _ => None,
+    };
+    Ok(Ok((hour, HourValue { range, verdicts: [row.get(6)?, row.get(7)?, row.get(8)?] })))
 }
 
 impl Reader {
@@ -140,15 +175,31 @@ impl Reader {
         from: i64,
         to: i64,
     ) -> Result<Vec<(i64, HourValue)>, StoreError> {
-        let sql = "SELECT hour, minimum, mean, maximum, good, suspect, bad FROM hour_value WHERE instrument = ?1 \
-             AND quantity = (SELECT position FROM quantity WHERE id = ?2) AND hour >= ?3 AND hour < ?4 ORDER BY hour";
-        self.rows("reading hours", sql, params![instrument, quantity, from, to], |row| {
-            let range = match (row.get(1)?, row.get(2)?, row.get(3)?) {
-                (Some(minimum), Some(mean), Some(maximum)) => Some([minimum, mean, maximum]),
-                _ => None,
-            };
-            Ok((row.get(0)?, HourValue { range, verdicts: [row.get(4)?, row.get(5)?, row.get(6)?] }))
-        })
+        let sql = format!(
+            "SELECT {}, {COLUMN} FROM hour_value WHERE instrument = ?1 \
+             AND quantity = (SELECT position FROM quantity WHERE id = ?2) AND hour >= ?3 AND hour < ?4 ORDER BY hour",
+            HOUR_COLUMNS.join(", ")
+        );
+        let query = (sql.as_str(), params![instrument, quantity, from, to]);
+        let hours = rows_or_damage(&self.lock(), "reading hours", "hour_value", query, hour_of_row)?;
+        self.damage.intact(hours)
+    }
+
+    /// Checks the checksum of every hour.
+    pub(super) fn check_hours(&self, each: &mut dyn FnMut(Result<(), StoreError>)) -> Result<(), StoreError> {
+        let days =
+            self.rows("checking hours", "SELECT instrument, quantity FROM hour_value GROUP BY 1, 2", [], |row| {
+                Ok([row.get::<_, i64>(0)?, row.get(1)?])
+            })?;
+        let sql = format!(
+            "SELECT {}, {COLUMN} FROM hour_value WHERE instrument = ?1 AND quantity = ?2",
+            HOUR_COLUMNS.join(", ")
+        );
+        for key in days {
+            let hours = rows_or_damage(&self.lock(), "checking hours", "hour_value", (&sql, key), hour_of_row)?;
+            hours.into_iter().for_each(|hour| each(hour.map(drop)));
+        }
+        Ok(())
     }
 
     /// The stored days of an instrument (lowest row of its name) that start in `from <= t < to` and used these settings. Empty if
@@ -163,12 +214,18 @@ impl Reader {
         if self.columns.computation.is_some() {
             return Ok(Vec::new());
         }
-        let sql = "SELECT starts, reads_from, reads_to, figures FROM day WHERE instrument = ?1 AND starts >= ?2 \
-             AND starts < ?3 AND rules = (SELECT id FROM day_rules WHERE text = ?4) ORDER BY starts";
-        self.rows("reading days", sql, params![instrument, from.0, to.0, rules], |row| {
-            let [starts, reads_from, reads_to] = [row.get(0)?, row.get(1)?, row.get(2)?].map(UtcMicros);
-            Ok(DayRow { starts, reads_from, reads_to, rules: rules.to_owned(), figures: row.get(3)? })
-        })
+        let sql = "SELECT id, instrument, starts, reads_from, reads_to, rules, figures, row_crc32 FROM day \
+             WHERE instrument = ?1 AND starts >= ?2 AND starts < ?3 AND rules = (SELECT id FROM day_rules WHERE text = ?4) \
+             ORDER BY starts";
+        let query = (sql, params![instrument, from.0, to.0, rules]);
+        let days = rows_or_damage(&self.lock(), "reading days", "day", query, |row| {
+            let names = ["id", "instrument", "starts", "reads_from", "reads_to", "rules", "figures"];
+            let intact = compare("day", row.get(0)?, row.get(7)?, crc32_of_row(names.into_iter().zip(0..), row)?);
+            let [starts, reads_from, reads_to] = [row.get(2)?, row.get(3)?, row.get(4)?].map(UtcMicros);
+            let figures = row.get(6)?;
+            Ok(intact.map(|()| DayRow { starts, reads_from, reads_to, rules: rules.to_owned(), figures }))
+        })?;
+        self.damage.intact(days)
     }
 
     /// The first instants of all stored days of an instrument that used these settings.

@@ -13,7 +13,7 @@ use std::path::Path;
 /// `PRAGMA application_id`: "vglx".
 pub(super) const APPLICATION_ID: i64 = 0x7667_6c78;
 /// `PRAGMA user_version`: the schema number, to be raised with every change of [`TABLES`].
-pub(super) const VERSION: i64 = 12;
+pub(super) const VERSION: i64 = 13;
 
 /// Number of low bits of an id in `value` that hold the reading; the high bits hold the computation.
 pub(super) const READING_BITS: u32 = 40;
@@ -77,6 +77,7 @@ CREATE TABLE saved_state (
     name TEXT NOT NULL,
     json TEXT NOT NULL,
     time INTEGER NOT NULL,           -- microseconds since 1970, UTC, like all times
+    crc32 INTEGER NOT NULL,          -- of json
     PRIMARY KEY (instrument, name)
 ) STRICT, WITHOUT ROWID;
 CREATE TABLE flag (bit INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
@@ -95,13 +96,15 @@ CREATE TABLE instrument (
     integration_max REAL NOT NULL,   -- s
     has_shutter INTEGER NOT NULL,
     transfer REAL NOT NULL,          -- s
-    first_seen INTEGER NOT NULL
+    first_seen INTEGER NOT NULL,
+    row_crc32 INTEGER NOT NULL DEFAULT 0 -- as in every table with this column: of the other columns, see store::row_checksum
 ) STRICT;
 CREATE TABLE stray_matrix (
     id INTEGER PRIMARY KEY,
     sha256 TEXT NOT NULL UNIQUE,     -- of the matrix as little-endian f64, row by row
     side INTEGER NOT NULL,           -- pixels
-    complete INTEGER NOT NULL        -- 1 if all rows are stored
+    complete INTEGER NOT NULL,       -- 1 if all rows are stored
+    row_crc32 INTEGER NOT NULL DEFAULT 0
 ) STRICT;
 CREATE TABLE stray_matrix_row (
     id INTEGER PRIMARY KEY,          -- matrix << 16 | row
@@ -115,20 +118,23 @@ CREATE TABLE calibration (
     sha256 TEXT NOT NULL,
     program_version TEXT NOT NULL,
     active_since INTEGER NOT NULL,
-    stray_matrix INTEGER REFERENCES stray_matrix(id)
+    stray_matrix INTEGER REFERENCES stray_matrix(id),
+    row_crc32 INTEGER NOT NULL DEFAULT 0
 ) STRICT;
 CREATE TABLE configuration (
     id INTEGER PRIMARY KEY,
     text TEXT NOT NULL,
     sha256 TEXT NOT NULL,
     program_version TEXT NOT NULL,
-    active_since INTEGER NOT NULL
+    active_since INTEGER NOT NULL,
+    row_crc32 INTEGER NOT NULL DEFAULT 0
 ) STRICT;
 -- Each start of the daemon, with the configuration that is active from then on.
 CREATE TABLE daemon_start (
     id INTEGER PRIMARY KEY,
     time INTEGER NOT NULL,
-    configuration INTEGER NOT NULL REFERENCES configuration(id)
+    configuration INTEGER NOT NULL REFERENCES configuration(id),
+    row_crc32 INTEGER NOT NULL DEFAULT 0
 ) STRICT;
 CREATE TABLE computation (
     id INTEGER PRIMARY KEY,
@@ -136,7 +142,8 @@ CREATE TABLE computation (
     sha256 TEXT NOT NULL,
     program_version TEXT NOT NULL,
     created INTEGER NOT NULL,
-    active INTEGER UNIQUE            -- order of activation; NULL for an unfinished computation
+    active INTEGER UNIQUE,           -- order of activation; NULL for an unfinished computation
+    row_crc32 INTEGER NOT NULL DEFAULT 0
 ) STRICT;
 
 -- Readings: written once, never changed.
@@ -159,7 +166,8 @@ CREATE TABLE reading (
     wavelength_applied REAL,         -- nm: shift of the wavelength scale beyond that of temperature
     wavelength_age REAL,             -- s since the wavelength scale was last within its limit
     response_age REAL,               -- s since the response was last within its limit
-    lamp_shapes INTEGER REFERENCES lamp_shapes(id) -- the spectra of lamps used; NULL before any was known
+    lamp_shapes INTEGER REFERENCES lamp_shapes(id), -- the spectra of lamps used; NULL before any was known
+    row_crc32 INTEGER NOT NULL DEFAULT 0
 ) STRICT;
 -- First reading of each run of readings with time_mid in the same hour: finds readings by time without an index on all of them,
 -- also after the clock was set back.
@@ -182,10 +190,14 @@ CREATE TABLE value (
     uv_index_stray_share REAL,       -- 1: share of the signal of the UV index that was subtracted as stray light
     lamps_ppfd REAL,                 -- umol m-2 s-1: the lamps' part of ppfd in a glasshouse; NULL if unknown
     lamps_uncertainty REAL,          -- umol m-2 s-1
-    reasons TEXT                     -- JSON: {quantity: reason for its null}
+    reasons TEXT,                    -- JSON: {quantity: reason for its null}
+    row_crc32 INTEGER NOT NULL DEFAULT 0
 ) STRICT;
 -- Statistics over the exposures of a window, which cannot be recomputed; three columns per quantity are added.
-CREATE TABLE window_value (reading INTEGER PRIMARY KEY REFERENCES reading(id)) STRICT;
+CREATE TABLE window_value (
+    reading INTEGER PRIMARY KEY REFERENCES reading(id),
+    row_crc32 INTEGER NOT NULL DEFAULT 0
+) STRICT;
 -- The computation is active for the readings of the instrument from first_reading up to the next row.
 CREATE TABLE active_values (
     instrument INTEGER NOT NULL REFERENCES instrument(id),
@@ -204,6 +216,7 @@ CREATE TABLE dark (
     detail TEXT NOT NULL,
     sums BLOB NOT NULL,
     crc32 INTEGER NOT NULL,
+    row_crc32 INTEGER NOT NULL DEFAULT 0,
     integration REAL GENERATED ALWAYS AS (json_extract(detail, '$.integration_s')) VIRTUAL, -- s
     temperature REAL GENERATED ALWAYS AS (json_extract(detail, '$.temperature_c')) VIRTUAL, -- degrees Celsius
     exposures INTEGER GENERATED ALWAYS AS (json_array_length(detail, '$.stamps')) VIRTUAL
@@ -214,7 +227,8 @@ CREATE TABLE dark_model (
     instrument INTEGER NOT NULL REFERENCES instrument(id),
     fitted_at INTEGER NOT NULL,
     blob BLOB NOT NULL,              -- a line of JSON, then offsets [counts] and rates [counts/s] as little-endian f32
-    crc32 INTEGER NOT NULL           -- of blob
+    crc32 INTEGER NOT NULL,          -- of blob
+    row_crc32 INTEGER NOT NULL DEFAULT 0
 ) STRICT;
 CREATE TABLE frame (
     id INTEGER PRIMARY KEY,          -- reading * 16 + bracket
@@ -225,6 +239,7 @@ CREATE TABLE frame (
     detail TEXT NOT NULL,
     sums BLOB NOT NULL,
     crc32 INTEGER NOT NULL,
+    row_crc32 INTEGER NOT NULL DEFAULT 0,
     integration REAL GENERATED ALWAYS AS (json_extract(detail, '$.integration_s')) VIRTUAL, -- s
     temperature REAL GENERATED ALWAYS AS (json_extract(detail, '$.temperature_c')) VIRTUAL, -- degrees Celsius
     exposures INTEGER GENERATED ALWAYS AS (json_array_length(detail, '$.stamps')) VIRTUAL
@@ -240,7 +255,8 @@ CREATE TABLE event (
     cause TEXT,                      -- a gap's cause, a flagged interval's flag, a note's class
     text TEXT NOT NULL,
     unaffected TEXT,                 -- kind 'flagged_interval': JSON list of the unaffected quantities
-    pixel INTEGER                    -- kind 'flagged_interval': the affected pixel; NULL unless it affects one pixel
+    pixel INTEGER,                   -- kind 'flagged_interval': the affected pixel; NULL unless it affects one pixel
+    row_crc32 INTEGER NOT NULL DEFAULT 0
 ) STRICT;
 CREATE INDEX event_by_time ON event(time);
 CREATE INDEX flagged_interval_by_time ON event(time) WHERE kind = 'flagged_interval';
@@ -263,6 +279,7 @@ CREATE TABLE hour_value (
     good INTEGER NOT NULL,           -- number of values by verdict
     suspect INTEGER NOT NULL,
     bad INTEGER NOT NULL,
+    row_crc32 INTEGER NOT NULL,
     PRIMARY KEY (instrument, quantity, hour)
 ) STRICT, WITHOUT ROWID;
 -- Settings that the values of days were computed with.
@@ -275,6 +292,7 @@ CREATE TABLE day (
     reads_to INTEGER NOT NULL,
     rules INTEGER NOT NULL REFERENCES day_rules(id),
     figures TEXT NOT NULL,           -- JSON, see summary::Day
+    row_crc32 INTEGER NOT NULL DEFAULT 0,
     UNIQUE (instrument, starts)
 ) STRICT;
 -- The spectra of lamps that are known from a time on.
@@ -283,6 +301,7 @@ CREATE TABLE lamp_shapes (
     instrument INTEGER NOT NULL REFERENCES instrument(id),
     learned_at INTEGER NOT NULL,
     blob BLOB NOT NULL,              -- a line of JSON, then rates [counts/s] as little-endian f32, shape by shape
-    crc32 INTEGER NOT NULL           -- of blob
+    crc32 INTEGER NOT NULL,          -- of blob
+    row_crc32 INTEGER NOT NULL DEFAULT 0
 ) STRICT;
 ";

@@ -1,6 +1,7 @@
 //! Tests of the store. Databases are created in a memory-backed folder if there is one.
 
 mod computations;
+mod damage;
 mod failures;
 mod matrices;
 mod missing_file;
@@ -329,6 +330,9 @@ fn a_recomputation_is_activated_by_one_row() {
                  SELECT 7 << 40 | reading, 4, 99.0, 1.0, 1 FROM value WHERE reading <= 2;",
         )
         .unwrap();
+    for reading in [1, 2] {
+        s.store.transact("sealing", |tx| s.store.sealed().seal(tx, "value", 7 << 40 | reading)).unwrap();
+    }
     let ppfd = || s.store.latest(3).unwrap().iter().map(|r| r.reading.values[0].value().unwrap()).collect::<Vec<_>>();
     let old = 1_234.567_890_123_456_7;
     assert_eq!(ppfd(), [old, old, old]);

@@ -64,7 +64,9 @@ impl Store {
         self.check_shape(new)?;
         // Encoded before the transaction, to keep it short.
         let frames = encode(new)?;
-        self.transact("storing a reading", |tx| self.put_reading(tx, new, &frames))
+        let id = self.transact("storing a reading", |tx| self.put_reading(tx, new, &frames))?;
+        self.disk_failure.stored(id);
+        Ok(id)
     }
 
     /// Stores many readings in one transaction, to create large databases for measurements.
@@ -82,13 +84,14 @@ impl Store {
         let id = insert_reading(tx, new)?;
         tx.prepare_cached(CONTINUE_HOUR)?.execute(params![id, hour_of(reading.time_mid)])?;
         tx.prepare_cached(CONTINUE_RUN)?.execute(params![made_with.instrument, id, made_with.computation])?;
-        put_frames(tx, id, new.frames, frames)?;
+        self.sealed().seal(tx, "reading", id)?;
+        put_frames(tx, self.sealed(), id, new.frames, frames)?;
         self.put_values(tx, id, made_with.computation, made_with.calibration, reading)?;
         self.put_window(tx, id, reading)?;
         // A late reading, or one after the clock was set back, can lie in a range that is already rolled up.
         let mid = reading.time_mid;
         invalidation::delete_rollups(tx, made_with.instrument, mid, UtcMicros(mid.0.saturating_add(1)))?;
-        new.events.iter().try_for_each(|e| put_event(tx, e).map(drop))?;
+        new.events.iter().try_for_each(|e| put_event(tx, self.sealed(), e).map(drop))?;
         new.saved_states.iter().try_for_each(|s| put_state(tx, s))?;
         Ok(id)
     }
@@ -133,7 +136,8 @@ impl Store {
             }
             bind.put(reading.flags_of(k).0)?;
         }
-        statement.raw_execute().map(drop)
+        statement.raw_execute()?;
+        self.sealed().seal(tx, "value", computation << READING_BITS | id)
     }
 
     fn put_window(&self, tx: &Transaction<'_>, id: i64, reading: &Reading) -> rusqlite::Result<()> {
@@ -148,6 +152,7 @@ impl Store {
                 bind.put(w.map(|w| w.deviation + 0.0))?;
             }
             statement.raw_execute()?;
+            self.sealed().seal(tx, "window_value", id)?;
         }
         Ok(())
     }

@@ -52,9 +52,56 @@ fn an_export_that_cannot_be_meant_is_refused() {
         (&["--format", "netcdf"][..], "--output: expected the output folder, but found none\n"),
         (&["--per", "range"], "--per: expected --format netcdf together with `range`, but found another format\n"),
         (&["--instrument", "north"], "--instrument: expected one of south, but found `north`\n"),
+        (&["--output", "station.db", "--force"], "station.db: expected another path than that of the database\n"),
+        (
+            &["--output", "station.db-shm", "--force"],
+            "station.db-shm: expected another path than that of a companion of the database (`-shm`)\n",
+        ),
+        (
+            &["--output", "station.toml", "--force"],
+            "station.toml: expected another path than that of the configuration\n",
+        ),
+        (
+            &["--output", "certificate.toml", "--force"],
+            "certificate.toml: expected another path than that of a calibration of the configuration\n",
+        ),
+        (&["--output", "log"], "log: expected no existing file; --force replaces it\n"),
+        (&["--output", "/dev/null"], "/dev/null: expected a regular file or a new one, but found a device\n"),
+        (&["--format", "parquet", "--output", "log"], "log: expected a folder, but found a regular file\n"),
     ] {
         let ran = site.output(&[&["export", "--config", "station.toml"][..], arguments].concat());
         let (out, err) = texts(&ran);
         assert_eq!((ran.status.code(), out.as_str(), err.as_str()), (Some(2), "", want));
+    }
+    let again = site.output(&["simulate", "--certificate", "certificate.toml"]);
+    assert_eq!(
+        (again.status.code(), texts(&again).1.as_str()),
+        (Some(2), "certificate.toml: expected no existing file; --force replaces it\n")
+    );
+    let printed = site.output(&["simulate", "--certificate", "-"]);
+    assert!(
+        printed.status.success()
+            && texts(&printed).0 == std::fs::read_to_string(site.path("certificate.toml")).unwrap()
+    );
+}
+
+/// A range without readings is a failure in every form, and leaves no file.
+#[test]
+fn an_empty_export_is_a_failure() {
+    let site = Site::new(240.0, "", "cron = \"0 * * * * *\"");
+    let bench = site.bench(&[]);
+    let daemon = site.run();
+    site.reading(&daemon);
+    drop((daemon, bench));
+    for (arguments, want) in [
+        (&["--output", "empty.csv"][..], "no readings in this range\n"),
+        (&["--output", "-"], "no readings in this range\n"),
+        (&["--what", "frames", "--output", "empty.csv"], "no frames in this range\n"),
+        (&["--format", "netcdf", "--output", "empty"], "no readings in this range\n"),
+        (&["--format", "parquet", "--output", "empty"], "no readings in this range\n"),
+    ] {
+        let ran = site.output(&[&["export", "--config", "station.toml", "--to", "2020-01-01"][..], arguments].concat());
+        assert_eq!((ran.status.code(), texts(&ran).1.as_str()), (Some(1), want), "{arguments:?}");
+        assert!(!site.path("empty.csv").exists(), "{arguments:?}");
     }
 }

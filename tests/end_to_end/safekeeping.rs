@@ -2,7 +2,12 @@
 
 use crate::site::{PATIENCE, Site, texts};
 use rusqlite::Connection;
+use std::collections::BTreeMap;
+use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
+use vigilux::archive::verify::verify_database;
+use vigilux::store::Reader;
+use vigilux::store::row_checksum::crc32_of_row;
 
 fn verify(site: &Site, name: &str) -> (Option<i32>, serde_json::Value, String) {
     let output = site.output(&["verify", "--json", "--all", "--database", name]);
@@ -31,6 +36,75 @@ fn flip(database: &Path, blob: &[u8]) {
     std::fs::write(database, bytes).unwrap();
 }
 
+/// Gives the rows of a table that meet a condition the checksum of what they are.
+fn seal(path: &Path, table: &str, condition: &str) {
+    let database = Connection::open(path).unwrap();
+    let sql = format!("SELECT name FROM pragma_table_info('{table}') WHERE name <> 'row_crc32'");
+    let mut statement = database.prepare(&sql).unwrap();
+    let names: Vec<String> = statement.query_map([], |row| row.get(0)).unwrap().map(Result::unwrap).collect();
+    let mut statement =
+        database.prepare(&format!("SELECT {} FROM {table} WHERE {condition}", names.join(", "))).unwrap();
+    let sealed = statement.query_map([], |row| {
+        Ok((row.get::<_, i64>(0)?, crc32_of_row(names.iter().map(String::as_str).zip(0..), row)?))
+    });
+    for (id, crc32) in sealed.unwrap().collect::<Result<Vec<_>, _>>().unwrap() {
+        database.execute(&format!("UPDATE {table} SET row_crc32 = ?2 WHERE id = ?1"), [id, i64::from(crc32)]).unwrap();
+    }
+}
+
+/// The content of all tables that are not derived from others, by table and row.
+fn content(path: &Path) -> Result<BTreeMap<String, String>, rusqlite::Error> {
+    let database = Connection::open(path)?;
+    let mut content = BTreeMap::new();
+    let sql = "SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%' ORDER BY name";
+    let tables: Vec<String> = database.prepare(sql)?.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?;
+    for table in tables {
+        let mut statement = database.prepare(&format!("SELECT * FROM {table}"))?;
+        let columns = statement.column_count();
+        let mut rows = statement.query([])?;
+        let mut n = 0;
+        while let Some(row) = rows.next()? {
+            let values: Vec<String> = (0..columns)
+                .map(|k| Ok::<_, rusqlite::Error>(format!("{:?}", row.get_ref(k)?)))
+                .collect::<Result<_, _>>()?;
+            content.insert(format!("{table} {n}"), values.join(","));
+            n += 1;
+        }
+    }
+    Ok(content)
+}
+
+/// Every byte of a database may go wrong: what changes in its content, `verify` finds. Flips that change no content are those in
+/// unused space.
+fn flipped_bytes_are_found(site: &Site, flips: usize) {
+    let original = content(&site.path("copy.db")).unwrap();
+    let bytes = std::fs::read(site.path("copy.db")).unwrap();
+    let path = site.path("flipped.db");
+    let (mut harmless, mut unseen, mut seed) = (0, Vec::new(), 20_260_621_u64);
+    for _ in 0..flips {
+        seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        let mut flipped = bytes.clone();
+        let at = (seed >> 16) as usize % bytes.len();
+        flipped[at] ^= 1 << (seed >> 60 & 7);
+        std::fs::write(&path, flipped).unwrap();
+        let found = Reader::open(&path).map_or(1, |reader| {
+            let checks = verify_database(&reader, 3, &mut |_, _| {});
+            checks.iter().map(|check| check.count()).sum()
+        });
+        match content(&path) {
+            Ok(same) if same == original => harmless += 1,
+            Ok(other) if found == 0 => {
+                let (row, _) = original.iter().find(|(row, values)| other.get(*row) != Some(values)).unwrap();
+                unseen.push(format!("byte {at}: {row}"));
+            }
+            _ => {}
+        }
+    }
+    println!("{flips} flips: {harmless} without effect, {} unseen: {unseen:?}", unseen.len());
+    assert!(unseen.is_empty(), "{unseen:?}");
+    assert!(harmless < flips / 2, "{harmless} of {flips} flips had no effect");
+}
+
 /// A database in use, after a kill and a restart, passes, and so does a copy made meanwhile; damage done to copies is
 /// detected and named.
 #[test]
@@ -55,11 +129,11 @@ fn a_whole_database_verifies_and_damage_is_named() {
     let before = std::fs::read(site.path("copy.db")).unwrap();
     let refused = site.output(&["backup", "copy.db", "--config", "station.toml"]);
     assert_eq!(refused.status.code(), Some(2));
-    assert_eq!(texts(&refused).1, "copy.db: expected no existing file; --overwrite replaces it\n");
+    assert_eq!(texts(&refused).1, "copy.db: expected no existing file; --force replaces it\n");
     assert_eq!(std::fs::read(site.path("copy.db")).unwrap(), before);
-    let itself = site.output(&["backup", "station.db", "--overwrite", "--config", "station.toml"]);
+    let itself = site.output(&["backup", "station.db", "--force", "--config", "station.toml"]);
     assert_eq!(itself.status.code(), Some(2), "{:?}", texts(&itself));
-    let again = site.output(&["backup", "copy.db", "--overwrite", "--config", "station.toml", "--json"]);
+    let again = site.output(&["backup", "copy.db", "--force", "--config", "station.toml", "--json"]);
     assert!(again.status.success(), "{:?}", texts(&again));
     assert!(!site.path("copy.db.part").exists());
     daemon.process.signal("TERM");
@@ -88,7 +162,29 @@ fn a_whole_database_verifies_and_damage_is_named() {
     let said = faults(&report, "frames");
     assert!(said.starts_with("reading 7: frame 112: expected detail and sums with checksum "), "{said}");
     assert!(complaints.starts_with("the database has ") && complaints.trim_end().ends_with("faults"), "{complaints}");
-    let (report, _) = damaged("a value", &change("UPDATE value SET ppfd = ppfd * 1.000000001 WHERE reading = 9"));
+    let changed = change("UPDATE value SET ppfd = ppfd * 1.000000001 WHERE reading = 9");
+    let (report, _) = damaged("a value", &changed);
+    assert!(faults(&report, "rows").starts_with("value "), "{report}");
+    // Other commands leave it out, name it and fail.
+    let exported = site.output(&["export", "--database", "damaged.db"]);
+    let rows = texts(&exported).0.lines().filter(|l| l.starts_with(|c: char| c.is_ascii_digit())).count() as i64;
+    let all: i64 = Connection::open(site.path("copy.db"))
+        .unwrap()
+        .query_row("SELECT count(*) FROM reading", [], |r| r.get(0))
+        .unwrap();
+    assert_eq!((exported.status.code(), rows), (Some(1), all - 1));
+    let complaint = texts(&exported).1;
+    assert!(
+        complaint.starts_with("1 damaged row is left out; `vigilux verify` checks the whole database\n    value "),
+        "{complaint}"
+    );
+    let daily = site.output(&["daily", "--database", "damaged.db"]);
+    assert!(daily.status.code() == Some(1) && texts(&daily).0.contains("2026-06-21"), "{:?}", texts(&daily));
+    // With a checksum that matches, the value still does not follow from the frames.
+    let (report, _) = damaged("a value with its checksum", &|path| {
+        changed(path);
+        seal(path, "value", "reading = 9");
+    });
     assert!(faults(&report, "values").starts_with("reading 9: ppfd: stored "), "{report}");
     let (report, _) = damaged("a frame", &change("DELETE FROM frame WHERE id / 16 = 5"));
     assert!(faults(&report, "frames").starts_with("reading 5: expected "), "{report}");
@@ -102,8 +198,12 @@ fn a_whole_database_verifies_and_damage_is_named() {
              SELECT min(time_start), max(time_start), 'raw_purged', '' FROM reading WHERE id < 5;",
     )
     .unwrap();
+    drop(aged);
+    seal(&site.path("aged.db"), "event", "kind = 'raw_purged'");
     let aged = verify(&site, "aged.db");
     assert!(aged.0 == Some(0) && aged.1.to_string().contains("raw frames of 4 readings were purged"), "{aged:?}");
+    let (report, _) = damaged("a text", &change("UPDATE calibration SET text = text || ' '"));
+    assert!(faults(&report, "rows").starts_with("calibration 1: expected a row with checksum "), "{report}");
     let (report, _) = damaged("three readings", &change("DELETE FROM reading WHERE id BETWEEN 20 AND 22"));
     assert_eq!(faults(&report, "readings"), "identifiers are not consecutive: readings 20 to 22 are missing\n");
     assert!(faults(&report, "gaps").contains("ended in neither a reading nor a gap"), "{report}");
@@ -115,4 +215,10 @@ fn a_whole_database_verifies_and_damage_is_named() {
     });
     assert!(report.is_null() || !faults(&report, "integrity").is_empty(), "{report}\n{complaints}");
     assert!(!complaints.is_empty());
+
+    flipped_bytes_are_found(&site, 60);
+    for name in ["station.db", "station.db.lock", "copy.db"] {
+        let mode = std::fs::metadata(site.path(name)).unwrap().permissions().mode();
+        assert_eq!(mode & 0o777 & !0o640, 0, "{name} has mode {mode:o}");
+    }
 }

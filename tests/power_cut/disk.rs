@@ -3,7 +3,7 @@
 //! Synced data are there. Of everything written since, each write may be there whole, not at all, in some of its 512-byte
 //! sectors, or its 4 KiB blocks may hold rubbish, neighbours included. Creations, removals and renamings keep their order and
 //! are on the disk with the next sync of any file, as with a journal that commits in order (ext4, XFS); without a sync any
-//! leading part of them may be.
+//! leading part of them may be. What was written before a sync that failed is lost, whatever is synced later.
 
 use crate::recording::Entry;
 use rand::Rng;
@@ -94,6 +94,12 @@ impl Disk {
                     }
                 }
                 self.sync_names();
+            }
+            // The operating system calls its pages clean: no later sync writes what was not written.
+            Entry::Unsynced(name) => {
+                if let Some(file) = self.names.get(name) {
+                    self.files[*file].since.clear();
+                }
             }
             Entry::FolderSynced => self.sync_names(),
             Entry::Acknowledged(id) => self.acknowledged = self.acknowledged.max(*id),

@@ -34,8 +34,8 @@ fn recorded(mut command: Command, recorder: &Path, record: &Path, database: &Pat
     command
 }
 
-/// Three runs of the daemon: one that is stopped, one that is killed inside a transaction, and one that recovers. Returns the
-/// record and the database at the end.
+/// Three runs of the daemon: one in which the disk fails to synchronise for a while and which is stopped, one that is killed
+/// inside a transaction, and one that recovers. Returns the record and the database at the end.
 fn life(site: &Site) -> (Vec<Entry>, PathBuf) {
     let recorder = recording::build_recorder(&site.path(""));
     // The recorder compares names as the kernel has them.
@@ -48,7 +48,21 @@ fn life(site: &Site) -> (Vec<Entry>, PathBuf) {
         daemon.process.signal("TERM");
         assert!(daemon.process.end_within(PATIENCE).success(), "log:\n{}", site.log());
     };
-    stop_after(60);
+    let mut failing = command();
+    failing.env("VIGILUX_RECORD_UNSYNCED", folder.join("unsynced"));
+    let mut daemon = site.run_by(failing);
+    for (last, unsynced) in [(20, true), (40, false), (60, false)] {
+        while site.reading(&daemon).0 < last {}
+        match unsynced {
+            true => site.put("unsynced", ""),
+            // Absent the second time.
+            false => drop(std::fs::remove_file(folder.join("unsynced"))),
+        }
+    }
+    daemon.process.signal("TERM");
+    assert!(daemon.process.end_within(PATIENCE).success(), "log:\n{}", site.log());
+    let recovered = site.log().matches("was opened again, written again and read back").count();
+    assert!(recovered > 3, "{recovered} recoveries; log:\n{}", site.log());
     let mut killed = command();
     killed.env("VIGILUX_RECORD_KILL", "4321");
     let mut killed = site.run_by(killed);

@@ -8,7 +8,9 @@
  * entered when it has returned, an acknowledgement before it leaves. VIGILUX_RECORD_KILL ends the process by SIGKILL
  * after so many entries, between two calls, so that a record never lacks what the disk has.
  * VIGILUX_RECORD_FULL names a file: while it exists, what would make a recorded file longer fails with the error number
- * that the file holds (ENOSPC of a full disk, EFBIG of a file-size limit).
+ * that the file holds (ENOSPC of a full disk, EFBIG of a file-size limit). Shared memory (-shm, 32 KiB) still finds room.
+ * VIGILUX_RECORD_UNSYNCED names a file: while it exists, every fourth sync of a recorded file fails with EIO, and what was
+ * written since the last sync never reaches the disk, as on Linux: entry 'F'.
  *
  * An entry, little-endian: kind (1 byte), length of the name (u16), offset (u64), length of the data (u64), name, data.
  */
@@ -34,13 +36,15 @@ static int record = -1;
 static char database[PATH_MAX], folder[PATH_MAX];
 static size_t database_length;
 static long kill_after = -1, entries;
-static const char *full;
+static const char *full, *unsynced;
+static unsigned syncs;
 
 __attribute__((constructor)) static void begin(void)
 {
     const char *name = getenv("VIGILUX_RECORD"), *path = getenv("VIGILUX_RECORD_DATABASE");
     const char *limit = getenv("VIGILUX_RECORD_KILL");
     full = getenv("VIGILUX_RECORD_FULL");
+    unsynced = getenv("VIGILUX_RECORD_UNSYNCED");
     if (!path)
         return;
     snprintf(database, sizeof database, "%s", path);
@@ -93,9 +97,12 @@ static int name_of(int fd, char *path)
 }
 
 /* Whether a write up to `end` has to fail because there is no room. */
-static int no_room(int fd, uint64_t end)
+static int no_room(int fd, const char *path, uint64_t end)
 {
     struct stat now;
+    size_t length = strlen(path);
+    if (length > 4 && strcmp(path + length - 4, "-shm") == 0)
+        return 0;
     if (!full || fstat(fd, &now) != 0 || end <= (uint64_t)now.st_size)
         return 0;
     int why = (int)syscall(SYS_openat, AT_FDCWD, full, O_RDONLY | O_CLOEXEC), number = 0;
@@ -128,7 +135,7 @@ ssize_t write(int fd, const void *data, size_t length)
         return real(fd, data, length);
     pthread_mutex_lock(&lock);
     off_t at = lseek(fd, 0, SEEK_CUR);
-    ssize_t done = no_room(fd, (uint64_t)at + length) ? -1 : real(fd, data, length);
+    ssize_t done = no_room(fd, path, (uint64_t)at + length) ? -1 : real(fd, data, length);
     int saved = errno;
     if (done > 0)
         enter('W', path, (uint64_t)at, data, (uint64_t)done);
@@ -144,7 +151,7 @@ static ssize_t at_offset(ssize_t (*real)(int, const void *, size_t, off_t), int 
     if (!name_of(fd, path))
         return real(fd, data, length, at);
     pthread_mutex_lock(&lock);
-    ssize_t done = no_room(fd, (uint64_t)at + length) ? -1 : real(fd, data, length, at);
+    ssize_t done = no_room(fd, path, (uint64_t)at + length) ? -1 : real(fd, data, length, at);
     int saved = errno;
     if (done > 0)
         enter('W', path, (uint64_t)at, data, (uint64_t)done);
@@ -171,7 +178,7 @@ static int truncated(int (*real)(int, off_t), int fd, off_t length)
     if (!name_of(fd, path))
         return real(fd, length);
     pthread_mutex_lock(&lock);
-    int done = no_room(fd, (uint64_t)length) ? -1 : real(fd, length), saved = errno;
+    int done = no_room(fd, path, (uint64_t)length) ? -1 : real(fd, length), saved = errno;
     if (done == 0)
         enter('T', path, (uint64_t)length, NULL, 0);
     pthread_mutex_unlock(&lock);
@@ -197,9 +204,18 @@ static int synced(int (*real)(int), int fd)
     if (!name_of(fd, path))
         return real(fd);
     pthread_mutex_lock(&lock);
-    int done = real(fd), saved = errno;
-    if (done == 0)
-        enter(strcmp(path, folder) == 0 ? 'D' : 'S', path, 0, NULL, 0);
+    struct stat there;
+    int is_folder = strcmp(path, folder) == 0, done, saved;
+    if (!is_folder && unsynced && stat(unsynced, &there) == 0 && syncs++ % 4 == 0) {
+        enter('F', path, 0, NULL, 0);
+        done = -1;
+        saved = EIO;
+    } else {
+        done = real(fd);
+        saved = errno;
+        if (done == 0)
+            enter(is_folder ? 'D' : 'S', path, 0, NULL, 0);
+    }
     pthread_mutex_unlock(&lock);
     errno = saved;
     return done;

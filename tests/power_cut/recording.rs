@@ -18,6 +18,8 @@ pub enum Entry {
         length: usize,
     },
     Synced(String),
+    /// A sync that failed.
+    Unsynced(String),
     FolderSynced,
     Removed(String),
     Renamed(String, String),
@@ -59,6 +61,7 @@ pub fn read(record: &Path, database: &Path) -> Vec<Entry> {
             b'W' => Entry::Written { file: file(path), at: offset, data: data.into() },
             b'T' => Entry::Cut { file: file(path), length: offset },
             b'S' => Entry::Synced(file(path)),
+            b'F' => Entry::Unsynced(file(path)),
             b'D' => Entry::FolderSynced,
             b'U' => Entry::Removed(file(path)),
             b'R' => Entry::Renamed(file(path), file(std::str::from_utf8(data).expect("a name in UTF-8"))),
@@ -73,7 +76,7 @@ pub fn read(record: &Path, database: &Path) -> Vec<Entry> {
     // Shared memory is gone after a power cut, and nothing relies on the lock file.
     let kept = |file: &String| ["", "-wal", "-journal"].contains(&file.as_str());
     entries.retain(|e| match e {
-        Entry::Created(f) | Entry::Synced(f) | Entry::Removed(f) | Entry::Renamed(f, _) => kept(f),
+        Entry::Created(f) | Entry::Synced(f) | Entry::Unsynced(f) | Entry::Removed(f) | Entry::Renamed(f, _) => kept(f),
         Entry::Written { file, .. } | Entry::Cut { file, .. } => kept(file),
         Entry::FolderSynced | Entry::Acknowledged(_) => true,
     });

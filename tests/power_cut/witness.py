@@ -3,18 +3,48 @@
 usage: witness.py REFERENCE
 
 Each line on stdin is `ACKNOWLEDGED DATABASE`; each answer is `ok READINGS` or what is wrong. REFERENCE is the same
-database after all went well: what is stored is a fact and must be in it byte by byte.
+database after all went well: what is stored is a fact and must be in it byte by byte. Rows with a checksum have to match it.
 """
 
 import os
 import sqlite3
+import struct
 import sys
+import zlib
 
 FACTS = ("reading", "frame", "value", "dark", "dark_model")
+SEALED = ("reading", "value", "window_value", "event", "frame", "dark", "dark_model", "instrument", "daemon_start", "hour_value", "day", "lamp_shapes")
 
 
 def rows(database, table):
     return {row[0]: row for row in database.execute(f"SELECT * FROM {table}")}
+
+
+def checksum(names, row):
+    """The CRC-32 of the columns of a row that are not NULL: name, zero byte, value, zero byte."""
+    covered = bytearray()
+    for name, value in zip(names, row):
+        if value is None:
+            continue
+        covered += name.encode() + b"\0"
+        if isinstance(value, int):
+            covered += struct.pack("<q", value)
+        elif isinstance(value, float):
+            covered += struct.pack("<d", value)
+        else:
+            covered += value.encode() if isinstance(value, str) else value
+        covered += b"\0"
+    return zlib.crc32(covered)
+
+
+def damaged(database, table):
+    """The first row of a table that does not match its checksum, or None. Generated columns are not covered."""
+    names = [row[1] for row in database.execute(f"PRAGMA table_info({table})") if row[1] != "row_crc32"]
+    columns = ", ".join(f'"{name}"' for name in names)
+    for *row, stored in database.execute(f"SELECT {columns}, row_crc32 FROM {table}"):
+        if checksum(names, row) != stored:
+            return row[0]
+    return None
 
 
 def look(path, acknowledged, reference):
@@ -41,6 +71,10 @@ def look(path, acknowledged, reference):
             for key, row in found[table].items():
                 if reference[table].get(key) != row:
                     return f"{table} {key} is not what was stored"
+        for table in SEALED:
+            key = damaged(database, table)
+            if key is not None:
+                return f"{table} {key} does not match its checksum"
         frames = sum(1 for key in reference["frame"] if key // 16 <= last)
         values = sum(1 for key in reference["value"] if key & 0xFFFFFFFFFF <= last)
         if (frames, values) != (len(found["frame"]), len(found["value"])):

@@ -5,12 +5,13 @@ use super::connection::Connected;
 use super::reading::ReadingConditions;
 use crate::acquisition::backlog::Committed;
 use crate::acquisition::context::Observer;
+use crate::acquisition::registration::unregistered;
 use crate::acquisition::tick::TickOutcome;
 use crate::acquisition::{AcquisitionError, monitor_actions};
 use crate::exposure::AcquiredFrames;
 use crate::processing::ProcessedReading;
 use crate::record::{AcquisitionContext, Event, Frame};
-use crate::store::{MadeWith, NewReading};
+use crate::store::NewReading;
 
 impl AcquisitionLoop {
     /// Processes the acquired frames of a reading and commits it.
@@ -28,9 +29,11 @@ impl AcquisitionLoop {
         let (states, reported) = monitor_actions::reading_record(&mut connected.monitors, connected.row, now);
         let mut saved_states = self.control.due(connected.row, now, conditions.check_source);
         saved_states.extend(states);
+        let calibration = connected.calibrated.as_ref().map(|c| c.row);
+        let made_with = unregistered(connected.row, calibration, self.context.storage.configuration);
         let committed = self.recorder.reading(&NewReading {
             reading: &processed.reading,
-            made_with: self.made_with(connected),
+            made_with,
             about,
             frames: &frames,
             events: &reported,
@@ -74,15 +77,6 @@ impl AcquisitionLoop {
             check_source: conditions.check_source,
             drift: connected.monitors.drift_estimates(start),
             lamp_shapes: connected.lamps.row(),
-        }
-    }
-
-    fn made_with(&self, connected: &Connected) -> MadeWith {
-        MadeWith {
-            instrument: connected.row,
-            calibration: connected.calibrated.as_ref().map(|c| c.row),
-            configuration: self.context.storage.configuration,
-            computation: self.context.storage.computation,
         }
     }
 

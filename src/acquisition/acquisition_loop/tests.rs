@@ -1,5 +1,7 @@
 //! Complete ticks on a stepped clock, with the fake instrument of the tests of the session.
 
+mod damage;
+
 use super::*;
 use crate::acquisition::absence::absence;
 use crate::acquisition::assemble::{Daemon, assemble};

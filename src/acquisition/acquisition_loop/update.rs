@@ -13,7 +13,7 @@ impl AcquisitionLoop {
     /// Adopts a newer schedule and limits, if there are any; returns whether there were.
     pub(super) fn adopt_update(&mut self, observer: &mut dyn Observer) -> Result<bool, AcquisitionError> {
         let Some(update) = self.context.updates.newest() else { return Ok(false) };
-        if update.configuration == self.context.storage.configuration {
+        if Some(update.configuration) == self.context.storage.configuration {
             return Ok(false);
         }
         self.context = self.context.updated();

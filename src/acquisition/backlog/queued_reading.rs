@@ -1,5 +1,6 @@
 //! A queued reading with all data of its transaction. Frames are encoded as in the database, which takes a quarter of the memory.
 
+use super::super::registration::RegisteredRows;
 use crate::record::{
     AcquisitionContext, DarkProvenance, DarkReference, Event, QuantityValue, Reading, WindowStatistics,
 };
@@ -46,6 +47,11 @@ impl QueuedReading {
 
     pub fn reading(&self) -> &Reading {
         &self.reading
+    }
+
+    /// Completes the rows that it refers to.
+    pub fn complete(&mut self, rows: RegisteredRows) {
+        self.made_with = rows.complete(self.made_with);
     }
 
     /// Stores the reading; returns its id.

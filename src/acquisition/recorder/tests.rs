@@ -2,6 +2,7 @@
 
 use super::super::backlog::{Backlog, LIMIT};
 use super::super::disk_space::DiskSpace;
+use super::super::registration::Registration;
 use super::super::test_store::{TestStore, minute};
 use super::*;
 use crate::config::StoreConfig;
@@ -39,8 +40,8 @@ impl Fixture {
         let config = StoreConfig { path: db.store.path().into(), free_space_floor_mb: 0, keep_raw_months: None };
         let storage = Storage {
             store: Arc::clone(&db.store),
-            configuration: 1,
-            computation: 1,
+            registration: Arc::new(Registration::new("", String::new(), minute(0))),
+            configuration: None,
             backlog: Arc::new(Mutex::new(Backlog::new("south", limit))),
             disk_space: Arc::new(DiskSpace::new(&config, |_| None)),
         };

@@ -89,22 +89,22 @@ fn chunk(
     Ok(computed)
 }
 
-/// The readings with these ids, without values. If a row is damaged, the readings are queried one by one.
+/// The readings with these ids, without values. Where a page of the file is damaged, the readings are queried one by one.
 fn readings(
     reader: &Reader,
     selection: &Selection<'_>,
     ids: Range<i64>,
 ) -> Result<Vec<Result<StoredReading, SkipReason>>, StoreError> {
-    match reader.readings_without_values(ids.clone(), selection.from, selection.to) {
-        Err(StoreError::Corrupt { .. }) => {}
-        page => return Ok(page?.into_iter().map(Ok).collect()),
+    let query = |ids: Range<i64>| reader.readings_without_values(ids, selection.from, selection.to);
+    let intact = |row: Result<StoredReading, StoreError>| row.map_err(|_| SkipReason::Damaged);
+    let page = query(ids.clone())?;
+    if page.iter().all(|row| row.as_ref().err().is_none_or(|error| error.row().is_some())) {
+        return Ok(page.into_iter().map(intact).collect());
     }
     let mut readings = Vec::new();
     for id in ids {
-        match reader.readings_without_values(id..id + 1, selection.from, selection.to) {
-            Err(StoreError::Corrupt { .. }) => readings.push(Err(SkipReason::Damaged)),
-            row => readings.extend(row?.into_iter().map(Ok)),
-        }
+        // The search goes on after the row, and may end on a damaged page.
+        readings.extend(query(id..id + 1)?.into_iter().take(1).map(intact));
     }
     Ok(readings)
 }

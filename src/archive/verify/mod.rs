@@ -16,17 +16,24 @@ pub type Progress<'a> = &'a mut dyn FnMut(u64, u64);
 /// Runs all checks; `sample` readings, evenly distributed, are recomputed.
 pub fn verify_database(reader: &Reader, sample: u64, progress: Progress<'_>) -> Vec<Check> {
     let mut integrity = integrity(reader);
+    let mut rows = rows(reader);
     let darks = darks(reader);
     let mut checks = match ReadingChecks::new(reader, sample) {
         Ok(checks) => checks,
         Err(why) => {
             integrity.fault(why);
-            return vec![integrity, darks];
+            return vec![integrity, rows, darks];
         }
     };
     checks.run(progress);
     let [readings, frames, gaps, values] = checks.finish();
-    vec![integrity, readings, frames, darks, gaps, values]
+    // Rows without a checksum that could not be read.
+    for left_out in reader.take_damage() {
+        if !rows.faults.contains(&left_out) && !readings.faults.contains(&left_out) {
+            rows.fault(left_out);
+        }
+    }
+    vec![integrity, rows, readings, frames, darks, gaps, values]
 }
 
 /// Checks the integrity of the file, and foreign keys.
@@ -38,6 +45,21 @@ fn integrity(reader: &Reader) -> Check {
             Ok(faults) => faults.iter().for_each(|f| check.fault(f)),
             Err(why) => check.fault(why),
         }
+    }
+    check
+}
+
+/// Checks the checksums of rows, and the hashes of stored texts.
+fn rows(reader: &Reader) -> Check {
+    let mut check = Check::new("rows", "rows with a checksum");
+    let done = reader.check_rows(&mut |row| {
+        check.checked += 1;
+        if let Err(why) = row {
+            check.fault(why);
+        }
+    });
+    if let Err(why) = done {
+        check.fault(why);
     }
     check
 }

@@ -2,7 +2,7 @@
 
 use super::super::source::Archive;
 use super::super::{Failure, print};
-use super::{Selection, header, noun};
+use super::{Selection, header, nothing, noun};
 use crate::clock::UtcMicros;
 use crate::export::netcdf::{NetCdf, Per};
 use crate::export::parquet::Parquet;
@@ -18,7 +18,7 @@ impl From<ExportError> for Failure {
     }
 }
 
-/// Writes NetCDF files.
+/// Writes NetCDF files; returns the number of rows.
 pub fn netcdf(
     archive: &Archive,
     selection: &Selection,
@@ -26,21 +26,26 @@ pub fn netcdf(
     per: Per,
     folder: &Path,
     now: UtcMicros,
-) -> Result<(), Failure> {
+) -> Result<u64, Failure> {
     let mut sink = NetCdf::new(folder, what, per, header(archive, selection, what)?, now.to_string());
     let rows = walk(archive, selection, what, &mut sink)?;
     sink.finish()?;
-    report(rows, sink.files, what, folder)
+    report(rows, sink.files, what, folder)?;
+    Ok(rows)
 }
 
-/// Writes Parquet files.
-pub fn parquet(archive: &Archive, selection: &Selection, what: What, folder: &Path) -> Result<(), Failure> {
+/// Writes Parquet files; returns the number of rows.
+pub fn parquet(archive: &Archive, selection: &Selection, what: What, folder: &Path) -> Result<u64, Failure> {
     let mut sink = Parquet::new(folder, what, header(archive, selection, what)?);
     let rows = walk(archive, selection, what, &mut sink)?;
-    report(rows, sink.files, what, folder)
+    report(rows, sink.files, what, folder)?;
+    Ok(rows)
 }
 
 fn report(rows: u64, files: u64, what: What, folder: &Path) -> Result<(), Failure> {
+    if rows == 0 {
+        return Err(nothing(what));
+    }
     let s = if files == 1 { "" } else { "s" };
     print(&format!("{rows} {} in {files} file{s} written to {}\n", noun(what), folder.display()))
 }

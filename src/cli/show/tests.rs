@@ -32,6 +32,23 @@ fn the_newest_reading_is_shown_with_units_uncertainty_and_verdicts() {
     assert!(empty.contains("no reading yet"), "{empty}");
 }
 
+/// A note can neither move the cursor nor begin a line that looks like another part of the output.
+#[test]
+fn control_characters_of_stored_text_are_shown_escaped() {
+    let (_folder, archive) = archive(false);
+    let readings = archive.reader.latest(1).unwrap();
+    let note = Event {
+        time: UtcMicros::parse("2026-06-21T12:02:00Z").unwrap(),
+        until: None,
+        instrument: Some("roof\u{7}".into()),
+        kind: crate::record::EventKind::Note(crate::record::NoteClass::Other),
+        text: "wiped\u{1b}[2J\nreading 9     2026".into(),
+    };
+    let text = View { event: Some(&note), ..view(&archive, &readings) }.text().unwrap();
+    let want = "last event    2026-06-21 12:02:00 UTC, roof\\u{7}: note (other): wiped\\u{1b}[2J\\nreading 9     2026";
+    assert!(text.lines().any(|l| l == want), "{text}");
+}
+
 #[test]
 fn json_carries_the_columns_with_units_and_flags_by_name() {
     let (_folder, archive) = archive(false);

@@ -2,7 +2,7 @@
 
 use super::View;
 use crate::cli::Failure;
-use crate::cli::format::{age, duration, fixed, integration_time, pretty_unit, put, rounded};
+use crate::cli::format::{age, duration, fixed, integration_time, pretty_unit, put, rounded, shown};
 use crate::cli::monitors::{MonitorState, monitor_states};
 use crate::cli::verdict_line::{keys_of, verdict_line};
 use crate::clock::UtcMicros;
@@ -16,7 +16,7 @@ impl View<'_> {
     /// Everything that is shown.
     pub(super) fn text(&self) -> Result<String, Failure> {
         let mut out = String::new();
-        let name = self.archive.config.as_ref().map_or("a station without a known name", |c| &c.station.name);
+        let name = shown(self.archive.config.as_ref().map_or("a station without a known name", |c| &c.station.name));
         let counts = self.archive.reader.counts()?;
         put(
             &mut out,
@@ -75,8 +75,8 @@ impl View<'_> {
     fn event_line(&self, e: &Event) -> String {
         let cause = e.kind.cause_name().map(|c| format!(" ({c})")).unwrap_or_default();
         let until = e.until.map(|u| format!(" to {}", self.local(u))).unwrap_or_default();
-        let instrument = e.instrument.as_ref().map(|i| format!(", {i}")).unwrap_or_default();
-        format!("{}{until}{instrument}: {}{cause}: {}", self.local(e.time), e.kind.name(), e.text)
+        let instrument = e.instrument.as_ref().map(|i| format!(", {}", shown(i))).unwrap_or_default();
+        format!("{}{until}{instrument}: {}{cause}: {}", self.local(e.time), e.kind.name(), shown(&e.text))
     }
 
     /// One line for each reading.
@@ -118,7 +118,8 @@ impl View<'_> {
             Some(id) => self.archive.reader.calibration(id)?.map_or("not stored".into(), |c| c.name),
             None => "none active".into(),
         };
-        put(out, format_args!("{:<14}{}, calibration {calibration}", "instrument", r.instrument));
+        let (instrument, calibration) = (shown(&r.instrument), shown(&calibration));
+        put(out, format_args!("{:<14}{instrument}, calibration {calibration}", "instrument"));
         if let Some(id) = self.archive.reader.named_computation() {
             put(out, format_args!("{:<14}of computation {id}, active or not", "values"));
         }
@@ -189,7 +190,10 @@ impl View<'_> {
                 }
             }
             Some(QuantityValue::Null(reason)) => {
-                put(out, format_args!("{id:<28} {:>12}   {:<12} {unit:<unit_width$}  null: {reason}", "-", ""));
+                put(
+                    out,
+                    format_args!("{id:<28} {:>12}   {:<12} {unit:<unit_width$}  null: {}", "-", "", shown(reason)),
+                );
             }
             None => {}
         }
