@@ -28,6 +28,7 @@ pub mod instrument;
 pub mod moon;
 pub mod night_sky;
 pub mod numeric;
+pub mod probe;
 pub mod processing;
 pub mod quality;
 pub mod quantities;

@@ -23,6 +23,7 @@ mod log;
 pub mod monitors;
 pub mod note;
 pub mod output;
+pub mod probe;
 pub mod quantities;
 mod questions;
 pub mod recompute;
@@ -94,9 +95,11 @@ pub enum Command {
     Init(init::InitArgs),
     /// List calibrations
     Calibration(calibration::CalibrationArgs),
+    /// Find an instrument, measure its figures and print its configuration
+    Probe(probe::ProbeArgs),
     /// Take a set of darks while the entrance optic is covered by hand
     Dark(dark::DarkArgs),
-    /// Run the virtual spectrometer alone, on a pseudo-terminal
+    /// Run a simulated instrument alone, on a pseudo-terminal or a TCP port
     Simulate(simulate::SimulateArgs),
     /// Compute all quantities of spectrum files
     Compute(compute::ComputeArgs),
@@ -131,6 +134,7 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Check(args) => check::run(args),
         Command::Init(args) => init::run(&args),
         Command::Calibration(args) => calibration::run(&args),
+        Command::Probe(args) => probe::run(&args),
         Command::Dark(args) => dark::run(&args),
         Command::Simulate(args) => simulate::run(args),
         Command::Compute(args) => compute::run(args),

@@ -13,6 +13,7 @@ mod exchange;
 mod fields;
 pub mod link;
 pub mod malformed;
+pub mod recording;
 pub mod scpi;
 pub mod serial;
 pub mod session;
@@ -21,6 +22,7 @@ pub use backoff::Backoff;
 pub use dialect::Dialect;
 pub use exchange::LinkCounters;
 pub use link::Link;
+pub use recording::RecordingLink;
 pub use scpi::SCPI;
 pub use serial::SerialLink;
 #[cfg(test)]
