@@ -14,7 +14,7 @@ mod section;
 
 pub use diagnostic::{Diagnostic, Diagnostics};
 pub use range::Range;
-pub use section::Section;
+pub use section::{Scalar, Section};
 
 use std::cell::RefCell;
 use std::path::Path;

@@ -5,7 +5,7 @@
 //!
 //! 1. Foundations: [`clock`], [`fault`], [`numeric`], [`system`], [`document`], [`sun`], [`moon`], [`night_sky`], [`spectrum`].
 //! 2. What modules pass to each other: [`calibration`], [`record`], [`quantities`], [`config`].
-//! 3. The instrument: [`instrument`] gives an exposure that can be trusted, or a fault.
+//! 3. The instrument: [`dialect`] says how it is spoken to; [`instrument`] gives an exposure that can be trusted, or a fault.
 //! 4. Decisions and computation, all pure: [`reduction`] (counts to irradiance), [`darks`], [`exposure`] (schedule, exposure
 //!    control, one reading as a state machine), [`quality`] (flags, verdicts, monitors), [`summary`] (hours and days).
 //! 5. The database: [`store`].
@@ -19,6 +19,7 @@ pub mod cli;
 pub mod clock;
 pub mod config;
 pub mod darks;
+pub mod dialect;
 pub mod document;
 pub mod export;
 pub mod exposure;

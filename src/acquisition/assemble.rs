@@ -11,7 +11,8 @@ use super::status::Status;
 use super::updates::Updates;
 use crate::clock::{Clock, Stop, UtcMicros};
 use crate::config::{InstrumentConfig, Setup};
-use crate::instrument::{Link, SCPI, SerialLink};
+use crate::dialect::SerialSettings;
+use crate::instrument::{Link, link_to};
 use crate::processing::computation_text;
 use crate::quantities;
 use crate::record::{Event, EventKind};
@@ -65,7 +66,6 @@ pub fn assemble(
             clock: Arc::new(ProgressClock::new(&progress)),
             assembled: now,
             clock_synchronised,
-            dialect: &SCPI,
             link: link(instrument),
             storage: Storage {
                 store: Arc::clone(&store),
@@ -116,13 +116,12 @@ fn event(time: UtcMicros, kind: EventKind, text: String) -> Event {
     Event { time, until: None, instrument: None, kind, text }
 }
 
-/// The serial line of an instrument.
+/// The line of an instrument: a serial port or a TCP connection.
 pub fn serial_link(clock: &Arc<dyn Clock>) -> impl Fn(&InstrumentConfig) -> LinkMaker + use<> {
     let clock = Arc::clone(clock);
     move |instrument| {
-        let (path, baud, clock) = (instrument.link.clone(), instrument.baud, Arc::clone(&clock));
-        Arc::new(move |stop: &Stop| -> Box<dyn Link> {
-            Box::new(SerialLink::new(&path, baud, Arc::clone(&clock), stop.clone()))
-        })
+        let (path, clock) = (instrument.link.clone(), Arc::clone(&clock));
+        let settings = SerialSettings { baud: instrument.baud, ..instrument.dialect.serial };
+        Arc::new(move |stop: &Stop| -> Box<dyn Link> { link_to(&path, settings, Arc::clone(&clock), stop.clone()) })
     }
 }

@@ -9,7 +9,7 @@ use super::updates::Updates;
 use crate::calibration::CalibrationSet;
 use crate::clock::{Clock, Stop, UtcMicros};
 use crate::config::{InstrumentConfig, Station};
-use crate::instrument::{Dialect, Link, Session};
+use crate::instrument::{Link, Session};
 use crate::processing::ProcessedReading;
 use crate::record::{Event, Frame, Reading};
 use crate::store::Store;
@@ -33,8 +33,6 @@ pub struct LoopContext {
     pub assembled: UtcMicros,
     /// Whether the clock is synchronised, if known; called once per reading.
     pub clock_synchronised: fn() -> Option<bool>,
-    /// The command set of the instrument.
-    pub dialect: &'static Dialect,
     /// Creates the line.
     pub link: LinkMaker,
     /// The database.
@@ -51,7 +49,7 @@ impl LoopContext {
     /// A session without a connection.
     pub fn session(&self, stop: &Stop) -> Session {
         let (link, clock) = (ProgressLink::new((self.link)(stop), &self.progress), Arc::clone(&self.clock));
-        Session::new(Box::new(link), clock, stop.clone(), self.instrument.baud, self.dialect)
+        Session::new(Box::new(link), clock, stop.clone(), self.instrument.baud, &self.instrument.dialect)
     }
 
     /// This context with the newest schedule and limits.

@@ -11,7 +11,7 @@
 use super::clock_watch::was_suspended;
 use crate::clock::{Clock, Deadline, Stop, UtcMicros, Wake};
 use crate::fault::Fault;
-use crate::instrument::Link;
+use crate::instrument::{Link, LinkKind};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -197,6 +197,9 @@ impl Link for ProgressLink {
     }
     fn name(&self) -> &str {
         self.inner.name()
+    }
+    fn kind(&self) -> LinkKind {
+        self.inner.kind()
     }
 }
 

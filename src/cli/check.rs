@@ -12,6 +12,7 @@ use super::{Failure, print, print_json};
 use crate::calibration::{Active, Calibration, CalibrationSet};
 use crate::clock::{Clock, RealClock, UtcMicros, zone_name};
 use crate::config::{self, InstrumentConfig, ScheduleConfig, Setup, Station, StationKind};
+use crate::dialect::limitations::{self, Limitation};
 use crate::exposure::schedule::Schedule;
 use crate::quantities::{SourceRule, registry};
 use std::fmt::Write;
@@ -25,6 +26,9 @@ pub struct CheckArgs {
     /// Also connect each instrument: identity, pixels, wavelength scale
     #[arg(long)]
     pub live: bool,
+    /// With --live, show every exchange on stderr: bytes in hexadecimal and as text, beside what was expected
+    #[arg(long, requires = "live")]
+    pub trace: bool,
     /// Print the result as JSON
     #[arg(long)]
     pub json: bool,
@@ -45,7 +49,7 @@ pub fn run(args: CheckArgs) -> Result<(), Failure> {
     };
     let mut summary = Summary::of(&path, &setup, now);
     if args.live {
-        summary.connected = live::connect_all(&setup)?;
+        summary.connected = live::connect_all(&setup, args.trace)?;
     }
     if args.json {
         print_json(&summary)?
@@ -91,6 +95,8 @@ struct InstrumentSummary {
     link: String,
     baud: u32,
     dialect: String,
+    /// What the dialect does not allow, and the consequence.
+    limitations: Vec<Limitation>,
     serial: String,
     calibrations: Vec<CalibrationSummary>,
     cron_utc: String,
@@ -207,7 +213,8 @@ impl InstrumentSummary {
             name: instrument.name.clone(),
             link: instrument.link.display().to_string(),
             baud: instrument.baud,
-            dialect: instrument.dialect.clone(),
+            dialect: instrument.dialect.name.clone(),
+            limitations: limitations::of(&instrument.dialect),
             serial: set.serial().unwrap_or_default().to_owned(),
             calibrations: set.entries().map(calibration).collect(),
             cron_utc: instrument.schedule.cron.source().to_owned(),
@@ -219,6 +226,9 @@ impl InstrumentSummary {
 
     fn text(&self, t: &mut String) {
         let _ = writeln!(t, "\ninstrument   {} on {}, {} baud, {}", self.name, self.link, self.baud, self.dialect);
+        for limitation in &self.limitations {
+            let _ = writeln!(t, "             no {}: {}", limitation.missing, limitation.consequence);
+        }
         for c in &self.calibrations {
             let mark = if c.active { "active  " } else { "inactive" };
             let (low, high) = c.calibrated_nm;

@@ -103,7 +103,7 @@ impl<'a> DarkSession<'a> {
     fn open(minutes: f64, context: &'a LoopContext) -> Result<Self, Failure> {
         let (stop, clock, instrument) = (Stop::new(), &context.clock, &context.instrument);
         let link = (context.link)(&stop);
-        let mut session = Session::new(link, Arc::clone(clock), stop, instrument.baud, context.dialect);
+        let mut session = Session::new(link, Arc::clone(clock), stop, instrument.baud, &instrument.dialect);
         let (answer, detector) = session.connect().map_err(|e| Failure::from_error("no instrument", &e))?;
         let now = clock.now();
         let calibration = match context.calibrations.active(now, &answer.serial) {

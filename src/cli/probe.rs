@@ -4,8 +4,9 @@
 
 use super::{Failure, print, print_json};
 use crate::clock::{Clock, CompressedClock, RealClock, Stop};
+use crate::dialect::{self, Dialect, SerialSettings};
 use crate::instrument::recording::Sink;
-use crate::instrument::{Link, RecordingLink, SCPI, SerialLink, Session};
+use crate::instrument::{Link, RecordingLink, Session, link_to};
 use crate::probe::findings::{Finding, findings};
 use crate::probe::measure::{Measured, Options, measure};
 use crate::probe::ports::{Port, Roots, ports};
@@ -18,16 +19,19 @@ use std::sync::Arc;
 /// Arguments of `probe`.
 #[derive(Debug, clap::Args)]
 pub struct ProbeArgs {
-    /// Serial port of the instrument; without it all ports are listed, and the only one that may be opened is tried
+    /// Serial port of the instrument, or tcp://host:port; without it all ports are listed, and the only one that may be opened is tried
     #[arg(long, value_name = "PATH")]
     pub link: Option<PathBuf>,
-    /// Line rate [baud]
-    #[arg(long, default_value_t = 115_200)]
-    pub baud: u32,
+    /// Line rate [baud]; by default that of the dialect
+    #[arg(long)]
+    pub baud: Option<u32>,
+    /// Dialect file, or `scpi` for the built-in one
+    #[arg(long, value_name = "FILE", default_value = dialect::BUILT_IN)]
+    pub dialect: PathBuf,
     /// The entrance optic is covered: measure offset, dark current and bad pixels without a shutter
     #[arg(long)]
     pub covered: bool,
-    /// Show every transfer on stderr
+    /// Show every transfer on stderr, and every exchange beside what the dialect expects
     #[arg(long)]
     pub trace: bool,
     /// Write the session to FILE, for `vigilux simulate --replay`
@@ -78,12 +82,17 @@ pub fn run(args: &ProbeArgs) -> Result<(), Failure> {
     };
     let stop = Stop::new();
     super::simulate::stop_on_signals(stop.clone())?;
-    let line: Box<dyn Link> = Box::new(SerialLink::new(&link, args.baud, Arc::clone(&clock), stop.clone()));
+    let dialect = dialect_of(&args.dialect)?;
+    let baud = args.baud.unwrap_or(dialect.serial.baud);
+    let line = link_to(&link, SerialSettings { baud, ..dialect.serial }, Arc::clone(&clock), stop.clone());
     let line: Box<dyn Link> = match sink(args)? {
         Some(sink) => Box::new(RecordingLink::new(line, Arc::clone(&clock), sink)),
         None => line,
     };
-    let mut session = Session::new(line, Arc::clone(&clock), stop, args.baud, &SCPI);
+    let mut session = Session::new(line, Arc::clone(&clock), stop, baud, &dialect);
+    if args.trace {
+        session.trace(Box::new(|exchanged| eprint!("{exchanged}")));
+    }
     let mut say = |text: &str| eprintln!("… {text}");
     let measured = measure(&mut session, clock.as_ref(), Options { covered: args.covered }, &mut say);
     session.disconnect();
@@ -94,12 +103,20 @@ pub fn run(args: &ProbeArgs) -> Result<(), Failure> {
         ))
     })?;
     let findings = findings(&measured);
-    let section =
-        section(&measured, &Found { link: &link.display().to_string(), baud: args.baud, dialect: &SCPI.name });
+    let (link, named) = (link.display().to_string(), args.dialect.display().to_string());
+    let section = section(&measured, &Found { link: &link, baud, dialect: &named });
     if args.json {
         return print_json(&json(&found, &measured, &findings, &section));
     }
     print(&format!("\n{}\n{section}", report::text(&measured, &findings)))
+}
+
+/// The built-in dialect, or that of a file.
+fn dialect_of(name: &Path) -> Result<Arc<Dialect>, Failure> {
+    match name == Path::new(dialect::BUILT_IN) {
+        true => Ok(Arc::clone(&dialect::SCPI)),
+        false => Ok(dialect::load::load(name)?),
+    }
 }
 
 fn json<'a>(ports: &'a [Port], m: &'a Measured, findings: &'a [Finding], section: &'a str) -> Json<'a> {

@@ -3,11 +3,13 @@
 //! Plain data; built by [`super`]. Invariant: holds no text that still has to be parsed.
 
 use crate::clock::UtcMicros;
+use crate::dialect::Dialect;
 use crate::quantities::SourceRule;
 use crate::record::DarkSource;
 use crate::sun::{self, Place, Sun};
 use jiff::tz::TimeZone;
 use std::path::PathBuf;
+use std::sync::Arc;
 
 /// The configuration of one daemon.
 #[derive(Clone, Debug)]
@@ -147,12 +149,12 @@ pub struct StoreConfig {
 pub struct InstrumentConfig {
     /// Its name in the database.
     pub name: String,
-    /// Path of the serial port.
+    /// Path of the serial port, or `tcp://host:port`.
     pub link: PathBuf,
     /// Line rate [baud].
     pub baud: u32,
-    /// Name of the wire dialect.
-    pub dialect: String,
+    /// The wire dialect.
+    pub dialect: Arc<Dialect>,
     /// Calibration files; their validity periods do not overlap.
     pub calibrations: Vec<PathBuf>,
     /// Warm-up after power-on or connection [s].

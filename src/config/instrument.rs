@@ -3,13 +3,16 @@
 use super::station::{WINDOW_RULE, window_s};
 use super::{DarksConfig, ExposureConfig, InstrumentConfig, LimitsConfig, ScheduleConfig, StationKind, cron};
 use crate::clock::UtcMicros;
+use crate::dialect::{self, Dialect};
 use crate::document::{Range, Section};
 use crate::quantities;
 use crate::record::DarkSource;
 use std::path::Path;
+use std::sync::Arc;
 
-/// The wire dialects.
-const DIALECTS: [&str; 1] = ["scpi"];
+/// What the address of a network link begins with.
+const TCP: &str = "tcp://";
+
 /// One reading every minute, on the minute.
 const DEFAULT_CRON: &str = "0 * * * * *";
 
@@ -36,11 +39,10 @@ pub fn read_instrument(s: &Section, context: Context) -> Option<InstrumentConfig
         let plain = |c: char| c.is_alphanumeric() || c == '-' || c == '_';
         (!text.is_empty() && text.chars().count() <= 64 && text.chars().all(plain)).then(|| text.to_owned())
     });
-    let link = s.text("link", None, "the path of a serial port");
-    let baud = s.integer("baud", Some(115_200), Range::at_least(1.0, "baud"));
-    let dialect = s.parse_with("dialect", Some(DIALECTS[0]), "the wire dialect `scpi`", |text| {
-        DIALECTS.contains(&text).then(|| text.to_owned())
-    });
+    let link = s.text("link", None, "the path of a serial port, or tcp://host:port");
+    let dialect = read_dialect(s, context.folder);
+    let default_baud = dialect.as_ref().map_or(115_200, |dialect| dialect.serial.baud);
+    let baud = s.integer("baud", Some(default_baud), Range::at_least(1.0, "baud"));
     let rule = "a list of at least one calibration file";
     let calibrations = s.texts("calibrations", true, rule).filter(|files| {
         let valid = !files.is_empty() && files.iter().all(|f| !f.trim().is_empty());
@@ -57,7 +59,7 @@ pub fn read_instrument(s: &Section, context: Context) -> Option<InstrumentConfig
     s.close();
     Some(InstrumentConfig {
         name: name?,
-        link: context.folder.join(link?),
+        link: link.map(|link| if link.starts_with(TCP) { link.into() } else { context.folder.join(link) })?,
         baud: baud?,
         dialect: dialect?,
         calibrations: calibrations?.iter().map(|file| context.folder.join(file)).collect(),
@@ -67,6 +69,17 @@ pub fn read_instrument(s: &Section, context: Context) -> Option<InstrumentConfig
         darks: darks?,
         limits: limits?,
     })
+}
+
+/// The built-in dialect by its name, or the file of a dialect, whose faults are reported with those of this file.
+fn read_dialect(s: &Section, folder: &Path) -> Option<Arc<Dialect>> {
+    let rule = "the built-in dialect `scpi`, or the path of a dialect file that ends in `.toml`";
+    let known = |text: &str| text == dialect::BUILT_IN || text.ends_with(".toml");
+    let name = s.parse_with("dialect", Some(dialect::BUILT_IN), rule, |text| known(text).then(|| text.to_owned()))?;
+    if name == dialect::BUILT_IN {
+        return Some(Arc::clone(&dialect::SCPI));
+    }
+    dialect::load::load(&folder.join(name)).map_err(|faults| s.report(faults)).ok()
 }
 
 fn read_schedule(s: &Section, context: Context) -> Option<ScheduleConfig> {

@@ -41,7 +41,7 @@ fn a_minimal_file_has_the_documented_defaults() {
     assert!(c.station.lamps_s.is_empty() && !c.station.ultraviolet_lamps);
     assert_eq!(c.station.source_rule(), SourceRule::Sun);
     let i = &c.instruments[0];
-    assert_eq!((i.baud, i.dialect.as_str(), i.warm_up_s), (115_200, "scpi", 1200.0));
+    assert_eq!((i.baud, i.dialect.name.as_str(), i.warm_up_s), (115_200, "scpi", 1200.0));
     assert_eq!(i.link, Path::new("/dev/ttyUSB0"));
     assert_eq!(i.calibrations, [Path::new("a/c.toml")]);
     assert_eq!(i.schedule.cron.source(), "0 * * * * *");

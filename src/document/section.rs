@@ -1,6 +1,6 @@
 //! One table of a document: typed getters for its keys, which record a diagnostic for every fault.
 
-use super::{Document, Range};
+use super::{Diagnostics, Document, Range};
 use std::cell::RefCell;
 use toml::Spanned;
 use toml::de::{DeArray, DeTable, DeValue};
@@ -13,6 +13,15 @@ const MAX_DIAGNOSTICS_PER_LIST: usize = 5;
 const MAX_QUOTE: usize = 60;
 
 type Value<'t> = Spanned<DeValue<'t>>;
+
+/// A value under a key that the file names.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Scalar {
+    /// Text.
+    Text(String),
+    /// A whole number.
+    Number(f64),
+}
 
 /// One table. A getter that finds a fault records a diagnostic and returns `None`.
 pub struct Section<'d, 't> {
@@ -54,6 +63,11 @@ impl<'d, 't> Section<'d, 't> {
         let base = key.split('[').next().unwrap_or(key);
         let line = self.table.and_then(|t| t.get_key_value(base)).map(|(k, _)| self.document.line(k.span().start));
         self.document.push(line, self.name(key), expected.into(), found.into());
+    }
+
+    /// Records the faults of another file that this one names.
+    pub fn report(&self, other: Diagnostics) {
+        self.document.diagnostics.borrow_mut().extend(other.0);
     }
 
     /// Records that a required key is missing.
@@ -270,6 +284,11 @@ impl<'d, 't> Section<'d, 't> {
         }
     }
 
+    /// Whether the value of a key is a table.
+    pub fn is_table(&self, key: &str) -> bool {
+        self.table.and_then(|t| t.get(key)).is_some_and(|v| matches!(v.get_ref(), DeValue::Table(_)))
+    }
+
     /// Whether the value of a key is a list.
     pub fn is_list(&self, key: &str) -> bool {
         self.table.and_then(|t| t.get(key)).is_some_and(|v| list(v).is_some())
@@ -328,6 +347,25 @@ impl<'d, 't> Section<'d, 't> {
             None => None,
         };
         Section::new(self.document, self.name(key), table)
+    }
+
+    /// All keys of a table whose names the file chooses, with texts and whole numbers as values.
+    pub fn scalars(&self) -> Vec<(String, Scalar)> {
+        let mut scalars = Vec::new();
+        for (key, value) in self.table.into_iter().flatten() {
+            let name = key.get_ref().to_string();
+            match (value.get_ref(), as_number(value)) {
+                (DeValue::String(text), _) => scalars.push((name, Scalar::Text(text.to_string()))),
+                (DeValue::Integer(_), Some(number)) => scalars.push((name, Scalar::Number(number))),
+                _ => self.wrong(&name, value, "text or a whole number".into()),
+            }
+        }
+        scalars
+    }
+
+    /// The line of a key, counted from 1; 0 where the file does not have it.
+    pub fn line_of(&self, key: &str) -> usize {
+        self.table.and_then(|t| t.get_key_value(key)).map_or(0, |(k, _)| self.document.line(k.span().start))
     }
 
     /// Records a diagnostic for every key of the file that the caller does not know.

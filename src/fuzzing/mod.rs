@@ -8,57 +8,85 @@
 mod tests;
 
 use crate::clock::UtcMicros;
-use crate::instrument::answer::{self, Step};
+use crate::dialect::context::Context;
+use crate::dialect::decode::{self, Expected, State};
+use crate::dialect::template::Template;
+use crate::dialect::values::Values;
+use crate::dialect::words::Words;
 use crate::reduction::DarkModel;
 use crate::spectrum::csv;
 use crate::store::frame_row::FrameRow;
-use crate::{calibration, config};
+use crate::{calibration, config, dialect};
 use std::path::Path;
 
-/// Largest block that is asked for [bytes].
-const LARGEST_BLOCK: usize = 512;
+/// Largest frame that is asked for [values].
+const LARGEST_FRAME: usize = 256;
 
-/// The parsers of answers. The first two bytes are the expected numbers of fields and of payload bytes.
+/// The matching of answers. The first two bytes are the expected numbers of fields and of payload bytes.
 ///
-/// Promises: no more is consumed than was received; what is complete stays the same when more follows, and is incomplete or refused
-/// with any byte less; a refusal says what was found.
+/// Promises: no more is consumed than was received; what is complete stays the same when more follows, and is incomplete with any
+/// byte less; a refusal says what was found.
 pub fn answer(data: &[u8]) -> bool {
     let [fields, length] = data.first_chunk().copied().unwrap_or_default();
     let bytes = data.get(2..).unwrap_or_default();
-    let (count, length) = (usize::from(fields % 8), usize::from(length) * 2 % LARGEST_BLOCK);
-    let line = answer::text(bytes);
-    let block = answer::block(bytes, count, length);
-    if let Ok(Step::Done { value, used }) = &line {
-        assert!(*used <= bytes.len() && bytes[*used - 1] == b'\n', "a line ends with a line feed");
-        assert_eq!(answer::text(&bytes[..*used]), line, "what follows a line does not change it");
-        assert!(!matches!(answer::text(&bytes[..*used - 1]), Ok(Step::Done { .. })), "half a line is not complete");
-        for field in value.iter() {
-            field_of(field);
-        }
-    }
-    if let Ok(Step::Done { value, used }) = &block {
-        assert!(*used <= bytes.len() && value.payload.len() == length && value.fields.len() == count);
-        assert_eq!(answer::block(&bytes[..*used], count, length), block, "what follows a block does not change it");
-        for cut in 0..*used {
-            let part = answer::block(&bytes[..cut], count, length);
-            assert!(matches!(part, Ok(Step::More)), "{cut} of {used} bytes of a good answer are its beginning");
-        }
-    }
-    for refusal in [line.as_ref().err(), block.as_ref().err()].into_iter().flatten() {
-        assert!(!refusal.expected.is_empty() && !refusal.found.is_empty(), "{refusal}");
-    }
-    matches!(line, Ok(Step::Done { .. })) || matches!(block, Ok(Step::Done { .. }))
+    let (count, values) = (usize::from(fields % 8), usize::from(length) % LARGEST_FRAME);
+    let fields: Vec<String> = (0..count).map(|n| format!("{{field{n}}}")).collect();
+    let line = fields.join(";");
+    let block = [fields, vec!["{counts:block}".to_owned()]].concat().join(";");
+    let accepted = [line, block].map(|template| matches(&template, values, bytes));
+    accepted[0] || accepted[1]
 }
 
-/// The parsers of fields. Promise: an accepted number is finite and within the range asked for.
-fn field_of(field: &str) {
-    assert!(answer::number(field).is_ok_and(f64::is_finite) || answer::number(field).is_err());
-    assert!(answer::whole(field, 3, 4000).map_or(true, |n| (3..=4000).contains(&n)));
-    assert!(answer::seconds(field).map_or(true, |s| s > 0.0 && s <= 86_400.0));
-    let temperature = answer::temperature(field, 9.9e37);
-    assert!(temperature.map_or(true, |t| t.is_none_or(|t| (-100.0..=200.0).contains(&t))));
-    // Any text is an error or an entry of the error queue.
-    let _ = answer::error(field);
+/// Whether bytes begin with an answer of a template.
+fn matches(template: &str, values: usize, bytes: &[u8]) -> bool {
+    let Ok(template) = Template::text(template) else { return false };
+    let (words, known) = (Words::default(), Values::default());
+    let context = Context {
+        words: &words,
+        probes: None,
+        tag: 0,
+        attempt: 1,
+        values: &known,
+        shutter: false,
+        identity: false,
+        frame_values: values,
+    };
+    let expected = Expected { template: Some(&template), end: b"\n", ..Expected::default() };
+    let parsed = decode::answer(&expected, &context, bytes);
+    match &parsed.state {
+        State::Malformed(refusal) => {
+            assert!(!refusal.expected.is_empty() && !refusal.found.is_empty(), "{refusal}");
+            false
+        }
+        State::More(need) => {
+            assert!(*need > bytes.len(), "an incomplete answer needs more bytes");
+            false
+        }
+        State::Done(used) => {
+            assert!(*used <= bytes.len() && bytes[*used - 1] == b'\n', "a line ends with a line feed");
+            assert_eq!(decode::answer(&expected, &context, &bytes[..*used]), parsed, "what follows does not change it");
+            for cut in 0..*used {
+                let part = decode::answer(&expected, &context, &bytes[..cut]).state;
+                assert!(matches!(part, State::More(_)), "{cut} of {used} bytes of a good answer are its beginning");
+            }
+            true
+        }
+    }
+}
+
+/// Dialect files. Promises: no panic; an accepted text is accepted again with the same meaning.
+pub fn dialect(data: &[u8]) -> bool {
+    let Ok(text) = std::str::from_utf8(data) else { return false };
+    match dialect::load::parse(Path::new("fuzzed.toml"), text) {
+        Ok(loaded) => {
+            assert_eq!(dialect::load::parse(Path::new("fuzzed.toml"), text).ok(), Some(loaded));
+            true
+        }
+        Err(diagnostics) => {
+            assert!(!diagnostics.0.is_empty(), "a refusal says why");
+            false
+        }
+    }
 }
 
 /// The configuration. Promises: no panic; an accepted text is kept, has an instrument, and is accepted again with the same meaning.

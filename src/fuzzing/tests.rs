@@ -84,11 +84,11 @@ fn answers() {
     run(
         answer,
         &[
-            block(0, 0, "Example,Model 7,0042,1.0\r\n"),
+            block(1, 0, "Example,Model 7,0042,1.0\r\n"),
             block(2, 4, "0.1;21.5;#18abcdefgh\n"),
             block(3, 8, "1;+2.50E-1;9.91E37;#216ABCDEFGHIJKLMNOP\r\n"),
             block(0, 1, "#12ab\n"),
-            block(0, 0, "-222,\"Data out of range; 7\";0;1\n"),
+            block(4, 0, "-222,\"Data out of range; 7\";0;1\n"),
         ],
     );
 }
@@ -101,6 +101,16 @@ fn configurations() {
         include_str!("../../config/lamp.toml"),
     ];
     run(configuration, &files.map(|text| text.as_bytes().to_vec()));
+}
+
+#[test]
+fn dialects() {
+    let files = [
+        include_str!("../../config/dialects/scpi.toml"),
+        include_str!("../../config/dialects/examples/brindle.toml"),
+        include_str!("../../config/dialects/examples/karnaby.toml"),
+    ];
+    run(dialect, &files.map(|text| text.as_bytes().to_vec()));
 }
 
 #[test]

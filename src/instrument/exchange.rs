@@ -1,35 +1,39 @@
 //! One exchange on the line: sends a message and receives its answer before a deadline.
 //!
-//! Handles framing and timing; does not interpret commands or answers. A serial port wakes its reader every few bytes, so an
+//! Handles framing and timing; what is sent and expected is the dialect's. A serial port wakes its reader every few bytes, so an
 //! exchange waits once, for the transfer time of the expected answer, before it reads.
 //!
 //! Invariants:
-//! - An answer is never attributed to another message ([`tag`]).
-//! - After any fault the line is out of step; no query is sent until [`Exchange::resynchronise`] has drained the line and
-//!   received a known answer.
+//! - An answer is never attributed to another message, as far as the dialect ties them (its tag).
+//! - After any fault the line is out of step; no message is sent until [`Exchange::resynchronise`] has brought the line to a known
+//!   state.
 
+mod arrivals;
+mod parse;
+mod perform;
+mod registers;
 mod resynchronise;
-mod tag;
 
-use super::answer::{self, Block, BlockHead, Step};
-use super::dialect::Dialect;
-use super::fields::Fields;
-use super::link::Link;
-use super::malformed::{Malformed, shown};
+use super::link::{Link, LinkKind};
+use super::trace::{Exchanged, Trace};
 use crate::clock::{Clock, Deadline, Stop, UtcMicros};
+use crate::dialect::Dialect;
+use crate::dialect::decode::{MAX_TEXT, Parsed, State};
+use crate::dialect::malformed::{Malformed, shown, wire};
+use crate::dialect::step::Step;
 use crate::fault::Fault;
+use arrivals::Arrivals;
+pub(super) use perform::{ActionFault, Performed, Request};
+use resynchronise::Discarded;
 use std::sync::Arc;
 use std::time::Duration;
-use tag::{PROBES, Tag};
 
 /// Allowed delay of an answer beyond integration and transfer, on the monotonic scale.
 const MARGIN: Duration = Duration::from_secs(2);
-/// Allowed processing time of the instrument for a message, without the integration [s].
-const PROCESSING_S: f64 = 0.5;
-/// Typical length of a field, for the expected transfer time [bytes].
-const FIELD_BYTES: usize = 6;
 /// Bytes that may accumulate unread: a terminal buffers 4096, and some adapters lose further bytes.
 const UNREAD_AT_MOST: usize = 3840;
+/// Limit of bytes that are skipped in search of an answer, and of stale bytes [bytes].
+const MOST_DISCARDED: usize = 1 << 20;
 
 /// Counters of a line since the start of the session.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -38,7 +42,7 @@ pub struct LinkCounters {
     pub exchanges: u64,
     /// Attempts repeated after a fault.
     pub retries: u64,
-    /// Blocks fetched again without a new exposure.
+    /// Frames fetched again without a new exposure.
     pub refetches: u64,
     /// Resynchronisations of the line.
     pub resynchronisations: u64,
@@ -54,23 +58,11 @@ fn span(seconds: f64) -> Duration {
     Duration::try_from_secs_f64(seconds).unwrap_or_default()
 }
 
-/// A received answer with a block.
+/// An answer that failed, and what was parsed of it.
 #[derive(Debug)]
-pub(super) struct BlockAnswer {
-    /// The fields before the block.
-    pub fields: Fields,
-    /// The block's payload.
-    pub payload: Vec<u8>,
-}
-
-/// A fault during the reception of a block.
-#[derive(Debug)]
-pub(super) struct BlockFault {
-    /// The fault.
-    pub fault: Fault,
-    /// The fields before the block, if they and the head of the block had arrived: then the exposure had ended, and the
-    /// instrument holds its block.
-    pub begun: Option<Box<Fields>>,
+struct Failed {
+    fault: Fault,
+    parsed: Parsed,
 }
 
 /// The line to one instrument.
@@ -79,17 +71,22 @@ pub(super) struct Exchange {
     clock: Arc<dyn Clock>,
     stop: Stop,
     baud: u32,
-    dialect: &'static Dialect,
+    dialect: Arc<Dialect>,
     received: Vec<u8>,
-    tag: Tag,
+    arrivals: Arrivals,
+    /// Number of the last message.
+    tag: u32,
     in_step: bool,
+    /// The attempt to resynchronise, while there is one.
+    attempt: Option<Discarded>,
     opened_before: bool,
+    trace: Option<Trace>,
     /// Counters since the start of the session.
     pub counters: LinkCounters,
 }
 
 impl Exchange {
-    pub fn new(link: Box<dyn Link>, clock: Arc<dyn Clock>, stop: Stop, baud: u32, dialect: &'static Dialect) -> Self {
+    pub fn new(link: Box<dyn Link>, clock: Arc<dyn Clock>, stop: Stop, baud: u32, dialect: Arc<Dialect>) -> Self {
         Self {
             link,
             clock,
@@ -97,16 +94,24 @@ impl Exchange {
             baud: baud.max(1),
             dialect,
             received: Vec::new(),
-            tag: Tag::default(),
+            arrivals: Arrivals::default(),
+            tag: 0,
             in_step: false,
+            attempt: None,
             opened_before: false,
+            trace: None,
             counters: LinkCounters::default(),
         }
     }
 
-    /// Transfer time of a number of bytes [s], ten bits each.
+    /// Logs every further exchange.
+    pub fn trace(&mut self, trace: Trace) {
+        self.trace = Some(trace);
+    }
+
+    /// Transfer time of a number of bytes [s].
     pub fn wire_s(&self, bytes: usize) -> f64 {
-        bytes as f64 * 10.0 / f64::from(self.baud)
+        bytes as f64 * self.dialect.serial.bits() / f64::from(self.baud)
     }
 
     /// Whether no fault occurred since the last resynchronisation.
@@ -127,6 +132,10 @@ impl Exchange {
         self.baud
     }
 
+    pub fn now(&self) -> UtcMicros {
+        self.clock.now()
+    }
+
     /// Waits for late answers to arrive, which are then discarded.
     pub fn rest(&mut self, span: Duration) {
         // The next exchange detects a stop.
@@ -140,7 +149,7 @@ impl Exchange {
 
     pub fn reopen(&mut self) -> Result<(), Fault> {
         self.lose_step();
-        self.received.clear();
+        self.forget_received();
         self.link.reopen()?;
         self.counters.reconnects += u64::from(self.opened_before);
         self.opened_before = true;
@@ -152,94 +161,78 @@ impl Exchange {
         self.link.close();
     }
 
-    /// Sends `settings` and `queries`; returns one field per query. `busy_s`: additional time allowed to the instrument [s].
-    pub fn ask(&mut self, settings: &[String], queries: &[&str], busy_s: f64) -> Result<Fields, Fault> {
-        let message = self.compose(settings, queries.iter().copied());
-        let result = self.ask_text(&message, queries.len(), busy_s);
-        self.in_step &= result.is_ok();
-        result
+    fn forget_received(&mut self) {
+        self.received.clear();
+        self.arrivals.clear();
     }
 
-    fn ask_text(&mut self, message: &str, queries: usize, busy_s: f64) -> Result<Fields, Fault> {
-        let (deadline, _) = self.send(message, busy_s + self.wire_s(answer::MAX_TEXT))?;
-        self.wait_for(0.0, message.len() + FIELD_BYTES * (PROBES + queries))?;
-        let fields = self.receive(message, deadline, answer::MAX_TEXT + 2, answer::text)?;
-        self.tag.answers(self.dialect, &fields, queries).map_err(|e| corrupt(message, e))
-    }
-
-    /// Sends `settings`, `queries` and `last`, whose answer is a block of `length` bytes. `light_s`: expected integration time and
-    /// the largest additional time [s]. Sets `written` to the instant at which the message has left the line.
-    pub fn ask_block(
-        &mut self,
-        settings: &[String],
-        queries: &[&str],
-        last: &str,
-        length: usize,
-        light_s: (f64, f64),
-        written: &mut UtcMicros,
-    ) -> Result<BlockAnswer, BlockFault> {
-        let message = self.compose(settings, queries.iter().copied().chain([last]));
-        let result = self.receive_block(&message, queries.len(), length, light_s, written);
-        self.in_step &= result.is_ok();
-        result.map_err(|fault| BlockFault { begun: self.begun(queries.len(), length), fault })
-    }
-
-    fn receive_block(
-        &mut self,
-        message: &str,
-        queries: usize,
-        length: usize,
-        (light_s, more_s): (f64, f64),
-        written: &mut UtcMicros,
-    ) -> Result<BlockAnswer, Fault> {
-        let deadline;
-        (deadline, *written) = self.send(message, light_s + more_s + self.wire_s(length + 256))?;
-        self.wait_for(light_s, message.len() + length)?;
-        let parse = |bytes: &[u8]| {
-            Ok(match answer::block(bytes, PROBES + queries, length)? {
-                Step::More => Step::More,
-                Step::Done { value: Block { fields, payload }, used } => {
-                    Step::Done { value: BlockAnswer { fields, payload: payload.to_vec() }, used }
-                }
-            })
-        };
-        let BlockAnswer { fields, payload } = self.receive(message, deadline, answer::MAX_TEXT + length + 16, parse)?;
-        let fields = self.tag.answers(self.dialect, &fields, queries).map_err(|e| corrupt(message, e))?;
-        Ok(BlockAnswer { fields, payload })
-    }
-
-    /// The fields of a block answer that failed after its head had arrived.
-    fn begun(&self, queries: usize, length: usize) -> Option<Box<Fields>> {
-        match answer::block_head(&self.received, PROBES + queries, length) {
-            Ok(Step::Done { value: BlockHead { fields, .. }, .. }) => {
-                self.tag.answers(self.dialect, &fields, queries).ok().map(Box::new)
-            }
-            _ => None,
+    /// Discards received bytes: until the line is quiet, or those that are there where an instrument sends without being asked.
+    fn drain(&mut self) -> Result<(), Fault> {
+        if self.dialect.timing.free_running {
+            self.discard()?;
+        } else {
+            self.link.drain()?;
         }
+        self.forget_received();
+        Ok(())
     }
 
-    fn compose<'a>(&mut self, settings: &[String], queries: impl Iterator<Item = &'a str>) -> String {
-        self.tag = self.tag.next();
-        self.tag.message(self.dialect, settings, queries)
+    /// Discards the bytes that are there, without waiting.
+    pub fn discard(&mut self) -> Result<(), Fault> {
+        let mut discarded = 0;
+        let mut piece = [0; 4096];
+        loop {
+            let now = Deadline(self.clock.monotonic());
+            let n = self.link.read(&mut piece, now)?;
+            discarded += n;
+            if n == 0 || discarded > MOST_DISCARDED {
+                break;
+            }
+        }
+        self.forget_received();
+        Ok(())
     }
 
     /// Sends a message; returns the deadline of its answer, `busy_s` [s] after its last byte, and the instant at which that byte
     /// leaves the line.
-    fn send(&mut self, message: &str, busy_s: f64) -> Result<(Deadline, UtcMicros), Fault> {
+    fn send(&mut self, message: &[u8], busy_s: f64) -> Result<(Deadline, UtcMicros), Fault> {
         if self.stop.requested() {
             return Err(Fault::Stopped);
         }
-        if self.has_unsolicited_bytes()? {
-            self.counters.unsolicited += 1;
-            self.received.clear();
-            self.link.drain()?;
+        let timing = self.dialect.timing;
+        if timing.command_delay_s > 0.0 {
+            self.wait(span(timing.command_delay_s));
         }
-        self.counters.exchanges += 1;
-        let outward_s = self.wire_s(message.len());
-        let deadline = self.deadline(outward_s + PROCESSING_S + busy_s);
-        self.link.write(message.as_bytes(), self.deadline(outward_s))?;
+        if self.attempt.is_none() && !timing.free_running {
+            if self.has_unsolicited_bytes()? {
+                self.counters.unsolicited += 1;
+                self.drain()?;
+            }
+            self.counters.exchanges += 1;
+        }
+        let outward_s = self.wire_s(message.len()) + timing.byte_delay_s * message.len() as f64;
+        let deadline = self.deadline(outward_s + busy_s);
+        if timing.byte_delay_s > 0.0 {
+            for byte in message {
+                self.link.write(&[*byte], self.deadline(outward_s))?;
+                self.wait(span(timing.byte_delay_s));
+            }
+            return Ok((deadline, self.clock.now()));
+        }
+        self.link.write(message, self.deadline(outward_s))?;
         // The port accepts the bytes at once and transmits them afterwards.
         Ok((deadline, self.clock.now().plus_seconds(outward_s)))
+    }
+
+    /// Ends a running exposure without waiting for an answer, when the daemon stops.
+    pub fn abort(&mut self) {
+        self.lose_step();
+        let dialect = Arc::clone(&self.dialect);
+        for message in self.abort_messages(&dialect) {
+            let soon = self.clock.deadline(Duration::ZERO, Duration::from_millis(500));
+            // A failure has no remedy here.
+            let _ = self.link.write(&message, soon);
+        }
     }
 
     fn deadline(&self, simulated_s: f64) -> Deadline {
@@ -257,9 +250,11 @@ impl Exchange {
         if light_s > 0.0 {
             self.read_more(self.clock.deadline(span(light_s), Duration::ZERO))?;
         }
-        let transfer = self.clock.real_for(span(self.wire_s(bytes.min(UNREAD_AT_MOST))));
-        // The following read detects a stop.
-        self.clock.pause(transfer, &self.stop);
+        if self.link.kind() == LinkKind::Serial {
+            let transfer = self.clock.real_for(span(self.wire_s(bytes.min(UNREAD_AT_MOST))));
+            // The following read detects a stop.
+            self.clock.pause(transfer, &self.stop);
+        }
         Ok(())
     }
 
@@ -268,58 +263,104 @@ impl Exchange {
         let mut piece = [0; 4096];
         let n = self.link.read(&mut piece, deadline)?;
         self.counters.bytes_received += n as u64;
+        self.arrivals.add(n, self.clock.now());
         self.received.extend_from_slice(&piece[..n]);
         Ok(n)
     }
 
+    fn consume(&mut self, bytes: usize) {
+        self.received.drain(..bytes.min(self.received.len()));
+        self.arrivals.consume(bytes);
+    }
+
     /// Reads until `parse` returns an answer. Further bytes stay in the buffer and count as unsolicited.
-    fn receive<T>(
+    fn receive(
         &mut self,
-        message: &str,
+        step: &Step,
+        sent: &[u8],
         deadline: Deadline,
         most: usize,
-        parse: impl Fn(&[u8]) -> Result<Step<T>, Malformed>,
-    ) -> Result<T, Fault> {
+        parse: impl Fn(&[u8]) -> Parsed,
+    ) -> Result<(Parsed, UtcMicros), Box<Failed>> {
         let started = self.clock.monotonic();
+        let command = command(step, sent);
+        let mut need = 0;
         loop {
-            match parse(&self.received).map_err(|e| corrupt(message, e))? {
-                Step::Done { value, used } => {
-                    self.received.drain(..used);
-                    return Ok(value);
+            let parsed = if self.received.len() >= need { parse(&self.received) } else { Parsed::more(need) };
+            match &parsed.state {
+                State::Done(used) => {
+                    let used = *used;
+                    let arrived = self.arrivals.of_first().unwrap_or_else(|| self.clock.now());
+                    self.log(step, sent, used, None);
+                    self.consume(used);
+                    return Ok((parsed, arrived));
                 }
-                Step::More if self.received.len() > most => {
+                State::Malformed(error) => {
+                    let skipped = step.search && self.skip(step);
+                    if !skipped || self.clock.left(deadline).is_zero() {
+                        let fault = corrupt(&command, error.clone());
+                        return Err(self.failed(step, sent, fault, parsed));
+                    }
+                    need = 0;
+                    continue;
+                }
+                State::More(_) if self.received.len() > most => {
                     let expected = format!("at most {most} bytes");
-                    return Err(corrupt(message, Malformed { expected, found: shown(&self.received) }));
+                    let fault = corrupt(&command, Malformed { expected, found: shown(&self.received) });
+                    return Err(self.failed(step, sent, fault, parsed));
                 }
-                Step::More => {}
+                // Only counts of a known length allow waiting for more than one further byte.
+                State::More(bytes) => need = if parsed.begun { *bytes } else { 0 },
             }
             if self.stop.requested() {
-                return Err(Fault::Stopped);
+                return Err(Box::new(Failed { fault: Fault::Stopped, parsed }));
             }
-            if self.read_more(deadline)? == 0 {
-                return Err(Fault::NoAnswer {
-                    command: message.trim_end().replace('\n', "\\n"),
-                    waited: self.clock.monotonic().saturating_sub(started),
-                    found: match self.received.len() {
-                        0 => "nothing came".into(),
-                        n => format!("only {n} bytes came: {}", shown(&self.received)),
-                    },
-                });
+            match self.read_more(deadline) {
+                Ok(0) => {
+                    // The values of a waiting answer are known from its beginning.
+                    let parsed = parse(&self.received);
+                    let waited = self.clock.monotonic().saturating_sub(started);
+                    let fault = Fault::NoAnswer { command, waited, found: self.incomplete() };
+                    return Err(self.failed(step, sent, fault, parsed));
+                }
+                Ok(_) => {}
+                Err(fault) => return Err(Box::new(Failed { fault, parsed })),
             }
         }
     }
 
-    /// Ends a running exposure without waiting for an answer, when the daemon stops.
-    pub fn abort(&mut self) {
-        self.lose_step();
-        let soon = self.clock.deadline(Duration::ZERO, Duration::from_millis(500));
-        // A failure has no remedy here.
-        let _ = self.link.write(format!("\n{}\n", self.dialect.abort).as_bytes(), soon);
+    /// What came of an answer.
+    fn incomplete(&self) -> String {
+        match self.received.len() {
+            0 => "nothing came".into(),
+            n => format!("only {n} bytes came: {}", shown(&self.received)),
+        }
+    }
+
+    fn failed(&mut self, step: &Step, sent: &[u8], fault: Fault, parsed: Parsed) -> Box<Failed> {
+        self.log(step, sent, self.received.len(), Some(fault.to_string()));
+        Box::new(Failed { fault, parsed })
+    }
+
+    fn log(&mut self, step: &Step, sent: &[u8], used: usize, fault: Option<String>) {
+        let time = self.clock.now();
+        if let Some(trace) = &mut self.trace {
+            let expected = step.expect().map_or("", |template| template.source.as_str());
+            let received = &self.received[..used.min(self.received.len())];
+            trace(&Exchanged { time, place: &step.place, sent, expected, received, fault });
+        }
     }
 }
 
-/// The fault for a malformed answer.
-pub(super) fn corrupt(message: &str, e: Malformed) -> Fault {
-    let command = message.trim_end().replace('\n', "\\n");
-    Fault::Corrupt { command, expected: e.expected, found: e.found }
+/// A message with its place in the dialect, for faults.
+fn command(step: &Step, sent: &[u8]) -> String {
+    if sent.is_empty() { step.place.clone() } else { format!("{} ({})", wire(sent), step.place) }
 }
+
+/// The fault for a malformed answer.
+pub(super) fn corrupt(command: &str, e: Malformed) -> Fault {
+    Fault::Corrupt { command: command.to_owned(), expected: e.expected, found: e.found }
+}
+
+/// Longest text answer that is waited for [bytes].
+const TEXT_ANSWER: usize = MAX_TEXT;

@@ -9,6 +9,15 @@
 use crate::clock::Deadline;
 use crate::fault::Fault;
 
+/// The kind of a line.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LinkKind {
+    /// Bytes arrive at the line rate.
+    Serial,
+    /// A TCP connection: bytes arrive together, and Modbus has its TCP form.
+    Tcp,
+}
+
 /// A byte line to an instrument.
 pub trait Link: Send {
     /// Sends all bytes.
@@ -23,4 +32,8 @@ pub trait Link: Send {
     fn close(&mut self);
     /// Path or name of the device, for messages.
     fn name(&self) -> &str;
+    /// The kind of the line.
+    fn kind(&self) -> LinkKind {
+        LinkKind::Serial
+    }
 }

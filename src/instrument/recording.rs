@@ -3,7 +3,7 @@
 //! Does not interpret the bytes. A recording is text, one transfer a line: seconds since the start, `>` (sent) or `<` (received),
 //! the bytes in hexadecimal, and behind `|` the same bytes as characters.
 
-use super::link::Link;
+use super::link::{Link, LinkKind};
 use crate::clock::{Clock, Deadline};
 use crate::fault::Fault;
 use std::fmt::Write as _;
@@ -94,6 +94,10 @@ impl Link for RecordingLink {
 
     fn name(&self) -> &str {
         self.inner.name()
+    }
+
+    fn kind(&self) -> LinkKind {
+        self.inner.kind()
     }
 }
 

@@ -9,9 +9,10 @@
 
 use super::link::Link;
 use crate::clock::{Clock, Deadline, STOP_SLICE, Stop};
+use crate::dialect::{FlowControl, Parity, SerialSettings};
 use crate::fault::Fault;
 use crate::system;
-use serialport::{ClearBuffer, SerialPort, TTYPort};
+use serialport::{ClearBuffer, DataBits, SerialPort, SerialPortBuilder, StopBits, TTYPort};
 use std::io::{self, ErrorKind, Read, Write};
 use std::os::fd::AsRawFd;
 use std::os::unix::fs::{FileTypeExt, MetadataExt};
@@ -29,7 +30,7 @@ const DRAIN_LIMIT: Duration = Duration::from_secs(30);
 pub struct SerialLink {
     path: PathBuf,
     name: String,
-    baud: u32,
+    settings: SerialSettings,
     clock: Arc<dyn Clock>,
     stop: Stop,
     port: Option<TTYPort>,
@@ -38,7 +39,12 @@ pub struct SerialLink {
 impl SerialLink {
     /// A closed link; [`Link::reopen`] opens it. 8 data bits, no parity, one stop bit, no flow control.
     pub fn new(path: &Path, baud: u32, clock: Arc<dyn Clock>, stop: Stop) -> Self {
-        Self { name: path.display().to_string(), path: path.to_owned(), baud, clock, stop, port: None }
+        Self::with_settings(path, SerialSettings { baud, ..SerialSettings::default() }, clock, stop)
+    }
+
+    /// A closed link with all settings of a port.
+    pub fn with_settings(path: &Path, settings: SerialSettings, clock: Arc<dyn Clock>, stop: Stop) -> Self {
+        Self { name: path.display().to_string(), path: path.to_owned(), settings, clock, stop, port: None }
     }
 
     fn absent(&self, why: impl Into<String>) -> Fault {
@@ -123,7 +129,7 @@ impl Link for SerialLink {
     }
 
     fn drain(&mut self) -> Result<(), Fault> {
-        let quiet = QUIET.max(Duration::from_secs_f64(QUIET_CHARACTERS * 10.0 / f64::from(self.baud.max(1))));
+        let quiet = QUIET.max(Duration::from_secs_f64(QUIET_CHARACTERS * 10.0 / f64::from(self.settings.baud.max(1))));
         let started = Instant::now();
         if let Err(e) = self.port()?.clear(ClearBuffer::Input) {
             return Err(self.hung_up(&e.to_string()));
@@ -145,7 +151,7 @@ impl Link for SerialLink {
 
     fn reopen(&mut self) -> Result<(), Fault> {
         self.port = None;
-        let builder = serialport::new(self.name.as_str(), self.baud).timeout(STOP_SLICE).exclusive(true);
+        let builder = builder(&self.name, self.settings);
         // Checked before opening, because opening another kind of file may block or give an unclear error.
         if let Some(why) = path_error(&self.path) {
             return Err(self.absent(why));
@@ -165,6 +171,29 @@ impl Link for SerialLink {
     fn name(&self) -> &str {
         &self.name
     }
+}
+
+/// The settings in the terms of the serial port library.
+fn builder(name: &str, settings: SerialSettings) -> SerialPortBuilder {
+    let parity = match settings.parity {
+        Parity::None => serialport::Parity::None,
+        Parity::Even => serialport::Parity::Even,
+        Parity::Odd => serialport::Parity::Odd,
+    };
+    let flow_control = match settings.flow_control {
+        FlowControl::None => serialport::FlowControl::None,
+        FlowControl::Hardware => serialport::FlowControl::Hardware,
+        FlowControl::Software => serialport::FlowControl::Software,
+    };
+    let data_bits = if settings.data_bits == 7 { DataBits::Seven } else { DataBits::Eight };
+    let stop_bits = if settings.stop_bits == 2 { StopBits::Two } else { StopBits::One };
+    serialport::new(name, settings.baud)
+        .parity(parity)
+        .flow_control(flow_control)
+        .data_bits(data_bits)
+        .stop_bits(stop_bits)
+        .timeout(STOP_SLICE)
+        .exclusive(true)
 }
 
 fn set_timeout(port: &mut TTYPort, timeout: Duration) {

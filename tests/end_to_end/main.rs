@@ -3,6 +3,7 @@
 mod covering;
 mod daemon;
 mod demo;
+mod dialects;
 mod exports;
 mod new_station;
 mod printed;

@@ -7,7 +7,8 @@ use crate::calibration::CalibrationSet;
 use crate::cli::Failure;
 use crate::clock::{Clock, RealClock, Stop};
 use crate::config::Setup;
-use crate::instrument::{SCPI, SerialLink, Session};
+use crate::dialect::SerialSettings;
+use crate::instrument::{Session, link_to};
 use crate::record::Shutter;
 use std::sync::Arc;
 
@@ -34,15 +35,19 @@ pub struct Connected {
     pub highest_count: u32,
 }
 
-/// Connects every instrument of a setup; all failures are reported together.
-pub fn connect_all(setup: &Setup) -> Result<Vec<Connected>, Failure> {
+/// Connects every instrument of a setup; all failures are reported together. `trace` shows every exchange on stderr.
+pub fn connect_all(setup: &Setup, trace: bool) -> Result<Vec<Connected>, Failure> {
     let clock: Arc<dyn Clock> = Arc::new(RealClock::new());
     let mut connected = Vec::new();
     let mut failures = Vec::new();
     for (instrument, set) in setup.config.instruments.iter().zip(&setup.calibrations) {
         let stop = Stop::new();
-        let link = Box::new(SerialLink::new(&instrument.link, instrument.baud, Arc::clone(&clock), stop.clone()));
-        let mut session = Session::new(link, Arc::clone(&clock), stop, instrument.baud, &SCPI);
+        let settings = SerialSettings { baud: instrument.baud, ..instrument.dialect.serial };
+        let link = link_to(&instrument.link, settings, Arc::clone(&clock), stop.clone());
+        let mut session = Session::new(link, Arc::clone(&clock), stop, instrument.baud, &instrument.dialect);
+        if trace {
+            session.trace(Box::new(|exchanged| eprint!("{exchanged}")));
+        }
         match connect(&instrument.name, &mut session, set) {
             Ok(answers) => connected.push(answers),
             Err(failure) => failures.push(failure),
@@ -122,6 +127,7 @@ mod tests {
     use super::*;
     use crate::calibration::file;
     use crate::clock::{SteppedClock, UtcMicros};
+    use crate::instrument::SCPI;
     use crate::simulator::certificate::certificate;
     use crate::simulator::inprocess;
     use crate::simulator::settings::Settings;

@@ -1,84 +1,117 @@
-//! Resynchronisation of the line after a fault.
+//! Resynchronisation of the line after a fault, by the steps of the dialect.
 
-use super::tag::PROBES;
-use super::{Exchange, PROCESSING_S};
-use crate::clock::Deadline;
+use super::perform::Request;
+use super::{Exchange, MOST_DISCARDED};
+use crate::dialect::decode::MAX_TEXT;
+use crate::dialect::malformed::shown;
+use crate::dialect::step::{Action, Step};
 use crate::fault::Fault;
-use crate::instrument::answer;
-use crate::instrument::malformed::shown;
 
 /// Attempts to read a known answer from the drained line; four of them take longer than an instrument's restart.
 const ATTEMPTS: usize = 4;
-/// Limit of discarded bytes per attempt [bytes].
-const MOST_DISCARDED: usize = 1 << 20;
 
 /// Received bytes that were not the known answer.
 #[derive(Debug, Default)]
-struct Discarded {
+pub(super) struct Discarded {
+    /// Number of the attempt, counted from 1.
+    pub number: usize,
     bytes: usize,
-    /// Their last complete line.
+    /// Their last line.
     line: Vec<u8>,
 }
 
 impl Exchange {
-    /// Drains the line, aborts a running exposure and sends a query with a known answer until exactly this answer arrives. The query
-    /// is repeated more often than a message has probes, and once more in each attempt, so that its answer is unique.
+    /// Runs the steps of the action `resynchronise` until they succeed; without them, drains the line.
     pub fn resynchronise(&mut self) -> Result<(), Fault> {
         self.lose_step();
         self.counters.resynchronisations += 1;
+        if !self.dialect.has(Action::Resynchronise) {
+            self.drain()?;
+            self.in_step = true;
+            return Ok(());
+        }
         let started = self.clock.monotonic();
-        let mut discarded = Discarded::default();
-        // The first line end terminates a message that may have been truncated.
-        let abort = format!("\n{}\n{}\n", self.dialect.abort, self.dialect.clear_errors);
-        let probe = &self.dialect.tag[0];
-        let repeated = |word: &str, times: usize| vec![word; times].join(";") + "\n";
-        for attempt in 1..=ATTEMPTS {
-            let query = repeated(&probe.query, PROBES + attempt);
-            let expected_answer = repeated(&probe.answer, PROBES + attempt);
-            self.link.write(abort.as_bytes(), self.deadline(self.wire_s(abort.len())))?;
-            self.link.drain()?;
-            self.received.clear();
-            let deadline = self.deadline(self.wire_s(query.len() * 2) + PROCESSING_S);
-            self.link.write(query.as_bytes(), deadline)?;
-            if self.receives(expected_answer.trim_end(), deadline, &mut discarded)? {
-                self.received.clear();
+        self.attempt = Some(Discarded::default());
+        let result = self.attempts();
+        let discarded = self.attempt.take().unwrap_or_default();
+        let fault = match result {
+            Ok(()) => {
+                self.forget_received();
                 self.in_step = true;
                 return Ok(());
             }
-        }
-        let command = repeated(&probe.query, PROBES + ATTEMPTS).trim_end().to_owned();
+            Err(fault @ (Fault::NoAnswer { .. } | Fault::Corrupt { .. })) => fault,
+            Err(fault) => return Err(fault),
+        };
+        let command = match fault {
+            Fault::NoAnswer { command, .. } | Fault::Corrupt { command, .. } => command,
+            _ => String::new(),
+        };
         let waited = self.clock.monotonic().saturating_sub(started);
-        if discarded.bytes == 0 {
+        if discarded.bytes == 0 && self.received.is_empty() {
             return Err(Fault::NoAnswer { command, waited, found: "nothing came".into() });
         }
         let last = if discarded.line.is_empty() { &self.received } else { &discarded.line };
-        let found =
-            format!("{} other bytes within {waited:?}, the last: {}", discarded.bytes, shown(last.trim_ascii()));
+        let bytes = discarded.bytes + self.received.len();
+        let found = format!("{bytes} other bytes within {waited:?}, the last: {}", shown(last.trim_ascii()));
         Err(Fault::Corrupt { command, expected: "its answer".into(), found })
     }
 
-    /// Reads lines until the expected answer arrives (true) or the deadline passes (false).
-    fn receives(&mut self, expected: &str, deadline: Deadline, discarded: &mut Discarded) -> Result<bool, Fault> {
-        let mut piece = [0; 4096];
-        loop {
-            while let Some(end) = self.received.iter().position(|b| *b == b'\n') {
-                if self.received[..end].trim_ascii() == expected.as_bytes() {
-                    return Ok(true);
-                }
-                discarded.line = self.received.drain(..=end).collect();
+    fn attempts(&mut self) -> Result<(), Fault> {
+        let mut last = Fault::Stopped;
+        for number in 1..=ATTEMPTS {
+            if let Some(attempt) = &mut self.attempt {
+                attempt.number = number;
             }
-            if self.received.len() > answer::MAX_TEXT {
-                self.received.clear();
+            self.forget_received();
+            match self.perform(Action::Resynchronise, &Request::default()) {
+                Ok(_) => return Ok(()),
+                Err(error) => match error.fault {
+                    fault @ (Fault::NoAnswer { .. } | Fault::Corrupt { .. }) => last = fault,
+                    fault => return Err(fault),
+                },
             }
-            if self.stop.requested() {
-                return Err(Fault::Stopped);
-            }
-            let n = self.link.read(&mut piece, deadline)?;
-            discarded.bytes += n;
-            if n == 0 || discarded.bytes > MOST_DISCARDED {
-                return Ok(false);
-            }
-            self.received.extend_from_slice(&piece[..n]);
         }
+        Err(last)
+    }
+
+    /// Skips a line, packet or byte that is not the expected answer; false where the search has to end.
+    pub(super) fn skip(&mut self, step: &Step) -> bool {
+        let binary = step.expect().is_some_and(|template| template.binary);
+        let length = if binary { self.next_start(step) } else { self.line_length() };
+        let most = self.attempt.as_ref().map_or(0, |attempt| attempt.bytes);
+        if most > MOST_DISCARDED {
+            return false;
+        }
+        if let Some(attempt) = &mut self.attempt {
+            attempt.bytes += length;
+            attempt.line = self.received[..length].to_vec();
+        }
+        self.consume(length);
+        length > 0
+    }
+
+    fn line_length(&self) -> usize {
+        let last = self.dialect.text.answer_end.last().copied().unwrap_or(b'\n');
+        let line_end = self.received.iter().position(|b| *b == last).map(|at| at + 1);
+        // A prompt has no line end.
+        let prompt = &self.dialect.text.prompt;
+        let prompt_end = match prompt.len() {
+            0 => None,
+            length => self.received.windows(length).position(|window| window == prompt).map(|at| at + length),
+        };
+        let end = [line_end, prompt_end].into_iter().flatten().min();
+        end.unwrap_or(if self.received.len() > MAX_TEXT { self.received.len() } else { self.received.len().min(1) })
+    }
+
+    /// The distance to the next byte that may begin the answer.
+    fn next_start(&self, step: &Step) -> usize {
+        let first = match &self.dialect.packet {
+            Some(packet) if step.framing.packet => packet.start.first().copied(),
+            _ => step.expect().and_then(|template| template.first_byte()),
+        };
+        let rest = self.received.get(1..).unwrap_or_default();
+        let next = first.and_then(|first| rest.iter().position(|b| *b == first));
+        1 + if first.is_some() { next.unwrap_or(rest.len()) } else { 0 }
     }
 }

@@ -1,31 +1,42 @@
 //! A session with one instrument: identity, detector and verified exposures.
 //!
 //! Blocking; every wait has a deadline and checks the stop flag. Retries are bounded and counted; a fault ends the call, not the
-//! process.
+//! process. What the dialect allows is used; what it does not allow is replaced ([`comparison`], [`growth`]).
 //!
 //! Invariants of a returned [`Exposure`]:
-//! - It was taken after the call, with the settings it states: the message of the exposure also queries integration time,
-//!   shutter and pixel format, so a restart of the instrument is detected.
-//! - Its payload agrees with the checksum of the instrument. A damaged payload is fetched again without a new exposure as long as
-//!   the block in the instrument is known to be of this exposure.
+//! - It was taken after the call, with the settings it states: every answer that has settings is compared with them, so a restart of
+//!   the instrument is detected.
+//! - Its frame agrees with the checksum of the instrument, came in packets with checksums, or was read twice. A damaged frame is fetched
+//!   again without a new exposure as long as the frame in the instrument is known to be of this exposure.
 //! - Answers without a checksum (settings, temperature, detector, identity) were received twice and agreed.
 
+mod comparison;
 mod connection;
 mod exposing;
 #[cfg(test)]
 pub(crate) mod fake_instrument;
+mod frame;
+mod growth;
+#[cfg(test)]
+mod random_line_tests;
+mod setting;
+mod streaming;
+mod temperature;
 #[cfg(test)]
 mod tests;
 #[cfg(test)]
 mod wakeup_tests;
 
-use super::dialect::{Dialect, PixelFormat};
-use super::exchange::{Exchange, LinkCounters};
+use super::exchange::{Exchange, LinkCounters, Request};
 use super::link::Link;
+use super::trace::Trace;
 use crate::clock::{Clock, Stop};
+use crate::dialect::Dialect;
 use crate::fault::Fault;
 use crate::record::{Detector, Exposure, Shutter};
-use exposing::Active;
+use frame::Layout;
+use growth::Growth;
+use setting::Active;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -33,8 +44,6 @@ use std::time::Duration;
 pub const RETRIES: u32 = 3;
 /// Increase of the delay from one retry to the next.
 const RETRY_DELAY_STEP: Duration = Duration::from_secs(1);
-/// Allowed settling time of a shutter [s].
-const SHUTTER_S: f64 = 1.0;
 
 /// Identity of an instrument, according to its own answer.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -53,16 +62,17 @@ pub struct Identity {
 struct Connected {
     identity: Identity,
     detector: Detector,
-    format: PixelFormat,
+    layout: Layout,
 }
 
 /// A session with one instrument.
 pub struct Session {
     exchange: Exchange,
-    dialect: &'static Dialect,
+    dialect: Arc<Dialect>,
     stop: Stop,
     connected: Option<Connected>,
     active: Option<Active>,
+    growth: Growth,
     rereads: u32,
     last_crc: Option<u32>,
     /// Whether the next exposure also checks the identity.
@@ -71,18 +81,24 @@ pub struct Session {
 
 impl Session {
     /// An unconnected session.
-    pub fn new(link: Box<dyn Link>, clock: Arc<dyn Clock>, stop: Stop, baud: u32, dialect: &'static Dialect) -> Self {
-        let exchange = Exchange::new(link, clock, stop.clone(), baud, dialect);
+    pub fn new(link: Box<dyn Link>, clock: Arc<dyn Clock>, stop: Stop, baud: u32, dialect: &Arc<Dialect>) -> Self {
+        let exchange = Exchange::new(link, clock, stop.clone(), baud, Arc::clone(dialect));
         Self {
             exchange,
-            dialect,
+            dialect: Arc::clone(dialect),
             stop,
             connected: None,
             active: None,
+            growth: Growth::default(),
             rereads: 0,
             last_crc: None,
             identity_pending: false,
         }
+    }
+
+    /// Logs every further exchange.
+    pub fn trace(&mut self, trace: Trace) {
+        self.exchange.trace(trace);
     }
 
     /// Reopens the line, resynchronises it and reads identity and detector. After a fault the line is closed; the caller waits
@@ -136,7 +152,7 @@ impl Session {
         self.retrying(Self::same_instrument)
     }
 
-    /// Makes the next exposure check the identity, in the message that confirms it, without a further exchange. Another instrument
+    /// Makes the next exposure check the identity, in the message that confirms it where the dialect has one. Another instrument
     /// gives a fault instead of an exposure.
     pub fn check_identity_with_next(&mut self) {
         self.identity_pending = true;
@@ -154,17 +170,18 @@ impl Session {
     pub fn expose(&mut self, integration_s: f64, shutter: Shutter) -> Result<Exposure, Fault> {
         let detector = &self.facts()?.detector;
         let (low, high) = (detector.integration_min_s, detector.integration_max_s);
+        let errors = &self.dialect.checks.errors;
         if !(integration_s >= low * (1.0 - 1e-9) && integration_s <= high * (1.0 + 1e-9)) {
             return Err(Fault::Refused {
-                command: self.dialect.aperture.to(&integration_s.to_string()),
-                code: self.dialect.out_of_range,
+                command: format!("integration time {integration_s} s"),
+                code: errors.out_of_range,
                 text: format!("the instrument takes {low} s to {high} s"),
             });
         }
         if shutter == Shutter::Closed && !detector.has_shutter {
             return Err(Fault::Refused {
-                command: self.dialect.shutter.to(&self.dialect.shutter_closed.short()),
-                code: self.dialect.hardware_missing,
+                command: "shutter closed".into(),
+                code: errors.hardware_missing,
                 text: "the instrument has no shutter".into(),
             });
         }
@@ -177,6 +194,7 @@ impl Session {
         self.connected = None;
         self.active = None;
         self.last_crc = None;
+        self.growth = Growth::default();
     }
 
     fn facts(&self) -> Result<&Connected, Fault> {
@@ -184,6 +202,11 @@ impl Session {
             path: self.exchange.name().to_owned(),
             why: "the instrument is not connected".into(),
         })
+    }
+
+    /// What an action without settings is performed with.
+    fn plain_request(&self) -> Request {
+        Request { shutter: self.connected.as_ref().is_some_and(|c| c.detector.has_shutter), ..Request::default() }
     }
 
     /// Runs an attempt on a line in step, and repeats it after a transient fault.
