@@ -84,6 +84,17 @@ fn every_key_is_read_in_its_unit() {
     let glass = parse(Path::new("glass.toml"), &under_glass, now()).unwrap();
     assert_eq!(glass.station.lamps_s, [(18_000, 30_600), (72_000, 7_200)]);
     assert_eq!((glass.station.ultraviolet_lamps, glass.station.source_rule()), (true, SourceRule::Lamp));
+    let glazing = |keys: &str| {
+        let stated = under_glass.replace("mains_hz = 50", &format!("mains_hz = 50\n{keys}"));
+        let station = parse(Path::new("glass.toml"), &stated, now()).unwrap().station;
+        let g = station.glazing.unwrap();
+        ([g.transmission, g.transmission_uncertainty, g.haze, g.haze_uncertainty], station.lamp_incidence_deg)
+    };
+    assert_eq!(glazing(""), ([0.8, 0.1, 0.35, 0.25], None));
+    assert_eq!(glazing("glazing_haze = 0.6\nlamp_incidence_deg = 30"), ([0.8, 0.1, 0.6, 0.1], Some(30.0)));
+    let stated = "glazing_transmission = 0.9\nglazing_transmission_uncertainty = 0.02\nglazing_haze_uncertainty = 0.2";
+    assert_eq!(glazing(stated), ([0.9, 0.02, 0.35, 0.2], None));
+    assert_eq!(c.station.glazing, None);
     let i = &c.instruments[0];
     assert_eq!((i.baud, i.warm_up_s), (57_600, 300.0));
     assert_eq!((i.schedule.sun_above_deg, i.schedule.local_window_s), (Some(-6.0), Some((79_200, 14_400))));
