@@ -1,6 +1,6 @@
 //! The calibration of one instrument, as a laboratory delivers it.
 //!
-//! Holds the data and reads the files ([`mod@file`], [`set`]). Applying a calibration is the task of [`crate::reduction`].
+//! Holds the data and reads the files ([`mod@file`], [`set`]); [`import`] makes one from a certificate. Applying a calibration is the task of [`crate::reduction`].
 //!
 //! Invariants of a calibration that the loader accepted:
 //! - Wavelengths rise strictly and responses are positive.
@@ -8,6 +8,7 @@
 //! - The validity begins before it ends.
 
 pub mod file;
+pub mod import;
 pub mod matrix;
 pub mod set;
 

@@ -93,7 +93,7 @@ pub enum Command {
     Check(check::CheckArgs),
     /// Write a configuration from five questions
     Init(init::InitArgs),
-    /// List calibrations
+    /// List calibrations, and make one from a certificate
     Calibration(calibration::CalibrationArgs),
     /// Find an instrument, measure its figures and print its configuration
     Probe(probe::ProbeArgs),

@@ -88,6 +88,11 @@ impl<'a> Questions<'a> {
         }
     }
 
+    /// Adds a fault that another part found.
+    pub fn fault(&mut self, text: String) {
+        self.faults.push(text);
+    }
+
     /// Reads one answer; `None` at the end of the input, which is a fault.
     fn ask(&mut self, text: &str, default: Option<&str>, reason: &str) -> Option<String> {
         let answers = self.answers.as_mut()?;
@@ -121,6 +126,14 @@ fn lower_first(text: &str) -> String {
 pub fn text(answer: &str) -> Result<String, String> {
     let trimmed = answer.trim();
     if trimmed.is_empty() { Err("expected text".into()) } else { Ok(trimmed.to_owned()) }
+}
+
+/// A number within a range, both ends included.
+pub fn number(low: f64, high: f64) -> impl Fn(&str) -> Result<f64, String> {
+    move |answer| match answer.trim().parse::<f64>() {
+        Ok(n) if n >= low && n <= high => Ok(n),
+        _ => Err(format!("expected a number from {low} to {high}")),
+    }
 }
 
 #[cfg(test)]

@@ -1,5 +1,6 @@
 //! The built program against the virtual spectrometer, over a serial line.
 
+mod calibration_import;
 mod covering;
 mod daemon;
 mod demo;
