@@ -1,4 +1,4 @@
-//! `vigilux export`: readings, spectra, darks and frames for other programs.
+//! `vigilux export`: readings, spectra, darks, frames, and what they were computed with, for other programs.
 //!
 //! CSV to stdout or a file, NetCDF and Parquet into a folder; read in pieces, so that memory does not grow with the range. Every
 //! file begins with the origin of its numbers and the safety notices.
@@ -6,7 +6,8 @@
 //! Invariant: a file is complete or absent.
 
 mod folders;
-mod values;
+#[cfg(test)]
+mod tests;
 
 use super::format::shown;
 use super::output::{self, InUse};
@@ -15,7 +16,7 @@ use super::{Failure, print};
 use crate::clock::{Clock, RealClock, UtcMicros, zone_name};
 use crate::export::atomic_file::AtomicFile;
 use crate::export::netcdf::Per;
-use crate::export::{ExportError, Header, What, long};
+use crate::export::{ExportError, Header, What, columns, long};
 use crate::quantities::cautions;
 use std::fs::File;
 use std::io::{BufWriter, Write};
@@ -151,8 +152,13 @@ fn noun(what: What) -> &'static str {
     match what {
         What::Values => "readings",
         What::Spectra => "spectra",
+        What::Reduction => "reductions",
         What::Darks => "darks",
         What::Frames => "frames",
+        What::Calibrations => "calibrations",
+        What::DarkModels => "dark models",
+        What::Detector => "detectors",
+        What::Events => "events",
     }
 }
 
@@ -164,16 +170,37 @@ fn csv(
     path: &Path,
     out: &mut impl Write,
 ) -> Result<u64, WriteError> {
-    if what == What::Values {
-        return values::write(archive, selection, out);
-    }
     for (key, text) in header(archive, selection, what)?.lines() {
         comment(out, &key, text)?;
     }
-    folders::walk(archive, selection, what, &mut long::Long::new(out, path.to_owned())).map_err(|e| match e {
+    let windows = archive.reader.has_windows()?;
+    if what == What::Values {
+        explain_values(out, windows)?;
+    }
+    let in_export = |e| match e {
         ExportError::Output { why, .. } => WriteError::Output(why),
         other => WriteError::Command(other.into()),
-    })
+    };
+    let mut csv = long::Long::new(out, path.to_owned());
+    let rows = folders::walk(archive, selection, what, &mut csv).map_err(in_export)?;
+    csv.finish(&columns(what, archive.reader.quantities(), windows)).map_err(in_export)?;
+    Ok(rows)
+}
+
+/// What the columns of the values mean.
+fn explain_values(out: &mut impl Write, windows: bool) -> Result<(), WriteError> {
+    let mut line = |key: &str, text: &str| comment(out, key, text);
+    line("time", "time_mid is the time of a reading; rows are in the order in which they were stored")?;
+    line("uncertainty", "ID_uncertainty is the standard uncertainty (k = 1) in the unit of ID")?;
+    line("verdict", "good, suspect or bad; empty where there is no value, with the reason in reasons")?;
+    line(
+        "flags",
+        "ID_flags are the flags that touch ID; flags are those of the reading; `vigilux flags` explains them",
+    )?;
+    if windows {
+        line("window", "ID_minimum, ID_maximum, ID_deviation over the exposures of a window, in the unit of ID")?;
+    }
+    Ok(())
 }
 
 /// Why CSV could not be written.
@@ -218,7 +245,8 @@ fn write_atomically<T>(
 fn header(archive: &Archive, selection: &Selection, what: What) -> Result<Header, Failure> {
     let cautions = match what {
         What::Values => archive.cautions(),
-        What::Spectra | What::Darks | What::Frames => cautions(|_| true, archive.source_rule()),
+        _ if what.is_list() => Vec::new(),
+        _ => cautions(|_| true, archive.source_rule()),
     };
     Ok(Header { provenance: provenance(archive, selection)?, cautions })
 }
@@ -261,33 +289,4 @@ fn provenance(archive: &Archive, selection: &Selection) -> Result<Vec<(String, S
 fn comment(out: &mut impl Write, key: &str, text: &str) -> Result<(), WriteError> {
     let text = text.replace(['\n', '\r'], " ");
     writeln!(out, "# {key}: {}", shown(&text)).map_err(WriteError::Output)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_file_is_complete_or_absent() {
-        let folder = tempfile::tempdir().unwrap();
-        let path = folder.path().join("out.csv");
-        write_atomically(&path, |out| out.write_all(b"first").map_err(WriteError::Output)).unwrap();
-        let failed = write_atomically(&path, |out| {
-            out.write_all(b"second").map_err(WriteError::Output)?;
-            Err::<(), _>(WriteError::Command(Failure::Failed("the database failed".into())))
-        });
-        assert_eq!(failed.unwrap_err().at(&path), Failure::Failed("the database failed".into()));
-        assert_eq!(std::fs::read(&path).unwrap(), b"first");
-        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 1);
-        let nowhere = folder.path().join("no/out.csv");
-        let error = write_atomically(&nowhere, |_| Ok(())).unwrap_err().at(&nowhere).to_string();
-        assert!(error.contains("no/out.csv: No such file"), "{error}");
-    }
-
-    #[test]
-    fn times_are_instants_or_dates() {
-        assert_eq!(instant("2026-06-21T14:00:00+02:00").unwrap(), instant("2026-06-21T12:00:00Z").unwrap());
-        assert_eq!(instant("2026-06-21").unwrap().to_string(), "2026-06-21T00:00:00Z");
-        assert!(instant("yesterday").unwrap_err().starts_with("expected an instant as in"));
-    }
 }

@@ -2,7 +2,7 @@
 //!
 //! A file is a header, the variables without the unlimited dimension, and then the records, each with its part of every variable
 //! over that dimension. The header states the number of records, so it is written at the start and again at the end. All values
-//! have 4 or 8 bytes, so no padding occurs. Source: NetCDF Classic and 64-bit Offset Format Specification (Unidata), from memory;
+//! have 4 or 8 bytes, and texts a multiple of 4, so no padding occurs. Source: NetCDF Classic and 64-bit Offset Format Specification (Unidata), from memory;
 //! the tests read the files with three other implementations.
 
 use std::fs::File;
@@ -16,6 +16,8 @@ const ATTRIBUTES: u32 = 0x0C;
 /// Type of a variable.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Kind {
+    /// Text of a fixed length, in bytes of UTF-8; the length has to be a multiple of 4.
+    Char,
     /// Integer of 32 bits.
     Int,
     /// Single precision.
@@ -27,6 +29,7 @@ pub enum Kind {
 impl Kind {
     fn code(self) -> u32 {
         match self {
+            Self::Char => 2,
             Self::Int => 4,
             Self::Float => 5,
             Self::Double => 6,
@@ -34,7 +37,11 @@ impl Kind {
     }
 
     fn bytes(self) -> u64 {
-        if self == Self::Double { 8 } else { 4 }
+        match self {
+            Self::Char => 1,
+            Self::Int | Self::Float => 4,
+            Self::Double => 8,
+        }
     }
 }
 
@@ -212,6 +219,13 @@ impl Writer {
     /// Appends numbers in double precision.
     pub fn doubles(&mut self, values: impl IntoIterator<Item = f64>) -> io::Result<()> {
         values.into_iter().try_for_each(|v| self.out.write_all(&v.to_be_bytes()))
+    }
+
+    /// Appends a text, filled with zeros to its length; what is longer is cut off.
+    pub fn text(&mut self, text: &str, length: usize) -> io::Result<()> {
+        let bytes = &text.as_bytes()[..text.len().min(length)];
+        self.out.write_all(bytes)?;
+        self.out.write_all(&vec![0; length - bytes.len()])
     }
 
     /// Ends a record after all its parts were appended.

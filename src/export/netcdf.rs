@@ -1,7 +1,8 @@
 //! NetCDF with the Climate and Forecast conventions 1.11: 64-bit offset, unlimited time, one file per day or for the range.
 //!
-//! A new file begins where the axis changes, with another calibration. Text columns are omitted, because readers of the format
-//! differ in their representation. A file is written row by row, so memory does not depend on its length.
+//! A new file begins where the axis changes, with another calibration, and where a text is longer than any before. Times are
+//! microseconds since 1970 as in the database, exact in double precision; texts are arrays of characters. A file is written row by row,
+//! so memory does not depend on its length.
 
 mod definition;
 
@@ -9,9 +10,13 @@ use super::atomic_file::{AtomicFile, escaped, output};
 use super::classic::Writer;
 use super::sheet::{Axis, Data, Place, Sheet, Sink};
 use super::{ExportError, Header, What};
-use definition::{NO_FLOAT, NO_INTEGER, NO_REAL, NO_VERDICT};
+use definition::{BOUNDS, NO_FLOAT, NO_INTEGER, NO_REAL, NO_VERDICT};
+use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
+
+/// Length of a text column at least [bytes].
+const SHORTEST_TEXT: u32 = 64;
 
 /// The range of one file.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
@@ -33,6 +38,8 @@ pub struct NetCdf {
     /// Stem of the last file name, and number of the part.
     last: Option<(String, u32)>,
     open: Option<Open>,
+    /// Length of each text column; grows with the texts.
+    text_lengths: BTreeMap<String, u32>,
     /// Files written.
     pub files: u64,
 }
@@ -49,20 +56,37 @@ struct Open {
 impl NetCdf {
     /// Writes into a folder.
     pub fn new(folder: &Path, what: What, per: Per, header: Header, created: String) -> Self {
-        Self { folder: folder.to_owned(), what, per, header, created, last: None, open: None, files: 0 }
+        Self {
+            folder: folder.to_owned(),
+            what,
+            per,
+            header,
+            created,
+            last: None,
+            open: None,
+            text_lengths: BTreeMap::new(),
+            files: 0,
+        }
     }
 
     /// The stem of a file name for a place, without the number of the part.
     fn stem(&self, place: &Place) -> String {
-        let instrument = escaped(&place.instrument);
-        match self.per {
-            Per::Day => format!("{instrument}_{}_{}", self.what.name(), place.date),
-            Per::Range => format!("{instrument}_{}", self.what.name()),
+        let instrument = place.instrument.as_ref().map_or(String::new(), |name| format!("{}_", escaped(name)));
+        match (self.per, &place.date) {
+            (Per::Day, Some(date)) => format!("{instrument}{}_{date}", self.what.name()),
+            _ => format!("{instrument}{}", self.what.name()),
         }
     }
 
-    /// The file for a sheet: the open one if the sheet fits, or a new one.
-    fn file_for(&mut self, place: &Place, sheet: &Sheet) -> Result<&mut Open, ExportError> {
+    /// Opens the file for a sheet: the open one if the sheet fits, or a new one.
+    fn file_for(&mut self, place: &Place, sheet: &Sheet) -> Result<(), ExportError> {
+        for column in &sheet.columns {
+            if let Data::Text(texts) = &column.data {
+                let longest = texts.iter().map(|text| text.len() as u32).max().unwrap_or(0);
+                let length = self.text_lengths.entry(column.name.clone()).or_insert(SHORTEST_TEXT);
+                *length = (*length).max(longest.next_power_of_two());
+            }
+        }
         let (definition, stem) = (self.definition(place, sheet), self.stem(place));
         let fits = |open: &Open| {
             let writer = &open.writer;
@@ -87,10 +111,13 @@ impl NetCdf {
                 let file = AtomicFile::with_folder(&path)?;
                 let mut writer = Writer::create(file.temporary_path(), definition).map_err(output(&path))?;
                 write_axis(&mut writer, &sheet.axis).map_err(output(&path))?;
+                let position = place.position.map(|p| [p.latitude_deg, p.longitude_deg, p.altitude_m]);
+                writer.doubles(position.into_iter().flatten()).map_err(output(&path))?;
                 Open { file, path, stem, axis: sheet.axis.clone(), writer }
             }
         };
-        Ok(self.open.insert(open))
+        self.open = Some(open);
+        Ok(())
     }
 
     /// Ends the open file after the last sheet.
@@ -106,8 +133,9 @@ impl NetCdf {
 
 impl Sink for NetCdf {
     fn put(&mut self, place: &Place, sheet: &Sheet) -> Result<(), ExportError> {
-        let open = self.file_for(place, sheet)?;
-        let written = (0..sheet.rows).try_for_each(|row| write_row(&mut open.writer, sheet, row));
+        self.file_for(place, sheet)?;
+        let (Some(open), lengths) = (self.open.as_mut(), &self.text_lengths) else { return Ok(()) };
+        let written = (0..sheet.rows).try_for_each(|row| write_row(&mut open.writer, sheet, lengths, row));
         written.map_err(output(&open.path))
     }
 
@@ -125,20 +153,21 @@ fn write_axis(writer: &mut Writer, axis: &Axis) -> io::Result<()> {
 }
 
 /// Writes a row as a record, with its parts in the order of the definition.
-fn write_row(writer: &mut Writer, sheet: &Sheet, row: usize) -> io::Result<()> {
-    let seconds = |us: i64| us as f64 / 1e6;
-    for bound in ["time_start", "time_end"] {
-        if let Some(Data::Time(v)) = sheet.columns.iter().find(|c| c.name == bound).map(|c| &c.data) {
-            writer.doubles([seconds(v[row])])?;
+fn write_row(writer: &mut Writer, sheet: &Sheet, lengths: &BTreeMap<String, u32>, row: usize) -> io::Result<()> {
+    let instant = |t: Option<i64>| t.map_or(NO_REAL, |us| us as f64);
+    if sheet.time_column().is_some() {
+        for bound in BOUNDS {
+            if let Some(Data::Time(v)) = sheet.columns.iter().find(|c| c.name == bound).map(|c| &c.data) {
+                writer.doubles([instant(v[row])])?;
+            }
         }
     }
     let width = sheet.axis.len();
     let cells = row * width..(row + 1) * width;
     for column in &sheet.columns {
         match &column.data {
-            Data::Text(_) => {}
-            Data::Time(v) if column.name == "time" => writer.doubles([seconds(v[row])])?,
-            Data::Time(_) => {}
+            Data::Text(v) => writer.text(&v[row], lengths.get(&column.name).map_or(0, |n| *n as usize))?,
+            Data::Time(v) => writer.doubles([instant(v[row])])?,
             Data::Integer(v) => writer.ints([v[row].and_then(|n| i32::try_from(n).ok()).unwrap_or(NO_INTEGER)])?,
             Data::Real(v) => writer.doubles([if v[row].is_finite() { v[row] } else { NO_REAL }])?,
             Data::Flags(v) => writer.ints([v[row] as i32])?,
@@ -155,23 +184,26 @@ fn write_row(writer: &mut Writer, sheet: &Sheet, row: usize) -> io::Result<()> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::sheet::Column;
+    use super::super::sheet::{Column, Position};
     use super::*;
     use std::sync::Arc;
 
     fn place(date: &str) -> Place {
-        Place { station: "roof".into(), kind: "roof", instrument: "south".into(), date: date.into() }
+        let position = Some(Position { latitude_deg: 47.5, longitude_deg: 9.25, altitude_m: 420.0 });
+        let (instrument, date) = (Some("south".into()), Some(date.into()));
+        Place { station: "roof".into(), kind: "roof", position, instrument, date }
     }
 
     /// Rows `from..to` with every kind of column.
     fn sheet(from: i64, to: i64, wavelengths: &[f64]) -> Sheet {
         let ids = from..to;
-        let time = |add: i64| Data::Time(ids.clone().map(|k| k * 60_000_000 + add).collect());
+        let time = |add: i64| Data::Time(ids.clone().map(|k| Some(k * 60_000_000 + add)).collect());
         let spectrum = ids.clone().flat_map(|k| wavelengths.iter().map(move |w| *w as f32 + k as f32)).collect();
         let data = [
-            ("time", time(1)),
             ("time_start", time(0)),
+            ("time_mid", time(1)),
             ("time_end", time(2)),
+            ("calibration", Data::Text(ids.clone().map(|k| format!("lab-{k}")).collect())),
             ("id", Data::Integer(ids.clone().map(Some).collect())),
             ("ppfd", Data::Real(ids.clone().map(|k| if k == 3 { f64::NAN } else { k as f64 }).collect())),
             ("flags", Data::Flags(ids.clone().map(|k| k as u32).collect())),
@@ -217,6 +249,10 @@ mod tests {
         let caution = reader.data_set().get_global_attr_as_string("caution").unwrap();
         assert_eq!(caution, "ultraviolet: protect eyes\nretina: do not look");
         assert_eq!(reader.read_var_f64("ppfd").unwrap(), [0.0, 1.0, 2.0, NO_REAL, 4.0, 5.0]);
+        assert_eq!(reader.read_var_f64("time_mid").unwrap()[..2], [1.0, 60_000_001.0]);
+        assert_eq!(reader.read_var_f64("altitude").unwrap(), [420.0]);
+        let names = reader.read_var_u8("calibration").unwrap();
+        assert_eq!((names.len(), &names[64..70]), (6 * 64, &b"lab-1\0"[..]));
     }
 
     /// A new file begins where the wavelengths change, and no row is lost.

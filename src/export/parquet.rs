@@ -1,4 +1,5 @@
-//! Parquet in folders `station=/instrument=/date=`, the partitions of query engines: one file per day, zstd, timestamps in UTC.
+//! Parquet in folders `station=/instrument=/date=`, the partitions of query engines: one file per day, zstd, timestamps in UTC; lists of
+//! the station in `station=`.
 //!
 //! Spectra and counts are one list per row (three levels: column, `list`, `element`), with the wavelengths in another list
 //! column. The values in the folder names are not repeated in the file.
@@ -41,11 +42,14 @@ impl Parquet {
     }
 
     fn path(&self, place: &Place) -> PathBuf {
-        self.folder
-            .join(format!("station={}", escaped(&place.station)))
-            .join(format!("instrument={}", escaped(&place.instrument)))
-            .join(format!("date={}", place.date))
-            .join(format!("{}.parquet", self.what.name()))
+        let mut path = self.folder.join(format!("station={}", escaped(&place.station)));
+        if let Some(instrument) = &place.instrument {
+            path.push(format!("instrument={}", escaped(instrument)));
+        }
+        if let Some(date) = &place.date {
+            path.push(format!("date={date}"));
+        }
+        path.join(format!("{}.parquet", self.what.name()))
     }
 
     fn begin(&self, path: &Path, sheet: &Sheet) -> Result<Open, ExportError> {
@@ -108,7 +112,7 @@ fn schema(sheet: &Sheet) -> Result<TypePtr, ParquetError> {
     let mut fields = Vec::new();
     for Column { name, data, .. } in &sheet.columns {
         fields.push(match data {
-            Data::Time(_) => leaf(name, Physical::INT64, Some(instant.clone()), false)?,
+            Data::Time(_) => leaf(name, Physical::INT64, Some(instant.clone()), true)?,
             Data::Integer(_) => leaf(name, Physical::INT64, None, true)?,
             Data::Real(_) => leaf(name, Physical::DOUBLE, None, true)?,
             Data::Flags(_) | Data::Text(_) => leaf(name, Physical::BYTE_ARRAY, Some(LogicalType::String), false)?,
@@ -171,8 +175,7 @@ impl Group<'_, '_> {
         let width = sheet.axis.len().max(1);
         for column in &sheet.columns {
             match &column.data {
-                Data::Time(v) => self.column::<Int64Type>(v, None, None)?,
-                Data::Integer(v) => self.optional::<Int64Type>(v.iter().copied())?,
+                Data::Time(v) | Data::Integer(v) => self.optional::<Int64Type>(v.iter().copied())?,
                 Data::Real(v) => self.optional::<DoubleType>(v.iter().map(|x| x.is_finite().then_some(*x)))?,
                 Data::Flags(v) => {
                     let names: Vec<ByteArray> =

@@ -1,13 +1,15 @@
-//! Converts stored data to sheets, day by day for one instrument, and passes each sheet to a sink.
+//! Converts stored readings, darks and frames to sheets, day by day for one instrument, and passes each sheet to a sink.
 
-use super::columns::{RowWriter, dark_columns, frame_columns, spectrum_columns, value_columns};
-use super::sheet::{Axis, Column, Place, Sheet, Sink};
+use super::columns::columns;
+use super::row_writer::RowWriter;
+use super::sheet::{Axis, Column, Place, Position, Sheet, Sink};
 use super::spectra::FixedAxis;
-use super::{ExportError, What};
+use super::{ExportError, What, json};
 use crate::archive::Recomputer;
 use crate::clock::UtcMicros;
 use crate::config::Config;
-use crate::record::{DarkReference, QuantityValue};
+use crate::record::{DarkReference, Frame, QuantityValue, Reading};
+use crate::reduction::Reduced;
 use crate::store::{InstrumentRow, Reader, StoredReading};
 use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
@@ -57,17 +59,22 @@ impl ExportRange<'_> {
         let rows: Vec<InstrumentRow> =
             self.reader.instruments()?.into_iter().filter(|i| i.name == instrument).collect();
         let (begin, end) = (from.0.div_euclid(DAY), (to.0 - 1).div_euclid(DAY));
-        let mut recomputer = Recomputer::new();
-        let mut axes = BTreeMap::new();
+        let mut cache = Cache::new(self)?;
         for day in begin..=end {
             let (a, b) = (UtcMicros((day * DAY).max(from.0)), UtcMicros(((day + 1) * DAY).min(to.0)));
-            let mut current =
-                CurrentSheet { sheet: None, place: self.place(instrument, a), sink: &mut *sink, written: &mut written };
+            let mut current = CurrentSheet {
+                sheet: None,
+                place: self.place(instrument, Some(a)),
+                sink: &mut *sink,
+                written: &mut written,
+            };
             match self.what {
-                What::Values => self.values(instrument, a, b, &mut current)?,
-                What::Spectra => self.spectra(instrument, a, b, &mut recomputer, &mut axes, &mut current)?,
+                What::Values => self.values(instrument, a, b, &cache, &mut current)?,
+                What::Spectra => self.spectra(instrument, a, b, &mut cache, &mut current)?,
+                What::Reduction => self.reduction(instrument, a, b, &mut cache, &mut current)?,
                 What::Darks => self.darks(&rows, a, b, &mut current)?,
                 What::Frames => self.frames(instrument, a, b, &mut current)?,
+                What::Calibrations | What::DarkModels | What::Detector | What::Events => {}
             }
             current.end()?;
             progress((day - begin + 1) as u64, (end - begin + 1) as u64);
@@ -75,12 +82,18 @@ impl ExportRange<'_> {
         Ok(written)
     }
 
-    fn place(&self, instrument: &str, day: UtcMicros) -> Place {
+    pub(super) fn place(&self, instrument: &str, day: Option<UtcMicros>) -> Place {
+        let position = self.config.map(|c| c.station.place).map(|p| Position {
+            latitude_deg: p.latitude_deg,
+            longitude_deg: p.longitude_deg,
+            altitude_m: p.altitude_m,
+        });
         Place {
             station: self.config.map(|c| c.station.name.clone()).unwrap_or_default(),
             kind: self.config.map(|c| c.station.kind.name()).unwrap_or_default(),
-            instrument: instrument.to_owned(),
-            date: day.utc_date().to_string(),
+            position,
+            instrument: Some(instrument.to_owned()),
+            date: day.map(|day| day.utc_date().to_string()),
         }
     }
 
@@ -105,40 +118,35 @@ impl ExportRange<'_> {
         instrument: &str,
         from: UtcMicros,
         to: UtcMicros,
+        cache: &Cache,
         current: &mut CurrentSheet<'_>,
     ) -> Result<(), ExportError> {
-        let windows = self.reader.has_windows()?;
         let known = self.reader.quantities();
         self.readings(instrument, from, to, |stored| {
-            let sheet = current.sheet_for(&Axis::None, || value_columns(known, windows))?;
+            let sheet = current.sheet_for(&Axis::None, || columns(self.what, known, cache.windows))?;
             let mut put = RowWriter::new(sheet);
-            put_reading(stored, &mut put);
+            put_reading(stored, cache, &mut put);
             let r = &stored.reading;
             put.real(r.sun_elevation).real(r.sun_azimuth).real(r.relative_air_mass).real(r.detector_temperature);
-            let light: f64 = r.exposures.iter().map(|e| f64::from(e.exposures) * e.integration_s).sum();
-            let exposures: i64 = r.exposures.iter().map(|e| i64::from(e.exposures)).sum();
-            put.real(r.exposures.first().map(|e| e.integration_s)).real(r.exposures.last().map(|e| e.integration_s));
-            put.integer(Some(exposures)).real(Some(light)).real(Some(r.peak_level)).real(r.signal_to_noise);
-            put.real(r.stray_floor).real(r.dark_age);
-            let mut reasons: Vec<String> = Vec::new();
-            for (k, (id, _)) in known.iter().enumerate() {
+            put_exposures(r, &mut put);
+            put.real(Some(r.peak_level)).real(r.signal_to_noise).real(r.stray_floor).real(r.dark_age);
+            put.real(r.uv_index_stray_share).real(r.lamps.map(|l| l.ppfd)).real(r.lamps.map(|l| l.uncertainty));
+            put.flags(r.flags).text(&reasons(known, r));
+            for k in 0..known.len() {
                 match r.values.get(k) {
                     Some(QuantityValue::Value { value, uncertainty, verdict }) => {
                         put.real(Some(*value)).real(Some(*uncertainty)).verdict(Some(*verdict as u8));
                     }
-                    other => {
-                        if let Some(QuantityValue::Null(reason)) = other {
-                            reasons.push(format!("{id}: {reason}"));
-                        }
+                    _ => {
                         put.real(None).real(None).verdict(None);
                     }
                 }
-                if windows {
+                put.flags(r.flags_of(k));
+                if cache.windows {
                     let w = r.window.get(k).copied().flatten();
                     put.real(w.map(|w| w.minimum)).real(w.map(|w| w.maximum)).real(w.map(|w| w.deviation));
                 }
             }
-            put.text(&reasons.join("; "));
             put.end_row();
             Ok(())
         })
@@ -149,8 +157,7 @@ impl ExportRange<'_> {
         instrument: &str,
         from: UtcMicros,
         to: UtcMicros,
-        recomputer: &mut Recomputer,
-        axes: &mut BTreeMap<(i64, i64), FixedAxis>,
+        cache: &mut Cache,
         current: &mut CurrentSheet<'_>,
     ) -> Result<(), ExportError> {
         let reader = self.reader;
@@ -160,11 +167,10 @@ impl ExportRange<'_> {
                 current.written.missing += 1;
                 return Ok(());
             };
-            let key = (row, calibration);
-            let axis = match axes.entry(key) {
+            let axis = match cache.axes.entry((row, calibration)) {
                 Entry::Occupied(known) => known.into_mut(),
                 Entry::Vacant(place) => {
-                    let inputs = recomputer.inputs();
+                    let inputs = cache.recomputer.inputs();
                     let detector = inputs.instrument(reader, id, row);
                     match detector.and_then(|d| Ok((d, inputs.calibration(reader, id, calibration)?))) {
                         Ok((d, calibration)) => place.insert(FixedAxis::new(&calibration, &d.detector)),
@@ -176,17 +182,47 @@ impl ExportRange<'_> {
                     }
                 }
             };
-            let spectrum = match recomputer.recompute(reader, stored) {
-                Ok(processed) => processed.reduced.map(|reduced| axis.resample(&reduced)),
-                Err(error) if error.is_of_one_reading() => None,
-                Err(error) => return Err(error.into()),
-            };
+            let spectrum = recomputed(reader, &mut cache.recomputer, stored)?.map(|reduced| axis.resample(&reduced));
             current.written.missing += u64::from(spectrum.is_none());
             let spectrum = spectrum.unwrap_or_else(|| axis.unknown());
-            let sheet = current.sheet_for(&Axis::Wavelength(axis.wavelength_nm.clone()), spectrum_columns)?;
+            let axis = Axis::Wavelength(axis.wavelength_nm.clone());
+            let sheet = current.sheet_for(&axis, || columns(self.what, &[], false))?;
             let mut put = RowWriter::new(sheet);
-            put_reading(stored, &mut put);
-            put.spectrum(&spectrum.irradiance).spectrum(&spectrum.uncertainty);
+            put_reading(stored, cache, &mut put);
+            put.flags(stored.reading.flags).list(spectrum.irradiance).list(spectrum.uncertainty);
+            put.end_row();
+            Ok(())
+        })
+    }
+
+    fn reduction(
+        &self,
+        instrument: &str,
+        from: UtcMicros,
+        to: UtcMicros,
+        cache: &mut Cache,
+        current: &mut CurrentSheet<'_>,
+    ) -> Result<(), ExportError> {
+        self.readings(instrument, from, to, |stored| {
+            let Some(reduced) = recomputed(self.reader, &mut cache.recomputer, stored)? else {
+                current.written.missing += 1;
+                return Ok(());
+            };
+            let nm = &reduced.scale.wavelength_nm;
+            let sheet = current.sheet_for(&Axis::Pixel(nm.len()), || columns(self.what, &[], false))?;
+            let mut put = RowWriter::new(sheet);
+            put_reading(stored, cache, &mut put);
+            let cosine = reduced.cosine;
+            put.real(Some(reduced.scale.shift_nm())).real(reduced.floor_rate);
+            put.real(cosine.map(|c| c.beam)).real(cosine.map(|c| c.diffuse)).real(reduced.lamp_response);
+            let share = cosine.map(|c| c.share).or(reduced.beam_share);
+            put.list(nm.iter().map(|nm| share.map_or(f32::NAN, |share| share.at(*nm).0 as f32)));
+            put.list(nm.iter().map(|nm| cosine.map_or(1.0, |c| c.factor(*nm)) as f32));
+            let lamps = |i: usize| reduced.lamps.as_ref().map_or(0.0, |lamps| lamps.rate[i] as f32);
+            put.list((0..nm.len()).map(lamps));
+            let light = |i: usize| reduced.dark_light.as_ref().map_or(0.0, |light| light[i] as f32);
+            put.list((0..nm.len()).map(light));
+            put.list(reduced.irradiance.iter().map(|e| *e as f32));
             put.end_row();
             Ok(())
         })
@@ -201,14 +237,12 @@ impl ExportRange<'_> {
     ) -> Result<(), ExportError> {
         for row in rows {
             for dark in self.reader.intact(self.reader.darks_between(row.id, from, to)?)? {
-                let sheet = current.sheet_for(&Axis::Pixel(dark.frame.sums.len()), dark_columns)?;
+                let axis = Axis::Pixel(dark.frame.sums.len());
+                let sheet = current.sheet_for(&axis, || columns(self.what, &[], false))?;
                 let mut put = RowWriter::new(sheet);
-                let f = &dark.frame;
-                put.time(f.start()).time(f.start()).time(f.end()).integer(Some(dark.id)).text(dark.source.name());
-                put.real(Some(f.integration_s))
-                    .integer(Some(f.exposures() as i64))
-                    .real(f.temperature_c)
-                    .counts(&f.sums);
+                put.integer(dark.id).text(dark.source.name());
+                put_frame(&dark.frame, &mut put);
+                put.counts(&dark.frame.sums);
                 put.end_row();
             }
         }
@@ -232,19 +266,47 @@ impl ExportRange<'_> {
                     DarkReference::Model(model) => (None, Some(model)),
                     DarkReference::None => (None, None),
                 };
-                let sheet = current.sheet_for(&Axis::Pixel(f.sums.len()), frame_columns)?;
+                let sheet = current.sheet_for(&Axis::Pixel(f.sums.len()), || columns(self.what, &[], false))?;
                 let mut put = RowWriter::new(sheet);
-                put.time(f.start())
-                    .time(f.start())
-                    .time(f.end())
-                    .integer(Some(stored.reading.id))
-                    .integer(Some(bracket as i64));
-                put.real(Some(f.integration_s)).integer(Some(f.exposures() as i64)).real(f.temperature_c);
-                put.integer(dark).integer(model).counts(&f.sums);
+                put.integer(stored.reading.id).integer(bracket as i64);
+                put_frame(f, &mut put);
+                put.real(Some(f64::from(f.light_variation))).optional_integer(dark).optional_integer(model);
+                put.counts(&f.sums);
                 put.end_row();
             }
             Ok(())
         })
+    }
+}
+
+/// What the rows of an export share.
+struct Cache {
+    recomputer: Recomputer,
+    axes: BTreeMap<(i64, i64), FixedAxis>,
+    /// Names of the calibrations, by row.
+    calibrations: BTreeMap<i64, String>,
+    /// Whether any reading has statistics of a window.
+    windows: bool,
+}
+
+impl Cache {
+    fn new(range: &ExportRange<'_>) -> Result<Self, ExportError> {
+        let calibrations = range.reader.calibrations()?.into_iter().map(|c| (c.id, c.name)).collect();
+        let windows = range.reader.has_windows()?;
+        Ok(Self { recomputer: Recomputer::new(), axes: BTreeMap::new(), calibrations, windows })
+    }
+}
+
+/// The reduced frames of a reading; `None` where the reading cannot be recomputed.
+fn recomputed(
+    reader: &Reader,
+    recomputer: &mut Recomputer,
+    stored: &StoredReading,
+) -> Result<Option<Reduced>, ExportError> {
+    match recomputer.recompute(reader, stored) {
+        Ok(processed) => Ok(processed.reduced),
+        Err(error) if error.is_of_one_reading() => Ok(None),
+        Err(error) => Err(error.into()),
     }
 }
 
@@ -262,7 +324,7 @@ impl CurrentSheet<'_> {
         let fits = self
             .sheet
             .as_ref()
-            .is_some_and(|s| s.axis == *axis && (s.rows + 1) * (s.columns.len() + 2 * axis.len()) <= MAX_VALUES);
+            .is_some_and(|s| s.axis == *axis && (s.rows + 1) * (s.columns.len() + 4 * axis.len()) <= MAX_VALUES);
         if !fits {
             self.flush()?;
         }
@@ -283,9 +345,32 @@ impl CurrentSheet<'_> {
     }
 }
 
-fn put_reading(stored: &StoredReading, put: &mut RowWriter<'_>) {
-    let r = &stored.reading;
-    put.time(r.time_mid).time(r.time_start).time(r.time_end).integer(Some(r.id));
-    put.integer(stored.made_with.calibration).integer(Some(stored.made_with.configuration));
-    put.integer(Some(stored.made_with.computation)).flags(r.flags.0);
+fn put_reading(stored: &StoredReading, cache: &Cache, put: &mut RowWriter<'_>) {
+    let (r, m) = (&stored.reading, stored.made_with);
+    put.integer(r.id).time(r.time_start).time(r.time_mid).time(r.time_end);
+    let name = m.calibration.and_then(|row| cache.calibrations.get(&row));
+    put.text(name.map_or("", String::as_str)).integer(m.configuration).integer(m.computation);
+}
+
+fn put_exposures(r: &Reading, put: &mut RowWriter<'_>) {
+    let pairs: Vec<(f64, u32)> = r.exposures.iter().map(|e| (e.integration_s, e.exposures)).collect();
+    let light: f64 = r.exposures.iter().map(|e| f64::from(e.exposures) * e.integration_s).sum();
+    put.text(&json(&pairs));
+    put.real(r.exposures.first().map(|e| e.integration_s)).real(r.exposures.last().map(|e| e.integration_s));
+    put.integer(r.exposures.iter().map(|e| i64::from(e.exposures)).sum()).real(Some(light));
+}
+
+/// The reasons for absent values as a JSON object, or nothing without any.
+fn reasons(known: &[(String, String)], r: &Reading) -> String {
+    let reason = |((id, _), value): (&(String, String), &QuantityValue)| match value {
+        QuantityValue::Null(reason) => Some((id.clone(), serde_json::Value::from(reason.as_str()))),
+        QuantityValue::Value { .. } => None,
+    };
+    let reasons: serde_json::Map<String, serde_json::Value> = known.iter().zip(&r.values).filter_map(reason).collect();
+    if reasons.is_empty() { String::new() } else { json(&reasons) }
+}
+
+fn put_frame(f: &Frame, put: &mut RowWriter<'_>) {
+    put.time(f.start()).time(f.end()).real(Some(f.integration_s)).integer(f.exposures() as i64);
+    put.real(f.temperature_c).text(&json(&f.clipped.0));
 }

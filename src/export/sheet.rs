@@ -1,4 +1,4 @@
-//! A sheet: columns of equal length with name, unit and title, for one instrument and at most a day.
+//! A sheet: columns of equal length with name, unit and title, for one instrument and at most a day, or one list of a station.
 //!
 //! Plain data, stored by column to save memory. An absent number is NaN, which the database never contains.
 
@@ -7,8 +7,8 @@ use std::sync::Arc;
 /// The data of a column.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Data {
-    /// Instants [µs since 1970, UTC].
-    Time(Vec<i64>),
+    /// Instants [µs since 1970, UTC]; `None` if absent.
+    Time(Vec<Option<i64>>),
     /// Integers; `None` if absent.
     Integer(Vec<Option<i64>>),
     /// Real numbers; NaN if absent.
@@ -17,9 +17,9 @@ pub enum Data {
     Flags(Vec<u32>),
     /// Codes of verdicts; `None` if the value is absent.
     Verdict(Vec<Option<u8>>),
-    /// Text.
+    /// Text; empty if absent.
     Text(Vec<String>),
-    /// One spectrum per row, one value per wavelength of the axis, row after row; NaN if absent.
+    /// One spectrum per row, one value per entry of the axis, row after row; NaN if absent.
     Spectrum(Vec<f32>),
     /// Counts, one per pixel, row after row.
     Counts(Vec<u32>),
@@ -74,7 +74,7 @@ impl Axis {
 /// A sheet.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Sheet {
-    /// The columns; the first is the time of the row.
+    /// The columns.
     pub columns: Vec<Column>,
     /// Axis of spectra and counts.
     pub axis: Axis,
@@ -82,17 +82,37 @@ pub struct Sheet {
     pub rows: usize,
 }
 
+impl Sheet {
+    /// The column that orders the rows of measurements in time; `None` for lists.
+    pub fn time_column(&self) -> Option<&Column> {
+        ["time_mid", "time_start"].into_iter().find_map(|name| self.columns.iter().find(|c| c.name == name))
+    }
+}
+
+/// Where a station stands.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Position {
+    /// Latitude, north positive [degrees].
+    pub latitude_deg: f64,
+    /// Longitude, east positive [degrees].
+    pub longitude_deg: f64,
+    /// Altitude above mean sea level [m].
+    pub altitude_m: f64,
+}
+
 /// Station, instrument and day of a sheet.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Place {
     /// The station's name; empty if unknown.
     pub station: String,
     /// `roof`, `glasshouse`, `lamp`; empty if unknown.
     pub kind: &'static str,
-    /// The instrument's name.
-    pub instrument: String,
-    /// The day in UTC, as 2026-06-21.
-    pub date: String,
+    /// Where it stands, if known.
+    pub position: Option<Position>,
+    /// The instrument's name; `None` for lists of the station, which name it in a column.
+    pub instrument: Option<String>,
+    /// The day in UTC, as 2026-06-21; `None` for lists.
+    pub date: Option<String>,
 }
 
 /// A receiver of sheets. The sheets of one place are passed in sequence, followed by [`Sink::close`].

@@ -108,6 +108,8 @@ fn reduce_in(brackets: &[BracketInput<'_>], context: &ReductionContext<'_>) -> R
         cosine,
         beam_share,
         lamps,
+        lamp_response: lamp_response.map(|response| response.value),
+        dark_light,
     }
 }
 

@@ -124,6 +124,10 @@ pub struct Reduced {
     pub beam_share: Option<BeamShare>,
     /// Light of lamps; `None` where none are considered, or where they cannot be separated.
     pub lamps: Option<LampLight>,
+    /// Response to the lamps relative to the ideal cosine response [1]; `None` without lamps or a cosine response.
+    pub lamp_response: Option<f64>,
+    /// Irradiance that was added for light in the darks [W m⁻² nm⁻¹]; `None` if none.
+    pub dark_light: Option<Vec<f64>>,
 }
 
 impl Reduced {

@@ -133,6 +133,13 @@ impl Scale {
     }
 }
 
+impl Scale {
+    /// Shift of the wavelengths from those of the calibration [nm].
+    pub fn shift_nm(&self) -> f64 {
+        f64::from(self.step) * SHIFT_STEP_NM
+    }
+}
+
 /// A number per pixel; 0 unless the pixel and those at `distance` pixels on both sides are calibrated.
 fn across(valid: &[bool], distance: usize, of: impl Fn(usize) -> f64) -> Vec<f64> {
     let mut numbers = vec![0.0; valid.len()];

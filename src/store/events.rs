@@ -130,7 +130,7 @@ pub(super) fn check_event(row: &Row<'_>) -> rusqlite::Result<Result<(), StoreErr
 }
 
 /// Converts a row with [`COLUMNS`] and the checksum.
-fn event_of(row: &Row<'_>) -> rusqlite::Result<Result<Event, StoreError>> {
+pub(super) fn event_of(row: &Row<'_>) -> rusqlite::Result<Result<Event, StoreError>> {
     if let Err(damaged) = check_event(row)? {
         return Ok(Err(damaged));
     }

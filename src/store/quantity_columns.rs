@@ -87,8 +87,13 @@ fn create_view(tx: &Transaction<'_>) -> rusqlite::Result<()> {
     let view = format!(
         "CREATE VIEW readings AS SELECT r.id AS id, r.time_start, r.time_mid, r.time_end, i.name AS instrument,
              k.name AS calibration, r.configuration, v.computation, r.sun_elevation, r.sun_azimuth,
-             r.relative_air_mass, r.detector_temperature, r.exposures, r.peak_level, v.signal_to_noise, v.stray_floor,
-             v.dark_age, v.uv_index_stray_share, coalesce(v.flags, r.flags) AS flags,
+             r.relative_air_mass, r.detector_temperature, r.exposures,
+             json_extract(r.exposures, '$[0][0]') AS integration_time_short,
+             json_extract(r.exposures, '$[#-1][0]') AS integration_time_long,
+             (SELECT sum(json_extract(value, '$[1]')) FROM json_each(r.exposures)) AS exposure_count,
+             (SELECT sum(json_extract(value, '$[0]') * json_extract(value, '$[1]')) FROM json_each(r.exposures)) AS light_time,
+             r.peak_level, v.signal_to_noise, v.stray_floor,
+             v.dark_age, v.uv_index_stray_share, v.lamps_ppfd, v.lamps_uncertainty, coalesce(v.flags, r.flags) AS flags,
              (SELECT group_concat(DISTINCT e.cause) FROM event e WHERE e.kind = 'flagged_interval'
                  AND e.time <= r.time_mid AND (e.until IS NULL OR e.until > r.time_mid)
                  AND (e.instrument IS NULL OR e.instrument = i.name)) AS interval_flags,

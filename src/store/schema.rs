@@ -13,7 +13,7 @@ use std::path::Path;
 /// `PRAGMA application_id`: "vglx".
 pub(super) const APPLICATION_ID: i64 = 0x7667_6c78;
 /// `PRAGMA user_version`: the schema number, to be raised with every change of [`TABLES`].
-pub(super) const VERSION: i64 = 13;
+pub(super) const VERSION: i64 = 14;
 
 /// Number of low bits of an id in `value` that hold the reading; the high bits hold the computation.
 pub(super) const READING_BITS: u32 = 40;
@@ -217,8 +217,8 @@ CREATE TABLE dark (
     sums BLOB NOT NULL,
     crc32 INTEGER NOT NULL,
     row_crc32 INTEGER NOT NULL DEFAULT 0,
-    integration REAL GENERATED ALWAYS AS (json_extract(detail, '$.integration_s')) VIRTUAL, -- s
-    temperature REAL GENERATED ALWAYS AS (json_extract(detail, '$.temperature_c')) VIRTUAL, -- degrees Celsius
+    integration_time REAL GENERATED ALWAYS AS (json_extract(detail, '$.integration_s')) VIRTUAL, -- s
+    detector_temperature REAL GENERATED ALWAYS AS (json_extract(detail, '$.temperature_c')) VIRTUAL, -- degrees Celsius
     exposures INTEGER GENERATED ALWAYS AS (json_array_length(detail, '$.stamps')) VIRTUAL
 ) STRICT;
 CREATE INDEX dark_by_time ON dark(instrument, time);
@@ -240,8 +240,8 @@ CREATE TABLE frame (
     sums BLOB NOT NULL,
     crc32 INTEGER NOT NULL,
     row_crc32 INTEGER NOT NULL DEFAULT 0,
-    integration REAL GENERATED ALWAYS AS (json_extract(detail, '$.integration_s')) VIRTUAL, -- s
-    temperature REAL GENERATED ALWAYS AS (json_extract(detail, '$.temperature_c')) VIRTUAL, -- degrees Celsius
+    integration_time REAL GENERATED ALWAYS AS (json_extract(detail, '$.integration_s')) VIRTUAL, -- s
+    detector_temperature REAL GENERATED ALWAYS AS (json_extract(detail, '$.temperature_c')) VIRTUAL, -- degrees Celsius
     exposures INTEGER GENERATED ALWAYS AS (json_array_length(detail, '$.stamps')) VIRTUAL
 ) STRICT;
 

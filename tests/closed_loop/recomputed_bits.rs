@@ -29,6 +29,7 @@ fn all_again(station: &Loop) -> BTreeSet<&'static str> {
         assert!(differ.is_empty(), "reading {}:\n{}", stored.reading.id, differ.join("\n"));
         readings += 1;
         seen.extend(stored.reading.flags.names());
+        seen.extend(stored.reading.quantity_flags.iter().flat_map(|flags| flags.names()));
         if !stored.reading.window.is_empty() {
             seen.insert("a window");
         }

@@ -23,7 +23,7 @@ fn a_script_of_ten_lines_reads_the_frames_that_export_writes() {
     let mut lines = csv.lines().filter(|line| !line.starts_with('#'));
     let head: Vec<&str> = lines.next().unwrap().split(',').collect();
     let at = |name: &str| head.iter().position(|h| *h == name).unwrap_or_else(|| panic!("no `{name}` in {head:?}"));
-    let (reading, bracket, pixel, counts) = (at("id"), at("bracket"), at("pixel"), at("counts"));
+    let (reading, bracket, pixel, counts) = (at("reading"), at("bracket"), at("pixel"), at("counts"));
     let mut frames: BTreeMap<(String, String), Vec<String>> = BTreeMap::new();
     for line in lines {
         let cells: Vec<&str> = line.split(',').collect();

@@ -57,9 +57,10 @@ impl Row {
     pub fn sun(&self) -> f64 {
         self.reading.sun_elevation.unwrap_or(f64::NAN)
     }
-    /// Whether a flag is raised.
+    /// Whether a flag is raised on the reading or on any of its values.
     pub fn has(&self, flag: Flag) -> bool {
-        self.reading.flags.has(flag)
+        let mut values = self.reading.values.iter().zip(&self.reading.quantity_flags);
+        self.reading.flags.has(flag) || values.any(|(value, flags)| value.value().is_some() && flags.has(flag))
     }
     /// For messages.
     pub fn describe(&self, id: &str) -> String {
@@ -271,7 +272,7 @@ pub fn why_not_good(rows: &[&Row], id: &str) -> String {
     for row in rows.iter().filter(|r| !r.is_good(id)) {
         let key = match &row.reading.values[index(id)] {
             vigilux::record::QuantityValue::Null(reason) => format!("null: {reason}"),
-            _ => row.reading.flags.names().join(" "),
+            _ => row.reading.flags_of(index(id)).names().join(" "),
         };
         let entry = counts.entry(key).or_insert((0, f64::INFINITY, f64::NEG_INFINITY));
         *entry = (entry.0 + 1, entry.1.min(row.sun()), entry.2.max(row.sun()));

@@ -50,7 +50,7 @@ fn report(rows: u64, files: u64, what: What, folder: &Path) -> Result<(), Failur
     print(&format!("{rows} {} in {files} file{s} written to {}\n", noun(what), folder.display()))
 }
 
-/// Passes all selected rows to a sink, instrument by instrument; returns their number.
+/// Passes all selected rows to a sink, instrument by instrument, or the list of the station; returns their number.
 pub fn walk(archive: &Archive, selection: &Selection, what: What, sink: &mut dyn Sink) -> Result<u64, ExportError> {
     let walk = ExportRange {
         reader: &archive.reader,
@@ -59,6 +59,9 @@ pub fn walk(archive: &Archive, selection: &Selection, what: What, sink: &mut dyn
         from: selection.from,
         to: selection.to,
     };
+    if what.is_list() {
+        return walk.list(selection.instrument.as_deref(), sink);
+    }
     let mut names: Vec<String> = archive.reader.instruments()?.into_iter().map(|i| i.name).collect();
     names.sort();
     names.dedup();

@@ -14,38 +14,67 @@ pub(super) const NO_REAL: f64 = 9.969_209_968_386_869e36;
 pub(super) const NO_FLOAT: f32 = 9.969_21e36;
 
 /// Standard names of the conventions' table (version 83), for quantities with the table's definition, on a plane under the sky.
-const STANDARD_NAMES: [(&str, &str); 7] = [
+const STANDARD_NAMES: [(&str, &str); 6] = [
     ("ppfd", "surface_downwelling_photosynthetic_photon_flux_in_air"),
     ("par_irradiance", "surface_downwelling_photosynthetic_radiative_flux_in_air"),
     ("spectral_irradiance", "surface_downwelling_radiative_flux_per_unit_wavelength_in_air"),
     ("uv_index", "ultraviolet_index"),
     ("sun_elevation", "solar_elevation_angle"),
     ("sun_azimuth", "solar_azimuth_angle"),
-    ("time", "time"),
 ];
 
-/// Indices of the dimensions. The third, if present, is the axis.
-const TIME: usize = 0;
-const BOUNDS: usize = 1;
-const AXIS: usize = 2;
+/// Columns that bound the time of a row.
+pub(super) const BOUNDS: [&str; 2] = ["time_start", "time_end"];
+/// Where the station stands: name, standard name, unit, description.
+const POSITION: [[&str; 4]; 3] = [
+    ["latitude", "latitude", "degrees_north", "latitude of the station"],
+    ["longitude", "longitude", "degrees_east", "longitude of the station"],
+    ["altitude", "altitude", "m", "altitude of the station above mean sea level"],
+];
+/// Index of the dimension of the rows.
+const ROWS: usize = 0;
 
 impl NetCdf {
     pub(super) fn definition(&self, place: &Place, sheet: &Sheet) -> Definition {
-        let mut dimensions = vec![("time".to_owned(), 0), ("bounds".to_owned(), 2)];
-        let mut variables = Vec::new();
-        if let Some(variable) = axis_variable(&sheet.axis) {
+        let time = sheet.time_column().map(|c| c.name.as_str());
+        let mut d = Definition {
+            dimensions: vec![(time.unwrap_or("row").to_owned(), 0)],
+            attributes: self.attributes(place),
+            variables: Vec::new(),
+        };
+        let mut axis = None;
+        if let Some(mut variable) = axis_variable(&sheet.axis) {
+            axis = Some(d.dimensions.len());
+            variable.dimensions = axis.into_iter().collect();
             // At most 65 536 pixels.
-            dimensions.push((variable.name.clone(), sheet.axis.len() as u32));
-            variables.push(variable);
+            d.dimensions.push((variable.name.clone(), sheet.axis.len() as u32));
+            d.variables.push(variable);
         }
-        variables.push(Variable {
-            name: "time_bounds".into(),
-            kind: Kind::Double,
-            dimensions: vec![TIME, BOUNDS],
-            attributes: Vec::new(),
-        });
-        variables.extend(sheet.columns.iter().filter_map(|column| variable(column, place.kind)));
-        Definition { dimensions, attributes: self.attributes(place), variables }
+        if place.position.is_some() {
+            d.variables.extend(POSITION.iter().map(position_variable));
+        }
+        if time.is_some() {
+            let name = "time_bounds".to_owned();
+            let dimensions = vec![ROWS, d.dimensions.len()];
+            d.dimensions.push(("bounds".to_owned(), 2));
+            d.variables.push(Variable { name, kind: Kind::Double, dimensions, attributes: Vec::new() });
+        }
+        let coordinates = place.position.map(|_| POSITION.map(|p| p[0]).join(" "));
+        for column in &sheet.columns {
+            let mut variable = variable(column, place.kind, time == Some(column.name.as_str()));
+            if matches!(column.data, Data::Spectrum(_) | Data::Counts(_)) {
+                variable.dimensions.extend(axis);
+            }
+            if let Some(length) = self.text_lengths.get(&column.name).filter(|_| variable.kind == Kind::Char) {
+                variable.dimensions.push(d.dimensions.len());
+                d.dimensions.push((format!("{}_length", column.name), *length));
+            }
+            if let Some(names) = coordinates.as_ref().filter(|_| time != Some(column.name.as_str())) {
+                variable.attributes.push(("coordinates".to_owned(), Value::Text(names.clone())));
+            }
+            d.variables.push(variable);
+        }
+        d
     }
 
     fn attributes(&self, place: &Place) -> Attributes {
@@ -59,7 +88,7 @@ impl NetCdf {
             ("source", format!("vigilux {}, calibrated spectrometer", env!("CARGO_PKG_VERSION"))),
             ("history", format!("{} vigilux {} export", self.created, env!("CARGO_PKG_VERSION"))),
             ("comment", "flagged values are included: see the verdict of each quantity".to_owned()),
-            ("instrument", place.instrument.clone()),
+            ("instrument", place.instrument.clone().unwrap_or_default()),
             ("station_kind", place.kind.to_owned()),
             ("provenance", lines(provenance)),
             ("caution", lines(cautions)),
@@ -71,10 +100,10 @@ impl NetCdf {
     }
 
     fn title(&self, place: &Place) -> String {
-        let title = format!("{} of {}", self.what.name(), place.instrument);
-        match self.per {
-            Per::Day => format!("{title} on {}", place.date),
-            Per::Range => title,
+        let title = format!("{} of {}", self.what.name(), place.instrument.as_ref().unwrap_or(&place.station));
+        match (self.per, &place.date) {
+            (Per::Day, Some(date)) => format!("{title} on {date}"),
+            _ => title,
         }
     }
 }
@@ -96,19 +125,31 @@ fn axis_variable(axis: &Axis) -> Option<Variable> {
             ("pixel", Kind::Int, texts(&pairs))
         }
     };
-    Some(Variable { name: name.into(), kind, dimensions: vec![AXIS], attributes })
+    Some(Variable { name: name.into(), kind, dimensions: Vec::new(), attributes })
 }
 
-/// A column as a variable; `None` for text, and for start and end of the exposures, which are the bounds of the time.
-fn variable(column: &Column, station_kind: &str) -> Option<Variable> {
+/// A coordinate of the station: a scalar.
+fn position_variable([name, standard, unit, title]: &[&str; 4]) -> Variable {
+    let mut attributes = texts(&[("standard_name", standard), ("units", unit), ("long_name", title)]);
+    if *name == "altitude" {
+        attributes.extend(texts(&[("positive", "up")]));
+    }
+    Variable { name: (*name).to_owned(), kind: Kind::Double, dimensions: Vec::new(), attributes }
+}
+
+/// A column as a variable over the rows. `is_coordinate`: it is the time of the rows.
+fn variable(column: &Column, station_kind: &str, is_coordinate: bool) -> Variable {
     let fill = |value| vec![("_FillValue".to_owned(), value)];
     let (kind, mut attributes) = match &column.data {
-        Data::Text(_) => return None,
-        Data::Time(_) if column.name != "time" => return None,
+        Data::Text(_) => (Kind::Char, texts(&[("_Encoding", "utf-8")])),
         Data::Time(_) => {
-            let units = "seconds since 1970-01-01T00:00:00Z";
-            let pairs = [("units", units), ("calendar", "standard"), ("axis", "T"), ("bounds", "time_bounds")];
-            (Kind::Double, [texts(&pairs), texts(&[("units_metadata", "leap_seconds: utc")])].concat())
+            let pairs = [("units", "microseconds since 1970-01-01T00:00:00Z"), ("calendar", "standard")];
+            let of_coordinate = match is_coordinate {
+                true => texts(&[("axis", "T"), ("bounds", "time_bounds")]),
+                false => fill(Value::Double(NO_REAL)),
+            };
+            let meaning = texts(&[("units_metadata", "leap_seconds: utc"), ("standard_name", "time")]);
+            (Kind::Double, [texts(&pairs), of_coordinate, meaning].concat())
         }
         Data::Integer(_) => (Kind::Int, fill(Value::Int(vec![NO_INTEGER]))),
         Data::Real(_) => (Kind::Double, fill(Value::Double(NO_REAL))),
@@ -138,7 +179,5 @@ fn variable(column: &Column, station_kind: &str) -> Option<Variable> {
     if let Some(standard) = standard.filter(|s| station_kind == "roof" || !s.starts_with("surface_")) {
         attributes.extend(texts(&[("standard_name", standard)]));
     }
-    let over_axis = matches!(column.data, Data::Spectrum(_) | Data::Counts(_));
-    let dimensions = if over_axis { vec![TIME, AXIS] } else { vec![TIME] };
-    Some(Variable { name: column.name.clone(), kind, dimensions, attributes })
+    Variable { name: column.name.clone(), kind, dimensions: vec![ROWS], attributes }
 }

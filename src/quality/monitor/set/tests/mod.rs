@@ -182,6 +182,8 @@ impl Example {
             cosine: None,
             beam_share: None,
             lamps: None,
+            lamp_response: None,
+            dark_light: None,
         }
     }
 
