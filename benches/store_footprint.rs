@@ -49,6 +49,7 @@ fn frame(rng: &mut impl Rng, start: UtcMicros, n: u32, fill: f64) -> (Frame, f64
         clipped: PixelRanges::default(),
         light_variation: 0.01,
         ripple: Vec::new(),
+        rejected: Vec::new(),
     };
     (frame, bits / 8.0)
 }

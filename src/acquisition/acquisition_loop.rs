@@ -6,6 +6,7 @@
 mod commit;
 mod connection;
 mod darks;
+mod detector;
 mod line;
 mod reading;
 mod update;

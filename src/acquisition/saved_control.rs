@@ -1,7 +1,7 @@
-//! State of exposure control and warm-up that persists over restarts, and the decision when to save it.
+//! State of exposure control, warm-up and detector that persists over restarts, and the decision when to save it.
 
 use crate::clock::UtcMicros;
-use crate::exposure::{ExposureState, WarmUp};
+use crate::exposure::{ExposureState, LearnedDetector, WarmUp};
 use crate::quality::monitor::set::SAVE_EVERY_S;
 use crate::store::{SavedState, Store, StoreError};
 
@@ -12,11 +12,17 @@ const SOURCE_EXPOSURE_STATE: &str = "source_exposure";
 /// Name of the state of the warm-up.
 const WARM_UP_STATE: &str = "warm_up";
 
+/// Name of what was learned of the detector.
+const DETECTOR_STATE: &str = "detector";
+
 /// State of exposure control and warm-up of one instrument.
 #[derive(Clone, Debug, Default)]
 pub struct SavedControl {
     /// The warm-up.
     pub warm_up: WarmUp,
+    /// What was learned of the detector.
+    pub detector: LearnedDetector,
+    saved_detector: LearnedDetector,
     light: SavedExposure,
     /// Separate, because the check source has another level of light.
     check_source: SavedExposure,
@@ -65,6 +71,9 @@ impl SavedControl {
         if let Some(state) = load(store, row, WARM_UP_STATE)? {
             self.warm_up = state;
         }
+        // Never that of another instrument.
+        self.detector = load(store, row, DETECTOR_STATE)?.unwrap_or_default();
+        self.saved_detector = self.detector.clone();
         Ok(())
     }
 
@@ -73,6 +82,10 @@ impl SavedControl {
     pub fn due(&mut self, row: i64, now: UtcMicros, check_source: bool) -> Vec<SavedState> {
         let state = |name: &str, json: String| SavedState { instrument: row, name: name.into(), json, time: now };
         let mut due = vec![state(WARM_UP_STATE, json(&self.warm_up))];
+        if self.detector != self.saved_detector {
+            due.push(state(DETECTOR_STATE, json(&self.detector)));
+            self.saved_detector = self.detector.clone();
+        }
         let exposure = self.saved_exposure(check_source);
         if exposure.is_due(now) {
             let name = if check_source { SOURCE_EXPOSURE_STATE } else { EXPOSURE_STATE };
@@ -135,6 +148,16 @@ mod tests {
         control.due(1, NOON, false);
         control.set_exposure(false, ExposureState { stuck: vec![7], ..state(0.1) });
         assert_eq!(names(&control.due(1, NOON.plus_seconds(60.0), false)), ["warm_up", "exposure"]);
+    }
+
+    /// What was learned of the detector is saved with the next reading, once.
+    #[test]
+    fn what_was_learned_of_the_detector_is_saved_once() {
+        let mut control = SavedControl::default();
+        control.due(1, NOON, false);
+        control.detector.clips_at = Some(6000);
+        assert_eq!(names(&control.due(1, NOON.plus_seconds(60.0), false)), ["warm_up", "detector"]);
+        assert_eq!(names(&control.due(1, NOON.plus_seconds(120.0), false)), ["warm_up"]);
     }
 
     /// Exposure control of the check source is saved with its own readings only, under a separate name.

@@ -26,6 +26,10 @@ pub struct Snapshot {
     pub last: Option<(i64, UtcMicros)>,
     /// Integration time of the short bracket [s] and its peak level [1].
     pub exposure: Option<(f64, f64)>,
+    /// Counts at which the converter was found to clip, below the declared full scale.
+    pub clips_at: Option<u32>,
+    /// Frames that are discarded after a change of settings.
+    pub discard_frames: u32,
     /// Time and text of the last fault.
     pub last_fault: Option<(UtcMicros, String)>,
     /// Counts since the start.
@@ -80,6 +84,12 @@ impl fmt::Display for Snapshot {
         }
         if let Some((t, peak_level)) = self.exposure {
             write!(f, ", exposure {:.1} ms at {:.0} % of full scale", t * 1e3, peak_level * 100.0)?;
+        }
+        if let Some(counts) = self.clips_at {
+            write!(f, ", the converter clips at {counts} counts")?;
+        }
+        if self.discard_frames > 0 {
+            write!(f, ", frames discarded after a change of settings: {}", self.discard_frames)?;
         }
         write!(f, ", darks {} accepted {} rejected", counts.darks_accepted, counts.darks_rejected)?;
         write!(f, ", {} exchanges repeated", counts.retries)?;
@@ -221,6 +231,12 @@ mod tests {
         let text = status.snapshot().to_string();
         assert!(text.contains("serial EX-0001") && text.contains("1 gaps no_answer"), "{text}");
         assert!(text.contains("90 MB free, below the floor"), "{text}");
+        assert!(!text.contains("clips") && !text.contains("discarded after"), "{text}");
+        status.update(|s| (s.clips_at, s.discard_frames) = (Some(6000), 1));
+        let found = status.snapshot().to_string();
+        assert!(
+            found.contains(", the converter clips at 6000 counts, frames discarded after a change of settings: 1,")
+        );
         assert!(text.ends_with("2 readings queued in memory, 0 discarded"), "{text}");
     }
 }

@@ -117,5 +117,6 @@ pub fn frame(seed: u32) -> Frame {
         clipped: Default::default(),
         light_variation: 0.0,
         ripple: Vec::new(),
+        rejected: Vec::new(),
     }
 }

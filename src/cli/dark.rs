@@ -7,9 +7,10 @@ use super::{Failure, wrapped};
 use crate::acquisition::LoopContext;
 use crate::acquisition::assemble::{assemble, serial_link};
 use crate::acquisition::dark_records;
+use crate::acquisition::saved_control::SavedControl;
 use crate::calibration::Active;
 use crate::clock::{Clock, CompressedClock, RealClock, Stop, UtcMicros};
-use crate::config;
+use crate::config::{self, InstrumentConfig};
 use crate::darks::{DarkOutcome, DarkRejection, DarkRequest, DarkSet, RejectedDark, plan_covered_darks};
 use crate::exposure::ExposureSetup;
 use crate::instrument::Session;
@@ -117,9 +118,13 @@ impl<'a> DarkSession<'a> {
             NewInstrument { name: &instrument.name, serial: &answer.serial, identity: &identity, detector: &detector };
         let row = context.storage.store.register_instrument(&new, now).map_err(database)?;
         let in_use = Scale::new(calibration, &detector, 0).valid;
+        let mut control = SavedControl::default();
+        control.load(&context.storage.store, row).map_err(database)?;
+        let (detector, exposure) = control.detector.applied(&detector, &instrument.exposure);
+        let planned = InstrumentConfig { exposure, ..instrument.clone() };
         let setup = ExposureSetup {
             window_s: None,
-            ..ExposureSetup::calibrated(instrument, &context.station, &detector, calibration, &in_use)
+            ..ExposureSetup::calibrated(&planned, &context.station, &detector, calibration, &in_use)
         };
         let for_darks = setup.for_darks(Some(Arc::new(calibration.clone())));
         let stored = dark_records::load(&context.storage.store, row, now).map_err(database)?;
@@ -170,7 +175,7 @@ impl<'a> DarkSession<'a> {
     /// Takes one dark; answers with it where it is rejected.
     fn take_one(&mut self, request: &DarkRequest, bar: &ProgressBar) -> Result<Option<RejectedDark>, Failure> {
         let store = &self.context.storage.store;
-        let exposures = expose(&mut self.session, request, bar)?;
+        let exposures = expose(&mut self.session, request, self.darks.setup().discard_frames, bar)?;
         match self.darks.submit(DarkSource::Covered, &exposures, false) {
             None => Ok(None),
             Some(DarkOutcome::Accepted(dark)) => {
@@ -191,13 +196,21 @@ fn database(error: StoreError) -> Failure {
     Failure::from_error("the database", &error)
 }
 
-/// Takes the exposures of one dark.
-fn expose(session: &mut Session, request: &DarkRequest, bar: &ProgressBar) -> Result<Vec<Exposure>, Failure> {
+/// Takes the exposures of one dark, after frames to discard.
+fn expose(
+    session: &mut Session,
+    request: &DarkRequest,
+    discard: u32,
+    bar: &ProgressBar,
+) -> Result<Vec<Exposure>, Failure> {
     let mut exposures = Vec::new();
-    for _ in 0..request.exposures {
+    for n in 0..discard + request.exposures {
         let exposure = session.expose(request.integration_s, Shutter::Open);
-        exposures.push(exposure.map_err(|e| Failure::from_error("the instrument", &e))?);
-        bar.inc(1);
+        let exposure = exposure.map_err(|e| Failure::from_error("the instrument", &e))?;
+        if n >= discard {
+            exposures.push(exposure);
+            bar.inc(1);
+        }
     }
     Ok(exposures)
 }

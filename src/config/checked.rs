@@ -203,7 +203,7 @@ pub struct ExposureConfig {
     pub bracket_ratio: Option<f64>,
     /// Exposures of the ultraviolet bracket in a single shot, 1 to 4.
     pub bracket_exposures: u32,
-    /// Frames to discard after a change of integration time (free-running detectors).
+    /// Frames to discard after a change of integration time or shutter (free-running detectors).
     pub discard_frames: u32,
     /// Relative change of the light between the exposures of a single shot that flags it `unsteady` [1].
     pub unsteady_share: f64,

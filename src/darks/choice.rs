@@ -98,6 +98,7 @@ mod tests {
             clipped: Default::default(),
             light_variation: 0.0,
             ripple: Vec::new(),
+            rejected: Vec::new(),
         }
     }
 

@@ -148,6 +148,7 @@ mod tests {
                 clipped: PixelRanges::from_mask(&clipped),
                 light_variation: 0.0,
                 ripple: Vec::new(),
+                rejected: Vec::new(),
             }
         }
     }
@@ -323,6 +324,7 @@ mod tests {
             clipped: PixelRanges::default(),
             light_variation: 0.0,
             ripple: Vec::new(),
+            rejected: Vec::new(),
         };
         assert!(matches!(
             test_darkness(&frame(vec![]), &shielded(), READ_NOISE, Expected::default()),

@@ -66,7 +66,7 @@ pub fn plan_darks(
             // Without a model any night will do that is dark enough for the readings of the day.
             night.allows_darks(config.night_below_deg) && (model == ModelState::None || night.is_darkest())
         });
-    let mut plan = Plan::new(config, setup.overhead_s, pause.free_s);
+    let mut plan = Plan::new(config, setup, pause.free_s);
     if shutter {
         for &t in pause.used_s {
             let same = || known.iter().filter(|d| d.is_of(t));
@@ -86,7 +86,8 @@ pub fn plan_darks(
             if left == 0 {
                 break;
             }
-            let too_long = t + setup.overhead_s > pause.shortest_s;
+            let least_s = f64::from(1 + setup.discard_frames) * (t + setup.overhead_s);
+            let too_long = least_s > pause.shortest_s;
             let must = night && too_long && overlong > 0 && age >= OVERLONG_RARER * config.night_every_s;
             let added = plan.add(t, source, must);
             left -= usize::from(added);
@@ -100,25 +101,28 @@ pub fn plan_darks(
 struct Plan {
     most: u32,
     overhead_s: f64,
+    /// Frames discarded before each dark.
+    discard: f64,
     free_s: f64,
     requests: Vec<DarkRequest>,
 }
 
 impl Plan {
-    fn new(config: &DarksConfig, overhead_s: f64, free_s: f64) -> Self {
-        Self { most: config.exposures, overhead_s, free_s, requests: Vec::new() }
+    fn new(config: &DarksConfig, setup: &DarkSetup, free_s: f64) -> Self {
+        let discard = f64::from(setup.discard_frames);
+        Self { most: config.exposures, overhead_s: setup.overhead_s, discard, free_s, requests: Vec::new() }
     }
 
     /// Adds as many exposures as fit, and one in any case where it `must`; answers whether it did.
     fn add(&mut self, integration_s: f64, source: DarkSource, must: bool) -> bool {
         let cost = integration_s + self.overhead_s;
-        let fit = (self.free_s / cost).floor().clamp(0.0, f64::from(self.most)) as u32;
+        let fit = (self.free_s / cost - self.discard).floor().clamp(0.0, f64::from(self.most)) as u32;
         let exposures = if must { fit.max(1) } else { fit };
         let there = self.requests.iter().any(|r| Frame::same_integration(r.integration_s, integration_s));
         if exposures == 0 || there {
             return false;
         }
-        self.free_s -= f64::from(exposures) * cost;
+        self.free_s -= (f64::from(exposures) + self.discard) * cost;
         self.requests.push(DarkRequest { integration_s, exposures, source });
         true
     }
@@ -219,6 +223,7 @@ pub(super) mod tests {
             grid,
             longest_s: 60.0,
             overhead_s: 0.4,
+            discard_frames: 0,
             calibration: None,
         }
     }
@@ -233,6 +238,18 @@ pub(super) mod tests {
     /// A pause at noon.
     fn pause(used_s: &[f64], free_s: f64) -> DarkPause<'_> {
         DarkPause { now: NOW, free_s, shortest_s: 60.0, used_s, night: sun(30.0, -30.0), temperature_c: Some(20.0) }
+    }
+
+    /// Identity: the frames to discard take the time of as many exposures, 0.6 s each here.
+    #[test]
+    fn a_dark_leaves_time_for_the_frames_to_discard() {
+        let plan = |discard_frames, free_s| {
+            let setup = DarkSetup { discard_frames, ..setup(IntegrationGrid::new(1e-3, 10.0, 0.0), true) };
+            let config = config(&[DarkSource::Shutter]);
+            let requests = plan_darks(&config, &setup, &[], ModelState::LawKnown, &pause(&[0.2], free_s));
+            requests.iter().find(|r| r.integration_s == 0.2).map_or(0, |r| r.exposures)
+        };
+        assert_eq!((plan(0, 3.1), plan(2, 3.1), plan(2, 1.5)), (5, 3, 0));
     }
 
     /// Identity: a dark follows every change of the integration time, of temperature past the limit, and of time past the refresh.

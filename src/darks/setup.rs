@@ -4,7 +4,8 @@ use crate::calibration::Calibration;
 use crate::record::{IntegrationGrid, PixelRanges};
 use std::sync::Arc;
 
-/// Facts of the detector and of the plan for its readings. None of them changes until another calibration becomes active.
+/// Facts of the detector and of the plan for its readings. They change only with the calibration, and with what is learned of
+/// the detector.
 #[derive(Clone, Debug)]
 pub struct DarkSetup {
     /// Whether the instrument has a shutter.
@@ -21,6 +22,8 @@ pub struct DarkSetup {
     pub longest_s: f64,
     /// What an exposure costs beside its integration time [s].
     pub overhead_s: f64,
+    /// Frames to discard before the first exposure of a dark, after the change of integration time or shutter.
+    pub discard_frames: u32,
     /// The active calibration, whose noise and linearity the model is fitted with; without one there is no model.
     pub calibration: Option<Arc<Calibration>>,
 }

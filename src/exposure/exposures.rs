@@ -1,12 +1,14 @@
 //! Combines exposures into frames: lossless sums, the clipped pixels, and the variation of the light.
 //!
 //! Does not choose integration times. Invariants: a sum cannot overflow, holds exposures of one integration time only, and lists
-//! every pixel that was clipped in any of them.
+//! every pixel that was clipped in any of them; an exposure with a spike is left out of it, unless that would leave less than half of
+//! the exposures, and then its pixels are listed.
 
 use super::frame_statistics::offset_and_scatter;
 use super::setup::ExposureSetup;
 use crate::record::mains_ripple::{exposure_variation, has_ripple};
-use crate::record::{Exposure, Frame, dilate};
+use crate::record::spikes::{SpikeTest, compared, spikes};
+use crate::record::{Exposure, Frame, PixelRanges, Stamp, dilate};
 
 /// A change of light below this many standard deviations of its noise counts as none.
 const SIGNIFICANT: f64 = 4.0;
@@ -17,6 +19,10 @@ const SIGNIFICANT_OF_MANY: f64 = 7.0;
 #[derive(Clone, Debug, Default)]
 pub(super) struct ExposureGroup {
     pub exposures: Vec<Exposure>,
+    /// Those that were left out because of a spike.
+    rejected: Vec<Stamp>,
+    /// Pixels with a spike in an exposure that was not left out.
+    marked: Vec<usize>,
 }
 
 impl ExposureGroup {
@@ -37,6 +43,33 @@ impl ExposureGroup {
         }
     }
 
+    /// Leaves out the exposures with spikes, once all are there.
+    pub fn without_spikes(mut self, setup: &ExposureSetup) -> Self {
+        if self.exposures.len() < 2 {
+            return self;
+        }
+        let exposures: Vec<&Exposure> = self.exposures.iter().collect();
+        let lit: Vec<bool> = setup.pixels.shielded.iter().map(|shielded| !shielded).collect();
+        let compared = compared(&lit, &exposures, setup.clipped_from(), setup.noise.blooming_pixels);
+        let offsets: Vec<f64> = exposures.iter().map(|e| offset_and_scatter(setup, &e.counts).0).collect();
+        let test = SpikeTest {
+            compared: &compared,
+            offsets: &offsets,
+            slit_pixels: setup.slit_pixels,
+            read_noise_counts: setup.noise.read_noise_counts,
+            electrons_per_count: setup.noise.electrons_per_count,
+        };
+        let found = spikes(&exposures, &test);
+        self.rejected = found.rejected.iter().map(|k| self.exposures[*k].stamp()).collect();
+        self.marked = found.marked;
+        let mut k = 0;
+        self.exposures.retain(|_| {
+            k += 1;
+            found.rejected.binary_search(&(k - 1)).is_err()
+        });
+        self
+    }
+
     /// From the start of the first exposure to the end of the last [s]; 0 when empty.
     pub fn span_s(&self) -> f64 {
         match (self.exposures.first(), self.exposures.last()) {
@@ -49,7 +82,11 @@ impl ExposureGroup {
     pub fn frame(&self, setup: &ExposureSetup) -> Option<Frame> {
         let clipped_from = setup.clipped_from();
         let frame = Frame::of(&self.exposures, |counts| counts >= clipped_from)?;
-        let clipped = frame.clipped.to_mask(setup.detector.pixels);
+        let mut clipped = frame.clipped.to_mask(setup.detector.pixels);
+        for i in self.marked.iter().filter(|i| **i < setup.detector.pixels) {
+            clipped[*i] = true;
+        }
+        let frame = Frame { clipped: PixelRanges::from_mask(&clipped), rejected: self.rejected.clone(), ..frame };
         let ripple = match has_ripple(&frame, setup.mains_hz) {
             true => exposure_variation(&self.exposures, &usable(setup, &clipped)),
             false => Vec::new(),

@@ -6,6 +6,7 @@
 //!
 //! - exposures that are not whole half-cycles of the mains start at random phases of the ripple;
 //! - a clipped exposure of the short bracket is used only where there is no unclipped one;
+//! - an exposure that a particle hit is not used where another one shows the hit;
 //! - the planned end of an exposure never lies beyond the budget, apart from the first exposure;
 //! - after a fault, the exposures received so far are usable.
 
@@ -317,7 +318,9 @@ impl<'a> ReadingPlan<'a> {
         let window = setup.window_s.is_some();
         let attempts: Vec<Attempt> =
             self.earlier.into_iter().chain([self.attempt]).filter(|a| !a.short.exposures.is_empty()).collect();
-        let chosen = best_of(attempts, window).unwrap_or_default();
+        let mut chosen = best_of(attempts, window).unwrap_or_default();
+        chosen.short = chosen.short.without_spikes(setup);
+        chosen.long = chosen.long.without_spikes(setup);
         // A long frame in which saturation affects every pixel in use is discarded.
         let is_useful = |f: &Frame| usable(setup, &f.clipped.to_mask(setup.detector.pixels)).contains(&true);
         let long = chosen.long.frame(setup).filter(is_useful);

@@ -14,6 +14,9 @@ const OVERHEAD_S: f64 = 0.05;
 const UNCALIBRATED_NOISE: Noise =
     Noise { electrons_per_count: 1.0, read_noise_counts: 10.0, saturation_fraction: 0.95, blooming_pixels: 8 };
 
+/// Width of the slit that is assumed while no calibration is active [pixels].
+const NARROW_SLIT_PIXELS: f64 = 4.0;
+
 /// Masks with one entry per pixel.
 #[derive(Clone, Debug)]
 pub struct PixelMasks {
@@ -46,10 +49,12 @@ pub struct ExposureSetup {
     pub grid: IntegrationGrid,
     /// Masks of the pixels.
     pub pixels: PixelMasks,
+    /// Width of the slit: full width at half maximum of a spectral line [pixels].
+    pub slit_pixels: f64,
 }
 
 impl ExposureSetup {
-    /// From its parts. `in_use` is truncated, or extended with false, to the detector's pixels; shielded pixels are never in
+    /// From its parts, with a slit of [`NARROW_SLIT_PIXELS`]. `in_use` is truncated, or extended with false, to the detector's pixels; shielded pixels are never in
     /// use.
     pub fn new(
         exposure: ExposureConfig,
@@ -77,6 +82,7 @@ impl ExposureSetup {
             window_s,
             grid,
             pixels: PixelMasks { in_use, shielded, watched },
+            slit_pixels: NARROW_SLIT_PIXELS,
             exposure,
             detector,
         }
@@ -92,7 +98,12 @@ impl ExposureSetup {
     ) -> Self {
         let window_s = instrument.schedule.window_s;
         let (noise, linearity) = (&calibration.noise, &calibration.linearity);
-        Self::new(instrument.exposure.clone(), detector.clone(), noise, linearity, in_use, station.mains_hz, window_s)
+        let exposure = instrument.exposure.clone();
+        let setup = Self::new(exposure, detector.clone(), noise, linearity, in_use, station.mains_hz, window_s);
+        let scale = &calibration.wavelength;
+        let last = detector.pixels.saturating_sub(1).max(1) as f64;
+        let pitch_nm = (scale.at(last) - scale.at(0.0)) / last;
+        Self { slit_pixels: if pitch_nm > 0.0 { scale.fwhm_nm / pitch_nm } else { NARROW_SLIT_PIXELS }, ..setup }
     }
 
     /// For an instrument without an active calibration: its frames are stored, and values can be computed later. All pixels
@@ -113,6 +124,7 @@ impl ExposureSetup {
             grid: self.grid.clone(),
             longest_s: self.longest_s(),
             overhead_s: self.overhead_s(),
+            discard_frames: self.exposure.discard_frames,
             calibration,
         }
     }

@@ -136,6 +136,7 @@ fn frames() {
         clipped: PixelRanges(vec![(3, 9)]),
         light_variation: 0.01,
         ripple: Vec::new(),
+        rejected: Vec::new(),
     };
     let encoded = |frame: Frame| {
         let row = FrameRow::encode(&frame).unwrap();

@@ -354,6 +354,7 @@ mod tests {
             clipped: PixelRanges::default(),
             light_variation: 0.0,
             ripple: Vec::new(),
+            rejected: Vec::new(),
         }
     }
 

@@ -8,7 +8,7 @@
 pub struct AcquisitionContext {
     /// The instrument was warming up.
     pub warming: bool,
-    /// A frame has the same counts as the previous frame.
+    /// A frame has the same counts as a recent one.
     pub repeated_frame: bool,
     /// A shutter dark shows light, or a light frame is dark.
     pub shutter_fault: bool,
@@ -22,7 +22,7 @@ pub struct AcquisitionContext {
     pub single_shot: bool,
     /// Relative change between exposures above which a single shot is unsteady [1].
     pub unsteady_share: f64,
-    /// Peak level of the short bracket: share of full scale [1].
+    /// Peak level of the short bracket: share of full scale, or of the level at which the converter was found to clip [1].
     pub peak_level: f64,
     /// The reading is of the check source.
     pub check_source: bool,

@@ -44,6 +44,8 @@ pub enum EventKind {
     Storage,
     /// The wall clock was set; from the instant that it shows, until the one that it would have shown where it was set back.
     Clock,
+    /// A property of the detector was found that its answers do not state.
+    Detector,
     /// Raw frames of readings that began in the interval were deleted, as configured.
     RawPurged,
     /// A note of the operator.
@@ -102,6 +104,7 @@ impl EventKind {
             Self::Drift => "drift",
             Self::Storage => "storage",
             Self::Clock => "clock",
+            Self::Detector => "detector",
             Self::RawPurged => "raw_purged",
             Self::Note(_) => "note",
             Self::FlaggedInterval(_) => "flagged_interval",
@@ -147,6 +150,7 @@ impl EventKind {
             Self::Drift,
             Self::Storage,
             Self::Clock,
+            Self::Detector,
             Self::RawPurged,
         ]
         .into_iter()

@@ -36,7 +36,8 @@ pub enum Effect {
 }
 
 flags! {
-    /// A used pixel is clipped, or within the blooming length of a clipped pixel, in every bracket.
+    /// A used pixel is clipped, at full scale or where the converter was found to clip, or within the blooming length of a clipped pixel,
+    /// in every bracket.
     Saturated = 0, "saturated", Bad;
     /// Outside the physically plausible range, or below zero by more than five standard uncertainties.
     OutOfLimits = 1, "out_of_limits", Bad;
@@ -44,7 +45,7 @@ flags! {
     CalibrationMissing = 2, "calibration_missing", Null;
     /// No dark is available.
     DarkMissing = 3, "dark_missing", Null;
-    /// The same counts as the previous frame, including the noise.
+    /// The same counts as one of the last thousand exposures, including the noise.
     RepeatedFrame = 4, "repeated_frame", Bad;
     /// A shutter dark shows light, or a light frame is dark.
     ShutterFault = 5, "shutter_fault", Bad;

@@ -35,6 +35,10 @@ pub struct Exposure {
 }
 
 impl Exposure {
+    /// Its start and checksum.
+    pub fn stamp(&self) -> Stamp {
+        Stamp { start: self.start, crc32: self.crc32 }
+    }
     /// End of the integration.
     pub fn end(&self) -> UtcMicros {
         self.start.plus_seconds(self.integration_s)
@@ -63,13 +67,15 @@ pub struct Frame {
     pub stamps: Vec<Stamp>,
     /// Sum over the exposures of the counts of each pixel.
     pub sums: Vec<u32>,
-    /// Pixels above the saturation limit in at least one of the exposures (without the blooming margin).
+    /// Pixels above the saturation limit in at least one of the exposures (without the blooming margin), or with a spike in one.
     pub clipped: PixelRanges,
     /// Largest relative change of the unclipped signal between two exposures [1]; 0 for a single exposure.
     pub light_variation: f32,
     /// Standard deviation of single exposures due to quick changes of the light, in equal ranges of pixels
     /// ([`super::mains_ripple::exposure_variation`]) [counts]; empty where lamps leave no ripple or exposures are too few.
     pub ripple: Vec<f32>,
+    /// Exposures that were left out of the sum because of a spike ([`super::spikes`]), in order of time.
+    pub rejected: Vec<Stamp>,
 }
 
 impl Frame {
@@ -95,11 +101,12 @@ impl Frame {
             integration_s: first.integration_s,
             shutter: first.shutter,
             temperature_c: known.then(|| temperatures.iter().sum::<f64>() / temperatures.len() as f64),
-            stamps: exposures.iter().map(|e| Stamp { start: e.start, crc32: e.crc32 }).collect(),
+            stamps: exposures.iter().map(Exposure::stamp).collect(),
             sums,
             clipped: PixelRanges::from_mask(&mask),
             light_variation: 0.0,
             ripple: Vec::new(),
+            rejected: Vec::new(),
         })
     }
     /// Number of exposures.

@@ -182,6 +182,7 @@ mod tests {
                 clipped: PixelRanges::default(),
                 light_variation: 0.0,
                 ripple: vec![1.0; RIPPLE_RANGES],
+                rejected: Vec::new(),
             }
         };
         let even: Vec<f64> = (0..10).map(|k| 0.1 * f64::from(k)).collect();

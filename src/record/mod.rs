@@ -16,6 +16,7 @@ pub mod mains_ripple;
 pub mod pixel_ranges;
 pub mod reading;
 pub mod rollup;
+pub mod spikes;
 
 pub use acquisition_context::{AcquisitionContext, DriftEstimates};
 pub use dark::{Dark, DarkProvenance, DarkReference, DarkSource};

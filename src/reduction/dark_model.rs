@@ -266,6 +266,7 @@ mod tests {
             clipped,
             light_variation: 0.0,
             ripple: Vec::new(),
+            rejected: Vec::new(),
         }
     }
 

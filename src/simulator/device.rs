@@ -13,10 +13,11 @@ mod answers;
 mod commands;
 
 use super::command_parser::{Command, CommandParser, Format, ScpiError};
-use super::faults::{self, AppliesTo, FaultKind, FaultRule};
+use super::faults::{AppliesTo, FaultKind, FaultRule};
 use super::line::Line;
 use super::simulated_station::SimulatedStation;
 use super::wire::Wire;
+use super::wrong_counts::WrongCounts;
 use crate::clock::UtcMicros;
 use answers::{Block, encode};
 use rand::SeedableRng;
@@ -75,6 +76,8 @@ pub struct Device {
     hung_up_until: UtcMicros,
     hang_ups: u64,
     block: Option<Block>,
+    /// What earlier exposures leave for faults to send.
+    wrong_counts: WrongCounts,
     /// What an earlier question was answered.
     earlier: Vec<u8>,
     out: Line,
@@ -102,6 +105,7 @@ impl Device {
             hung_up_until: switched_on,
             hang_ups: 0,
             block: None,
+            wrong_counts: WrongCounts::default(),
             earlier: Vec::new(),
             reads: 0,
         }
@@ -265,19 +269,16 @@ impl Device {
         }
     }
 
-    /// Ends an exposure: its block becomes the stored block and the answer of the message.
+    /// Ends an exposure: its block becomes the stored block and the answer of the message. The truth is the light of this exposure,
+    /// also where a fault sends the block of another one.
     fn finish_exposure(&mut self, start: UtcMicros, end: UtcMicros) {
         let open = self.state.shutter_open;
         let mut faults = self.station.faults.select(end, Some(self.reads));
         faults.retain(|rule| rule.applies_to != AppliesTo::Dark || !open);
         let length_s = end.seconds_since(start);
-        let (mut counts, truth) = self.station.expose(start, length_s, open);
-        faults::falsify(&mut counts, &faults, self.station.settings().detector.full_scale);
-        let repeated = faults.iter().any(|rule| rule.kind == FaultKind::RepeatedFrame);
-        let mut block = match &self.block {
-            Some(last) if repeated => last.clone(),
-            _ => encode(&counts, self.state.format, self.state.swapped),
-        };
+        let (counts, truth) = self.station.expose(start, length_s, open);
+        let counts = self.wrong_counts.apply(counts, &faults, &mut self.station, end);
+        let mut block = encode(&counts, self.state.format, self.state.swapped);
         let crc32 = block.crc32;
         if faults.iter().any(|rule| rule.kind == FaultKind::WrongChecksum) {
             block.crc32 = !crc32;

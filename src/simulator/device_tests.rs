@@ -279,6 +279,57 @@ fn answers_are_late_split_or_repeated_by_rule() {
     assert_ne!(host.block("READ?"), last);
 }
 
+/// Counts of a binary block.
+fn counts(block: &[u8]) -> Vec<u32> {
+    block.chunks_exact(2).map(|b| u32::from(u16::from_be_bytes([b[0], b[1]]))).collect()
+}
+
+/// Each of these faults changes counts, and the checksum is that of the changed block.
+#[test]
+fn wrong_counts_have_a_valid_checksum() {
+    let mut settings = small();
+    settings.fault = vec![
+        FaultRule { count: 6000, ..FaultRule::at(FaultKind::Spike, &[2]) },
+        FaultRule { count: 2, ..FaultRule::at(FaultKind::ResentBlock, &[5]) },
+        FaultRule {
+            count: 1500,
+            ..FaultRule::between(FaultKind::ClipsBelowFullScale, Some(START.plus_seconds(100.0)), None)
+        },
+    ];
+    let mut host = Host::new(&settings);
+    host.ask("FORM UINT,16;:SENS:APER 0.005");
+    let blocks: Vec<Vec<u8>> = (0..5).map(|_| host.block("READ?")).collect();
+    let change = |i: usize| f64::from(counts(&blocks[1])[i]) - f64::from(counts(&blocks[0])[i]);
+    let hit: Vec<usize> = (0..64).filter(|i| change(*i) > 3000.0).collect();
+    assert!(hit.len() == 2 && hit[1] == hit[0] + 1, "{hit:?}");
+    assert_eq!(blocks[4], blocks[2]);
+    let crc: u32 = host.ask("FETC:CRC?").trim().parse().unwrap();
+    assert_eq!(crc, crc32fast::hash(&blocks[4]));
+    host.now = START.plus_seconds(100.0);
+    host.ask("SENS:APER 0.05");
+    let clipped = counts(&host.block("READ?"));
+    assert!(clipped.iter().max() == Some(&1500) && clipped.iter().filter(|c| **c == 1500).count() > 10);
+}
+
+/// A detector that runs freely answers with an earlier exposure, which has the settings of that time.
+#[test]
+fn a_detector_that_runs_freely_is_behind_its_settings() {
+    let mut settings = small();
+    settings.fault = vec![FaultRule { count: 2, ..FaultRule::between(FaultKind::FrameLag, None, None) }];
+    let mut host = Host::new(&settings);
+    host.ask("FORM UINT,16");
+    let level = |block: Vec<u8>| counts(&block)[20];
+    let levels: Vec<u32> = [0.05, 0.001, 0.001, 0.001]
+        .iter()
+        .map(|s| {
+            host.ask(&format!("SENS:APER {s}"));
+            level(host.block("READ?"))
+        })
+        .collect();
+    assert!(levels[2] > levels[0] + 300, "the first exposure comes third: {levels:?}");
+    assert!([levels[1], levels[3]].iter().all(|l| l.abs_diff(levels[0]) < 150), "{levels:?}");
+}
+
 #[test]
 fn a_restart_loses_settings_and_another_serial_number_is_reported() {
     let mut settings = small();

@@ -8,7 +8,8 @@ use rand::{Rng, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 use serde::Deserialize;
 
-/// A kind of fault. The first group affects single answers; the lasting kinds hold from `from` until `until`.
+/// A kind of fault. The first group affects single answers; the lasting kinds hold from `from` until `until`. An example of each is in
+/// `config/simulator/faults.toml`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum FaultKind {
@@ -36,6 +37,11 @@ pub enum FaultKind {
     HangUp,
     /// The previous block is sent again, with its CRC.
     RepeatedFrame,
+    /// The block of `count` exposures before is sent again, with its CRC; the oldest one where there were fewer.
+    ResentBlock,
+    /// A particle hits the detector: `count` counts are added to two adjacent random pixels of one exposure, up to full scale; the
+    /// checksum is that of the wrong counts.
+    Spike,
     /// `count` counts are added to every pixel, up to full scale; the checksum is that of the wrong counts.
     AddedCounts,
     /// Every pixel reads `count` counts; the checksum is that of the wrong counts.
@@ -52,6 +58,10 @@ pub enum FaultKind {
     ShutterStuckOpen,
     /// Lasting: the shutter stays closed whatever is commanded.
     ShutterStuckClosed,
+    /// Lasting: the converter clips at `count` counts, below the full scale that the device declares.
+    ClipsBelowFullScale,
+    /// Lasting: the detector runs freely; each block is that of the exposure that was requested `count` exposures before (1 to 10).
+    FrameLag,
 }
 
 /// Answers that a rule applies to.
@@ -85,7 +95,7 @@ pub struct FaultRule {
     /// Delay, gap or length [s], where the kind has one.
     #[serde(default = "one_second")]
     pub seconds: f64,
-    /// Number of pieces, bytes, errors or counts, where the kind has one.
+    /// Number of pieces, bytes, errors, counts or exposures, where the kind has one.
     #[serde(default = "three")]
     pub count: u32,
     /// Start of the rule (RFC 3339); absent: from the beginning.
@@ -143,19 +153,6 @@ impl FaultRule {
 
     fn active(&self, t: UtcMicros) -> bool {
         self.from.is_none_or(|from| t >= from) && self.until.is_none_or(|until| t < until)
-    }
-}
-
-/// Applies the faults that make counts wrong before they are encoded.
-pub fn falsify(counts: &mut [u32], faults: &[FaultRule], full_scale: u32) {
-    for rule in faults {
-        match rule.kind {
-            FaultKind::AddedCounts => {
-                counts.iter_mut().for_each(|c| *c = c.saturating_add(rule.count).min(full_scale));
-            }
-            FaultKind::ConstantCounts => counts.fill(rule.count.min(full_scale)),
-            _ => {}
-        }
     }
 }
 
@@ -224,7 +221,17 @@ impl Faults {
 
     /// Whether a lasting fault is active.
     pub fn is_active(&self, kind: FaultKind, t: UtcMicros) -> bool {
-        self.rules.iter().any(|rule| rule.kind == kind && rule.active(t))
+        self.count_of(kind, t).is_some()
+    }
+
+    /// `count` of a lasting fault; `None` while none of its rules is active.
+    pub fn count_of(&self, kind: FaultKind, t: UtcMicros) -> Option<u32> {
+        self.rules.iter().find(|rule| rule.kind == kind && rule.active(t)).map(|rule| rule.count)
+    }
+
+    /// The largest `count` of a kind; 0 without a rule.
+    pub fn largest_count(&self, kind: FaultKind) -> u32 {
+        self.rules.iter().filter(|rule| rule.kind == kind).map(|rule| rule.count).max().unwrap_or(0)
     }
 
     /// A random number below `bound`.

@@ -37,6 +37,7 @@ pub mod tcp;
 pub mod thermal;
 pub mod truth;
 pub mod wire;
+mod wrong_counts;
 
 pub use certificate::certificate;
 pub use device::Device;

@@ -387,6 +387,17 @@ mod tests {
         assert_eq!(Settings::parse("").unwrap(), Settings::default());
     }
 
+    /// Every kind of fault, in the form in which it is documented there.
+    #[test]
+    fn the_sample_of_faults_is_valid_and_has_every_kind() {
+        let text = include_str!("../../config/simulator/faults.toml");
+        let kinds: std::collections::BTreeSet<String> =
+            Settings::parse(text).unwrap().fault.iter().map(|rule| format!("{:?}", rule.kind)).collect();
+        assert_eq!(kinds.len(), 24, "{kinds:?}");
+        let refused = Settings::parse("[[fault]]\nkind = \"frame_lag\"\ncount = 11").unwrap_err().to_string();
+        assert!(refused.contains("fault[0].count: expected 1 to 10, but found 11"), "{refused}");
+    }
+
     /// Identity: the scale spans 280 to 1050 nm over the pixels that see light.
     #[test]
     fn the_default_scale_spans_280_to_1050_nm() {

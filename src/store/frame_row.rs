@@ -9,7 +9,8 @@
 //! - `light_variation`: largest relative change of the signal between two exposures \[1\];
 //! - `ripple`: where lamps ripple within the exposures, the standard deviation of single exposures in 32 equal ranges of pixels
 //!   \[counts\]; otherwise absent;
-//! - `clipped`: \[\[first, last\], ...\], inclusive, of pixels above the saturation limit;
+//! - `clipped`: \[\[first, last\], ...\], inclusive, of pixels above the saturation limit, or with a spike in an exposure of the sum;
+//! - `rejected`: stamps of exposures that were left out of the sums because of a spike; absent without any;
 //! - `pixels`: number of sums; `sums_crc32`: CRC-32 of the sums as little-endian u32.
 //!
 //! Invariants: decoding returns the encoded frame bit for bit; damaged bytes give an error, never a panic or a large allocation.
@@ -63,6 +64,8 @@ struct Detail {
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     ripple: Vec<f32>,
     clipped: Vec<(u16, u16)>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    rejected: Vec<(i64, u32)>,
     pixels: usize,
     sums_crc32: u32,
 }
@@ -89,6 +92,7 @@ impl FrameRow {
             light_variation: frame.light_variation,
             ripple: frame.ripple.clone(),
             clipped: frame.clipped.0.clone(),
+            rejected: frame.rejected.iter().map(|s| (s.start.0, s.crc32)).collect(),
             pixels: frame.sums.len(),
             sums_crc32: crc32_of(&frame.sums),
         };
@@ -139,6 +143,7 @@ impl FrameRow {
             clipped: PixelRanges(detail.clipped),
             light_variation: detail.light_variation,
             ripple: detail.ripple,
+            rejected: detail.rejected.iter().map(|(t, crc32)| Stamp { start: UtcMicros(*t), crc32: *crc32 }).collect(),
         };
         check_frame(&frame)?;
         Ok(frame)
@@ -161,6 +166,9 @@ fn check_size(what: &str, most: usize, found: usize) -> Result<(), FrameRowError
 fn check_frame(frame: &Frame) -> Result<(), FrameRowError> {
     check_size("pixels", MAX_PIXELS, frame.sums.len())?;
     check_size("exposures", MAX_EXPOSURES, frame.stamps.len())?;
+    if frame.rejected.len() > MAX_EXPOSURES {
+        return wrong(format!("at most {MAX_EXPOSURES} rejected exposures"), frame.rejected.len());
+    }
     if !frame.integration_s.is_finite() {
         return wrong("a finite integration time", frame.integration_s);
     }
@@ -214,16 +222,20 @@ mod tests {
         ];
         let mask = prop::collection::vec(any::<bool>(), 0..300);
         let ripple = prop_oneof![Just(Vec::new()), prop::collection::vec(-1e4..1e4f32, RIPPLE_RANGES)];
+        let rejected = prop::collection::vec((any::<i64>(), any::<u32>()), 0..3)
+            .prop_map(|s| s.into_iter().map(|(t, crc32)| Stamp { start: UtcMicros(t), crc32 }).collect());
+        let stamps = (stamps, rejected);
         (1e-3..60.0f64, any::<bool>(), prop::option::of(-20.0..60.0f64), stamps, sums, mask, 0.0..1f32, ripple)
             .prop_map(|(integration_s, closed, temperature_c, stamps, sums, mask, light_variation, ripple)| Frame {
                 integration_s,
                 shutter: if closed { Shutter::Closed } else { Shutter::Open },
                 temperature_c,
-                stamps,
+                stamps: stamps.0,
                 sums,
                 clipped: PixelRanges::from_mask(&mask),
                 light_variation,
                 ripple,
+                rejected: stamps.1,
             })
     }
 
@@ -237,6 +249,7 @@ mod tests {
             clipped: PixelRanges(vec![(20, 29)]),
             light_variation: 0.25,
             ripple: Vec::new(),
+            rejected: Vec::new(),
         }
     }
 
@@ -313,6 +326,9 @@ mod tests {
         let ripple = (0..RIPPLE_RANGES).map(|k| k as f32 * 0.5).collect();
         let row = FrameRow::encode(&Frame { ripple, ..small_frame() }).unwrap();
         assert!(row.detail.contains("\"light_variation\":0.25,\"ripple\":[0.0,0.5,1.0,"), "{}", row.detail);
+        let rejected = vec![Stamp { start: UtcMicros(5), crc32: 7 }];
+        let row = FrameRow::encode(&Frame { rejected, ..small_frame() }).unwrap();
+        assert!(row.detail.contains("\"clipped\":[[20,29]],\"rejected\":[[5,7]],"), "{}", row.detail);
     }
 
     /// A frame that cannot be encoded is refused, with what was expected.

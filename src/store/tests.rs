@@ -45,6 +45,7 @@ pub(super) fn frame(start: UtcMicros, seed: u32) -> Frame {
         clipped: PixelRanges(vec![(10, 12), (40, 40)]),
         light_variation: 0.0125,
         ripple: Vec::new(),
+        rejected: Vec::new(),
     }
 }
 

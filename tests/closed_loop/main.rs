@@ -16,4 +16,5 @@ mod nights;
 mod recompute;
 mod recomputed_bits;
 mod roof;
+mod wrong_blocks;
 mod wrong_darks;

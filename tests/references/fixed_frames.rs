@@ -121,6 +121,7 @@ fn process(fixture: &Fixture, stored: &Value) -> Processed {
             clipped: ranges(&stored["clipped_pixels"]),
             light_variation: number(&stored["light_variation"]) as f32,
             ripple: Vec::new(),
+            rejected: Vec::new(),
         }
     };
     let model = |k: i64| -> DarkModel {

@@ -4,13 +4,14 @@
 //! lost connection is closed at once and opened again no sooner than the back-off allows.
 
 use super::AcquisitionLoop;
-use crate::acquisition::context::Observer;
+use crate::acquisition::context::{LoopContext, Observer};
 use crate::acquisition::lamp_records::LampRecords;
 use crate::acquisition::{AcquisitionError, dark_records, monitor_actions};
 use crate::calibration::{Active, Calibration};
 use crate::clock::UtcMicros;
+use crate::config::InstrumentConfig;
 use crate::darks::{DarkSet, FrameWithDark};
-use crate::exposure::{AcquiredFrames, ExposureSetup};
+use crate::exposure::{AcquiredFrames, ExposureSetup, LearnedDetector};
 use crate::fault::Fault;
 use crate::instrument::Identity;
 use crate::processing::{Pipeline, ProcessedReading, without_calibration};
@@ -23,7 +24,10 @@ use std::sync::Arc;
 /// The state of a connected instrument.
 pub(super) struct Connected {
     serial: String,
-    detector: Detector,
+    /// Answer to `*IDN?`.
+    pub(super) identity: String,
+    /// As the instrument describes it.
+    pub(super) detector: Detector,
     /// Row of the instrument.
     pub(super) row: i64,
     pub(super) darks: DarkSet,
@@ -48,6 +52,21 @@ impl Connected {
 
     fn calibration(&self) -> Option<&Arc<Calibration>> {
         self.calibrated.as_ref().map(|c| c.pipeline.calibration())
+    }
+
+    /// Plans readings and darks for the active calibration and for what was learned of the detector.
+    pub(super) fn configure(&mut self, context: &LoopContext, learned: &LearnedDetector) {
+        let (detector, exposure) = learned.applied(&self.detector, &context.instrument.exposure);
+        let instrument = InstrumentConfig { exposure, ..context.instrument.clone() };
+        self.setup = match &mut self.calibrated {
+            Some(Calibrated { pipeline, .. }) => {
+                let in_use = pipeline.axis(None, 0.0).0.valid.clone();
+                let calibration = pipeline.calibration();
+                ExposureSetup::calibrated(&instrument, &context.station, &detector, calibration, &in_use)
+            }
+            None => ExposureSetup::uncalibrated(&instrument, &context.station, &detector),
+        };
+        self.darks.configure(self.setup.for_darks(self.calibration().cloned()));
     }
 
     /// Processes the acquired frames of a reading, and passes the result to the monitors; also returns the frames for storage.
@@ -139,6 +158,9 @@ impl AcquisitionLoop {
         let now = self.context.clock.now();
         let idn = format!("{},{},{},{}", identity.maker, identity.model, identity.serial, identity.firmware);
         self.connected = Some(self.load(&identity, &idn, detector, now)?);
+        if let Some(fault) = self.learn_lag(observer)? {
+            return Ok(Some(fault));
+        }
         self.control.warm_up.connected(now, false);
         self.line.reconnection.succeeded();
         self.context.status.update(|s| s.serial = Some(identity.serial.clone()));
@@ -173,8 +195,11 @@ impl AcquisitionLoop {
         let darks = DarkSet::new(instrument.darks.clone(), station.place, setup.for_darks(None), stored, now);
         let monitors = monitor_actions::load_monitors(store, row, station, instrument, now)?;
         let lamps = LampRecords::load(store, row)?;
-        let serial = identity.serial.clone();
-        Ok(Connected { serial, detector, row, darks, monitors, lamps, setup, calibrated: None })
+        let (serial, identity) = (identity.serial.clone(), idn.to_owned());
+        let mut connected =
+            Connected { serial, identity, detector, row, darks, monitors, lamps, setup, calibrated: None };
+        connected.configure(&self.context, &self.control.detector);
+        Ok(connected)
     }
 
     /// Rebuilds pipeline and exposure setup if the calibration active at an instant has changed.
@@ -189,9 +214,8 @@ impl AcquisitionLoop {
         }
         let (instrument, station) = (&self.context.instrument, &self.context.station);
         let Some(calibration) = wanted else {
-            connected.setup = ExposureSetup::uncalibrated(instrument, station, &connected.detector);
             connected.calibrated = None;
-            connected.darks.configure(connected.setup.for_darks(None));
+            connected.configure(&self.context, &self.control.detector);
             return Ok(());
         };
         let matrix = calibration.stray_light.matrix.as_deref();
@@ -203,19 +227,16 @@ impl AcquisitionLoop {
             now,
         )?;
         connected.monitors.observe_calibration(calibration, now);
-        let shared = Arc::new(calibration.clone());
         let mut pipeline = Pipeline::new(
             &instrument.name,
             station.clone(),
             instrument.limits.clone(),
-            Arc::clone(&shared),
+            Arc::new(calibration.clone()),
             connected.detector.clone(),
         );
         pipeline.set_lamp_shapes(Arc::clone(connected.lamps.shapes()));
-        let in_use = pipeline.axis(None, 0.0).0.valid.clone();
-        connected.setup = ExposureSetup::calibrated(instrument, station, &connected.detector, calibration, &in_use);
         connected.calibrated = Some(Calibrated { row, pipeline });
-        connected.darks.configure(connected.setup.for_darks(Some(shared)));
+        connected.configure(&self.context, &self.control.detector);
         Ok(())
     }
 }

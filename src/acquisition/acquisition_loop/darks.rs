@@ -89,7 +89,7 @@ impl AcquisitionLoop {
         request: &DarkRequest,
         observer: &mut dyn Observer,
     ) -> Result<Option<Fault>, AcquisitionError> {
-        let (exposures, fault) = self.expose_dark(request);
+        let (exposures, fault) = self.expose_dark(connected, request);
         if matches!(fault, Some(Fault::Identity { .. })) {
             return Ok(fault);
         }
@@ -108,13 +108,16 @@ impl AcquisitionLoop {
         Ok(fault)
     }
 
-    fn expose_dark(&mut self, request: &DarkRequest) -> (Vec<Exposure>, Option<Fault>) {
+    fn expose_dark(&mut self, connected: &Connected, request: &DarkRequest) -> (Vec<Exposure>, Option<Fault>) {
         let shutter = if request.source == DarkSource::Shutter { Shutter::Closed } else { Shutter::Open };
+        let (discard, clipped_from) = (connected.setup.exposure.discard_frames, connected.setup.clipped_from());
         let mut exposures = Vec::new();
-        for _ in 0..request.exposures.max(1) {
+        for n in 0..discard + request.exposures.max(1) {
             match self.line.session.expose(request.integration_s, shutter) {
-                // An exposure with the same counts as the previous one, including the noise, is a repetition and not used.
-                Ok(exposure) if self.line.is_repeated(exposure.crc32) => {}
+                // An exposure with the same counts as an earlier one, including the noise, is a repetition and not used.
+                Ok(exposure) if self.line.recent.is_repeated(&exposure.counts, clipped_from) => {}
+                // The first frames may have the settings of the exposures before: another integration time, an open shutter.
+                Ok(_) if n < discard => {}
                 Ok(exposure) => exposures.push(exposure),
                 Err(fault) => return (exposures, Some(fault)),
             }

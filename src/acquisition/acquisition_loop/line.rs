@@ -1,14 +1,19 @@
-//! The line to the instrument: session, reconnection, and checksum of the last exposure.
+//! The line to the instrument: session, reconnection, and the last exposures.
 
 use crate::acquisition::reconnection::Reconnection;
+use crate::exposure::{ClippingDetector, RecentExposures};
 use crate::instrument::Session;
+use std::time::Duration;
 
 /// The line to one instrument.
 pub(super) struct Line {
     pub(super) session: Session,
     pub(super) reconnection: Reconnection,
-    /// Checksum of the previous exposure, of light or dark.
-    last_crc: Option<u32>,
+    /// The last exposures, of light or dark.
+    pub(super) recent: RecentExposures,
+    pub(super) clipping: ClippingDetector,
+    /// Time on the monotonic clock of the last attempt to measure the lag of frames.
+    pub(super) lag_tried: Option<Duration>,
     retries_reported: u64,
     /// Whether the log says that the instrument is not connected; its connection is then logged, too.
     pub(super) loss_logged: bool,
@@ -16,13 +21,15 @@ pub(super) struct Line {
 
 impl Line {
     pub(super) fn new(session: Session) -> Self {
-        Self { session, reconnection: Reconnection::default(), last_crc: None, retries_reported: 0, loss_logged: true }
-    }
-
-    /// Records the checksum of an exposure; returns whether it repeats the previous exposure: the same counts, including the
-    /// noise.
-    pub(super) fn is_repeated(&mut self, crc32: u32) -> bool {
-        self.last_crc.replace(crc32) == Some(crc32)
+        Self {
+            session,
+            reconnection: Reconnection::default(),
+            recent: RecentExposures::default(),
+            clipping: ClippingDetector::default(),
+            lag_tried: None,
+            retries_reported: 0,
+            loss_logged: true,
+        }
     }
 
     /// Number of repeated exchanges since the start of the session.

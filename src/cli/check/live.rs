@@ -1,7 +1,8 @@
 //! `check --live`: connects each instrument once and compares it with its calibrations.
 //!
-//! Takes one exposure with the shortest integration time, stores nothing, and closes the line. Invariant: an instrument passes only
-//! if its serial number is that of its calibrations and their wavelength scale rises over all of its pixels.
+//! Takes one exposure with the shortest integration time and a step of the integration time, stores nothing, and closes the line.
+//! Invariant: an instrument passes only if its serial number is that of its calibrations, their wavelength scale rises over all of its
+//! pixels, and as many frames are discarded as it is behind its settings.
 
 use crate::calibration::CalibrationSet;
 use crate::cli::Failure;
@@ -33,6 +34,8 @@ pub struct Connected {
     pub temperature_c: Option<f64>,
     /// Highest count of one exposure with the shortest integration time [counts].
     pub highest_count: u32,
+    /// Frames that come with earlier settings after a change of the integration time; `None` where no light shows the change.
+    pub lag_frames: Option<u32>,
 }
 
 /// Connects every instrument of a setup; all failures are reported together. `trace` shows every exchange on stderr.
@@ -48,7 +51,7 @@ pub fn connect_all(setup: &Setup, trace: bool) -> Result<Vec<Connected>, Failure
         if trace {
             session.trace(Box::new(|exchanged| eprint!("{exchanged}")));
         }
-        match connect(&instrument.name, &mut session, set) {
+        match connect(&instrument.name, &mut session, set, instrument.exposure.discard_frames) {
             Ok(answers) => connected.push(answers),
             Err(failure) => failures.push(failure),
         }
@@ -62,8 +65,9 @@ pub fn connect_all(setup: &Setup, trace: bool) -> Result<Vec<Connected>, Failure
     Err(if mismatch { Failure::Usage(text) } else { Failure::Failed(text) })
 }
 
-/// Connects one instrument. No answer is a failure; another instrument than that of the calibrations is invalid input.
-fn connect(name: &str, session: &mut Session, set: &CalibrationSet) -> Result<Connected, Failure> {
+/// Connects one instrument. No answer is a failure; another instrument than that of the calibrations is invalid input, and so is a number
+/// of frames to discard that is too small.
+fn connect(name: &str, session: &mut Session, set: &CalibrationSet, discard_frames: u32) -> Result<Connected, Failure> {
     let failed = |fault| Failure::from_error(name, &fault);
     let (identity, detector) = session.connect().map_err(failed)?;
     let expected = set.serial().unwrap_or_default();
@@ -87,6 +91,13 @@ fn connect(name: &str, session: &mut Session, set: &CalibrationSet) -> Result<Co
         scale_nm = (scale.at(0.0), scale.at(f64::from(pixels) - 1.0));
     }
     let exposure = session.expose(detector.integration_min_s, Shutter::Open).map_err(failed)?;
+    let lag_frames = session.measure_lag().map_err(failed)?;
+    if let Some(frames) = lag_frames.filter(|frames| *frames > discard_frames) {
+        return Err(Failure::Usage(format!(
+            "{name}: exposure.discard_frames: expected at least {frames}, because {frames} frames after a change of the integration time \
+             come with earlier settings, but found {discard_frames}"
+        )));
+    }
     Ok(Connected {
         instrument: name.to_owned(),
         identity: [identity.maker, identity.model, identity.serial, identity.firmware],
@@ -97,6 +108,7 @@ fn connect(name: &str, session: &mut Session, set: &CalibrationSet) -> Result<Co
         scale_nm,
         temperature_c: exposure.temperature_c,
         highest_count: exposure.counts.iter().copied().max().unwrap_or_default(),
+        lag_frames,
     })
 }
 
@@ -104,9 +116,14 @@ impl Connected {
     /// As text.
     pub fn text(&self) -> String {
         let temperature = self.temperature_c.map_or_else(|| "no temperature sensor".into(), |t| format!("{t:.1} °C"));
+        let lag = match self.lag_frames {
+            Some(frames) => format!("frames with earlier settings after a change of the integration time: {frames}"),
+            None => "frames with earlier settings: not known, because no light shows a change of the integration time"
+                .into(),
+        };
         format!(
             "\nanswered     {}: {}\n             {} pixels, {:.1} nm to {:.1} nm, full scale {} counts, {}, {} s to {} s\n             \
-             one exposure of {} s: highest count {}, detector {temperature}\n",
+             one exposure of {} s: highest count {}, detector {temperature}\n             {lag}\n",
             self.instrument,
             self.identity.join(", "),
             self.pixels,
@@ -129,13 +146,21 @@ mod tests {
     use crate::clock::{SteppedClock, UtcMicros};
     use crate::instrument::SCPI;
     use crate::simulator::certificate::certificate;
+    use crate::simulator::faults::{FaultKind, FaultRule};
     use crate::simulator::inprocess;
     use crate::simulator::settings::Settings;
     use crate::simulator::simulated_station::SimulatedStation;
     use std::path::{Path, PathBuf};
 
     fn connected(change: impl Fn(&mut crate::calibration::Calibration)) -> Result<Connected, Failure> {
-        let settings = Settings::default();
+        connected_with(Settings::default(), 0, change)
+    }
+
+    fn connected_with(
+        settings: Settings,
+        discard_frames: u32,
+        change: impl Fn(&mut crate::calibration::Calibration),
+    ) -> Result<Connected, Failure> {
         let clock = Arc::new(SteppedClock::new(UtcMicros::parse("2026-06-21T12:00:00Z").unwrap()));
         let station = SimulatedStation::new(&settings, clock.now()).unwrap();
         let mut calibration = file::parse(Path::new("c.toml"), &certificate(&settings).unwrap()).unwrap();
@@ -143,7 +168,7 @@ mod tests {
         let set = CalibrationSet::new(vec![(PathBuf::from("c.toml"), calibration)]).unwrap();
         let (link, _) = inprocess::connect(station, Arc::clone(&clock));
         let mut session = Session::new(Box::new(link), clock, Stop::new(), settings.baud, &SCPI);
-        connect("south", &mut session, &set)
+        connect("south", &mut session, &set, discard_frames)
     }
 
     #[test]
@@ -154,6 +179,25 @@ mod tests {
         // Lit pixels cover 280 to 1050 nm; the scale extends over the shielded pixels beside them.
         assert!((found.scale_nm.0 - 280.0).abs() < 5.0 && (found.scale_nm.1 - 1050.0).abs() < 5.0, "{found:?}");
         assert!(found.temperature_c.is_some() && found.highest_count > 500, "{found:?}");
+    }
+
+    #[test]
+    fn too_few_frames_to_discard_are_refused() {
+        for lag in [1, 2, 4] {
+            let lagging = || Settings {
+                fault: vec![FaultRule { count: lag, ..FaultRule::between(FaultKind::FrameLag, None, None) }],
+                ..Settings::default()
+            };
+            let Err(Failure::Usage(text)) = connected_with(lagging(), lag - 1, |_| ()) else { panic!("accepted") };
+            let expected = format!("south: exposure.discard_frames: expected at least {lag}, because {lag} frames");
+            assert!(text.starts_with(&expected) && text.ends_with(&format!("found {}", lag - 1)), "{text}");
+            assert_eq!(connected_with(lagging(), lag, |_| ()).unwrap().lag_frames, Some(lag));
+        }
+        // In the dark the signal of the detector shows the step.
+        let mut night = Settings::default();
+        night.scene.kind = crate::simulator::scenes::SceneKind::Lamp;
+        night.scene.lamp_lux = 0.0;
+        assert_eq!(connected_with(night, 0, |_| ()).unwrap().lag_frames, Some(0));
     }
 
     #[test]

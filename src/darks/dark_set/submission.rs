@@ -9,6 +9,8 @@ use crate::darks::darkness::{Expected, test_darkness};
 use crate::darks::night;
 use crate::darks::predecessors::{self, Departure, Prediction};
 use crate::darks::rejection::{DarkOutcome, DarkRejection, RejectedDark};
+use crate::numeric::upper_median;
+use crate::record::spikes::{SpikeTest, compared, spikes};
 use crate::record::{Dark, DarkSource, Exposure, Frame};
 use std::collections::BTreeSet;
 
@@ -25,7 +27,7 @@ pub(super) struct HeldDark {
 impl DarkSet {
     /// Tests the exposures of a dark; `None` without any. `warming` says whether they were taken in warm-up.
     pub fn submit(&mut self, source: DarkSource, exposures: &[Exposure], warming: bool) -> Option<DarkOutcome> {
-        let frame = Frame::of(exposures, |counts| counts >= self.setup.clipped_from)?;
+        let frame = self.frame_of(exposures)?;
         // In warm-up the offset drifts: the model's prediction would reject what is dark.
         let predicted = if warming { None } else { self.predicted(&frame) };
         let accepted = source == DarkSource::Covered && self.structure_accepted;
@@ -48,6 +50,31 @@ impl DarkSet {
                 DarkOutcome::Rejected(RejectedDark { source, integration_s, span, reason, discarded })
             }
         })
+    }
+
+    /// The sum of the exposures of a dark, without those that a particle hit.
+    fn frame_of(&self, exposures: &[Exposure]) -> Option<Frame> {
+        let all: Vec<&Exposure> = exposures.iter().collect();
+        let everywhere = vec![true; all.first()?.counts.len()];
+        let median = |e: &&Exposure| {
+            let mut counts: Vec<f64> = e.counts.iter().map(|c| f64::from(*c)).collect();
+            upper_median(&mut counts).unwrap_or(0.0)
+        };
+        let offsets: Vec<f64> = all.iter().map(median).collect();
+        let noise = self.setup.calibration.as_ref().map(|c| &c.noise);
+        let test = SpikeTest {
+            compared: &compared(&everywhere, &all, self.setup.clipped_from, 0),
+            offsets: &offsets,
+            slit_pixels: f64::INFINITY,
+            read_noise_counts: self.setup.read_noise_counts,
+            electrons_per_count: noise.map_or(1.0, |noise| noise.electrons_per_count),
+        };
+        let found = spikes(&all, &test);
+        let is_rejected = |k: &usize| found.rejected.binary_search(k).is_ok();
+        let (rejected, kept): (Vec<usize>, Vec<usize>) = (0..exposures.len()).partition(is_rejected);
+        let kept: Vec<Exposure> = kept.into_iter().map(|k| exposures[k].clone()).collect();
+        let frame = Frame::of(&kept, |counts| counts >= self.setup.clipped_from)?;
+        Some(Frame { rejected: rejected.into_iter().map(|k| exposures[k].stamp()).collect(), ..frame })
     }
 
     pub(super) fn test(&self, frame: &Frame, model: Option<&[f64]>) -> Result<(), DarkRejection> {

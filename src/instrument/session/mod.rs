@@ -16,6 +16,7 @@ mod exposing;
 #[cfg(test)]
 pub(crate) mod fake_instrument;
 mod frame;
+mod frame_lag;
 mod growth;
 #[cfg(test)]
 mod random_line_tests;

@@ -262,6 +262,7 @@ mod tests {
                 clipped,
                 light_variation: 0.0,
                 ripple: Vec::new(),
+                rejected: Vec::new(),
             };
             self.drift.check(&self.model, &dark, |i| i >= 8, &noise(), &limits());
         }

@@ -74,6 +74,7 @@ fn frame(t: f64, light: f64, exposures: usize, salt: u64, clipped: &[(u16, u16)]
         clipped,
         light_variation: 0.0,
         ripple: Vec::new(),
+        rejected: Vec::new(),
     }
 }
 

@@ -112,6 +112,7 @@ impl Device {
         self.line.clear();
         self.waiting.clear();
         self.block = None;
+        self.wrong_counts.clear();
         self.out.clear(self.free_at);
     }
 }

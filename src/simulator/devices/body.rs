@@ -6,6 +6,7 @@ use crate::clock::UtcMicros;
 use crate::simulator::faults::{self, AppliesTo, FaultKind, FaultRule};
 use crate::simulator::line::Line;
 use crate::simulator::simulated_station::SimulatedStation;
+use crate::simulator::wrong_counts::WrongCounts;
 use rand::{Rng, SeedableRng};
 use rand_distr::StandardNormal;
 use rand_pcg::Pcg64Mcg;
@@ -58,7 +59,7 @@ pub struct Body {
     hang_ups: u64,
     hung_up_until: UtcMicros,
     earlier: Vec<u8>,
-    last_counts: Option<Vec<u32>>,
+    wrong_counts: WrongCounts,
     random: Pcg64Mcg,
 }
 
@@ -78,7 +79,7 @@ impl Body {
             hang_ups: 0,
             hung_up_until: now,
             earlier: Vec::new(),
-            last_counts: None,
+            wrong_counts: WrongCounts::default(),
             random,
         }
     }
@@ -122,19 +123,13 @@ impl Body {
         self.reads += 1;
         let mut rules = self.station.faults.select(end, Some(self.reads));
         rules.retain(|rule| rule.applies_to != AppliesTo::Dark || !self.open);
-        let (mut counts, truth) = self.station.expose(start, length_s, self.open);
-        faults::falsify(&mut counts, &rules, self.station.settings().detector.full_scale);
+        let (counts, truth) = self.station.expose(start, length_s, self.open);
+        let counts = self.wrong_counts.apply(counts, &rules, &mut self.station, end);
         let has = |kind| rules.iter().any(|rule| rule.kind == kind);
-        if has(FaultKind::RepeatedFrame)
-            && let Some(last) = &self.last_counts
-        {
-            counts.clone_from(last);
-        }
         if let Some(mut truth) = truth {
             truth.crc32 = crc32(&counts);
             self.station.truth.add(truth);
         }
-        self.last_counts = Some(counts.clone());
         let wrong_checksum = has(FaultKind::WrongChecksum);
         Frame { counts, length_s, open: self.open, number, faults: Some(rules), wrong_checksum }
     }
@@ -197,6 +192,7 @@ impl Body {
         self.integration_s = POWER_ON_S;
         self.open = true;
         self.earlier.clear();
+        self.wrong_counts.clear();
         self.line.clear(at);
         self.deaf_until = at.plus_seconds(self.station.settings().device.boot_s);
     }

@@ -2,6 +2,7 @@
 
 use super::{CertificateSettings, DetectorSettings, DeviceSettings, Settings};
 use crate::clock::UtcMicros;
+use crate::simulator::faults::FaultKind;
 
 /// Reports a value out of range as (key, value, low, high).
 type Range<'a> = &'a mut dyn FnMut(&str, f64, f64, f64);
@@ -25,6 +26,9 @@ impl Settings {
         for (i, rule) in self.fault.iter().enumerate() {
             range(&format!("fault[{i}].probability"), rule.probability, 0.0, 1.0);
             range(&format!("fault[{i}].seconds"), rule.seconds, 0.0, 1e6);
+            if let Some((low, high)) = counts_of(rule.kind, self.detector.full_scale) {
+                range(&format!("fault[{i}].count"), f64::from(rule.count), low, high);
+            }
         }
         self.disturbance.iter().enumerate().for_each(|(i, disturbance)| disturbance.check(i, &mut range));
         pixels(&self.detector, &mut faults);
@@ -56,6 +60,16 @@ impl Settings {
                 faults.push(format!("pixel_fault.pixel: expected below {pixels}, but found {}", fault.pixel));
             }
         }
+    }
+}
+
+/// Range of `count` of a fault; `None` where any number will do.
+fn counts_of(kind: FaultKind, full_scale: u32) -> Option<(f64, f64)> {
+    match kind {
+        FaultKind::FrameLag => Some((1.0, 10.0)),
+        FaultKind::ResentBlock => Some((1.0, 1000.0)),
+        FaultKind::ClipsBelowFullScale | FaultKind::Spike => Some((1.0, f64::from(full_scale))),
+        _ => None,
     }
 }
 

@@ -40,6 +40,7 @@ fn dark(e: &mut Example, counts: f64) -> Option<Event> {
         clipped: PixelRanges::default(),
         light_variation: 0.0,
         ripple: Vec::new(),
+        rejected: Vec::new(),
     };
     let shielded: Vec<bool> = (0..PIXELS).map(|i| i < 4).collect();
     e.monitors.observe_dark(DarkObservation { frame: &frame, shielded: &shielded, noise: Some(&e.calibration.noise) })
@@ -163,6 +164,7 @@ fn single_pixels_are_not_tested_without_known_noise() {
         clipped: PixelRanges::default(),
         light_variation: 0.0,
         ripple: Vec::new(),
+        rejected: Vec::new(),
     };
     e.monitors.observe_dark(DarkObservation { frame: &frame, shielded: &[false; PIXELS], noise: None });
     assert!(e.monitors.pixels.drift.checked.is_empty());
