@@ -52,7 +52,7 @@ fn ranges(q: &Quantity) -> String {
 
 /// The default limit as text.
 fn limit(q: &Quantity) -> String {
-    let Limit { relative, absolute } = q.limit;
+    let Limit { relative, absolute, .. } = q.limit;
     // The unit `1` is not written.
     let unit = if q.unit == "1" { String::new() } else { format!(" {}", q.unit) };
     match (relative > 0.0, absolute > 0.0) {
@@ -85,7 +85,7 @@ fn as_json(q: &Quantity) -> Value {
         "source": q.source,
         "remark": q.remark,
         "needs": { "sun": needs(SourceRule::Sun), "lamp": needs(SourceRule::Lamp) },
-        "limit": { "relative": q.limit.relative, "absolute": q.limit.absolute },
+        "limit": { "relative": q.limit.relative, "absolute": q.limit.absolute, "reason": q.limit.reason },
         "flags": { "always": names(q.flags_with(FlagScope::Always)), "by_size": names(q.flags_with(FlagScope::BySize)) },
         "caution": q.group.caution(None),
     })
@@ -116,6 +116,7 @@ fn text(chosen: &[&Quantity]) -> String {
                 out += &wrapped(&format!("note: {}", q.remark), 6);
             }
             out += &format!("      needs {}; good within {}\n", ranges(q), limit(q));
+            out += &wrapped(&format!("limit: {}", q.limit.reason), 6);
             out += &wrapped(&format!("flags: {}", names(q.flags_with(FlagScope::BySize)).join(" ")), 6);
             out += &wrapped(&format!("always: {}", names(q.flags_with(FlagScope::Always)).join(" ")), 6);
         }
@@ -152,7 +153,7 @@ fn markdown(chosen: &[&Quantity]) -> String {
                 cell(&remark),
                 cell(q.source),
                 ranges(q),
-                limit(q),
+                cell(&format!("{}: {}", limit(q), q.limit.reason)),
                 code(names(q.flags_with(FlagScope::BySize)))
             );
         }
@@ -211,7 +212,7 @@ mod tests {
         assert_eq!(ranges(find("uvc")), "not defined under the sun, 250-280 nm at lamps");
         assert_eq!(ranges(find("irradiance")), "the calibrated range");
         assert_eq!(limit(find("ppfd")), "10 % or 1 umol m-2 s-1");
-        assert_eq!(limit(find("uv_index")), "15 % or 0.3");
+        assert_eq!(limit(find("uv_index")), "15 % or 0.1");
         assert!(text.lines().all(|l| l.chars().count() <= 100), "a line is too long");
     }
 

@@ -21,8 +21,12 @@ const SHARE_OF_LIMIT: f64 = 0.5;
 const SHARE_OF_BRACKET: f64 = 0.05;
 /// Merge weight above which a pixel is attributed to a bracket [1].
 const MAIN_WEIGHT: f64 = 0.5;
-/// Share of a quantity above which an uncertain stray-light floor raises a flag [1].
-const STRAY_SHARE: f64 = 0.05;
+/// Share of a quantity that was subtracted as stray-light floor above which `stray_light` is shown beside it [1], and above which the value is
+/// suspect: more than half of what was measured there is not light of these wavelengths.
+const STRAY_SHOWN: f64 = 0.05;
+const STRAY_SUSPECT: f64 = 0.5;
+/// A floor whose effect is below this share of the uncertainty limit says nothing about a value, however weak the light [1].
+const STRAY_OF_LIMIT: f64 = 0.1;
 /// Plausible relative error of the dark current subtracted with a stale, suspect or drifting dark [1]: two kelvin at a doubling
 /// every 7 K.
 pub const PLAUSIBLE_DARK_ERROR: f64 = 0.2;
@@ -99,6 +103,10 @@ pub fn judge(reduced: &Reduced, matrix: &Matrix, outcomes: &[Outcome], condition
     judgement.raise_by_value(&mut quantity_flags);
     let removed = judgement.raise_by_error(&mut quantity_flags);
     judgement.raise_by_bracket(&mut quantity_flags);
+    let stray_light = judgement.stray_light(&removed);
+    for (flags, stray) in quantity_flags.iter_mut().zip(&stray_light) {
+        flags.raise_if(*stray == Some(Effect::Suspect), Flag::StrayLight);
+    }
     let value = |q: usize| match hidden_by_stray_light(&quantities::registry()[q], &outcomes[q], removed.get(q)) {
         Some(reason) => QuantityValue::Null(reason.to_string()),
         None => value_of(&outcomes[q], quantity_flags[q]),
@@ -109,6 +117,10 @@ pub fn judge(reduced: &Reduced, matrix: &Matrix, outcomes: &[Outcome], condition
     let flags = of_keys.fold(informative_flags(conditions).union(of_all_quantities), Flags::union);
     let uv_index_stray_share =
         quantities::index_of("uv_index").and_then(|q| stray_share(&outcomes[q], *removed.get(q)?));
+    // For information: after the verdicts, and not of the reading.
+    for (flags, stray) in quantity_flags.iter_mut().zip(&stray_light) {
+        flags.raise_if(*stray == Some(Effect::Nothing), Flag::StrayLight);
+    }
     Judged { flags, values, quantity_flags, uv_index_stray_share }
 }
 
@@ -242,15 +254,12 @@ impl Judgement<'_> {
         let removed = if removed.is_some() { effects.pop().unwrap_or_default() } else { Vec::new() };
         for (error, effects) in errors.iter().zip(effects) {
             for (q, outcome) in self.outcomes.iter().enumerate() {
-                let Ok(value) = outcome.value else { continue };
+                if outcome.value.is_err() {
+                    continue;
+                }
                 let effect = effects[q].abs();
                 // Written so that NaN raises the flag.
-                let raised = match error.flag {
-                    // In very weak light every relative effect is large; the absolute limit decides there.
-                    Flag::StrayLight if effect <= STRAY_SHARE * value.abs() => false,
-                    _ => !(2.0 * effect <= error.share_of_limit * self.uncertainty_limit(q)),
-                };
-                flags[q].raise_if(raised, error.flag);
+                flags[q].raise_if(!(2.0 * effect <= error.share_of_limit * self.uncertainty_limit(q)), error.flag);
             }
         }
         removed
@@ -273,13 +282,33 @@ impl Judgement<'_> {
             (Flag::LowSun, SHARE_OF_LIMIT, self.error_of_unknown_cosine()),
             (Flag::PixelFault, SHARE_OF_LIMIT, self.error_of_faulty_pixels()),
             (Flag::LowSun, 1.0, cosine),
-            (Flag::StrayLight, SHARE_OF_LIMIT, self.component(mode_names::STRAY_FLOOR)),
             (Flag::Flicker, 1.0, self.component(mode_names::FLICKER)),
         ];
         let known = |(flag, share_of_limit, column): (Flag, f64, Option<Vec<f64>>)| {
             Some(PlausibleError { flag, share_of_limit, column: column? })
         };
         errors.into_iter().filter_map(known).collect()
+    }
+
+    /// What the subtracted stray-light floor means for each quantity: suspect where more than half of the value was subtracted or the
+    /// floor's uncertainty reaches half of the limit, information where it is a considerable share, `None` elsewhere.
+    fn stray_light(&self, removed: &[f64]) -> Vec<Option<Effect>> {
+        let floor =
+            self.reduced.floor_rate.zip(self.component(mode_names::STRAY_FLOOR)).filter(|_| !removed.is_empty());
+        let Some((rate, component)) = floor else { return vec![None; self.outcomes.len()] };
+        let pixel = self.reduced.scale.valid_pixels.0;
+        let relative = component[pixel] / self.reduced.per_rate(pixel) / rate;
+        let of = |q: usize, outcome: &Outcome| {
+            let value = outcome.value.as_ref().ok()?.abs();
+            let (effect, limit) = (removed[q].abs(), self.uncertainty_limit(q));
+            if effect <= STRAY_SHOWN * value || effect <= STRAY_OF_LIMIT * limit {
+                return None;
+            }
+            // Written so that NaN makes the value suspect.
+            let slight = effect <= STRAY_SUSPECT * value && 2.0 * effect * relative.abs() <= SHARE_OF_LIMIT * limit;
+            Some(if slight { Effect::Nothing } else { Effect::Suspect })
+        };
+        self.outcomes.iter().enumerate().map(|(q, outcome)| of(q, outcome)).collect()
     }
 
     /// One standard deviation of a component of the uncertainty; `None` where the reading has no such component.

@@ -40,7 +40,11 @@ const fn illuminance(
         source: "CIE S 026:2018, table 2, 1 nm, linear",
         remark: "",
         group: Group::AlphaOpic,
-        limit: Limit { relative: 0.10, absolute: 50.0 },
+        limit: Limit {
+            relative: 0.10,
+            absolute: 0.2,
+            reason: "a tenth of the value, or a fifth of the least that is recommended for nights (melanopic, at most 1 lx: Brown et al. 2022)",
+        },
         plausible: Plausible::sun(per_global),
         recipe: Recipe::Linear { row, factor: 1e3 / DAYLIGHT_EFFICACY[receptor] },
     }

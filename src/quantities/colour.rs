@@ -32,6 +32,9 @@ pub(super) const COLORIMETRY: &str = "CIE 015:2018; ISO/CIE 11664-3:2019; CIE 19
 const UNIFORM: &str = "CIE 015:2018; ISO/CIE 11664-5:2016; CIE 1931 observer, 1 nm, linear";
 const TEMPERATURE: &str = "Ohno 2014, LEUKOS 10(1):47-55; c2 = 1.4388e-2 m K; CIE 015:2018";
 
+/// Reason of the limits of chromaticity.
+const COLOUR_LIMIT: &str = "about five steps of just noticeable differences (CIE TN 001:2014), the tolerance of white lamps of one nominal colour";
+
 /// Chromaticity x.
 pub const CIE_X: Quantity = quantity(
     "cie_x",
@@ -39,7 +42,7 @@ pub const CIE_X: Quantity = quantity(
     "CIE 1931 x",
     "X / (X + Y + Z), 2 degree observer",
     COLORIMETRY,
-    Limit { relative: 0.0, absolute: 0.01 },
+    Limit { relative: 0.0, absolute: 0.01, reason: COLOUR_LIMIT },
     x,
 );
 
@@ -50,7 +53,7 @@ pub const CIE_Y: Quantity = quantity(
     "CIE 1931 y",
     "Y / (X + Y + Z), 2 degree observer",
     COLORIMETRY,
-    Limit { relative: 0.0, absolute: 0.01 },
+    Limit { relative: 0.0, absolute: 0.01, reason: COLOUR_LIMIT },
     y,
 );
 
@@ -61,7 +64,7 @@ pub const CIE_U_PRIME: Quantity = quantity(
     "CIE 1976 u'",
     "4 X / (X + 15 Y + 3 Z), 2 degree observer",
     UNIFORM,
-    Limit { relative: 0.0, absolute: 0.006 },
+    Limit { relative: 0.0, absolute: 0.006, reason: COLOUR_LIMIT },
     u_prime,
 );
 
@@ -72,7 +75,7 @@ pub const CIE_V_PRIME: Quantity = quantity(
     "CIE 1976 v'",
     "9 Y / (X + 15 Y + 3 Z), 2 degree observer",
     UNIFORM,
-    Limit { relative: 0.0, absolute: 0.006 },
+    Limit { relative: 0.0, absolute: 0.006, reason: COLOUR_LIMIT },
     v_prime,
 );
 
@@ -83,7 +86,11 @@ pub const CCT: Quantity = quantity(
     "Correlated colour temperature",
     "Temperature of the nearest Planckian radiator in CIE 1960 (u, v); none farther than 0.05 from the locus",
     TEMPERATURE,
-    Limit { relative: 0.05, absolute: 100.0 },
+    Limit {
+        relative: 0.05,
+        absolute: 100.0,
+        reason: "half of the distance between the nominal temperatures of lamps (ANSI C78.377)",
+    },
     cct,
 );
 
@@ -94,7 +101,7 @@ pub const DUV: Quantity = quantity(
     "Distance from the Planckian locus",
     "Distance to the Planckian locus in CIE 1960 (u, v), positive above it; none farther than 0.05",
     TEMPERATURE,
-    Limit { relative: 0.0, absolute: 0.006 },
+    Limit { relative: 0.0, absolute: 0.006, reason: COLOUR_LIMIT },
     duv,
 );
 

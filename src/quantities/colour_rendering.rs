@@ -22,7 +22,11 @@ const fn quantity(
         source,
         remark: OFF_WHITE,
         group: Group::Colour,
-        limit: Limit { relative: 0.0, absolute: limit },
+        limit: Limit {
+            relative: 0.0,
+            absolute: limit,
+            reason: "a difference that can be seen in a pair of lamps is about 5; saturated red scatters more",
+        },
         plausible: None,
         recipe: Recipe::Rendering { index, rows: TRISTIMULUS, bright: BRIGHT, temperature: cct },
     }

@@ -19,6 +19,10 @@ static ENERGY_FROM_780: Row = Row::new(
     Band { from: 780.0, to: f64::INFINITY, needs: Some((780.0, 800.0)) },
 );
 
+/// Reason of the limits of energy and photons.
+const ENERGY_LIMIT: &str =
+    "a tenth of the value, as simple radiometers agree in the field, or about a thousandth of full sun";
+
 /// Irradiance over the calibrated range.
 pub const IRRADIANCE: Quantity = Quantity {
     id: "irradiance",
@@ -28,7 +32,7 @@ pub const IRRADIANCE: Quantity = Quantity {
     source: "CIE S 017:2020 International Lighting Vocabulary (irradiance)",
     remark: "not solar global irradiance, which reaches from 280 to 4000 nm",
     group: Group::Energy,
-    limit: Limit { relative: 0.10, absolute: 1.0 },
+    limit: Limit { relative: 0.10, absolute: 1.0, reason: ENERGY_LIMIT },
     plausible: Plausible::sun(1.0),
     recipe: Recipe::Linear { row: &ENERGY_OF_RANGE, factor: 1.0 },
 };
@@ -42,7 +46,7 @@ pub const PHOTON_FLUX_DENSITY: Quantity = Quantity {
     source: "CIE S 017:2020 International Lighting Vocabulary (photon irradiance)",
     remark: "",
     group: Group::Energy,
-    limit: Limit { relative: 0.10, absolute: 5.0 },
+    limit: Limit { relative: 0.10, absolute: 5.0, reason: ENERGY_LIMIT },
     plausible: Plausible::sun(7.0),
     recipe: Recipe::Linear { row: &PHOTONS_OF_RANGE, factor: 1.0 },
 };
@@ -56,7 +60,7 @@ pub const IRRADIANCE_VISIBLE: Quantity = Quantity {
     source: "CIE S 017:2020 International Lighting Vocabulary (visible radiation)",
     remark: "",
     group: Group::Energy,
-    limit: Limit { relative: 0.10, absolute: 0.5 },
+    limit: Limit { relative: 0.10, absolute: 0.5, reason: ENERGY_LIMIT },
     plausible: Plausible::sun(0.65),
     recipe: Recipe::Linear { row: &ENERGY_380_780, factor: 1.0 },
 };
@@ -70,7 +74,7 @@ pub const IRRADIANCE_NIR: Quantity = Quantity {
     source: "CIE S 017:2020 International Lighting Vocabulary (infrared radiation)",
     remark: "",
     group: Group::Energy,
-    limit: Limit { relative: 0.10, absolute: 1.0 },
+    limit: Limit { relative: 0.10, absolute: 1.0, reason: ENERGY_LIMIT },
     plausible: Plausible::sun(0.6),
     recipe: Recipe::Linear { row: &ENERGY_FROM_780, factor: 1.0 },
 };
@@ -84,7 +88,8 @@ const fn place(
     limit: f64,
     recipe: Recipe,
 ) -> Quantity {
-    let limit = Limit { relative: 0.0, absolute: limit };
+    let limit =
+        Limit { relative: 0.0, absolute: limit, reason: "small beside the differences between kinds of light sources" };
     Quantity { id, unit, title, definition, source, remark: "", group: Group::Energy, limit, plausible: None, recipe }
 }
 

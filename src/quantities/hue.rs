@@ -27,7 +27,11 @@ pub const DOMINANT_WAVELENGTH: Quantity = Quantity {
         "Dominant wavelength",
         "Where the line from the equal-energy white through (x, y) meets the spectral locus; purples and white have none",
         COLORIMETRY,
-        Limit { relative: 0.0, absolute: 2.0 },
+        Limit {
+            relative: 0.0,
+            absolute: 2.0,
+            reason: "about the least difference of hue that is seen where the eye is less keen",
+        },
         dominant_wavelength,
     )
 };
@@ -39,7 +43,11 @@ pub const EXCITATION_PURITY: Quantity = quantity(
     "Excitation purity",
     "Distance of (x, y) from the equal-energy white over that of the spectral locus, or of the line of purples, in its direction",
     COLORIMETRY,
-    Limit { relative: 0.0, absolute: 0.02 },
+    Limit {
+        relative: 0.0,
+        absolute: 0.02,
+        reason: "about the least difference of saturation that is seen beside white",
+    },
     excitation_purity,
 );
 

@@ -22,7 +22,11 @@ pub const ILLUMINANCE: Quantity = Quantity {
     source: "CIE 018:2019; ISO/CIE 23539:2023; V of the CIE 1931 observer, 1 nm, linear",
     remark: "",
     group: Group::Photometry,
-    limit: Limit { relative: 0.10, absolute: 50.0 },
+    limit: Limit {
+        relative: 0.10,
+        absolute: 50.0,
+        reason: "a tenth of the value, as meters of ISO/CIE 19476 class C, or the light of civil twilight",
+    },
     plausible: Plausible::sun_and_lamps(120.0, 150.0),
     recipe: Recipe::Linear { row: &CIE_Y_SUM, factor: LUMINOUS_EFFICACY },
 };
@@ -39,7 +43,11 @@ pub const SCOTOPIC_ILLUMINANCE: Quantity = Quantity {
     source: "CIE 018:2019; ISO/CIE 23539:2023; V' of CIE 1951, 1 nm, linear",
     remark: "",
     group: Group::Photometry,
-    limit: Limit { relative: 0.10, absolute: 100.0 },
+    limit: Limit {
+        relative: 0.10,
+        absolute: 1.0,
+        reason: "a tenth of the value, or a light in which rods begin to take part in vision",
+    },
     plausible: Plausible::sun(350.0),
     recipe: Recipe::Linear { row: &SCOTOPIC_SUM, factor: SCOTOPIC_EFFICACY },
 };
@@ -53,7 +61,11 @@ pub const SP_RATIO: Quantity = Quantity {
     source: "CIE 018:2019; CIE 191:2010",
     remark: "",
     group: Group::Photometry,
-    limit: Limit { relative: 0.05, absolute: 0.05 },
+    limit: Limit {
+        relative: 0.05,
+        absolute: 0.05,
+        reason: "a tenth of the difference between warm white and daylight",
+    },
     plausible: None,
     recipe: Recipe::Finish { rows: &[&SCOTOPIC_SUM, &CIE_Y_SUM], bright: 1, finish: sp_ratio },
 };

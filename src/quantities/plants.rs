@@ -34,8 +34,10 @@ static PHYTOCHROME_RED: Row =
 static PHYTOCHROME_BOTH: Row =
     Row::new("phytochrome both", Curve::Tabulated(tables::phytochrome_both), true, Band::whole(300.0, 800.0));
 
-/// A tenth of the value, the usual tolerance of quantum sensors, or 1 µmol, which resolves the shade below a canopy.
-const PHOTON_LIMIT: Limit = Limit { relative: 0.10, absolute: 1.0 };
+/// Reason of the limit of photon flux densities.
+const PHOTON_REASON: &str = "a tenth of the value, the usual tolerance of quantum sensors, or 1 umol m-2 s-1, which resolves the shade below a canopy";
+/// Limit of photon flux densities.
+const PHOTON_LIMIT: Limit = Limit { relative: 0.10, absolute: 1.0, reason: PHOTON_REASON };
 
 const fn photon_flux(
     id: &'static str,
@@ -91,8 +93,7 @@ pub const PAR_IRRADIANCE: Quantity = Quantity {
     source: "ANSI/ASABE S640 (radiant version)",
     remark: "",
     group: Group::Plants,
-    // 1 µmol of daylight carries 0.22 J.
-    limit: Limit { relative: 0.10, absolute: 0.25 },
+    limit: Limit { relative: 0.10, absolute: 0.25, reason: "as for ppfd: 1 umol of daylight carries 0.22 J" },
     plausible: Plausible::sun_and_lamps(0.5, 0.3),
     recipe: Recipe::Linear { row: &ENERGY_400_700, factor: 1.0 },
 };
@@ -159,7 +160,7 @@ pub const PHYTOCHROME_EQUILIBRIUM: Quantity = Quantity {
     source: "Sager et al. 1988, Trans. ASAE 31(6):1882-1889; cross-sections of Lagarias et al. 1987 as in Kusuma & Bugbee 2021",
     remark: "light on the leaf, not in it; other sets of cross-sections differ by some 0.005",
     group: Group::Plants,
-    limit: Limit { relative: 0.0, absolute: 0.02 },
+    limit: Limit { relative: 0.0, absolute: 0.02, reason: "a tenth of the range between deep shade and daylight" },
     plausible: None,
     recipe: Recipe::Finish { rows: &[&PHYTOCHROME_RED, &PHYTOCHROME_BOTH], bright: 1, finish: ratio },
 };
@@ -176,7 +177,11 @@ pub const RED_FAR_RED_RATIO: Quantity = Quantity {
     source: "Smith 1982, Annu. Rev. Plant Physiol. 33:481-518",
     remark: "10 nm bands, 655-665 over 725-735 nm; other definitions differ several-fold on the same light; none above 1000",
     group: Group::Plants,
-    limit: Limit { relative: 0.10, absolute: 0.05 },
+    limit: Limit {
+        relative: 0.10,
+        absolute: 0.05,
+        reason: "a tenth of the value, about the least change that shade responses are known for",
+    },
     plausible: None,
     recipe: Recipe::Finish { rows: &[&PHOTONS_655_665, &PHOTONS_725_735], bright: 1, finish: red_over_far_red },
 };

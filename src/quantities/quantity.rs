@@ -50,6 +50,8 @@ pub struct Limit {
     pub relative: f64,
     /// In the unit of the quantity.
     pub absolute: f64,
+    /// Why it is this one.
+    pub reason: &'static str,
 }
 
 impl Limit {
@@ -273,7 +275,7 @@ mod tests {
     /// Identity: a limit compares the expanded uncertainty, and NaN never passes.
     #[test]
     fn a_limit_takes_the_larger_of_its_two_parts_and_refuses_nan() {
-        let limit = Limit { relative: 0.1, absolute: 1.0 };
+        let limit = Limit { relative: 0.1, absolute: 1.0, reason: "" };
         assert!(limit.allows(0.0, 0.5) && !limit.allows(0.0, 0.51));
         assert!(limit.allows(-100.0, 5.0) && !limit.allows(100.0, 5.01));
         assert!(!limit.allows(f64::NAN, 0.1) && !limit.allows(1.0, f64::NAN) && !limit.allows(f64::INFINITY, 1.0));

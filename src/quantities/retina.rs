@@ -34,7 +34,11 @@ pub const BLUE_LIGHT_HAZARD_IRRADIANCE: Quantity = Quantity {
     source: "IEC 62471:2006; ICNIRP 2013, Health Phys. 105(1):74-96",
     remark: "an irradiance, not the radiance that limits are set for",
     group: Group::Retina,
-    limit: Limit { relative: 0.10, absolute: 0.1 },
+    limit: Limit {
+        relative: 0.10,
+        absolute: 0.1,
+        reason: "a tenth of the value, or a tenth of 1 W m-2, from which on small sources are assessed (IEC 62471)",
+    },
     plausible: Plausible::sun(0.14),
     recipe: Recipe::Linear { row: &BLUE_LIGHT, factor: 1.0 },
 };

@@ -91,7 +91,11 @@ pub const UVA: Quantity = Quantity {
     remark: "",
     group: Group::Ultraviolet,
     // 0.2 W/m² is half a per cent of the midday sun's.
-    limit: Limit { relative: 0.15, absolute: 0.2 },
+    limit: Limit {
+        relative: 0.15,
+        absolute: 0.2,
+        reason: "0.15 of the value, what careful calibrations of ultraviolet spectrometers reach in the field, or UV-A of a sun at 2 degrees",
+    },
     plausible: Plausible::sun(0.07),
     recipe: Recipe::Linear { row: &ENERGY_UVA, factor: 1.0 },
 };
@@ -106,7 +110,11 @@ pub const UVB: Quantity = Quantity {
     remark: "",
     group: Group::Ultraviolet,
     // Daylight rises more steeply here than in any other band: 0.02 W/m² is about 2 % of a high sun's.
-    limit: Limit { relative: 0.20, absolute: 0.02 },
+    limit: Limit {
+        relative: 0.20,
+        absolute: 0.01,
+        reason: "as for the UV index, and a shorter band in which a shift of the scale weighs more",
+    },
     plausible: Plausible::sun(0.005),
     recipe: Recipe::Linear { row: &ENERGY_UVB, factor: 1.0 },
 };
@@ -121,7 +129,11 @@ pub const UVC: Quantity = Quantity {
     remark: "",
     group: Group::Ultraviolet,
     // Stray radiation of germicidal lamps: 0.01 W/m² must be distinguishable from zero.
-    limit: Limit { relative: 0.15, absolute: 0.01 },
+    limit: Limit {
+        relative: 0.15,
+        absolute: 0.001,
+        reason: "0.15 of the value, or an irradiance that takes more than an hour to the exposure limit at 254 nm (6 J m-2, ICNIRP 2004)",
+    },
     plausible: None,
     recipe: Recipe::Linear { row: &ENERGY_UVC, factor: 1.0 },
 };
@@ -135,7 +147,11 @@ pub const ERYTHEMAL_IRRADIANCE: Quantity = Quantity {
     source: "ISO/CIE 17166:2019",
     remark: "",
     group: Group::Ultraviolet,
-    limit: Limit { relative: 0.15, absolute: 0.3 / constants::UV_INDEX },
+    limit: Limit {
+        relative: 0.15,
+        absolute: 0.1 / constants::UV_INDEX,
+        reason: "as for the UV index, of which it is a fortieth",
+    },
     plausible: Plausible::sun(0.0005),
     recipe: Recipe::Linear { row: &ERYTHEMA, factor: 1.0 },
 };
@@ -149,7 +165,11 @@ pub const UV_INDEX: Quantity = Quantity {
     source: "WHO, WMO, UNEP, ICNIRP 2002, Global Solar UV Index: a practical guide; ISO/CIE 17166:2019",
     remark: "",
     group: Group::Ultraviolet,
-    limit: Limit { relative: 0.15, absolute: 0.3 },
+    limit: Limit {
+        relative: 0.15,
+        absolute: 0.1,
+        reason: "0.15 of the value, as the best broadband meters agree, or a tenth of the least step that forecasts state",
+    },
     plausible: Plausible::sun(0.02),
     recipe: Recipe::Linear { row: &ERYTHEMA, factor: constants::UV_INDEX },
 };
@@ -164,7 +184,11 @@ pub const VITAMIN_D_IRRADIANCE: Quantity = Quantity {
     remark: "no health advice; the action spectrum is disputed above 315 nm",
     group: Group::Ultraviolet,
     // About 3 % of a high sun's.
-    limit: Limit { relative: 0.20, absolute: 0.015 },
+    limit: Limit {
+        relative: 0.20,
+        absolute: 0.005,
+        reason: "as for the UV index, with a wider band of weights in the steep part of the spectrum",
+    },
     plausible: Plausible::sun(0.001),
     recipe: Recipe::Linear { row: &PREVITAMIN_D3, factor: 1.0 },
 };
@@ -179,7 +203,11 @@ pub const ACTINIC_UV_IRRADIANCE: Quantity = Quantity {
     remark: "",
     group: Group::Ultraviolet,
     // The steepest weighting under the sun: 2 mW/m² is some 5 % of a high sun's.
-    limit: Limit { relative: 0.20, absolute: 0.002 },
+    limit: Limit {
+        relative: 0.20,
+        absolute: 0.0002,
+        reason: "a fifth of the value, or a fifth of the mean that reaches the exposure limit in 8 h (30 J m-2, ICNIRP 2004)",
+    },
     plausible: Plausible::sun(0.0002),
     recipe: Recipe::Linear { row: &ACTINIC, factor: 1.0 },
 };

@@ -55,7 +55,7 @@ flags! {
     Servicing = 7, "servicing", Suspect;
     /// Expanded uncertainty above the quantity's limit.
     Uncertain = 8, "uncertain", Suspect;
-    /// Possible residual stray light exceeds 5 % of the quantity.
+    /// More than 5 % of the quantity was subtracted as stray light; suspect where it was more than half or is too uncertain.
     StrayLight = 9, "stray_light", Suspect;
     /// Age or temperature difference of the dark exceeds its limit, and the dark model cannot be used.
     DarkStale = 10, "dark_stale", Suspect;

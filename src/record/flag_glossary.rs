@@ -107,7 +107,8 @@ impl Flag {
                  that matters is uncertain in bright light, calibrate better.",
             ),
             Self::StrayLight => (
-                "Stray light inside the instrument is a considerable part of the signal of the quantity.",
+                "More than 5 % of the value was subtracted as stray light. The value is suspect where it was more than half, or where the \
+                 uncertainty of the subtraction reaches half of the quantity's limit; elsewhere the flag is for information.",
                 "Weak ultraviolet beside strong visible light: early and late in the day for the UV index, always for the shortest wavelengths.",
                 "Use the value as an estimate. A stray-light matrix in the calibration file reduces it.",
             ),

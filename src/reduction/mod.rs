@@ -1,7 +1,8 @@
 //! Reduction: converts counts to spectral irradiance, by one function for live readings, recomputation and tests.
 //!
 //! Order of the steps: offset, linearity, dark, merge of the brackets as count rates, stray light, response with its
-//! temperature coefficient, separation of lamps, cosine. Pure: no I/O, no clock, no panic on data.
+//! temperature coefficient, separation of lamps, cosine. The bandwidth is corrected in the weights of the quantities. Pure: no I/O, no
+//! clock, no panic on data.
 //!
 //! Invariant: the same input gives the same bits.
 

@@ -1,8 +1,9 @@
 //! Correction of weighted sums for the bandwidth of the instrument.
 //!
-//! A triangular slit of full width F turns a spectrum f into g = f + F²/12·f″ + F⁴/360·f⁗ …; to second order
-//! f(λ) = g(λ) − [g(λ − F) − 2g(λ) + g(λ + F)]/12. Applied to each sample this would multiply the noise of sums over few samples; applied
-//! to the weights, w̃(λ) = 7/6·w(λ) − [w(λ − F) + w(λ + F)]/12, it only changes them where the weighting is curved. Pure.
+//! A triangular slit of full width F turns a spectrum f into g = f + F²/12·f″ + F⁴/360·f⁗ …; with the second difference
+//! Dg = [g(λ − F) − 2g(λ) + g(λ + F)]/12 the inverse is f = g − Dg + 8/5·DDg to fourth order. Applied to each sample this would multiply
+//! the noise of sums over few samples. Applied to the weights, w̃ = w − Dw + 8/5·DDw, it only changes them where the weighting is
+//! curved: to second order w̃(λ) = 7/6·w(λ) − [w(λ − F) + w(λ + F)]/12. Pure.
 //!
 //! Invariants: the weights of a row keep their sum, and a spectrum that is linear over twice the width keeps its sums.
 
@@ -12,6 +13,8 @@ use std::ops::Range;
 
 /// Share of the second difference over one width that is the bandwidth error of a triangular slit [1].
 const TRIANGLE: f64 = 1.0 / 12.0;
+/// Factor of the twice applied difference: 1/144 + 1/240, the terms of fourth order of the difference and of the slit, over 1/144 [1].
+const FOURTH_ORDER: f64 = 1.6;
 
 /// For each sample, the samples one step below and above it: the lower of two neighbours, and the part of the way to the next.
 type Place = (usize, f64);
@@ -42,23 +45,35 @@ impl BandwidthCorrection {
         Some(Self { first: calibrated.start, places: (0..nm.len()).map(place).collect() })
     }
 
-    /// The corrected row: its sum over a spectrum seen through the slit is that of the row over the spectrum itself, to second order.
+    /// The corrected row: its sum over a spectrum seen through the slit is that of the row over the spectrum itself, to fourth order.
     pub fn corrected(&self, row: &SparseRow) -> SparseRow {
+        let once = self.difference(row);
+        let mut corrected = self.difference(&once);
+        corrected.weights.iter_mut().for_each(|w| *w *= FOURTH_ORDER);
+        // A difference reaches farther than its row.
+        for (from, sign) in [(&once, -1.0), (row, 1.0)] {
+            let to = &mut corrected.weights[from.first - corrected.first..];
+            to.iter_mut().zip(&from.weights).for_each(|(to, w)| *to += sign * w);
+        }
+        corrected
+    }
+
+    /// The row whose sum over a spectrum is that of `row` over the spectrum's second differences.
+    fn difference(&self, row: &SparseRow) -> SparseRow {
         let places = |sample: usize| sample.checked_sub(self.first).and_then(|i| self.places.get(i).copied().flatten());
-        let reach =
-            |sample: usize| places(sample).map(|(below, above, _)| (below.0 + self.first, above.0 + self.first + 1));
         let samples = row.first..=row.last();
-        let reached = samples.clone().filter_map(reach);
-        let (low, high) = reached.fold((row.first, row.last()), |(low, high), (a, b)| (low.min(a), high.max(b)));
+        let reached = samples.clone().filter_map(places);
+        let (low, high) = reached.fold((row.first, row.last()), |(low, high), (below, above, _)| {
+            (low.min(below.0 + self.first), high.max(above.0 + self.first + 1))
+        });
         let mut weights = vec![0.0; high + 1 - low];
         for (sample, w) in samples.zip(&row.weights) {
-            weights[sample - low] += w;
             let Some((below, above, factor)) = places(sample) else { continue };
-            weights[sample - low] += 2.0 * factor * w;
+            weights[sample - low] -= 2.0 * factor * w;
             for (place, share) in [below, above] {
                 let at = place + self.first - low;
-                weights[at] -= factor * w * (1.0 - share);
-                weights[at + 1] -= factor * w * share;
+                weights[at] += factor * w * (1.0 - share);
+                weights[at + 1] += factor * w * share;
             }
         }
         SparseRow { first: low, weights }

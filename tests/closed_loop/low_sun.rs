@@ -16,7 +16,7 @@ const DAYS: [&str; 4] = ["2026-03-20", "2026-06-21", "2026-10-10", "2026-12-21"]
 const IDS: [&str; 6] = ["ppfd", "illuminance", "uv_index", "red_far_red_ratio", "cct", "pfd_far_red"];
 
 /// The minute of an afternoon at which the sun comes nearest to an elevation [degrees].
-fn afternoon(date: &str, elevation_deg: f64) -> UtcMicros {
+pub fn afternoon(date: &str, elevation_deg: f64) -> UtcMicros {
     let noon = UtcMicros::parse(&format!("{date}T11:30:00Z")).expect("the test names a day");
     let minutes = (0..600).map(|m| noon.plus_seconds(60.0 * f64::from(m)));
     let off = |t: &UtcMicros| sun::position(PLACE, *t).map_or(f64::MAX, |s| (s.elevation_deg - elevation_deg).abs());

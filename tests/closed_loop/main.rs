@@ -3,6 +3,7 @@
 #[path = "../support/closed_loop.rs"]
 mod closed_loop;
 
+mod budget;
 mod coverage;
 mod daily;
 mod faults;
@@ -16,5 +17,6 @@ mod nights;
 mod recompute;
 mod recomputed_bits;
 mod roof;
+mod stray_light;
 mod wrong_blocks;
 mod wrong_darks;

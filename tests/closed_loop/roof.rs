@@ -49,9 +49,10 @@ fn check(station: &Loop, uv_share: Option<f64>) {
     }
     let everywhere: Vec<_> = station.rows.iter().collect();
     assert_good_within(&everywhere, "uv_index", uv_allowed);
-    let high = station.above(15.0);
+    // Below, the stray-light floor is a third of the value and more, uncertain by 15 % of itself.
+    let high = station.above(30.0);
     let good = share(&high, |r| r.is_good("uv_index"));
-    println!("uv_index: {:.2} % good above 15°", good * 100.0);
+    println!("uv_index: {:.2} % good above 30°", good * 100.0);
     println!("{}", why_not_good(&high, "uv_index"));
     if let Some(least) = uv_share {
         assert!(good >= least, "uv_index: {good}");
@@ -61,7 +62,7 @@ fn check(station: &Loop, uv_share: Option<f64>) {
 /// Independent: the simulator's truth, weighted by the exposures used.
 #[test]
 fn on_a_clear_day_good_values_are_right_and_nearly_all_are_good() {
-    check(&day(SkyKind::Clear, OpticSettings::perfect()), Some(0.90));
+    check(&day(SkyKind::Clear, OpticSettings::perfect()), Some(0.98));
 }
 
 /// Independent: the simulator's truth, weighted by the exposures used.

@@ -13,6 +13,10 @@ pub const LINE: &str = "spectrometer";
 pub const TRUTH: &str = "truth.jsonl";
 const CERTIFICATE: &str = "certificate.toml";
 const STATION: &str = "station.toml";
+/// What a good laboratory states of a spectrometer that stands on a roof: PPFD at noon within 5 % (k = 2).
+const LABORATORY: &str = "[certificate]\nrelative_uncertainty = 0.03\nwavelength_uncertainty_nm = 0.05\nwavelength_variation_nm = 0.03\n\
+                          calibrated_on = \"2026-03-01T00:00:00Z\"\nannual_change = 0.01\ncosine_uncertainty = 0.006\n\
+                          diffuse_uncertainty = 0.01\nlevelling_deg = 0.3\n";
 
 /// The day of the demo.
 pub struct Site {
@@ -36,7 +40,8 @@ pub fn write(dir: &Path, args: &DemoArgs) -> io::Result<Site> {
     let sky = clap::ValueEnum::to_possible_value(&args.sky).map(|v| v.get_name().to_owned()).unwrap_or_default();
     let simulator = format!(
         "# The virtual spectrometer of the demo: an invented instrument on an invented roof.\n\
-         seed = {}\n\n[scene]\nkind = \"roof\"\nsky = \"{sky}\"\nlatitude_deg = 47.6\nlongitude_deg = 9.2\naltitude_m = 420\n",
+         seed = {}\n\n[scene]\nkind = \"roof\"\nsky = \"{sky}\"\nlatitude_deg = 47.6\nlongitude_deg = 9.2\naltitude_m = 420\n\n\
+         {LABORATORY}",
         args.seed
     );
     std::fs::write(dir.join(SIMULATOR), &simulator)?;

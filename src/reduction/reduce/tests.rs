@@ -492,3 +492,43 @@ fn lamps_and_sun_are_corrected_each_by_its_own_response() {
     let (share, _) = both.lamps.expect("a part").share.expect("a share");
     assert!((share - 0.4).abs() < 0.05, "{share}");
 }
+
+/// Identity: the component of a stray-light matrix is its stated share of what the matrix subtracts from each pixel, less the mean of
+/// that in the floor band, which the floor has taken away.
+#[test]
+fn a_stray_light_matrix_is_uncertain_by_what_it_subtracts() {
+    let (mut c, d) = (calibration(), detector());
+    // Diagonal, so that what is subtracted follows from what is left.
+    let share = |i: usize| 1e-3 * (1.0 + (i as f64 / 90.0).sin());
+    let entry = |k: usize| if k / PIXELS == k % PIXELS { 1.0 - share(k % PIXELS) } else { 0.0 };
+    c.stray_light.matrix = Some((0..PIXELS * PIXELS).map(entry).collect());
+    c.stray_light.matrix_relative_uncertainty = 0.2;
+    let scale = Arc::new(Scale::new(&c, &d, 0));
+    let (light, dark) = (frame(0.5, 4e4, 1, 1, &[]), frame(0.5, 0.0, 8, 2, &[]));
+    let dark = DarkFor::Matched { dark: &dark, model: None };
+    let context = ReductionContext {
+        calibration: &c,
+        scale: &scale,
+        temperature_c: Some(24.0),
+        sun_elevation_deg: None,
+        pressure: 1.0,
+        beam_share: None,
+        lamps: None,
+        aged: Default::default(),
+        mains_hz: 0.0,
+    };
+    let reduced = reduce(&[BracketInput { frame: &light, dark, dark_light_lx: 0.0 }], &context);
+    let floor = reduced.floor_rate.unwrap();
+    let removed = |i: usize| {
+        let left = reduced.irradiance[i] / reduced.per_rate(i) + floor;
+        left * share(i) / (1.0 - share(i))
+    };
+    let in_floor = scale.floor.iter().map(|i| removed(*i)).sum::<f64>() / scale.floor.len() as f64;
+    let mode = reduced.errors.modes.iter().find(|m| m.name == mode_names::STRAY_MATRIX).unwrap();
+    let top = (0..PIXELS).map(|i| reduced.errors.at(mode, i).abs()).fold(0.0, f64::max);
+    assert!(top > 0.0);
+    for i in (0..PIXELS).filter(|i| scale.valid[*i]) {
+        let want = 0.2 * (removed(i) - in_floor) * reduced.per_rate(i);
+        close("stray matrix", want, reduced.errors.at(mode, i), top);
+    }
+}
