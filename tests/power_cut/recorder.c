@@ -2,7 +2,7 @@
  *
  * VIGILUX_RECORD names the file the record is appended to, VIGILUX_RECORD_DATABASE the absolute path of the database.
  * Every write, truncation, creation, renaming, removal and sync of a file whose name begins with that path is recorded,
- * every sync of the folder it lies in, and every acknowledgement: a line on stdout that begins with "stored ".
+ * every sync of the folder it lies in, and every acknowledgement: a line that begins with "stored ", on any other descriptor.
  *
  * One lock is held over each call and its entry, so that the order of the record is the order of the effects; a sync is
  * entered when it has returned, an acknowledgement before it leaves. VIGILUX_RECORD_KILL ends the process by SIGKILL
@@ -125,7 +125,7 @@ ssize_t write(int fd, const void *data, size_t length)
 {
     REAL(write);
     char path[PATH_MAX];
-    if (fd == STDOUT_FILENO && length >= 7 && memcmp(data, "stored ", 7) == 0) {
+    if (length >= 7 && memcmp(data, "stored ", 7) == 0 && !name_of(fd, path)) {
         pthread_mutex_lock(&lock);
         enter('A', "", 0, data, length);
         pthread_mutex_unlock(&lock);
@@ -235,6 +235,12 @@ int fdatasync(int fd)
 
 static int opened(const char *path, int flags, unsigned mode)
 {
+    char absolute[2 * PATH_MAX];
+    if (path[0] != '/' && database_length && (flags & O_CREAT) && getcwd(absolute, PATH_MAX)) {
+        size_t length = strlen(absolute);
+        snprintf(absolute + length, sizeof absolute - length, "/%s", path);
+        path = absolute;
+    }
     if (!ours(path) || !(flags & (O_CREAT | O_TRUNC)))
         return (int)syscall(SYS_openat, AT_FDCWD, path, flags, mode);
     pthread_mutex_lock(&lock);
