@@ -4,6 +4,7 @@
 
 use super::{Failure, print, print_json};
 use crate::clock::{Clock, CompressedClock, RealClock, Stop};
+use crate::dialect::limitations::{self, Limitation};
 use crate::dialect::{self, Dialect, SerialSettings};
 use crate::instrument::recording::Sink;
 use crate::instrument::{Link, RecordingLink, Session, link_to};
@@ -108,7 +109,8 @@ pub fn run(args: &ProbeArgs) -> Result<(), Failure> {
     if args.json {
         return print_json(&json(&found, &measured, &findings, &section));
     }
-    print(&format!("\n{}\n{section}", report::text(&measured, &findings)))
+    let unproven = unproven(&limitations::of(&dialect));
+    print(&format!("\n{}{unproven}\n{section}", report::text(&measured, &findings)))
 }
 
 /// The built-in dialect, or that of a file.
@@ -137,6 +139,15 @@ fn json<'a>(ports: &'a [Port], m: &'a Measured, findings: &'a [Finding], section
         findings,
         section,
     }
+}
+
+/// What the protocol cannot do, as text.
+fn unproven(limitations: &[Limitation]) -> String {
+    if limitations.is_empty() {
+        return String::new();
+    }
+    let lines = limitations.iter().map(|l| format!("  - no {}: {}\n", l.missing, l.consequence));
+    format!("\nwhat the protocol cannot do\n{}", lines.collect::<String>())
 }
 
 /// The ports as text.

@@ -8,6 +8,7 @@ mod dialects;
 mod exports;
 mod new_station;
 mod printed;
+mod probe;
 #[path = "../support/python.rs"]
 #[allow(dead_code, reason = "every test binary uses a part of it")]
 mod python;

@@ -18,6 +18,10 @@ pub const PATIENCE: Duration = Duration::from_secs(90);
 pub struct Process(Child);
 
 impl Process {
+    pub fn of(child: Child) -> Self {
+        Self(child)
+    }
+
     pub fn signal(&self, name: &str) {
         // The shell's own `kill`: the program of that name is a package which not every machine has.
         let kill = format!("kill -s {name} {}", self.0.id());
@@ -124,8 +128,13 @@ impl Site {
 
     /// Starts a virtual spectrometer at `line`.
     pub fn bench(&self, arguments: &[&str]) -> Process {
+        self.bench_at("line", arguments)
+    }
+
+    /// Starts a simulated instrument at a symlink.
+    pub fn bench_at(&self, link: &str, arguments: &[&str]) -> Process {
         let mut bench = self
-            .vigilux(&["simulate", "--link", "line", "--compressed-clock", &self.clock])
+            .vigilux(&["simulate", "--link", link, "--compressed-clock", &self.clock])
             .args(arguments)
             .stdout(Stdio::piped())
             .spawn()
