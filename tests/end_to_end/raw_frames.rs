@@ -27,6 +27,8 @@ fn a_script_of_ten_lines_reads_the_frames_that_export_writes() {
     let mut frames: BTreeMap<(String, String), Vec<String>> = BTreeMap::new();
     for line in lines {
         let cells: Vec<&str> = line.split(',').collect();
+        // Commas within the cell `clipped` move the cells after it.
+        let (pixel, counts) = (cells.len() - head.len() + pixel, cells.len() - head.len() + counts);
         let frame = frames.entry((cells[reading].to_owned(), cells[bracket].to_owned())).or_default();
         assert_eq!(cells[pixel], frame.len().to_string());
         frame.push(cells[counts].to_owned());
