@@ -129,8 +129,8 @@ fn fill(store: &Store, like: &Reading, made_with: MadeWith, begin: UtcMicros) {
 
 fn one(reader: &Reader, again: &mut Recomputer, id: i64) {
     let stored = reader.reading(id).expect("a reading").expect("a reading");
-    let processed = again.recompute(reader, &stored).expect("made again");
-    assert!(processed.reduced.is_some_and(|r| r.irradiance.len() == 2048));
+    let reduced = again.spectrum(reader, &stored).expect("made again");
+    assert!(reduced.is_some_and(|r| r.irradiance.len() == 2048));
 }
 
 fn command(path: &Path, arguments: &[&str]) {

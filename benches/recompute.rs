@@ -2,7 +2,7 @@
 //!
 //! `cargo bench --bench recompute [-- DAYS]`, a year without (4 GB, generated once under `target/year` in a quarter
 //! of an hour); fewer days are spread over the year. The built program runs twice: with all quantities, and `--without
-//! colour-rendering`, for which the bound on time holds. Where something else runs meanwhile, CPU time over the number of cores
+//! drawn`, for which the bound on time holds. Where something else runs meanwhile, CPU time over the number of cores
 //! is what an idle machine would need.
 
 #[path = "../tests/support/closed_loop.rs"]
@@ -30,7 +30,7 @@ fn main() {
     year::make(&path, days);
     let bytes = std::fs::metadata(&path).map_or(0, |m| m.len());
     println!("{days} days, {:.0} MB, made in {:.0} s", bytes as f64 / 1e6, started.elapsed().as_secs_f64());
-    for (without, what) in [(None, "everything"), (Some("colour-rendering"), "without colour rendering")] {
+    for (without, what) in [(None, "everything"), (Some("drawn"), "without drawn quantities")] {
         let mut program = Command::new(env!("CARGO_BIN_EXE_vigilux"));
         program.args(["recompute", "--json", "--database"]).arg(&path);
         program.args(without.into_iter().flat_map(|what| ["--without", what]));

@@ -20,7 +20,7 @@ const CACHED_PIPELINES: usize = 4;
 /// Axes with weights in memory per pipeline (about 0.3 MB each): those of the temperatures of a day.
 const CACHED_AXES: usize = 32;
 
-/// Rows of instrument, configuration and calibration, and whether colour rendering is left out.
+/// Rows of instrument, configuration and calibration, and whether drawn quantities are left out.
 type PipelineKey = (i64, i64, i64, bool);
 
 /// Recomputes stored readings. Caches pipelines and inputs shared by neighbouring readings.
@@ -28,7 +28,7 @@ type PipelineKey = (i64, i64, i64, bool);
 pub struct Recomputer {
     inputs: StoredInputs,
     pipelines: BTreeMap<PipelineKey, Pipeline>,
-    without_colour_rendering: bool,
+    without_drawn: bool,
 }
 
 impl Recomputer {
@@ -37,9 +37,9 @@ impl Recomputer {
         Self::default()
     }
 
-    /// With nothing in memory yet; [`Self::recompute_with`] leaves out colour rendering ([`Pipeline::without_colour_rendering`]).
-    pub fn without_colour_rendering() -> Self {
-        Self { without_colour_rendering: true, ..Self::default() }
+    /// With nothing in memory yet; [`Self::recompute_with`] leaves out drawn quantities ([`Pipeline::without_drawn`]).
+    pub fn without_drawn() -> Self {
+        Self { without_drawn: true, ..Self::default() }
     }
 
     /// The stored inputs.
@@ -65,6 +65,12 @@ impl Recomputer {
         Ok(Some(Evaluated { calibration: Arc::clone(pipeline.calibration()), reduced, outcomes }))
     }
 
+    /// The spectrum of a reading with its active calibration; `None` without one. Quantities that take long are not evaluated.
+    pub fn spectrum(&mut self, reader: &Reader, stored: &StoredReading) -> Result<Option<Reduced>, ArchiveError> {
+        let frames = reader.frames(stored.reading.id)?;
+        Ok(self.process(reader, stored, &frames, stored.made_with.calibration, true)?.reduced)
+    }
+
     /// Recomputes a reading from its frames with a calibration (row); without one, all values are null.
     pub fn recompute_with(
         &mut self,
@@ -73,7 +79,7 @@ impl Recomputer {
         frames: &[FrameRecord],
         calibration: Option<i64>,
     ) -> Result<ProcessedReading, ArchiveError> {
-        self.process(reader, stored, frames, calibration, self.without_colour_rendering)
+        self.process(reader, stored, frames, calibration, self.without_drawn)
     }
 
     fn process(
@@ -82,7 +88,7 @@ impl Recomputer {
         stored: &StoredReading,
         frames: &[FrameRecord],
         calibration: Option<i64>,
-        without_colour_rendering: bool,
+        without_drawn: bool,
     ) -> Result<ProcessedReading, ArchiveError> {
         let id = stored.reading.id;
         if frames.is_empty() {
@@ -112,7 +118,7 @@ impl Recomputer {
         match calibration {
             Some(row) => {
                 let shapes = self.inputs.lamp_shapes(reader, id, stored.about.lamp_shapes)?;
-                let pipeline = self.pipeline(reader, stored, row, without_colour_rendering)?;
+                let pipeline = self.pipeline(reader, stored, row, without_drawn)?;
                 pipeline.set_lamp_shapes(shapes);
                 Ok(pipeline.process(&frames_with_darks, &[], sun, &about))
             }
@@ -125,13 +131,13 @@ impl Recomputer {
         reader: &Reader,
         stored: &StoredReading,
         calibration: i64,
-        without_colour_rendering: bool,
+        without_drawn: bool,
     ) -> Result<&mut Pipeline, ArchiveError> {
         let made_with = stored.made_with;
-        let key = (made_with.instrument, made_with.configuration, calibration, without_colour_rendering);
+        let key = (made_with.instrument, made_with.configuration, calibration, without_drawn);
         if !self.pipelines.contains_key(&key) {
             let pipeline = self.new_pipeline(reader, stored, calibration)?;
-            let pipeline = if without_colour_rendering { pipeline.without_colour_rendering() } else { pipeline };
+            let pipeline = if without_drawn { pipeline.without_drawn() } else { pipeline };
             if self.pipelines.len() >= CACHED_PIPELINES {
                 self.pipelines.clear();
             }
@@ -172,7 +178,7 @@ pub struct Evaluated {
     pub outcomes: Vec<Outcome>,
 }
 
-/// Whether the active values of a reading were computed without colour rendering.
+/// Whether the active values of a reading were computed without drawn quantities.
 fn is_partial(stored: &StoredReading) -> bool {
     let not_requested = NullReason::NotRequested.to_string();
     let values = &stored.as_computed().values;

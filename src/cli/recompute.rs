@@ -25,7 +25,7 @@ pub struct RecomputeArgs {
     /// Another calibration, for the readings of its instrument within its validity [default: the calibration of each reading]
     #[arg(long, value_name = "FILE")]
     calibration: Option<PathBuf>,
-    /// Quantities to leave out: their values become null with the reason "not requested". Colour rendering takes longer than all others together
+    /// Quantities to leave out: their values become null with the reason "not requested". Drawing an uncertainty takes longer than all other quantities together
     #[arg(long, value_name = "WHAT", value_enum)]
     without: Option<Omitted>,
     /// Print JSON
@@ -36,8 +36,8 @@ pub struct RecomputeArgs {
 /// Quantities that a recomputation can leave out.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
 enum Omitted {
-    /// The indices of colour rendering: cri_ra, cri_r9, fidelity_rf, gamut_rg
-    ColourRendering,
+    /// Those whose uncertainty is drawn: cri_ra, cri_r9, fidelity_rf, gamut_rg, peak_wavelength
+    Drawn,
 }
 
 impl From<ArchiveError> for Failure {
@@ -68,8 +68,8 @@ pub fn run(args: &RecomputeArgs) -> Result<(), Failure> {
         }
     }
     let threads = std::thread::available_parallelism().map_or(1, usize::from);
-    let without_colour_rendering = args.without == Some(Omitted::ColourRendering);
-    let request = Request { from, to, calibration: calibration.as_ref(), without_colour_rendering, threads };
+    let without_drawn = args.without == Some(Omitted::Drawn);
+    let request = Request { from, to, calibration: calibration.as_ref(), without_drawn, threads };
     let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr());
     let style = ProgressStyle::with_template("{bar:40} {pos}/{len} readings, {per_sec}, {eta} left");
     bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));

@@ -303,8 +303,8 @@ fn recomputed(
     recomputer: &mut Recomputer,
     stored: &StoredReading,
 ) -> Result<Option<Reduced>, ExportError> {
-    match recomputer.recompute(reader, stored) {
-        Ok(processed) => Ok(processed.reduced),
+    match recomputer.spectrum(reader, stored) {
+        Ok(reduced) => Ok(reduced),
         Err(error) if error.is_of_one_reading() => Ok(None),
         Err(error) => Err(error.into()),
     }

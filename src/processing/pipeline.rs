@@ -52,8 +52,8 @@ pub struct Pipeline {
     /// The reference sun, where lamps have to be separated from daylight.
     daylight: Option<Arc<Daylight>>,
     kept_axes: usize,
-    /// Whether colour rendering is evaluated.
-    colour_rendering: bool,
+    /// Whether quantities whose uncertainty is drawn are evaluated.
+    drawn: bool,
 }
 
 impl Pipeline {
@@ -77,7 +77,7 @@ impl Pipeline {
             lamp_shapes: Arc::default(),
             daylight,
             kept_axes: KEPT_AXES,
-            colour_rendering: true,
+            drawn: true,
         }
     }
 
@@ -86,9 +86,10 @@ impl Pipeline {
         Self { kept_axes: number.max(1), ..self }
     }
 
-    /// Without colour rendering, whose uncertainty takes longer than all else: its indices are null as not requested.
-    pub fn without_colour_rendering(self) -> Self {
-        Self { colour_rendering: false, ..self }
+    /// Without colour rendering and the peak wavelength: their uncertainty is drawn, which takes longer than all else. They are null as not
+    /// requested.
+    pub fn without_drawn(self) -> Self {
+        Self { drawn: false, ..self }
     }
 
     /// Its calibration.
@@ -120,10 +121,10 @@ impl Pipeline {
                 self.axes.remove(&farthest);
             }
         }
-        let colour_rendering = self.colour_rendering;
+        let drawn = self.drawn;
         let (scale, matrix) = self.axes.entry(step).or_insert_with(|| {
             let scale = Scale::new(&self.calibration, &self.detector, step);
-            let wanted = |q: &Quantity| colour_rendering || !q.recipe.is_rendering();
+            let wanted = |q: &Quantity| drawn || !q.recipe.is_drawn();
             let source = self.station.source_rule();
             let matrix = Matrix::build_of(&scale.wavelength_nm, scale.valid_nm, source, wanted)
                 .with_bandwidth(self.calibration.wavelength.fwhm_nm);

@@ -26,7 +26,7 @@ fn path(station: &Loop) -> &Path {
 }
 
 fn request(calibration: Option<&Calibration>) -> Request<'_> {
-    Request { from: ALL.0, to: ALL.1, calibration, without_colour_rendering: false, threads: 2 }
+    Request { from: ALL.0, to: ALL.1, calibration, without_drawn: false, threads: 2 }
 }
 
 fn run(station: &Loop, request: &Request<'_>) -> Outcome {
@@ -77,19 +77,19 @@ fn lamp(hours: f64) -> Loop {
     station
 }
 
-/// Identity: without colour rendering its indices are null as not requested and all other values are the same bits; the database
+/// Identity: without drawn quantities these are null as not requested and all other values are the same bits; the database
 /// stays sound; with it again all is as it was.
 #[test]
-fn colour_rendering_can_be_left_out_and_comes_back() {
+fn drawn_quantities_can_be_left_out_and_come_back() {
     let station = lamp(1.5);
     let before = all(path(&station), None);
-    let outcome = run(&station, &Request { without_colour_rendering: true, ..request(None) });
+    let outcome = run(&station, &Request { without_drawn: true, ..request(None) });
     assert_eq!(outcome.recomputed, before.len() as u64);
     let after = all(path(&station), None);
     let (mut left_out, mut others) = (0, 0);
     for (was, is) in before.iter().zip(&after) {
         for (quantity, (was, is)) in registry().iter().zip(was.reading.values.iter().zip(&is.reading.values)) {
-            if quantity.recipe.is_rendering() {
+            if quantity.recipe.is_drawn() {
                 assert_eq!(*is, QuantityValue::Null("not requested".into()), "{}", quantity.id);
                 left_out += u32::from(was.value().is_some());
             } else {

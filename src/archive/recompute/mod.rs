@@ -81,12 +81,8 @@ pub fn recompute(
         longest_transaction: Duration::ZERO,
     };
     let calibrations = request.calibration.map(|c| Ok::<_, StoreError>((c, rows_of(store, c)?))).transpose()?;
-    let selection = Selection {
-        calibrations,
-        from: request.from,
-        to: request.to,
-        without_colour_rendering: request.without_colour_rendering,
-    };
+    let selection =
+        Selection { calibrations, from: request.from, to: request.to, without_drawn: request.without_drawn };
     let chunks = chunks(store.ids_between(request.from, request.to)?, open.last);
     let total = chunks.iter().map(|c| (c.end - c.start) as u64).sum();
     let threads = request.threads.max(1);
@@ -145,7 +141,7 @@ fn identity(request: &Request<'_>) -> String {
     });
     let bound = |t: UtcMicros| if [i64::MIN, i64::MAX].contains(&t.0) { "open".to_owned() } else { t.to_string() };
     let (from, to) = (bound(request.from), bound(request.to));
-    let without = if request.without_colour_rendering { "without: colour rendering\n" } else { "" };
+    let without = if request.without_drawn { "without: drawn quantities\n" } else { "" };
     format!(
         "{}recomputed from raw frames\ncalibration: {calibration}\ndarks: those of each reading\nfrom: {from}\nto: {to}\n{without}",
         computation_text()
@@ -156,7 +152,7 @@ fn event_of(computation: i64, done: ActivationSummary, request: &Request<'_>, no
     let calibration =
         request.calibration.map_or("the calibrations they had".to_owned(), |c| format!("calibration `{}`", c.id));
     let (n, (from, to)) = (done.readings, done.span);
-    let without = if request.without_colour_rendering { ", without colour rendering" } else { "" };
+    let without = if request.without_drawn { ", without colour rendering and peak wavelength" } else { "" };
     let text = format!(
         "computation {computation} active for {n} readings from {from} to {to}, recomputed with {calibration}{without}"
     );

@@ -13,8 +13,8 @@ pub struct Request<'a> {
     /// The calibration, applied to readings of its instrument within its validity; `None`: the calibration of the active values
     /// of each reading.
     pub calibration: Option<&'a Calibration>,
-    /// Whether colour rendering is left out, whose uncertainty takes longer than all else; its indices are then null.
-    pub without_colour_rendering: bool,
+    /// Whether colour rendering and the peak wavelength are left out, whose drawn uncertainty takes longer than all else; they are then null.
+    pub without_drawn: bool,
     /// Number of worker threads.
     pub threads: usize,
 }

@@ -28,8 +28,8 @@ pub struct Selection<'a> {
     pub from: UtcMicros,
     /// End of the range (excluded).
     pub to: UtcMicros,
-    /// Whether colour rendering is left out.
-    pub without_colour_rendering: bool,
+    /// Whether drawn quantities are left out.
+    pub without_drawn: bool,
 }
 
 impl Selection<'_> {
@@ -45,8 +45,7 @@ impl Selection<'_> {
 
 /// Runs a worker until the queue is closed.
 pub fn run(queue: &Mutex<Receiver<Chunk>>, results: &Sender<Computed>, reader: &Reader, selection: &Selection<'_>) {
-    let mut recomputer =
-        if selection.without_colour_rendering { Recomputer::without_colour_rendering() } else { Recomputer::new() };
+    let mut recomputer = if selection.without_drawn { Recomputer::without_drawn() } else { Recomputer::new() };
     loop {
         let next = queue.lock().unwrap_or_else(PoisonError::into_inner).recv();
         let Ok((index, ids)) = next else { return };
