@@ -7,14 +7,14 @@ mod table;
 mod tests;
 
 use super::source::{ComputationArg, Source};
+use super::when::When;
 use super::{Failure, print};
 use crate::archive::daily;
-use crate::clock::{Clock, RealClock, UtcMicros, parse_date};
+use crate::clock::{Clock, RealClock, UtcMicros};
 use crate::config::Config;
 use crate::export::long::quoted;
 use crate::quantities::Group;
-use crate::summary::{Attributes, Day, FIGURES, Figure, QUANTITIES, Rules};
-use jiff::civil::Date;
+use crate::summary::{Attributes, Day, DayBounds, FIGURES, Figure, QUANTITIES, Rules};
 use serde_json::{Value, json};
 use std::fmt::Write;
 
@@ -25,15 +25,18 @@ pub struct DailyArgs {
     source: Source,
     #[command(flatten)]
     computation: ComputationArg,
-    /// First day of the station, as a date or an instant in it (RFC 3339)
-    #[arg(long, value_name = "DAY", value_parser = DayArg::parse)]
-    from: Option<DayArg>,
-    /// Last day of the station, as a date or an instant in it (RFC 3339)
-    #[arg(long, value_name = "DAY", value_parser = DayArg::parse)]
-    to: Option<DayArg>,
+    /// First day of the station: a date, today, yesterday, so long ago as in 7d, or an instant in it (RFC 3339)
+    #[arg(long, value_name = "DAY", value_parser = When::parse)]
+    from: Option<When>,
+    /// Last day of the station, in the same forms
+    #[arg(long, value_name = "DAY", value_parser = When::parse)]
+    to: Option<When>,
     /// Only this instrument
     #[arg(long, value_name = "NAME")]
     instrument: Option<String>,
+    /// Every column, also those that this kind of station rarely needs; wider than 80 characters
+    #[arg(long)]
+    all: bool,
     /// Print JSON
     #[arg(long, conflicts_with = "csv")]
     json: bool,
@@ -42,26 +45,13 @@ pub struct DailyArgs {
     csv: bool,
 }
 
-/// A day, given by its date or an instant in it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum DayArg {
-    Date(Date),
-    Instant(UtcMicros),
-}
-
-impl DayArg {
-    fn parse(text: &str) -> Result<Self, String> {
-        let date = parse_date(text).map(Self::Date);
-        date.or_else(|| UtcMicros::parse(text).map(Self::Instant).ok())
-            .ok_or_else(|| "expected a date as in 2026-06-21, or an instant as in 2026-06-21T12:00:00Z".to_owned())
-    }
-
-    /// The bounds of the day.
-    fn day(self, rules: &Rules) -> crate::summary::DayBounds {
-        match self {
-            Self::Date(date) => rules.day_on(date),
-            Self::Instant(t) => rules.day_of(t),
-        }
+/// The bounds of the day of the station that is meant.
+fn day(when: When, rules: &Rules, now: UtcMicros) -> DayBounds {
+    match when {
+        When::Date(date) => rules.day_on(date),
+        // The station's day may begin at another hour than midnight.
+        When::DaysBack(days) => rules.day_of(now.plus_seconds(-86_400.0 * days as f64)),
+        other => rules.day_of(other.resolve(&rules.time_zone, now)),
     }
 }
 
@@ -73,14 +63,15 @@ struct Days {
 
 /// Runs `daily`.
 pub fn run(args: DailyArgs) -> Result<(), Failure> {
-    let archive = args.computation.select(args.source.open(RealClock::new().now())?)?;
+    let now = RealClock::new().now();
+    let archive = args.computation.select(args.source.open(now)?)?;
     let Some(config) = &archive.config else {
         let why = "expected a configuration, which defines the start of a day, but the stored one cannot be parsed: use --config";
         return Err(Failure::Failed(why.into()));
     };
     let rules = Rules::of(&config.station);
-    let from = args.from.map_or(UtcMicros(i64::MIN), |m| m.day(&rules).starts);
-    let to = args.to.map_or(UtcMicros(i64::MAX), |m| m.day(&rules).ends);
+    let from = args.from.map_or(UtcMicros(i64::MIN), |when| day(when, &rules, now).starts);
+    let to = args.to.map_or(UtcMicros(i64::MAX), |when| day(when, &rules, now).ends);
     if to <= from {
         return Err(Failure::Usage(format!(
             "--to: expected a day on or after --from, but found one that ends at {to}"
@@ -94,7 +85,7 @@ pub fn run(args: DailyArgs) -> Result<(), Failure> {
     if args.json {
         super::print_json(&json_of(config, &rules, &found))?;
     } else {
-        print(&if args.csv { csv_of(config, &rules, &found) } else { table::text(config, &rules, &found) })?;
+        print(&if args.csv { csv_of(config, &rules, &found) } else { table::text(config, &rules, &found, args.all, now) })?;
     }
     archive.finish()
 }

@@ -12,6 +12,7 @@ pub mod configuration;
 pub mod daily;
 pub mod dark;
 pub mod demo;
+pub mod events;
 #[cfg(test)]
 mod example_archive;
 pub mod export;
@@ -34,6 +35,7 @@ pub mod simulate;
 pub mod source;
 mod verdict_line;
 pub mod verify;
+mod when;
 
 use crate::document::Diagnostics;
 use crate::system;
@@ -113,6 +115,8 @@ pub enum Command {
     Daily(daily::DailyArgs),
     /// Show a quantity over any range of time: minimum, mean, maximum
     Series(series::SeriesArgs),
+    /// Show events: gaps, notes, flagged intervals, starts and stops, with durations
+    Events(events::EventsArgs),
     /// Store a note: cleaned, moved, servicing, …
     Note(note::NoteArgs),
     /// Recompute readings from their raw frames, with another calibration or a newer program
@@ -143,6 +147,7 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Show(args) => show::run(args),
         Command::Daily(args) => daily::run(args),
         Command::Series(args) => series::run(args),
+        Command::Events(args) => events::run(&args),
         Command::Note(args) => note::run(&args),
         Command::Recompute(args) => recompute::run(&args),
         Command::Verify(args) => verify::run(&args),
@@ -165,13 +170,20 @@ pub fn print(text: &str) -> Result<(), Failure> {
     }
 }
 
-/// Text in lines of at most 100 characters, each indented by `indent` blanks.
+/// Width of printed text [characters].
+pub const WIDTH: usize = 80;
+
+/// Text in lines of at most 80 characters, each indented by `indent` blanks.
 pub fn wrapped(text: &str, indent: usize) -> String {
-    const WIDTH: usize = 100;
+    wrapped_to(text, indent, WIDTH)
+}
+
+/// Text in lines of at most `width` characters, each indented by `indent` blanks; a longer word has a line of its own.
+pub fn wrapped_to(text: &str, indent: usize, width: usize) -> String {
     let mut lines = vec![String::new()];
     for word in text.split_whitespace() {
         let line = lines.last().map_or(0, |l| l.chars().count());
-        if line > 0 && indent + line + 1 + word.chars().count() > WIDTH {
+        if line > 0 && indent + line + 1 + word.chars().count() > width {
             lines.push(String::new());
         }
         if let Some(last) = lines.last_mut() {

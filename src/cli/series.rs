@@ -1,10 +1,11 @@
 //! `vigilux series`: minimum, mean and maximum of a quantity over any range of time, as text, JSON or CSV.
 
 use super::format::{fixed, pretty_unit, put};
-use super::source::{ComputationArg, Source, instant};
+use super::source::{ComputationArg, Source};
+use super::when::{self, When};
 use super::{Failure, print};
 use crate::archive::series::{Point, Series, series};
-use crate::clock::{Clock, RealClock, UtcMicros};
+use crate::clock::{Clock, RealClock};
 use crate::export::long::quoted;
 use crate::quantities;
 use crate::record::HourValue;
@@ -16,7 +17,7 @@ use std::fmt::Write;
 const TABLE_POINTS: u32 = 48;
 const DATA_POINTS: u32 = 1000;
 /// Width of a drawn range [characters].
-const WIDTH: usize = 40;
+const WIDTH: usize = 18;
 
 /// Arguments of `series`.
 #[derive(Clone, Debug, clap::Args)]
@@ -28,12 +29,12 @@ pub struct SeriesArgs {
     source: Source,
     #[command(flatten)]
     computation: ComputationArg,
-    /// From this instant on: RFC 3339, or a date in UTC
-    #[arg(long, value_name = "TIME", value_parser = instant)]
-    from: Option<UtcMicros>,
-    /// Before this instant: RFC 3339, or a date in UTC
-    #[arg(long, value_name = "TIME", value_parser = instant)]
-    to: Option<UtcMicros>,
+    /// From this time on: RFC 3339, a date, today, yesterday, or a time ago as in 12h or 7d
+    #[arg(long, value_name = "TIME", value_parser = When::parse)]
+    from: Option<When>,
+    /// Before this time
+    #[arg(long, value_name = "TIME", value_parser = When::parse)]
+    to: Option<When>,
     /// Largest number of points [default: 48 in the table, 1000 in JSON and CSV]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=100_000))]
     points: Option<u32>,
@@ -60,11 +61,10 @@ struct SeriesSet {
 
 /// Runs `series`.
 pub fn run(args: SeriesArgs) -> Result<(), Failure> {
-    let (from, to) = (args.from.unwrap_or(UtcMicros(i64::MIN)), args.to.unwrap_or(UtcMicros(i64::MAX)));
-    if from >= to {
-        return Err(Failure::Usage(format!("--to: expected an instant after --from {from}, but found {to}")));
-    }
-    let archive = args.computation.select(args.source.open(RealClock::new().now())?)?;
+    let now = RealClock::new().now();
+    let archive = args.computation.select(args.source.open(now)?)?;
+    let zone = archive.config.as_ref().map_or(TimeZone::UTC, |c| c.station.time_zone.clone());
+    let (from, to) = when::range(args.from, args.to, &zone, now)?;
     let Some(at) = archive.reader.position(&args.quantity) else {
         let found =
             format!("expected a quantity of the database (`vigilux quantities`), but found `{}`", args.quantity);
@@ -77,7 +77,6 @@ pub fn run(args: SeriesArgs) -> Result<(), Failure> {
         let found = series(&archive.reader, &instrument, &quantity, (from, to), points)?;
         curves.push((instrument, found));
     }
-    let zone = archive.config.as_ref().map_or(TimeZone::UTC, |c| c.station.time_zone.clone());
     let group = quantities::index_of(&quantity).map(|at| quantities::registry()[at].group);
     let caution = group.and_then(|group| group.caution(archive.source_rule()));
     let all = SeriesSet { quantity, unit, zone, caution, curves };
@@ -103,10 +102,7 @@ impl SeriesSet {
             }
             let low = ranges.iter().map(|r| r[0]).fold(f64::INFINITY, f64::min);
             let high = ranges.iter().map(|r| r[2]).fold(f64::NEG_INFINITY, f64::max);
-            put(
-                &mut out,
-                format_args!("{:<16} {:>11} {:>11} {:>11}  suspect  bad", "from", "minimum", "mean", "maximum"),
-            );
+            put(&mut out, format_args!("{:<16} {:>9} {:>9} {:>9}  suspect  bad", "from", "minimum", "mean", "maximum"));
             for point in &curve.points {
                 self.line(&mut out, point, low, high);
             }
@@ -120,13 +116,13 @@ impl SeriesSet {
     fn line(&self, out: &mut String, point: &Point, low: f64, high: f64) {
         let from = point.from.in_zone(&self.zone).strftime("%Y-%m-%d %H:%M");
         let Some(HourValue { range, verdicts: [_, suspect, bad] }) = point.value else {
-            return put(out, format_args!("{from:<16} {:>11} {:>11} {:>11}", "-", "-", "-"));
+            return put(out, format_args!("{from:<16} {:>9} {:>9} {:>9}", "-", "-", "-"));
         };
         let Some(range) = range else {
-            return put(out, format_args!("{from:<16} {:>11} {:>11} {:>11}  {suspect:>7} {bad:>4}", "-", "-", "-"));
+            return put(out, format_args!("{from:<16} {:>9} {:>9} {:>9}  {suspect:>7} {bad:>4}", "-", "-", "-"));
         };
         let [a, b, c] = range.map(|x| five_digits(x, low.abs().max(high.abs())));
-        put(out, format_args!("{from:<16} {a:>11} {b:>11} {c:>11}  {suspect:>7} {bad:>4}  {}", bar(range, low, high)));
+        put(out, format_args!("{from:<16} {a:>9} {b:>9} {c:>9}  {suspect:>7} {bad:>4}  {}", bar(range, low, high)));
     }
 
     fn json(&self) -> Value {
@@ -198,6 +194,7 @@ fn bar([minimum, mean, maximum]: [f64; 3], low: f64, high: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::clock::UtcMicros;
     use crate::quantities::{Group, SourceRule};
 
     fn two_points() -> SeriesSet {
@@ -230,15 +227,15 @@ mod tests {
         let text = two_points().text();
         for want in [
             "south: uv_index, minimum to maximum with the mean",
-            "from                 minimum        mean     maximum  suspect  bad",
-            "2026-06-21 14:00       0.000       1.250       5.000        9    1  ─────●───────────────",
-            "2026-06-21 15:00       5.000       7.500      10.000        0    0                      ─────────●──────────",
-            "2026-06-21 16:00           -           -           -        0   60",
-            "2026-06-21 17:00           -           -           -",
+            "from               minimum      mean   maximum  suspect  bad",
+            "2026-06-21 14:00     0.000     1.250     5.000        9    1  ──●──────",
+            "2026-06-21 15:00     5.000     7.500    10.000        0    0           ────●────",
+            "2026-06-21 16:00         -         -         -        0   60",
+            "2026-06-21 17:00         -         -         -",
         ] {
             assert!(text.lines().any(|l| l.trim_end() == want), "no line `{want}` in\n{text}");
         }
-        assert!(text.contains("no risk group") && text.lines().all(|l| l.chars().count() <= 110), "{text}");
+        assert!(text.contains("no risk group") && text.lines().all(|l| l.chars().count() <= 80), "{text}");
     }
 
     #[test]

@@ -65,6 +65,13 @@ impl UtcMicros {
             .unwrap_or_default()
     }
 
+    /// The instant with which a date begins in a zone.
+    pub fn start_of_day(date: Date, zone: &TimeZone) -> Self {
+        date.to_zoned_datetime(zone.clone())
+            .and_then(|day| day.start_of_day())
+            .map_or_else(|_| Self::midnight(date), |start| Self(start.timestamp().as_microsecond()))
+    }
+
     /// The same date and time of day, in UTC, so many months before; `None` beyond the calendar.
     pub fn months_before(self, months: u32) -> Option<Self> {
         let then = self.in_zone(&TimeZone::UTC).checked_sub(jiff::Span::new().try_months(months).ok()?).ok()?;

@@ -2,7 +2,10 @@
 //!
 //! An equivalent daylight illuminance is the illuminance of standard daylight (D65) with the same α-opic irradiance.
 
-use super::quantity::{Group, Limit, Plausible, Quantity, Recipe};
+use super::constants::LUMINOUS_EFFICACY;
+use super::photometry::CIE_Y_SUM;
+use super::quantity::{Group, Limit, Plausible, Quantity, Recipe, ratio};
+use super::reason::NullReason;
 use super::row::{Band, Curve, Row};
 use super::tables;
 use crate::spectrum::weights::Table;
@@ -99,3 +102,28 @@ pub const EDI_MELANOPIC: Quantity = illuminance(
     4,
     145.0,
 );
+
+/// Melanopic daylight efficacy ratio.
+pub const MELANOPIC_DER: Quantity = Quantity {
+    id: "melanopic_der",
+    unit: "1",
+    title: "Melanopic daylight efficacy ratio",
+    definition: "Melanopic equivalent daylight illuminance over illuminance",
+    source: "CIE S 026:2018",
+    remark: "1 for standard daylight (D65)",
+    group: Group::AlphaOpic,
+    limit: Limit {
+        relative: 0.05,
+        absolute: 0.05,
+        reason: "as for sp_ratio: a tenth of the difference between warm white and daylight",
+    },
+    plausible: None,
+    recipe: Recipe::Finish { rows: &[&MELANOPIC, &CIE_Y_SUM], bright: 1, finish: daylight_ratio },
+};
+
+fn daylight_ratio(sums: &[f64], gradient: &mut [f64]) -> Result<f64, NullReason> {
+    const FACTOR: f64 = 1e3 / DAYLIGHT_EFFICACY[4] / LUMINOUS_EFFICACY;
+    let ratio = ratio(sums, gradient)?;
+    gradient.iter_mut().for_each(|g| *g *= FACTOR);
+    Ok(FACTOR * ratio)
+}

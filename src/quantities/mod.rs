@@ -19,6 +19,7 @@ mod colour_rendering;
 mod energy;
 mod hue;
 mod photometry;
+mod plant_ultraviolet;
 mod plants;
 mod retina;
 mod ultraviolet;

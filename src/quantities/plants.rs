@@ -73,7 +73,7 @@ pub const PPFD: Quantity = photon_flux(
 
 /// Extended photosynthetic photon flux density, uncapped.
 pub const EPPFD: Quantity = Quantity {
-    remark: "the proposal lets 700-750 nm count for at most 30 % of the total; that cap is not applied",
+    remark: "the proposal lets 700-750 nm count for at most 30 % of the total; that cap is applied in eppfd_capped",
     ..photon_flux(
         "eppfd",
         "Extended photosynthetic photon flux density",
@@ -83,6 +83,32 @@ pub const EPPFD: Quantity = Quantity {
         &PHOTONS_400_750,
     )
 };
+
+/// Extended photosynthetic photon flux density with its cap.
+pub const EPPFD_CAPPED: Quantity = Quantity {
+    recipe: Recipe::Finish { rows: &[&PHOTONS_400_700, &PHOTONS_400_750], bright: 0, finish: capped },
+    ..photon_flux(
+        "eppfd_capped",
+        "Extended photosynthetic photon flux density, far-red capped",
+        "Photons 400-750 nm, each with weight 1; of 700-750 nm at most 30 % of the total count",
+        "Zhen, van Iersel & Bugbee 2021, Front. Plant Sci. 12:681156",
+        None,
+        &PHOTONS_400_750,
+    )
+};
+
+/// Photons 400–700 nm and those of 700–750 nm that count, from the sums of 400–700 and 400–750 nm.
+fn capped(sums: &[f64], gradient: &mut [f64]) -> Result<f64, NullReason> {
+    /// Share of the total at most.
+    const FAR_RED: f64 = 0.3;
+    let most = sums[0] / (1.0 - FAR_RED);
+    if sums[1] > most {
+        (gradient[0], gradient[1]) = (1.0 / (1.0 - FAR_RED), 0.0);
+        return Ok(most);
+    }
+    (gradient[0], gradient[1]) = (0.0, 1.0);
+    Ok(sums[1])
+}
 
 /// Photosynthetically active radiation as energy.
 pub const PAR_IRRADIANCE: Quantity = Quantity {
@@ -191,5 +217,57 @@ fn red_over_far_red(sums: &[f64], gradient: &mut [f64]) -> Result<f64, NullReaso
     match ratio(sums, gradient)? {
         value if value > MOST_RED => Err(NullReason::TooLittleFarRed),
         value => Ok(value),
+    }
+}
+
+/// Red to far-red ratio of whole bands.
+pub const RED_FAR_RED_RATIO_WIDE: Quantity = Quantity {
+    id: "red_far_red_ratio_wide",
+    title: "Red to far-red ratio, whole bands",
+    definition: "Photons 600-700 nm over photons 700-800 nm",
+    source: "bands of ANSI/ASABE S640",
+    remark: "100 nm bands, 600-700 over 700-800 nm: not to be compared with red_far_red_ratio",
+    recipe: Recipe::Finish { rows: &[&PHOTONS_600_700, &PHOTONS_700_800], bright: 1, finish: red_over_far_red },
+    ..RED_FAR_RED_RATIO
+};
+
+/// Blue to green ratio.
+pub const BLUE_GREEN_RATIO: Quantity = Quantity {
+    id: "blue_green_ratio",
+    title: "Blue to green ratio",
+    definition: "Photons 400-500 nm over photons 500-600 nm",
+    source: "bands of ANSI/ASABE S640",
+    remark: "",
+    recipe: Recipe::Finish { rows: &[&PHOTONS_400_500, &PHOTONS_500_600], bright: 1, finish: ratio },
+    ..RED_FAR_RED_RATIO
+};
+
+/// Red to blue ratio.
+pub const RED_BLUE_RATIO: Quantity = Quantity {
+    id: "red_blue_ratio",
+    title: "Red to blue ratio",
+    definition: "Photons 600-700 nm over photons 400-500 nm",
+    source: "bands of ANSI/ASABE S640",
+    remark: "",
+    recipe: Recipe::Finish { rows: &[&PHOTONS_600_700, &PHOTONS_400_500], bright: 1, finish: ratio },
+    ..RED_FAR_RED_RATIO
+};
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Identity: far-red of up to 3/7 of the photosynthetic photons counts whole, more does not count, and the derivatives say so.
+    #[test]
+    fn far_red_counts_up_to_three_tenths_of_the_total() {
+        for (sums, want, slope) in [
+            ([70.0, 70.0], 70.0, [0.0, 1.0]),
+            ([70.0, 100.0], 100.0, [0.0, 1.0]),
+            ([70.0, 400.0], 100.0, [1.0 / 0.7, 0.0]),
+        ] {
+            let mut gradient = [f64::NAN; 2];
+            let got = capped(&sums, &mut gradient).unwrap();
+            assert!((got - want).abs() < 1e-12 && gradient == slope, "{sums:?}: {got}, {gradient:?}");
+        }
     }
 }

@@ -4,12 +4,15 @@
 //! quantities are added without renaming any.
 
 use super::quantity::Quantity;
-use super::{alpha_opic, colour, colour_rendering, energy, hue, photometry, plants, retina, ultraviolet};
+use super::{
+    alpha_opic, colour, colour_rendering, energy, hue, photometry, plant_ultraviolet, plants, retina, ultraviolet,
+};
 
 /// All quantities, in the order of their columns.
 static REGISTRY: &[Quantity] = &[
     plants::PPFD,
     plants::EPPFD,
+    plants::EPPFD_CAPPED,
     plants::PAR_IRRADIANCE,
     plants::PFD_BLUE,
     plants::PFD_GREEN,
@@ -17,6 +20,9 @@ static REGISTRY: &[Quantity] = &[
     plants::PFD_FAR_RED,
     plants::YPFD,
     plants::RED_FAR_RED_RATIO,
+    plants::RED_FAR_RED_RATIO_WIDE,
+    plants::BLUE_GREEN_RATIO,
+    plants::RED_BLUE_RATIO,
     plants::PHYTOCHROME_EQUILIBRIUM,
     photometry::ILLUMINANCE,
     photometry::SCOTOPIC_ILLUMINANCE,
@@ -38,6 +44,7 @@ static REGISTRY: &[Quantity] = &[
     alpha_opic::EDI_L_CONE,
     alpha_opic::EDI_RHODOPIC,
     alpha_opic::EDI_MELANOPIC,
+    alpha_opic::MELANOPIC_DER,
     ultraviolet::UVA,
     ultraviolet::UVB,
     ultraviolet::UVC,
@@ -45,6 +52,9 @@ static REGISTRY: &[Quantity] = &[
     ultraviolet::UV_INDEX,
     ultraviolet::VITAMIN_D_IRRADIANCE,
     ultraviolet::ACTINIC_UV_IRRADIANCE,
+    plant_ultraviolet::PFD_UVA,
+    plant_ultraviolet::PLANT_GROWTH_UV_IRRADIANCE,
+    plant_ultraviolet::PLANT_DAMAGE_UV_IRRADIANCE,
     retina::BLUE_LIGHT_HAZARD_IRRADIANCE,
     energy::IRRADIANCE,
     energy::PHOTON_FLUX_DENSITY,

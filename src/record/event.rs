@@ -90,6 +90,30 @@ impl NoteClass {
 }
 
 impl EventKind {
+    /// The kinds without a cause, flag or class.
+    const PLAIN: [Self; 12] = [
+        Self::DarkRefused,
+        Self::LinkFault,
+        Self::Started,
+        Self::Stopped,
+        Self::ConfigurationChanged,
+        Self::CalibrationChanged,
+        Self::Recomputed,
+        Self::Drift,
+        Self::Storage,
+        Self::Clock,
+        Self::Detector,
+        Self::RawPurged,
+    ];
+
+    /// Every stored name, and every cause, flag and class.
+    pub fn names() -> impl Iterator<Item = &'static str> {
+        let causes = GapCause::ALL.into_iter().map(GapCause::name);
+        let flags = Flag::ALL.iter().map(|flag| flag.name());
+        let classes = NoteClass::ALL.into_iter().map(NoteClass::name);
+        let own = ["gap", "note", "flagged_interval"].into_iter().chain(Self::PLAIN.into_iter().map(Self::name));
+        own.chain(causes).chain(flags).chain(classes)
+    }
     /// The stored name. The cause of a gap, the flag of an interval and the class of a note have a separate column.
     pub fn name(self) -> &'static str {
         match self {
@@ -139,21 +163,6 @@ impl EventKind {
             }
             _ => {}
         }
-        [
-            Self::DarkRefused,
-            Self::LinkFault,
-            Self::Started,
-            Self::Stopped,
-            Self::ConfigurationChanged,
-            Self::CalibrationChanged,
-            Self::Recomputed,
-            Self::Drift,
-            Self::Storage,
-            Self::Clock,
-            Self::Detector,
-            Self::RawPurged,
-        ]
-        .into_iter()
-        .find(|k| k.name() == kind)
+        Self::PLAIN.into_iter().find(|k| k.name() == kind)
     }
 }

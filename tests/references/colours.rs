@@ -53,6 +53,25 @@ fn chromaticities_are_those_of_the_standard() {
     }
 }
 
+/// Independent: luxpy 1.12.5, melanopic daylight efficacy ratios from CIE's own tables; D65 is 1 by definition.
+#[test]
+fn melanopic_daylight_efficacy_ratios_agree_with_another_implementation() {
+    /// The last decimal stated; the sums end at 780 nm here, and lines are interpolated.
+    const RATIO: f64 = 2e-4;
+    for (name, want) in [
+        ("A", 0.495_75),
+        ("E", 0.905_82),
+        ("D65", 1.0),
+        ("FL2", 0.568_98),
+        ("FL11", 0.562_12),
+        ("FL12", 0.402_81),
+        ("LED-B3", 0.632_38),
+        ("LED-V1", 0.496_02),
+    ] {
+        close(name, "melanopic_der", want, illuminant(name).get("melanopic_der"), RATIO);
+    }
+}
+
 /// Independent: luxpy 1.12.5, `xyz_to_cct(mode="ohno2014", out="cct,duv")` on its own 1 nm tables.
 #[test]
 fn colour_temperatures_of_daylight_agree_with_another_implementation() {

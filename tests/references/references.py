@@ -23,6 +23,20 @@ def erythema(nm):
     return np.where(nm <= 298.0, 1.0, np.where(nm <= 328.0, 10.0 ** (0.094 * (298.0 - nm)), tail))
 
 
+def plant_growth(nm):
+    """Flint & Caldwell 2003 per joule, as in the source of the TUV model."""
+    edge = np.exp(-np.exp(0.1703411 * (nm - 307.867) / 1.15))
+    return np.exp(4.688272 * edge + (390.0 - nm) / 121.7557 - 4.183832) * nm / 300.0
+
+
+def plant_damage(nm):
+    """Green's fit of Caldwell 1971 per joule, 1 at 300 nm."""
+    def fit(x):
+        return (1.0 - (x / 313.3) ** 2) * np.exp((300.0 - x) / 31.08)
+
+    return fit(nm) / fit(300.0) * nm / 300.0
+
+
 def integral(wavelength, irradiance, start, end, weight=lambda nm: 1.0):
     nm = np.linspace(start, end, int(round((end - start) * 100)) + 1)
     return float(np.trapezoid(np.interp(nm, wavelength, irradiance) * weight(nm), nm))
@@ -42,7 +56,14 @@ def solar(wavelength, irradiance):
         "pfd_green": photons(500, 600),
         "pfd_red": photons(600, 700),
         "pfd_far_red": photons(700, 800),
+        "eppfd_capped": photons(400, 700) + min(photons(700, 750), 3.0 / 7.0 * photons(400, 700)),
         "red_far_red_ratio": photons(655, 665) / photons(725, 735),
+        "red_far_red_ratio_wide": photons(600, 700) / photons(700, 800),
+        "blue_green_ratio": photons(400, 500) / photons(500, 600),
+        "red_blue_ratio": photons(600, 700) / photons(400, 500),
+        "pfd_uva": photons(315, 400),
+        "plant_growth_uv_irradiance": integral(wavelength, irradiance, 290, 366, plant_growth),
+        "plant_damage_uv_irradiance": integral(wavelength, irradiance, 290, 313.3, plant_damage),
         "par_irradiance": integral(wavelength, irradiance, 400, 700),
         "illuminance": 683.002 * integral(wavelength, irradiance, 360, 830, luminous),
         "uva": integral(wavelength, irradiance, 315, 400),

@@ -75,6 +75,8 @@ calibration  active    example-2026 for serial number BR-0042, 290.5 nm to 1000 
              no uv_index: it needs 290 nm to 400 nm
              no vitamin_d_irradiance: it needs 290 nm to 330 nm
              no actinic_uv_irradiance: it needs 290 nm to 400 nm
+             no plant_growth_uv_irradiance: it needs 290 nm to 366 nm
+             no plant_damage_uv_irradiance: it needs 290 nm to 313.3 nm
 schedule     0 0 * * * * (UTC), 08:00-20:00 local time; single shots
 next         2026-12-01T11:00:00Z (2026-12-01 08:00:00 -03)
              2026-12-01T12:00:00Z (2026-12-01 09:00:00 -03)

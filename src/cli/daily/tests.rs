@@ -70,23 +70,30 @@ fn two_days() -> (Config, Rules, Vec<Days>) {
 #[test]
 fn a_day_is_a_line_with_units_above_and_notes_below() {
     let (config, rules, found) = two_days();
-    let text = table::text(&config, &rules, &found);
+    let now = UtcMicros::parse("2026-06-22T12:00:00Z").unwrap();
+    let text = table::text(&config, &rules, &found, false, now);
     for want in [
         "Example glasshouse, canopy, south: days from 04:00 in the standard time of Europe/Copenhagen",
-        "date          light integral  lamps'  photo-    h >     max ppfd     lux   dose    UV index   dusk   known   sus-",
-        "                 mol m⁻² d⁻¹   share  period  level           at   klx h    SED   30 min at   R:FR  of day   pect",
-        "2026-06-21        42.3 ± 1.2     15%    12.2   12.2   1890 13:15   820.1   12.2   7.1 13:15  12.25    100%     4%",
-        "2026-06-22     ≥ 3.20 ± 0.10       -       -      -            -       -      -           -      -   99.9%     4%",
+        "date             light int. lamps' photo-   h >   max ppfd  dusk  known  sus-",
+        "                mol m⁻² d⁻¹  share period level         at  R:FR of day  pect",
+        "2026-06-21       42.3 ± 1.2    15%   12.2  12.2 1890 13:15 12.25   100%    4%",
+        "2026-06-22*   ≥ 3.20 ± 0.10      -      -     -          -     -  99.9%    4%",
+        "2 days: ≥ 45.5 ± 1.3 mol m⁻²",
+        "2 days: ≥ 12.2 SED",
+        "*: so far; the day has not ended",
         "lamps on 06:00-20:00 local clock time",
-        "≥: the day is partial; its sums cover the measured part only (see `known of day`)",
-        "caution on dose and UV index: from UV index 3 on protection of eyes and skin is advised (WHO 2002);",
+        "≥: the day is partial; its sums cover what was measured (`known of day`)",
     ] {
         assert!(text.lines().any(|l| l == want), "no line `{want}` in\n{text}");
     }
-    assert!(text.lines().all(|l| l.chars().count() <= 115), "{text}");
-    let none = table::text(&config, &rules, &[Days { instrument: "canopy".into(), days: vec![] }]);
+    let long = |l: &&str| l.chars().count() > 80 && !l.starts_with("Example glasshouse");
+    assert!(text.lines().find(long).is_none(), "{text}");
+    let wide = table::text(&config, &rules, &found, true, UtcMicros(0));
+    let want = "2026-06-21       42.3 ± 1.2    15%   12.2  12.2 1890 13:15  820.1  12.2  7.1 13:15 12.25   100%    4%";
+    assert!(wide.lines().any(|l| l == want) && !wide.contains('*'), "{wide}");
+    let none = table::text(&config, &rules, &[Days { instrument: "canopy".into(), days: vec![] }], false, now);
     assert!(none.ends_with("no reading in this range\n"), "{none}");
-    assert_eq!(table::text(&config, &rules, &[]), "Example glasshouse: no instrument stored yet\n");
+    assert_eq!(table::text(&config, &rules, &[], false, now), "Example glasshouse: no instrument stored yet\n");
 }
 
 #[test]
@@ -140,8 +147,11 @@ fn csv_rows_have_the_fields_of_the_header() {
 #[test]
 fn a_day_is_given_by_date_or_instant() {
     let (_, rules, _) = two_days();
-    let date = DayArg::parse("2026-06-21").unwrap().day(&rules);
-    assert_eq!(DayArg::parse("2026-06-22T02:59:59Z").unwrap().day(&rules), date);
-    assert_ne!(DayArg::parse("2026-06-22T03:00:00Z").unwrap().day(&rules), date);
-    assert!(DayArg::parse("21.6.2026").unwrap_err().starts_with("expected a date as in 2026-06-21"));
+    let now = UtcMicros::parse("2026-06-22T01:00:00Z").unwrap();
+    let date = day(When::parse("2026-06-21").unwrap(), &rules, now);
+    assert_eq!(day(When::parse("2026-06-22T02:59:59Z").unwrap(), &rules, now), date);
+    assert_ne!(day(When::parse("2026-06-22T03:00:00Z").unwrap(), &rules, now), date);
+    // 01:00 UTC is before 04:00 of the station: its day is the one that began on the 21st.
+    assert_eq!(day(When::DaysBack(0), &rules, now), date);
+    assert!(When::parse("21.6.2026").unwrap_err().starts_with("expected an instant as in"));
 }
