@@ -26,6 +26,7 @@ pub mod reload;
 pub mod saved_control;
 pub mod service_manager;
 pub mod status;
+pub mod status_socket;
 pub mod supervision;
 #[cfg(test)]
 mod test_store;

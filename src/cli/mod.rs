@@ -33,6 +33,7 @@ pub mod series;
 pub mod show;
 pub mod simulate;
 pub mod source;
+pub mod status;
 mod verdict_line;
 pub mod verify;
 mod when;
@@ -50,6 +51,9 @@ pub enum Failure {
     /// Anything else: exit status 1.
     #[error("{0}")]
     Failed(String),
+    /// A state that is an answer and no error, already printed: its own exit status.
+    #[error("")]
+    Status(u8),
 }
 
 impl Failure {
@@ -58,6 +62,7 @@ impl Failure {
         match self {
             Self::Usage(_) => 2,
             Self::Failed(_) => 1,
+            Self::Status(status) => *status,
         }
     }
 
@@ -115,6 +120,8 @@ pub enum Command {
     Daily(daily::DailyArgs),
     /// Show a quantity over any range of time: minimum, mean, maximum
     Series(series::SeriesArgs),
+    /// Show whether the daemon runs and measures, the last good values, monitors, calibration, disk
+    Status(status::StatusArgs),
     /// Show events: gaps, notes, flagged intervals, starts and stops, with durations
     Events(events::EventsArgs),
     /// Store a note: cleaned, moved, servicing, …
@@ -147,6 +154,7 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
         Command::Show(args) => show::run(args),
         Command::Daily(args) => daily::run(args),
         Command::Series(args) => series::run(args),
+        Command::Status(args) => status::run(&args),
         Command::Events(args) => events::run(&args),
         Command::Note(args) => note::run(&args),
         Command::Recompute(args) => recompute::run(&args),
@@ -156,8 +164,11 @@ pub fn run(cli: Cli) -> Result<(), Failure> {
     }
 }
 
-/// Prints a failure to stderr.
+/// Prints a failure to stderr; a state that is printed already says nothing more.
 pub fn print_failure(failure: &Failure) {
+    if matches!(failure, Failure::Status(_)) {
+        return;
+    }
     eprintln!("{}", format::printable(&failure.to_string()));
 }
 

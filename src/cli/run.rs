@@ -7,6 +7,7 @@ use super::log::Log;
 use crate::acquisition::assemble::{assemble, serial_link};
 use crate::acquisition::fault_log::FaultLog;
 use crate::acquisition::reload::Reloader;
+use crate::acquisition::status_socket::{self, StatusSocket};
 use crate::acquisition::supervision::{SupervisedLoop, supervise};
 use crate::acquisition::{AcquisitionError, LoopContext, Observer, Status};
 use crate::clock::{Clock, CompressedClock, RealClock, Stop};
@@ -91,6 +92,13 @@ pub fn run(args: &RunArgs) -> Result<(), Failure> {
         .iter()
         .map(|context| SupervisedLoop { context: context.clone(), observer: Box::new(acknowledge(context)) })
         .collect();
+    let statuses = daemon.loops.iter().map(|context| context.status.clone()).collect();
+    let database = &setup.config.store.path;
+    let socket = StatusSocket::listen(database, &setup.config.station.name, statuses, Arc::clone(&clock));
+    // Measuring goes on without it; `vigilux status` then says that the daemon does not run.
+    let _socket = socket
+        .inspect_err(|e| tracing::warn!("no status socket {}: {e}", status_socket::path_of(database).display()))
+        .ok();
     let reloader = Reloader::new(&path, &setup, &daemon, Arc::clone(&clock));
     let result = supervise(loops, &Stop::new(), Some(reloader));
     daemon.stopped();
