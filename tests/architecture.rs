@@ -315,3 +315,24 @@ fn paths_are_read_as_the_compiler_reads_them() {
         .collect();
     assert_eq!(found, ["a::self", "a::b::C", "a::b::d", "a::E", "m::n::g::h", "i::J", "m::k"]);
 }
+
+/// A path into the project that a document names between backticks.
+fn paths(text: &str) -> impl Iterator<Item = &str> {
+    const FOLDERS: [&str; 6] = ["src/", "tests/", "docs/", "config/", "benches/", "fuzz/"];
+    let plain = |word: &&str| !word.contains([' ', '*', '<', '{']) && FOLDERS.iter().any(|f| word.starts_with(f));
+    text.split('`').skip(1).step_by(2).filter(plain)
+}
+
+#[test]
+fn every_path_that_a_document_for_contributors_names_exists() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let mut seen = 0;
+    for document in ["DEVELOPERS.md", "README.md", "docs/architecture.md", "docs/measurements.md"] {
+        let text = std::fs::read_to_string(root.join(document)).expect("the document can be read");
+        for path in paths(&text) {
+            seen += 1;
+            assert!(root.join(path).exists(), "{document}: expected {path} to exist");
+        }
+    }
+    assert!(seen > 20, "{seen} paths");
+}

@@ -9,7 +9,7 @@ use super::source::{Archive, Source};
 use super::{Failure, print};
 use crate::acquisition::status_socket;
 use crate::archive::daily;
-use crate::calibration;
+use crate::calibration::file::parse_stored;
 use crate::clock::{Clock, RealClock, UtcMicros};
 use crate::record::QuantityValue;
 use crate::summary::{Figure, Rules};
@@ -139,9 +139,8 @@ impl View<'_> {
         };
         let instruments = daemon["instruments"].as_array().map_or(&[][..], Vec::as_slice);
         let next = instruments.iter().filter_map(|i| instant(&i["next"])).min();
-        let in_time = next.map_or(String::new(), |t| {
-            format!("; next reading in {}", duration(t.seconds_since(self.now).max(0.0)))
-        });
+        let in_time = next
+            .map_or(String::new(), |t| format!("; next reading in {}", duration(t.seconds_since(self.now).max(0.0))));
         if self.state == State::Measuring {
             let since = instant(&daemon["started"]).map_or(String::new(), |t| format!(" since {}", self.local(t)));
             return Ok(format!("measuring{since}{in_time}"));
@@ -153,7 +152,9 @@ impl View<'_> {
                 let fault = i["last_fault"]["text"].as_str();
                 let at = instant(&i["last_fault"]["time"]).map_or(String::new(), |t| format!(" ({})", self.local(t)));
                 match (i["serial"].is_string(), i["queued"].as_u64()) {
-                    (false, _) => Some(format!("{name} has no instrument: {}{at}", fault.unwrap_or("not connected yet"))),
+                    (false, _) => {
+                        Some(format!("{name} has no instrument: {}{at}", fault.unwrap_or("not connected yet")))
+                    }
                     (true, Some(n)) if n > 0 => {
                         Some(format!("the database cannot be written, {n} readings of {name} wait in memory"))
                     }
@@ -239,7 +240,10 @@ impl View<'_> {
         let states = monitor_states(&self.archive.reader, self.archive.config.as_ref())?;
         let beyond: Vec<String> = states
             .iter()
-            .filter_map(|m| m.exceeded_since.map(|t| format!("{} of {} beyond its limit since {}", m.monitor, m.instrument, self.local(t))))
+            .filter_map(|m| {
+                m.exceeded_since
+                    .map(|t| format!("{} of {} beyond its limit since {}", m.monitor, m.instrument, self.local(t)))
+            })
             .collect();
         Ok(match (states.len(), beyond.is_empty()) {
             (0, _) => "no estimate yet".into(),
@@ -251,7 +255,7 @@ impl View<'_> {
     fn calibrations(&self) -> Result<String, Failure> {
         let newest = self.archive.reader.calibrations()?.into_iter().last();
         let Some(stored) = newest else { return Ok("none has been used yet".into()) };
-        let ends = calibration::parse_stored(&stored.text, None).ok().and_then(|c| c.end());
+        let ends = parse_stored(&stored.text, None).ok().and_then(|c| c.end());
         Ok(match ends {
             None => format!("{}, no end stated", stored.name),
             Some(end) => {
@@ -320,7 +324,8 @@ mod tests {
 
     #[test]
     fn the_state_follows_from_connection_and_storage() {
-        let states = [Some(daemon(json!("EX-1"), 0)), Some(daemon(Value::Null, 0)), Some(daemon(json!("EX-1"), 3)), None];
+        let states =
+            [Some(daemon(json!("EX-1"), 0)), Some(daemon(Value::Null, 0)), Some(daemon(json!("EX-1"), 3)), None];
         let found = states.map(|d| State::of(d.as_ref()).exit_status());
         assert_eq!(found, [0, 1, 1, 3]);
         assert_eq!(State::of(Some(&json!({"instruments": []}))), State::NotMeasuring);
@@ -329,11 +334,19 @@ mod tests {
     #[test]
     fn a_state_is_said_with_since_when_and_why() {
         let measuring = view(Some(&daemon(json!("EX-1"), 0)));
-        assert!(measuring.starts_with("station: measuring since 2026-06-21 11:00; next reading in 12 s (times: UTC)\n"));
-        assert!(measuring.contains("disk       12.3 GB free\n") && measuring.contains("no estimate yet"), "{measuring}");
+        assert!(
+            measuring.starts_with("station: measuring since 2026-06-21 11:00; next reading in 12 s (times: UTC)\n")
+        );
+        assert!(
+            measuring.contains("disk       12.3 GB free\n") && measuring.contains("no estimate yet"),
+            "{measuring}"
+        );
         assert!(measuring.contains("roof, head last good no good value"), "{measuring}");
         let absent = view(Some(&daemon(Value::Null, 0)));
-        assert!(absent.contains("running, not measuring: roof, head has no instrument: nothing came (2026-06-21 12:01)"), "{absent}");
+        assert!(
+            absent.contains("running, not measuring: roof, head has no instrument: nothing came (2026-06-21 12:01)"),
+            "{absent}"
+        );
         let full = view(Some(&daemon(json!("EX-1"), 3)));
         assert!(full.contains("the database cannot be written, 3 readings of roof, head wait in memory"), "{full}");
         assert!(view(None).starts_with("station: the daemon does not run, and was not stopped (times: UTC)\n"));
