@@ -317,7 +317,7 @@ fn paths_are_read_as_the_compiler_reads_them() {
 }
 
 /// A path into the project that a document names between backticks.
-fn paths(text: &str) -> impl Iterator<Item = &str> {
+fn named_paths(text: &str) -> impl Iterator<Item = &str> {
     const FOLDERS: [&str; 6] = ["src/", "tests/", "docs/", "config/", "benches/", "fuzz/"];
     let plain = |word: &&str| !word.contains([' ', '*', '<', '{']) && FOLDERS.iter().any(|f| word.starts_with(f));
     text.split('`').skip(1).step_by(2).filter(plain)
@@ -329,7 +329,7 @@ fn every_path_that_a_document_for_contributors_names_exists() {
     let mut seen = 0;
     for document in ["DEVELOPERS.md", "README.md", "docs/architecture.md", "docs/measurements.md"] {
         let text = std::fs::read_to_string(root.join(document)).expect("the document can be read");
-        for path in paths(&text) {
+        for path in named_paths(&text) {
             seen += 1;
             assert!(root.join(path).exists(), "{document}: expected {path} to exist");
         }

@@ -85,7 +85,11 @@ pub fn run(args: DailyArgs) -> Result<(), Failure> {
     if args.json {
         super::print_json(&json_of(config, &rules, &found))?;
     } else {
-        print(&if args.csv { csv_of(config, &rules, &found) } else { table::text(config, &rules, &found, args.all, now) })?;
+        print(&if args.csv {
+            csv_of(config, &rules, &found)
+        } else {
+            table::text(config, &rules, &found, args.all, now)
+        })?;
     }
     archive.finish()
 }

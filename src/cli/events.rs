@@ -64,9 +64,11 @@ pub fn run(args: &EventsArgs) -> Result<(), Failure> {
         events.retain(known);
     }
     if args.json {
-        return super::print_json(&json!({"events": events.iter().map(json_of).collect::<Vec<_>>()}));
+        super::print_json(&json!({"events": events.iter().map(json_of).collect::<Vec<_>>()}))?;
+    } else {
+        print(&table(&events, &zone))?;
     }
-    print(&table(&events, &zone))
+    archive.finish()
 }
 
 fn json_of(event: &Event) -> Value {
