@@ -16,6 +16,7 @@ mod raw_frames;
 mod safekeeping;
 mod service;
 mod session;
+mod several;
 mod site;
 mod terminal;
 mod unkind;
