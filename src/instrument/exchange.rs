@@ -290,7 +290,7 @@ impl Exchange {
             match &parsed.state {
                 State::Done(used) => {
                     let used = *used;
-                    let arrived = self.arrivals.of_first().unwrap_or_else(|| self.clock.now());
+                    let arrived = self.arrival(used);
                     self.log(step, sent, used, None);
                     self.consume(used);
                     return Ok((parsed, arrived));
@@ -326,6 +326,17 @@ impl Exchange {
                 Ok(_) => {}
                 Err(fault) => return Err(Box::new(Failed { fault, parsed })),
             }
+        }
+    }
+
+    /// When the first of `bytes` that have just arrived left the instrument, at the latest: its read, or the last byte's by the line
+    /// rate, where a driver delivers several bytes together.
+    fn arrival(&self, bytes: usize) -> UtcMicros {
+        let now = self.clock.now();
+        let first = self.arrivals.of_first().unwrap_or(now);
+        match self.link.kind() {
+            LinkKind::Serial => first.min(now.plus_seconds(-self.wire_s(bytes))),
+            LinkKind::Tcp => first,
         }
     }
 

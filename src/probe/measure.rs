@@ -412,5 +412,4 @@ fn usable(detector: &Detector, dark: Option<&Dark>, shielded: bool) -> Vec<bool>
 }
 
 #[cfg(test)]
-#[path = "measure_tests.rs"]
 mod tests;

@@ -6,6 +6,7 @@ mod closed_loop;
 mod budget;
 mod coverage;
 mod daily;
+mod dialects;
 mod faults;
 mod flagged_intervals;
 mod interrupted;

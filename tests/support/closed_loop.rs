@@ -13,13 +13,15 @@ use vigilux::instrument::Link;
 use vigilux::processing::ProcessedReading;
 use vigilux::quantities;
 use vigilux::record::{Event, Flag, Frame, Reading};
+use vigilux::simulator::DeviceKind;
 use vigilux::simulator::comparison::Comparison;
-use vigilux::simulator::inprocess::{Handle, InProcessLink, connect};
+use vigilux::simulator::inprocess::{Handle, InProcessLink, connect_device};
 use vigilux::simulator::light::Light;
 use vigilux::simulator::scenes::Scene;
 use vigilux::simulator::settings::Settings;
 use vigilux::simulator::simulated_station::SimulatedStation;
 use vigilux::simulator::truth::{TruthLog, TruthRecord};
+use vigilux::simulator::wire::Wire;
 
 /// One stored reading beside its truth.
 pub struct Row {
@@ -85,7 +87,7 @@ pub fn index(id: &str) -> usize {
 /// A station and its simulator in stepped time.
 pub struct Loop {
     pub clock: Arc<SteppedClock>,
-    pub handle: Handle,
+    pub handle: Handle<Box<dyn Wire>>,
     pub station: Daemon,
     pub setup: Setup,
     pub rows: Vec<Row>,
@@ -94,7 +96,7 @@ pub struct Loop {
     comparison: Comparison,
     /// Light that replaces that of the truth log.
     steady: Option<(Box<dyn Scene>, Light)>,
-    link: Option<InProcessLink>,
+    link: Option<InProcessLink<Box<dyn Wire>>>,
     acquisition: Option<AcquisitionLoop>,
     _folder: tempfile::TempDir,
 }
@@ -102,13 +104,18 @@ pub struct Loop {
 impl Loop {
     /// A station as `config` has it (without `[store]`, and with the instrument's `calibrations` left out) from `start`.
     pub fn new(bench: &Settings, config: &str, start: &str) -> Self {
+        Self::of(DeviceKind::default(), bench, config, start)
+    }
+
+    /// The same with another simulated instrument; `config` names its dialect.
+    pub fn of(kind: DeviceKind, bench: &Settings, config: &str, start: &str) -> Self {
         let start = UtcMicros::parse(start).expect("the test names an instant");
         let clock = Arc::new(SteppedClock::new(start));
         let mut world = SimulatedStation::new(bench, start).expect("the test's bench is right");
         let truth = TruthLog::in_memory();
         world.truth = truth.clone();
         let certificate = vigilux::simulator::certificate::certificate(bench).expect("a certificate can be written");
-        let (link, handle) = connect(world, Arc::clone(&clock));
+        let (link, handle) = connect_device(kind.build(world, false), Arc::clone(&clock));
         let folder = temporary_folder();
         let path = folder.path().join("station.toml");
         std::fs::write(folder.path().join("certificate.toml"), certificate).expect("the folder can be written");
