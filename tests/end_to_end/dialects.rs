@@ -107,8 +107,8 @@ fn each_example_dialect_reads_the_instrument_of_its_manual() {
     }
 }
 
-/// Faults of the line on random answers cost retries and never a wrong exposure. Of the instruments that are asked; one that runs freely
-/// has no answers that could be late or doubled, and the registers are in the closed loop.
+/// Faults of the line on random answers cost retries and never a wrong exposure. Only of the text and the packet instrument: a late answer
+/// silences the free-running one for so long that too few exposures remain, and the registers have faults in the closed loop only.
 #[test]
 fn faults_of_the_line_cost_retries_and_never_a_wrong_exposure() {
     for (kind, name) in [(DeviceKind::Brindle, "brindle"), (DeviceKind::Karnaby, "karnaby")] {

@@ -179,7 +179,7 @@ fn echo_and_prompt_enclose_the_answer() {
 }
 
 /// Regression: the cost of the interpreter for one exposure of 2048 pixels, rendered and matched, is below 0.1 ms, so that a
-/// reading of two exposures stays below 0.2 ms. Measured: some 5 µs. The fastest of many, because the machine may be busy.
+/// reading of two exposures stays below 0.2 ms. The fastest of many, because the machine may be busy.
 #[test]
 fn a_message_and_a_frame_of_2048_pixels_cost_less_than_a_tenth_of_a_millisecond() {
     let sent = Template::text("{tag};A?;B?;{integration:real}").unwrap();
