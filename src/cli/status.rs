@@ -18,6 +18,8 @@ use serde_json::{Value, json};
 
 /// Readings that are looked through for the last good value.
 const LOOKED_THROUGH: usize = 60;
+/// Width of the first column [characters].
+const LABEL: usize = 11;
 /// A calibration that ends within so many days is worth a word.
 const ENDS_SOON_DAYS: f64 = 30.0;
 
@@ -79,7 +81,14 @@ pub fn run(args: &StatusArgs) -> Result<(), Failure> {
     } else {
         print(&view.text()?)?;
     }
-    if state == State::Measuring { Ok(()) } else { Err(Failure::Status(state.exit_status())) }
+    if state == State::Measuring { archive.finish() } else { Err(Failure::Status(state.exit_status())) }
+}
+
+/// Appends text beside its label, in lines of the usual width.
+fn labelled(out: &mut String, label: &str, text: &str) {
+    for (k, line) in super::wrapped_to(text, 0, super::WIDTH - LABEL - 1).lines().enumerate() {
+        put(out, format_args!("{:<LABEL$} {line}", if k == 0 { label } else { "" }));
+    }
 }
 
 fn instant(value: &Value) -> Option<UtcMicros> {
@@ -115,10 +124,10 @@ impl View<'_> {
         for name in self.archive.instruments(None)? {
             self.instrument(&mut out, &name)?;
         }
-        put(&mut out, format_args!("monitors   {}", self.monitors()?));
-        put(&mut out, format_args!("certificate {}", self.calibrations()?));
+        labelled(&mut out, "monitors", &self.monitors()?);
+        labelled(&mut out, "calibration", &self.calibrations()?);
         if let Some(line) = self.disk() {
-            put(&mut out, format_args!("disk       {line}"));
+            labelled(&mut out, "disk", &line);
         }
         Ok(out)
     }
@@ -167,7 +176,7 @@ impl View<'_> {
 
     fn instrument(&self, out: &mut String, name: &str) -> Result<(), Failure> {
         let values = match self.last_good(name)? {
-            None => format!("no good value of a key quantity in the last {LOOKED_THROUGH} readings"),
+            None => format!("no good value of a key quantity in its last {LOOKED_THROUGH} readings"),
             Some(last) => {
                 let unit = |id: &str| {
                     let at = self.archive.reader.position(id);
@@ -182,15 +191,12 @@ impl View<'_> {
                         format!("{id} {} ± {}{unit}", rounded(*value, 2.0 * u), rounded(2.0 * u, 2.0 * u))
                     })
                     .collect();
-                format!("{}: {}", self.local(last.time), each.join(", "))
+                format!("last good {}: {}", self.local(last.time), each.join(", "))
             }
         };
-        let lines = super::wrapped_to(&format!("last good {values}"), 0, super::WIDTH - 11);
-        for (k, line) in lines.lines().enumerate() {
-            put(out, format_args!("{:<10} {line}", if k == 0 { name } else { "" }));
-        }
+        labelled(out, name, &values);
         if let Some(day) = self.today(name)? {
-            put(out, format_args!("{:<10} today so far {day}", ""));
+            labelled(out, "", &format!("today so far {day}"));
         }
         Ok(())
     }
@@ -338,16 +344,18 @@ mod tests {
             measuring.starts_with("station: measuring since 2026-06-21 11:00; next reading in 12 s (times: UTC)\n")
         );
         assert!(
-            measuring.contains("disk       12.3 GB free\n") && measuring.contains("no estimate yet"),
+            measuring.contains("disk        12.3 GB free\n") && measuring.contains("no estimate yet"),
             "{measuring}"
         );
-        assert!(measuring.contains("roof, head last good no good value"), "{measuring}");
-        let absent = view(Some(&daemon(Value::Null, 0)));
         assert!(
-            absent.contains("running, not measuring: roof, head has no instrument: nothing came (2026-06-21 12:01)"),
-            "{absent}"
+            measuring.contains("roof, head  no good value of a key quantity in its last 60 readings\n"),
+            "{measuring}"
         );
-        let full = view(Some(&daemon(json!("EX-1"), 3)));
+        let one_line = |text: String| text.split_whitespace().collect::<Vec<_>>().join(" ");
+        let absent = one_line(view(Some(&daemon(Value::Null, 0))));
+        let why = "running, not measuring: roof, head has no instrument: nothing came (2026-06-21 12:01)";
+        assert!(absent.contains(why), "{absent}");
+        let full = one_line(view(Some(&daemon(json!("EX-1"), 3))));
         assert!(full.contains("the database cannot be written, 3 readings of roof, head wait in memory"), "{full}");
         assert!(view(None).starts_with("station: the daemon does not run, and was not stopped (times: UTC)\n"));
     }
