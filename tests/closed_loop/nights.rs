@@ -31,10 +31,11 @@ fn ten_days_on_night_darks_alone_are_right_by_day_and_good_by_night() {
     }
     let everywhere: Vec<&Row> = station.rows.iter().collect();
     assert_good_within(&everywhere, "uv_index", uv_allowed);
-    let high = station.above(15.0);
+    // Below, the stray-light floor is a third of the value and more, uncertain by 15 % of itself.
+    let high = station.above(30.0);
     let good = share(&high, |r| r.is_good("uv_index"));
-    println!("uv_index: {:.2} % good above 15°\n{}", good * 100.0, why_not_good(&high, "uv_index"));
-    assert!(good >= 0.90, "uv_index: {good}");
+    println!("uv_index: {:.2} % good above 30°\n{}", good * 100.0, why_not_good(&high, "uv_index"));
+    assert!(good >= 0.95, "uv_index: {good}");
 
     let night: Vec<&Row> = station.rows.iter().filter(|r| r.sun() < -12.0 && r.value("ppfd").is_some()).collect();
     let good = share(&night, |r| r.is_good("ppfd") && r.is_good("illuminance") && r.is_good("uv_index"));

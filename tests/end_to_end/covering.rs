@@ -30,7 +30,7 @@ fn a_covered_head_gives_a_whole_library() {
     assert_eq!(site.column::<i64>("SELECT count(*) FROM dark"), [stored]);
     assert_eq!(site.column::<i64>("SELECT count(*) FROM event WHERE kind = 'dark_refused'"), [0]);
     // The daemon finds them when it starts: without a shutter, the first reading already has its dark.
-    let times: Vec<f64> = site.column("SELECT DISTINCT integration FROM dark ORDER BY 1");
+    let times: Vec<f64> = site.column("SELECT DISTINCT integration_time FROM dark ORDER BY 1");
     assert!(times.last().copied().unwrap_or_default() > 20.0 * times[0], "from short to long: {times:?}");
 }
 

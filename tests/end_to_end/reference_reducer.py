@@ -98,11 +98,11 @@ def reduce(frames, darks, models, cal, shielded, given):
     return nm, before_slit(nm, light, cal["wavelength"]["fwhm_nm"])
 
 def before_slit(nm, light, fwhm):
-    """Light before a triangular slit, to second order; at the ends of the range as measured."""
+    """Light before a triangular slit, to fourth order; at the ends of the range as measured."""
     step = np.maximum(fwhm, np.maximum(np.diff(nm, append=nm[-1]), np.diff(nm, prepend=nm[0])))
-    curvature = np.interp(nm - step, nm, light) - 2 * light + np.interp(nm + step, nm, light)
-    inside = (nm - step >= nm[0]) & (nm + step <= nm[-1])
-    return light - np.where(inside, curvature * (fwhm / step) ** 2 / 12, 0.0)
+    share = np.where((nm - step >= nm[0]) & (nm + step <= nm[-1]), (fwhm / step) ** 2 / 12, 0.0)
+    second = lambda y: share * (np.interp(nm - step, nm, y) - 2 * y + np.interp(nm + step, nm, y))
+    return light - second(light) + 1.6 * second(second(light))
 
 def integral(nm, light, low, high, curve, nodes):
     """Integral of light, linear between pixels, times a weighting: trapezoid rule on pixels, nodes and edges of the band."""
