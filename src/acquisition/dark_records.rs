@@ -12,7 +12,7 @@ const LOADED_S: f64 = 10.0 * 86_400.0;
 /// Number of loaded covered darks of any age: more than one session takes.
 const COVERED_LOADED: usize = 64;
 
-/// Loads the darks, the model and the state of a set of darks. What is damaged is set aside ([`Store::take_damage`]).
+/// Loads the darks, the model and the state of a set of darks. What is damaged is set aside ([`Reader::take_damage`](crate::store::Reader::take_damage)).
 pub fn load(store: &Store, instrument_row: i64, now: UtcMicros) -> Result<DarksOnRecord, StoreError> {
     let state = load_state(store, instrument_row)?;
     let allowed = |darks: Vec<Result<Dark, StoreError>>| {

@@ -20,7 +20,7 @@ pub struct LampRecords {
 }
 
 impl LampRecords {
-    /// Loads the spectra that were stored last. Damaged ones are set aside ([`Store::take_damage`]) and learned anew.
+    /// Loads the spectra that were stored last. Damaged ones are set aside ([`Reader::take_damage`](crate::store::Reader::take_damage)) and learned anew.
     pub fn load(store: &Store, instrument: i64) -> Result<Self, StoreError> {
         let stored = unless_damaged(store, store.latest_lamp_shapes(instrument))?;
         let Some(stored) = stored else { return Ok(Self::default()) };

@@ -19,7 +19,7 @@ use crate::store::frame_row::FrameRow;
 use crate::{calibration, config, dialect};
 use std::path::Path;
 
-/// Largest frame that is asked for [values].
+/// Number of values of the largest frame that is asked for.
 const LARGEST_FRAME: usize = 256;
 
 /// The matching of answers. The first two bytes are the expected numbers of fields and of payload bytes.

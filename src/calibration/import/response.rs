@@ -60,7 +60,7 @@ pub fn meaning(unit: &Unit) -> Result<(Meaning, bool), String> {
 pub struct Beside {
     /// Integration time of the calibration [s].
     pub integration_s: Option<f64>,
-    /// Collecting area of the optic [m²].
+    /// Collecting area of the optic, in square metres.
     pub area_m2: Option<f64>,
 }
 
