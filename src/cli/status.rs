@@ -16,7 +16,7 @@ use crate::summary::{Figure, Rules};
 use jiff::tz::TimeZone;
 use serde_json::{Value, json};
 
-/// Readings that are looked through for the last good value.
+/// Newest readings of the station that are looked through for the last good value and the calibration in use.
 const LOOKED_THROUGH: usize = 60;
 /// Width of the first column [characters].
 const LABEL: usize = 11;
@@ -125,7 +125,7 @@ impl View<'_> {
             self.instrument(&mut out, &name)?;
         }
         labelled(&mut out, "monitors", &self.monitors()?);
-        labelled(&mut out, "calibration", &self.calibrations()?);
+        labelled(&mut out, "calibration", &self.calibrations()?.join("; "));
         if let Some(line) = self.disk() {
             labelled(&mut out, "disk", &line);
         }
@@ -176,7 +176,7 @@ impl View<'_> {
 
     fn instrument(&self, out: &mut String, name: &str) -> Result<(), Failure> {
         let values = match self.last_good(name)? {
-            None => format!("no good value of a key quantity in its last {LOOKED_THROUGH} readings"),
+            None => format!("no good value of a key quantity in the last {LOOKED_THROUGH} readings"),
             Some(last) => {
                 let unit = |id: &str| {
                     let at = self.archive.reader.position(id);
@@ -258,22 +258,30 @@ impl View<'_> {
         })
     }
 
-    fn calibrations(&self) -> Result<String, Failure> {
-        let newest = self.archive.reader.calibrations()?.into_iter().last();
-        let Some(stored) = newest else { return Ok("none has been used yet".into()) };
-        let ends = parse_stored(&stored.text, None).ok().and_then(|c| c.end());
-        Ok(match ends {
-            None => format!("{}, no end stated", stored.name),
-            Some(end) => {
-                let days = end.seconds_since(self.now) / 86_400.0;
-                let word = match days {
-                    d if d < 0.0 => ": has ended",
-                    d if d < ENDS_SOON_DAYS => ": ends soon",
-                    _ => "",
-                };
-                format!("{} until {}{word}", stored.name, self.local(end))
+    /// The calibration that each instrument used last, with its end.
+    fn calibrations(&self) -> Result<Vec<String>, Failure> {
+        let mut newest = std::collections::BTreeMap::new();
+        for stored in self.archive.reader.latest(LOOKED_THROUGH)? {
+            newest.extend(stored.made_with.calibration.map(|row| (stored.reading.instrument, row)));
+        }
+        let mut used = Vec::new();
+        for row in newest.into_values() {
+            if let Some(stored) = self.archive.reader.calibration(row)? {
+                let end = parse_stored(&stored.text, None).ok().and_then(|c| c.end());
+                used.push(format!("{}{}", stored.name, self.end_of_validity(end)));
             }
-        })
+        }
+        Ok(if used.is_empty() { vec!["none has been used yet".into()] } else { used })
+    }
+
+    fn end_of_validity(&self, end: Option<UtcMicros>) -> String {
+        let Some(end) = end else { return ", no end stated".into() };
+        let word = match end.seconds_since(self.now) / 86_400.0 {
+            days if days < 0.0 => ": has ended",
+            days if days < ENDS_SOON_DAYS => ": ends soon",
+            _ => "",
+        };
+        format!(" until {}{word}", self.local(end))
     }
 
     fn disk(&self) -> Option<String> {
@@ -300,7 +308,7 @@ impl View<'_> {
             monitor_states(&self.archive.reader, self.archive.config.as_ref())?.iter().map(|m| m.json()).collect();
         Ok(json!({
             "state": self.state.name(), "explanation": self.sentence()?, "now": self.now.to_string(), "daemon": self.daemon,
-            "instruments": instruments, "monitors": monitors, "calibration": self.calibrations()?,
+            "instruments": instruments, "monitors": monitors, "calibrations": self.calibrations()?,
         }))
     }
 }
@@ -348,7 +356,7 @@ mod tests {
             "{measuring}"
         );
         assert!(
-            measuring.contains("roof, head  no good value of a key quantity in its last 60 readings\n"),
+            measuring.contains("roof, head  no good value of a key quantity in the last 60 readings\n"),
             "{measuring}"
         );
         let one_line = |text: String| text.split_whitespace().collect::<Vec<_>>().join(" ");
